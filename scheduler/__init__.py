@@ -1,0 +1,1 @@
+"""What to do tonight: reads a site, builds the night, formulates, solves, replays, explains, writes."""

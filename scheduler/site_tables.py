@@ -1,0 +1,208 @@
+"""The tables of `site.toml`: keys, defaults, what is allowed, and what contradicts what inside one table."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import date
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import Field
+
+from models.calendars import public_holidays
+from models.charger import DischargeTo
+from scheduler.faults import did_you_mean, shown
+from scheduler.toml_tables import Table
+from scheduler.toml_values import (
+    Clock,
+    Days,
+    EdgesPercent,
+    EfficiencyPercent,
+    FilePath,
+    FormatOne,
+    HorizonHours,
+    MarginPercent,
+    Name,
+    OneOrMore,
+    OverZero,
+    Percent,
+    Phases,
+    ReadyMinutes,
+    Step,
+    YesOrNo,
+    ZeroOrMore,
+    clock_of_minutes,
+)
+
+AnyTable = Annotated[dict[str, Any], Field(description="a table")]
+Text = Annotated[str, Field(description="text")]
+
+
+class RootTable(Table):
+    """The whole file."""
+
+    format: FormatOne
+    site: AnyTable
+    connection: AnyTable
+    car: AnyTable
+    charger: AnyTable
+    solar: AnyTable | None = None
+    wear: AnyTable
+    plan: AnyTable
+    data: AnyTable
+    usual_trip: list[dict[str, Any]] = Field(default=[], description="any number of [[usual_trip]] tables")
+
+
+class SiteTable(Table):
+    """`[site]`."""
+
+    name: Name
+    timezone: Text
+    holiday_calendar: Text | None = None
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A time zone or a calendar that is not known."""
+        if not _zone_is_known(self.timezone):
+            nearest = did_you_mean(self.timezone, available_timezones())
+            yield (
+                "timezone",
+                f"{shown(self.timezone)} is not known; allowed is an IANA time zone{nearest}",
+            )
+        if self.holiday_calendar is not None and not _calendar_is_known(self.holiday_calendar):
+            yield (
+                "holiday_calendar",
+                f"{shown(self.holiday_calendar)} is not known; allowed is an ISO 3166 country or subdivision "
+                'such as "IE" or "DE-BY"',
+            )
+
+
+class ConnectionTable(Table):
+    """`[connection]`."""
+
+    import_limit_kw: OverZero
+    export_limit_kw: ZeroOrMore
+
+
+class CarTable(Table):
+    """`[car]`."""
+
+    battery_kwh: OverZero
+    floor_percent: Percent
+    ceiling_percent: Percent
+    consumption_kwh_per_100km: OverZero
+    trip_margin_percent: MarginPercent = 10.0
+    return_reserve_percent: Percent | None = Field(default=None, description="0 to 100")
+    ready_minutes_before: ReadyMinutes = 30
+    on_the_way_price_per_kwh: ZeroOrMore
+    outside_window_factor: ZeroOrMore = 0.1
+    discharge_limit_kwh: ZeroOrMore | None = Field(default=None, description="0 or more")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A window with nothing in it."""
+        if self.floor_percent >= self.ceiling_percent:
+            yield (
+                "floor_percent",
+                f"{self.floor_percent:g} is not under ceiling_percent; allowed is 0 to under {self.ceiling_percent:g}",
+            )
+
+
+class ChargerTable(Table):
+    """`[charger]`."""
+
+    charge_min_kw: ZeroOrMore
+    charge_max_kw: OverZero
+    discharge_min_kw: ZeroOrMore
+    discharge_max_kw: OverZero
+    charge_efficiency_percent: EfficiencyPercent
+    discharge_efficiency_percent: EfficiencyPercent
+    fixed_loss_kw: ZeroOrMore = 0.0
+    discharge_to: Annotated[DischargeTo, Field(description='"building-and-grid" or "building"')]
+    start_worth_kwh: ZeroOrMore = 0.1
+    volts: OverZero
+    phases: Phases
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A least power over the most, and a fixed loss that eats all that is charged."""
+        for least_key, least, most_key, most in (
+            ("charge_min_kw", self.charge_min_kw, "charge_max_kw", self.charge_max_kw),
+            ("discharge_min_kw", self.discharge_min_kw, "discharge_max_kw", self.discharge_max_kw),
+        ):
+            if least > most:
+                yield least_key, f"{least:g} is over {most_key}; allowed is 0 to {most:g}"
+        most_into_battery_kw = self.charge_max_kw * self.charge_efficiency_percent / 100
+        if self.fixed_loss_kw >= most_into_battery_kw:
+            yield (
+                "fixed_loss_kw",
+                f"{self.fixed_loss_kw:g} leaves nothing for the battery even at charge_max_kw; "
+                f"allowed is under {most_into_battery_kw:g}",
+            )
+
+
+class SolarTable(Table):
+    """`[solar]`."""
+
+    can_be_limited: YesOrNo = False
+
+
+class WearTable(Table):
+    """`[wear]`."""
+
+    battery_price: ZeroOrMore
+    depth_coefficient: ZeroOrMore
+    depth_exponent: OneOrMore
+    segment_edges_percent: EdgesPercent = Field(default=[5.0, 10.0, 20.0, 30.0, 45.0, 60.0, 80.0, 100.0])
+    weight: ZeroOrMore
+
+
+class PlanTable(Table):
+    """`[plan]`."""
+
+    step_minutes: Step
+    horizon_hours: HorizonHours
+    stored_energy_price_per_kwh: ZeroOrMore | None = Field(default=None, description="0 or more")
+
+
+class DataTable(Table):
+    """`[data]`."""
+
+    offer: FilePath
+    load: FilePath
+    solar: FilePath | None = Field(default=None, description="a file, relative to the site folder")
+    trips: FilePath | None = Field(default=None, description="a file, relative to the site folder")
+
+
+class UsualTripTable(Table):
+    """One `[[usual_trip]]`."""
+
+    days: Days
+    depart_minute: Clock = Field(alias="depart")
+    return_minute: Clock = Field(alias="return")
+    distance_km: ZeroOrMore
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A trip that takes no time."""
+        if self.depart_minute == self.return_minute:
+            yield (
+                "return",
+                f'"{clock_of_minutes(self.return_minute)}" is the departure too; allowed is any other time, '
+                "an earlier one is on the next day",
+            )
+
+
+def _zone_is_known(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return False
+    return True
+
+
+def _calendar_is_known(calendar: str) -> bool:
+    if not re.fullmatch(r"[A-Z]{2}(-[A-Z0-9]{1,3})?", calendar):
+        return False
+    try:
+        public_holidays(calendar, [date.today().year])
+    except ValueError:
+        return False
+    return True

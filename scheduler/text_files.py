@@ -1,0 +1,69 @@
+"""The text of an input file, or one clear fault."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from scheduler.faults import single_fault
+
+BYTES_A_MEGABYTE = 1_000_000
+
+
+def file_problem(path: Path) -> str | None:
+    """Why there is no file to read at the path, or None if there is one."""
+    try:
+        if path.is_file():
+            return None
+        if path.is_dir():
+            return "this is a folder; a file is wanted"
+        return "this is no ordinary file" if path.exists() else "there is no such file"
+    except (OSError, ValueError) as error:
+        return _cannot_be_read(error)
+
+
+def folder_problem(path: Path) -> str | None:
+    """Why there is no folder at the path, or None if there is one."""
+    try:
+        if path.is_dir():
+            return None
+        return "this is a file; a folder is wanted" if path.exists() else "there is no such folder"
+    except (OSError, ValueError) as error:
+        return _cannot_be_read(error)
+
+
+def read_text(path: Path, most_megabytes: int) -> str:
+    """The whole text of a UTF-8 file, without a byte-order mark.
+
+    Parameters
+    ----------
+    most_megabytes : a larger file is a fault [MB].
+
+    Raises
+    ------
+    InputFaults : missing, empty, a folder, not readable, too large or not UTF-8.
+    """
+    problem = file_problem(path)
+    if problem is not None:
+        raise single_fault(path, problem)
+    try:
+        size = path.stat().st_size
+        if size > most_megabytes * BYTES_A_MEGABYTE:
+            raise single_fault(
+                path, f"{size / BYTES_A_MEGABYTE:.1f} MB is too large; allowed is up to {most_megabytes} MB"
+            )
+        content = path.read_bytes()
+    except (OSError, ValueError) as error:
+        raise single_fault(path, _cannot_be_read(error)) from None
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise single_fault(path, "this is not UTF-8 text", line) from None
+    if not text.strip():
+        raise single_fault(path, "the file is empty")
+    return text
+
+
+def _cannot_be_read(error: OSError | ValueError) -> str:
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else "not a possible path"
+    return f"it cannot be read: {reason.lower()}"
