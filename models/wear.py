@@ -102,12 +102,14 @@ def wear_cost(segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatAr
     Parameters
     ----------
     initial_kwh : energy in each segment at the start [kWh], shape (segments,).
-    into_kwh, out_kwh : energy into and out of the battery in each interval [kWh], shape (n,).
+    into_kwh, out_kwh : energy into and out of the battery in each interval [kWh], shape (n,). Below zero, as when
+        charging does not cover the fixed loss, what goes in counts as coming out.
     """
     price = segments.price_per_kwh
     held = initial_kwh.copy()
     cost = np.zeros(len(out_kwh))
-    for interval, (into, out) in enumerate(zip(into_kwh, out_kwh, strict=True)):
+    put_in, taken_out = np.maximum(into_kwh, 0.0), out_kwh + np.maximum(-into_kwh, 0.0)
+    for interval, (into, out) in enumerate(zip(put_in, taken_out, strict=True)):
         passing = min(into, out)
         cost[interval] = passing * price[0]
         if into > out:
