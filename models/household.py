@@ -134,6 +134,10 @@ def typical_means(day: TypicalDay, boundaries: pd.DatetimeIndex, timezone: str) 
 
 def _profile(kw: FloatArray, clock_minute: IntArray, step_minutes: int, percentile: float | None) -> FloatArray | None:
     """Mean or percentile at each minute of the day, shape (1440,); None if a minute has no value."""
+    if len(np.unique(clock_minute % step_minutes)) > 1:
+        # a clock change by less than a step: rows begin at two sets of clock times
+        clock_minute = ((clock_minute[:, None] + np.arange(step_minutes)) % MINUTES_A_DAY).ravel()
+        kw, step_minutes = np.repeat(kw, step_minutes), 1
     grouped = pd.Series(kw).groupby(clock_minute)
     at_start = grouped.mean() if percentile is None else grouped.quantile(percentile / 100)
     profile = np.full(MINUTES_A_DAY, np.nan)

@@ -1,0 +1,120 @@
+"""The night: one planning problem, every number the program needs and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from models.arrays import BoolArray, FloatArray
+from models.car import Car
+from models.charger import Charger
+from models.connection import Connection
+from models.trips import Trip
+from models.wear import WearSegments
+
+STORED_ENERGY_MARGIN = 1.05
+"""What a kWh left in the battery is worth beyond what putting it back costs, so that it is put back."""
+
+
+@dataclass(frozen=True, slots=True)
+class NightTrip:
+    """A trip of the night, its boundaries and its energies.
+
+    Attributes
+    ----------
+    trip : as entered.
+    ready, depart, comeback : boundary indices, ready <= depart < comeback; the car is away in the intervals
+        depart to comeback - 1.
+    energy_kwh : taken from the battery, in interval comeback - 1.
+    target_kwh : departure target, wanted at the boundaries ready to depart.
+    """
+
+    trip: Trip
+    ready: int
+    depart: int
+    comeback: int
+    energy_kwh: float
+    target_kwh: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Night:
+    """One planning problem over n intervals between n + 1 boundaries.
+
+    Attributes
+    ----------
+    boundaries : UTC instants, shape (n + 1,).
+    timezone : IANA name, for what is shown.
+    at_home : whether the car is plugged in during the interval, shape (n,).
+    load_kw, solar_kw : energy-true means over each interval [kW], shape (n,).
+    import_price, export_price : [money per kWh], shape (n,).
+    car, charger, connection, solar_can_be_limited : the site.
+    wear : segments of the battery's depth. wear_weight : factor on wear in the objective [-].
+    initial_fill_kwh : energy in each wear segment at the first boundary [kWh].
+    trips : in time order, not overlapping.
+    stored_now_kwh : at the first boundary [kWh]; with a car still away, on arrival.
+    stored_energy_price : what a kWh left at the end is worth [money per kWh].
+    """
+
+    boundaries: pd.DatetimeIndex
+    timezone: str
+    at_home: BoolArray
+    load_kw: FloatArray
+    solar_kw: FloatArray
+    import_price: FloatArray
+    export_price: FloatArray
+    car: Car
+    charger: Charger
+    connection: Connection
+    solar_can_be_limited: bool
+    wear: WearSegments
+    wear_weight: float
+    initial_fill_kwh: FloatArray
+    trips: tuple[NightTrip, ...]
+    stored_now_kwh: float
+    stored_energy_price: float
+
+    @property
+    def hours(self) -> FloatArray:
+        """Length of each interval [h], shape (n,)."""
+        seconds = np.diff(self.boundaries.as_unit("s").asi8)
+        return seconds / 3600.0
+
+    @property
+    def intervals(self) -> int:
+        """Number of intervals, n."""
+        return len(self.boundaries) - 1
+
+    @property
+    def dearest_price(self) -> float:
+        """The dearest import price of the night [money per kWh], not below 0."""
+        return max(0.0, float(self.import_price.max()))
+
+    @property
+    def ceiling_kwh(self) -> FloatArray:
+        """Most stored energy that charging may lead to at each boundary [kWh], shape (n + 1,).
+
+        The ceiling; before a trip whose departure target lies over it, the target, from the previous return (or
+        now) until departure.
+        """
+        ceiling = np.full(self.intervals + 1, self.car.ceiling_kwh)
+        home_since = 0
+        for trip in self.trips:
+            before = slice(home_since, trip.depart + 1)
+            ceiling[before] = np.maximum(ceiling[before], trip.target_kwh)
+            home_since = trip.comeback
+        return ceiling
+
+
+def usual_stored_energy_price(charger: Charger, import_price: FloatArray, at_home: BoolArray) -> float:
+    """What putting a kWh back into the battery costs [money per kWh], and a little more; 0 if nothing tells.
+
+    1.05 × the cheapest import price above zero among intervals at home, over the charger's efficiency at full
+    power. Without that margin a car is drained evening after evening and never refilled.
+    """
+    payable = import_price[at_home & (import_price > 0)]
+    if len(payable) == 0:
+        return 0.0
+    return STORED_ENERGY_MARGIN * float(payable.min()) * charger.charge_max_kw / charger.fastest_fill_kw
