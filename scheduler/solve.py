@@ -1,0 +1,304 @@
+"""Solve a night: the Pyomo model compiled to a matrix, and HiGHS run once for each priority in turn.
+
+Each objective is made as small as it gets and then held by a row before the next is tried, so every priority is
+exact. Most nights meet every target: then the first three objectives are 0, which no plan can undercut, and one
+solve with those variables fixed at 0 replaces the three.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import highspy
+import numpy as np
+from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
+
+from models.arrays import BoolArray, FloatArray, IntArray
+from scheduler.formulation import OBJECTIVES, formulate
+from scheduler.night import Night
+from scheduler.setpoints import Answer, setpoints_from_powers
+
+GAP_WORTH_KWH = 0.003
+"""The money is solved to the worth of this much energy at the dearest import price [kWh]."""
+TIE_WORTH_KWH = 0.010
+"""Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
+HELD = 5e-7
+"""How far an objective that is held may rise again [kWh, kW or money]: below what replay refuses."""
+NO_POWER_KW = 1e-7
+"""Below this a power is a rounding error [kW]."""
+SETTLED = 1e-9
+"""How far a settled power may still move [kW]."""
+TIE_NODES = 2000
+"""Most branch-and-bound nodes spent on choosing among equally cheap plans."""
+FEW_HEURISTICS = {
+    "mip_heuristic_run_rins": False,
+    "mip_heuristic_run_rens": False,
+    "mip_heuristic_run_root_reduced_cost": False,
+    "mip_allow_restart": False,
+}
+"""Searches of smaller programs and restarts: on nights like these they take two thirds of the time and find nothing
+that a few nodes of branching do not."""
+TIME_LIMIT_SECONDS = 300.0
+"""Longest a single solve may take [s]."""
+
+_SHORTAGES = ("on_the_way_kwh", "missing_at_departure_kwh", "missing_when_ready_kwh")
+
+
+class NoPlanError(Exception):
+    """The solver gave no plan; the text says why."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Matrix:
+    """The night's program as numbers: rows of A x within bounds, columns by name, one cost row per objective."""
+
+    lp: highspy.HighsLp
+    cost: FloatArray
+    offset: FloatArray
+    columns: dict[str, IntArray]
+
+
+def solve(night: Night, may_discharge: bool = True) -> Answer:
+    """The night's best plan; with may_discharge False, the best that never discharges.
+
+    Raises
+    ------
+    NoPlanError : HiGHS found no plan.
+    """
+    began = time.perf_counter()
+    matrix = compile_matrix(night, may_discharge)
+    stages = _Stages(matrix)
+    worth = night.dearest_price
+    if not stages.try_without_shortages(gap=GAP_WORTH_KWH * worth):
+        for shortage in OBJECTIVES[:3]:
+            stages.minimise(shortage, gap=HELD)
+            stages.hold(shortage, HELD)
+        stages.minimise("least_money", gap=GAP_WORTH_KWH * worth)
+    status, gap = stages.status, stages.gap
+    stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
+    stages.improve("least_change", gap=1e-3)
+    stages.hold("least_change", HELD)
+    stages.settle("least_money")
+    stages.hold("least_money", HELD)
+    stages.hold_energy(night.hours)
+    stages.improve("charge_late_discharge_early", gap=1e-2)
+    values = stages.claim()
+    return _answer(night, matrix, values, status, gap, time.perf_counter() - began)
+
+
+def compile_matrix(night: Night, may_discharge: bool = True) -> Matrix:
+    """Formulate the night and hand it over as a matrix."""
+    model = formulate(night, may_discharge)
+    form = LinearStandardFormCompiler().write(model, mixed_form=True, set_sense=None)
+    columns: dict[str, list[int]] = {}
+    for position, variable in enumerate(form.columns):
+        columns.setdefault(variable.parent_component().local_name, []).append(position)
+    bounds = np.array([(column.lb, column.ub) for column in form.columns], dtype=np.float64)
+    bounds[:, 0] = np.nan_to_num(bounds[:, 0], nan=-highspy.kHighsInf)
+    bounds[:, 1] = np.nan_to_num(bounds[:, 1], nan=highspy.kHighsInf)
+    right = np.asarray(form.rhs, dtype=np.float64)
+    kind = np.array([row.bound_type for row in form.rows])
+    lp = highspy.HighsLp()
+    lp.num_row_, lp.num_col_ = form.A.shape
+    lp.col_cost_ = np.zeros(lp.num_col_)
+    lp.col_lower_, lp.col_upper_ = bounds[:, 0], bounds[:, 1]
+    lp.row_lower_ = np.where(kind == 1, -highspy.kHighsInf, right)
+    lp.row_upper_ = np.where(kind == -1, highspy.kHighsInf, right)
+    by_column = form.A.tocsc()
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_ = by_column.indptr
+    lp.a_matrix_.index_ = by_column.indices
+    lp.a_matrix_.value_ = by_column.data
+    whole = [not column.is_continuous() for column in form.columns]
+    lp.integrality_ = [highspy.HighsVarType.kInteger if w else highspy.HighsVarType.kContinuous for w in whole]
+    by_name = {objective.local_name: row for row, objective in enumerate(form.objectives)}
+    order = [by_name[name] for name in OBJECTIVES]
+    return Matrix(
+        lp,
+        form.c.toarray()[order],
+        np.asarray(form.c_offset, dtype=np.float64)[order],
+        {name: np.array(positions, dtype=np.int64) for name, positions in columns.items()},
+    )
+
+
+class _QuietHighs(highspy.Highs):
+    """HiGHS without its banner, which the constructor prints when it sets up its callbacks."""
+
+    def enableCallbacks(self) -> None:  # noqa: N802 - highspy's name
+        self.silent()
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+
+class _Stages:
+    """HiGHS on one matrix, minimising one objective after another.
+
+    After every integer solve the modes are fixed and the linear program that is left is solved once more, so that
+    what is held next is attained exactly and not only within the integrality tolerance.
+    """
+
+    def __init__(self, matrix: Matrix) -> None:
+        self.matrix = matrix
+        self.every = np.arange(matrix.lp.num_col_, dtype=np.int32)
+        self.whole = np.flatnonzero([kind == highspy.HighsVarType.kInteger for kind in matrix.lp.integrality_])
+        self.values = np.zeros(matrix.lp.num_col_)
+        self.status, self.gap = "not solved", float("inf")
+        self.highs = _QuietHighs()  # type: ignore[no-untyped-call]
+        self._options(threads=1, presolve="on", mip_rel_gap=0.0, time_limit=TIME_LIMIT_SECONDS, **FEW_HEURISTICS)
+        self.highs.passModel(matrix.lp)
+
+    def try_without_shortages(self, gap: float) -> bool:
+        """Least money with nothing missing and nothing on the way; False, and nothing changed, if no plan does that."""
+        shortages = np.concatenate([self.matrix.columns.get(name, np.array([], np.int64)) for name in _SHORTAGES])
+        lower, upper = np.zeros(len(shortages)), np.full(len(shortages), highspy.kHighsInf)
+        self._bound(shortages, lower, lower)
+        if self._run("least_money", gap):
+            self.settle("least_money")
+            return True
+        self._bound(shortages, lower, upper)
+        return False
+
+    def minimise(self, objective: str, gap: float) -> None:
+        """Find the least of the objective, to an absolute gap.
+
+        Raises
+        ------
+        NoPlanError : HiGHS found nothing.
+        """
+        if not self._run(objective, gap) and not self._run_without_presolve(objective, gap):
+            raise NoPlanError(f"HiGHS stopped with: {self.status}")
+        self.settle(objective)
+
+    def improve(self, objective: str, gap: float) -> None:
+        """As minimise, but with bounded effort from the plan at hand, which stays if nothing better is found."""
+        if self.value(objective) <= gap:
+            return
+        self._options(mip_max_nodes=TIE_NODES)
+        solution = highspy.HighsSolution()
+        solution.col_value = list(self.values)
+        self.highs.setSolution(solution)
+        if self._run(objective, gap):
+            self.settle(objective)
+
+    def settle(self, objective: str) -> None:
+        """Least of the objective at the present modes, as a linear program."""
+        modes = np.round(self.values[self.whole])
+        self._bound(self.whole, modes, modes)
+        self._integrality(highspy.HighsVarType.kContinuous)
+        status, gap = self.status, self.gap
+        self._options(primal_feasibility_tolerance=1e-9)
+        self._run(objective, 0.0)
+        self._options(primal_feasibility_tolerance=1e-7)
+        self.status, self.gap = status, gap
+        self._bound(
+            self.whole,
+            np.asarray(self.matrix.lp.col_lower_)[self.whole],
+            np.asarray(self.matrix.lp.col_upper_)[self.whole],
+        )
+        self._integrality(highspy.HighsVarType.kInteger)
+
+    def claim(self) -> FloatArray:
+        """Least money at the present powers, so that no segment or slack is left higher than it must be."""
+        for name in ("charge_kw", "discharge_kw"):
+            columns = self.matrix.columns[name]
+            self._bound(columns, self.values[columns] - SETTLED, self.values[columns] + SETTLED)
+        self.settle("least_money")
+        return self.values
+
+    def value(self, objective: str) -> float:
+        """The objective at the present values."""
+        row = OBJECTIVES.index(objective)
+        return float(self.matrix.cost[row] @ self.values + self.matrix.offset[row])
+
+    def hold(self, objective: str, slack: float) -> None:
+        """From now on the objective may not rise by more than slack over its present value."""
+        row = OBJECTIVES.index(objective)
+        most = self.value(objective) + slack - self.matrix.offset[row]
+        self._add_row(self.matrix.cost[row], -highspy.kHighsInf, most)
+
+    def hold_energy(self, hours: FloatArray) -> None:
+        """From now on no less is charged, and no less discharged, than in the present plan."""
+        for name in ("charge_kw", "discharge_kw"):
+            energy = np.zeros(len(self.every))
+            energy[self.matrix.columns[name]] = hours
+            self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
+
+    def _run(self, objective: str, gap: float) -> bool:
+        """Solve for one objective; True, and the new values kept, if HiGHS has a solution."""
+        row = OBJECTIVES.index(objective)
+        self.highs.changeColsCost(len(self.every), self.every, self.matrix.cost[row])
+        self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
+        self._options(mip_abs_gap=max(gap, 1e-9))
+        self.highs.run()
+        self.status = self.highs.modelStatusToString(self.highs.getModelStatus()).lower()
+        info = self.highs.getInfo()
+        if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+            return False
+        self.gap = max(0.0, float(info.objective_function_value - info.mip_dual_bound))
+        self.values = np.array(self.highs.getSolution().col_value)
+        return True
+
+    def _run_without_presolve(self, objective: str, gap: float) -> bool:
+        """As _run: presolve may call a row that is held to the last digit infeasible."""
+        self._options(presolve="off")
+        solved = self._run(objective, gap)
+        self._options(presolve="on")
+        return solved
+
+    def _options(self, **options: float | str) -> None:
+        for option, value in options.items():
+            self.highs.setOptionValue(option, value)
+
+    def _integrality(self, kind: highspy.HighsVarType) -> None:
+        kinds = np.full(len(self.whole), int(kind), dtype=np.uint8)
+        self.highs.changeColsIntegrality(len(self.whole), self.whole.astype(np.int32), kinds)
+
+    def _bound(self, columns: IntArray, lower: FloatArray, upper: FloatArray) -> None:
+        if len(columns):
+            self.highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper)
+
+    def _add_row(self, coefficients: FloatArray, lower: float, upper: float) -> None:
+        where = np.flatnonzero(coefficients)
+        self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
+
+
+def _runs_with_power(
+    night: Night, values: FloatArray, columns: dict[str, IntArray], power_name: str, mode_name: str
+) -> tuple[FloatArray, BoolArray]:
+    """Powers, none below zero, and in which intervals the charger runs.
+
+    Without a fixed loss a run may begin or end with intervals at no power; those are idle.
+    """
+    running = np.round(values[columns[mode_name]]) > 0
+    power_kw = np.where(running, np.maximum(values[columns[power_name]], 0.0), 0.0)
+    if night.charger.fixed_loss_kw == 0:
+        power_kw[power_kw < NO_POWER_KW] = 0.0
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
+        for first, last in edges.reshape(-1, 2):
+            powered = first + np.flatnonzero(power_kw[first:last])
+            running[first:last] = False
+            if len(powered):
+                running[powered[0] : powered[-1] + 1] = True
+    return power_kw, running
+
+
+def _answer(night: Night, matrix: Matrix, values: FloatArray, status: str, gap: float, seconds: float) -> Answer:
+    columns = matrix.columns
+    charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
+    discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
+    setpoints = setpoints_from_powers(
+        night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64)
+    )
+    on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in _SHORTAGES)
+    money = OBJECTIVES.index("least_money")
+    return Answer(
+        setpoints,
+        values[columns["stored_kwh"]],
+        on_the_way_kwh=on_the_way,
+        missing_kwh=missing,
+        missing_when_ready_kwh=unready,
+        money=float(matrix.cost[money] @ values + matrix.offset[money]),
+        status=status,
+        gap=gap,
+        seconds=seconds,
+    )
