@@ -11,7 +11,7 @@ from models.charger import into_battery_kwh, out_of_battery_kwh
 from tests.test_models.records import CHARGER
 
 LOWEST, MEAN_AT_FULL_CURRENT, HIGHEST = 0.791, 0.870, 0.878
-"""Round trips from the grid through a car's battery and back, Schram et al. 2020 (abstract)."""
+"""Round trips from the grid through a car's battery and back, Schram et al. 2020 (page not checked)."""
 
 powers = st.floats(1.4, 7.4)
 

@@ -22,7 +22,7 @@ TENTHS = tuple(range(10, 101, 10))
 
 EXAMPLE = (-2, 1, -3, 5, -1, 3, -4, 4, -2)
 COUNTS = {3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5}
-"""ASTM E1049-85, section 5.4.4, the rainflow-counting example: history and cycle counts by range."""
+"""ASTM E1049-85, the rainflow-counting example (section 5.4.4, number from memory): cycle counts by range."""
 
 fills = st.lists(st.floats(0, BATTERY_KWH), min_size=1, max_size=12)
 

@@ -1,0 +1,177 @@
+"""The command line: options in, printing and exit codes out.
+
+Every command imports what it needs when it runs, so that `overnight --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from scheduler.faults import InputFaults
+
+INPUT_AT_FAULT, TARGET_MISSED, NO_PLAN, REFUSED = 2, 3, 4, 5
+
+app = typer.Typer(
+    name="overnight",
+    help="Plans each night for an electric car on a bidirectional charger.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class Forecast(StrEnum):
+    """Where load and solar come from."""
+
+    TYPICAL = "typical"
+    RECORDED = "recorded"
+
+
+class Sun(StrEnum):
+    """How sunny a typical forecast is."""
+
+    LOW = "low"
+    TYPICAL = "typical"
+    HIGH = "high"
+
+
+SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")]
+OfferFile = Annotated[Path | None, typer.Option("--offer", metavar="FILE", help="Use this offer, not the site's own.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")]
+
+
+@app.callback()
+def overnight() -> None:
+    """Plans each night for an electric car on a bidirectional charger.
+
+    Exit codes: 0 done; 2 the input is at fault; 3 planned, but a departure target is missed; 4 the solver gave no
+    plan; 5 replay refused the plan, and nothing was written.
+    """
+
+
+@app.command()
+def plan(
+    site: SiteFolder,
+    soc: Annotated[
+        float,
+        typer.Option("--soc", metavar="PERCENT", help="State of charge now, or on arrival with --home-at."),
+    ],
+    highest_soc_today: Annotated[
+        float | None,
+        typer.Option("--highest-soc-today", metavar="PERCENT", help="Today's highest state of charge, before driving."),
+    ] = None,
+    now: Annotated[
+        str | None,
+        typer.Option("--now", metavar="T", help='Plan from this moment, "2026-03-02T18:20"; else from now.'),
+    ] = None,
+    home_at: Annotated[
+        str | None,
+        typer.Option("--home-at", metavar="T", help='The car is away until then, "21:00" or with a date.'),
+    ] = None,
+    trip: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--trip",
+            metavar="TRIP",
+            help='A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi"; may be given again.',
+        ),
+    ] = None,
+    stay_home: Annotated[bool, typer.Option("--stay-home", help="No trip, not even a usual one.")] = False,
+    offer: OfferFile = None,
+    wear_weight: Annotated[
+        float | None,
+        typer.Option("--wear-weight", metavar="X", help="Factor on battery wear, not the site's own."),
+    ] = None,
+    forecast: Annotated[
+        Forecast,
+        typer.Option("--forecast", help="Typical days, or the recorded series itself (for studies)."),
+    ] = Forecast.TYPICAL,
+    solar: Annotated[Sun, typer.Option("--solar", help="How sunny a typical forecast is.")] = Sun.TYPICAL,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Where the plan's folder goes; else SITE/plans."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Plan tonight: what to set on the charger, and from when to when."""
+    from scheduler.evening_words import EveningWords
+    from scheduler.plan_json import plan_text
+    from scheduler.progress import steps_shown
+    from scheduler.replay import PlanRefused
+    from scheduler.screen import show_plan
+    from scheduler.solve import NoPlanError
+    from scheduler.tonight import STEPS, plan_tonight
+    from scheduler.write_plan import NotWrittenError, write_plan
+
+    words = EveningWords(
+        soc_percent=soc,
+        now=now,
+        home_at=home_at,
+        highest_soc_today_percent=highest_soc_today,
+        trips=tuple(trip or ()),
+        stay_home=stay_home,
+        wear_weight=wear_weight,
+        forecast=forecast.value,
+        solar=solar.value,
+    )
+    try:
+        with steps_shown(STEPS) as progress:
+            made = plan_tonight(site, words, offer, progress)
+        folder = write_plan(made, out if out is not None else site / "plans")
+    except InputFaults as faults:
+        _stop(str(faults), INPUT_AT_FAULT)
+    except NotWrittenError as error:
+        _stop(str(error), INPUT_AT_FAULT)
+    except NoPlanError as error:
+        _stop(f"The solver gave no plan: {error}.", NO_PLAN)
+    except PlanRefused as refused:
+        _stop("Replay refused the plan; nothing was written:\n" + "\n".join(refused.broken), REFUSED)
+    if as_json:
+        sys.stdout.write(plan_text(made))
+    else:
+        from rich.console import Console
+
+        show_plan(made, Console(highlight=False))
+    typer.echo(f"Written to {folder}: schedule.csv, plan.json.", err=as_json)
+    if made.target_missed:
+        raise typer.Exit(TARGET_MISSED)
+
+
+@app.command()
+def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) -> None:
+    """Report every fault in a site's files at once, without planning."""
+    from scheduler.inputs import read_inputs
+
+    try:
+        inputs = read_inputs(site, offer)
+    except InputFaults as faults:
+        if as_json:
+            found = [
+                {"file": fault.file, "line": fault.line, "key": fault.key, "message": fault.message}
+                for fault in faults.faults
+            ]
+            typer.echo(json.dumps({"faults": found}, ensure_ascii=False, indent=2))
+            raise typer.Exit(INPUT_AT_FAULT) from None
+        _stop(str(faults), INPUT_AT_FAULT)
+    if as_json:
+        typer.echo(json.dumps({"faults": []}))
+    else:
+        names = ", ".join(file.name for file in inputs.files)
+        typer.echo(f"{inputs.site.name}: no faults in {names}.")
+
+
+def _stop(message: str, code: int) -> NoReturn:
+    typer.echo(message, err=True)
+    raise typer.Exit(code)
+
+
+def main() -> None:
+    """Entry point of the `overnight` command."""
+    app()

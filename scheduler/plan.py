@@ -1,0 +1,128 @@
+"""The plan: what replay found of the night, put together for a reader."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from scheduler.blocks import Block, find_blocks
+from scheduler.evening import Evening
+from scheduler.inputs import Inputs
+from scheduler.left_alone import why_no_discharge
+from scheduler.night import Night
+from scheduler.outcomes import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
+from scheduler.reasons import block_reason
+from scheduler.replay import Costs, Replayed
+from scheduler.setpoints import Answer
+from scheduler.wording import power_words, span_words
+
+CAUTIONS = (
+    "A plan is advice, not control: you set the charger, and you decide.",
+    "The network operator's approval and export limit, the car and charger makers' terms and warranty, and local "
+    "wiring rules come first.",
+    "Only a licensed electrician installs or alters the equipment (standards: AS/NZS 4777.2, IEEE 1547, SAE J3072, "
+    "ISO 15118-20, IEC 61851).",
+    "A charger without islanding gives no power in an outage.",
+    "Keep the return reserve for emergencies.",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """One night's plan, replayed.
+
+    Attributes
+    ----------
+    inputs, evening, night : what was asked. answer : the solver's. replayed : what it comes to.
+    alternatives : costs of the same night under "charge-on-return" and "charge-only".
+    trips, blocks, reasons : for the reader; one reason a block.
+    headline : what to do tonight, in one sentence.
+    warnings : what the owner should know.
+    made_at : when the plan was made, UTC.
+    """
+
+    inputs: Inputs
+    evening: Evening
+    night: Night
+    answer: Answer
+    replayed: Replayed
+    alternatives: Mapping[str, Costs]
+    trips: tuple[TripOutcome, ...]
+    blocks: tuple[Block, ...]
+    reasons: tuple[str, ...]
+    headline: str
+    warnings: tuple[str, ...]
+    made_at: datetime
+
+    @property
+    def target_missed(self) -> bool:
+        """Whether a departure target is missed."""
+        return any(trip.missed for trip in self.trips)
+
+    @property
+    def saving(self) -> float:
+        """Total of charging on return less the plan's [money]."""
+        return self.alternatives["charge-on-return"].total - self.replayed.costs.total
+
+    @property
+    def discharge_value(self) -> float:
+        """Total of charging only less the plan's [money]: what discharging at all is worth."""
+        return self.alternatives["charge-only"].total - self.replayed.costs.total
+
+
+def put_together(
+    inputs: Inputs,
+    evening: Evening,
+    night: Night,
+    answer: Answer,
+    replayed: Replayed,
+    alternatives: Mapping[str, Costs],
+    warnings: tuple[str, ...],
+) -> Plan:
+    """The plan with its blocks, reasons, departures and warnings."""
+    blocks = find_blocks(night, answer.setpoints)
+    outcomes = trip_outcomes(night, replayed)
+    said = [
+        *warnings,
+        *window_warnings(night, replayed),
+        *outcome_warnings(night, outcomes, inputs.offer.currency),
+    ]
+    if answer.status != "optimal":
+        said.append(f"The solver stopped early ({answer.status}); a plan could be cheaper by up to {answer.gap:.2f}.")
+    return Plan(
+        inputs=inputs,
+        evening=evening,
+        night=night,
+        answer=answer,
+        replayed=replayed,
+        alternatives=alternatives,
+        trips=outcomes,
+        blocks=blocks,
+        reasons=tuple(block_reason(night, answer.setpoints, replayed, block) for block in blocks),
+        headline=_headline(night, replayed, blocks),
+        warnings=tuple(said),
+        made_at=datetime.now(UTC).replace(microsecond=0),
+    )
+
+
+def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> str:
+    """What to do tonight in one sentence."""
+    discharging = any(block.action != "charge" for block in blocks)
+    if not blocks:
+        return f"Tonight the car is best left alone: {why_no_discharge(night, replayed)}."
+    steps = [_step(night, block) for block in blocks]
+    sentence = ", then ".join(steps)
+    if not discharging:
+        return f"Tonight the car only charges: {sentence}; it gives nothing, since {why_no_discharge(night, replayed)}."
+    return f"Tonight: {sentence}."
+
+
+def _step(night: Night, block: Block) -> str:
+    now, begin, end = (night.boundaries[at].to_pydatetime() for at in (0, block.first, block.last))
+    do = {
+        "charge": f"charge at {power_words(block.kw)}",
+        "discharge": f"discharge at {power_words(block.kw)}",
+        "cover": f"cover the building up to {power_words(block.kw)}",
+    }[block.action]
+    return f"{do} {span_words(begin, end, night.timezone, now)}"

@@ -1,0 +1,110 @@
+"""`plan.json`: the plan for other programs."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from scheduler.outcomes import TripOutcome
+from scheduler.plan import CAUTIONS, Plan
+from scheduler.replay import Costs
+
+FORMAT = 1
+
+
+def plan_text(plan: Plan) -> str:
+    """The plan as JSON text."""
+    return json.dumps(plan_document(plan), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def plan_document(plan: Plan) -> dict[str, Any]:
+    """The plan as plain lists, dictionaries, texts and numbers. Keys carry units as the design names them."""
+    night, replayed, inputs = plan.night, plan.replayed, plan.inputs
+    timezone = night.timezone
+    begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
+    car = night.car
+    return {
+        "format": FORMAT,
+        "program_version": version("overnight-scheduler"),
+        "made_at": local_iso(plan.made_at, timezone),
+        "inputs": {_shown_path(file, inputs.site.folder): _sha256(file) for file in inputs.files},
+        "status": "target-missed" if plan.target_missed else "optimal",
+        "site": inputs.site.name,
+        "offer": inputs.offer.name,
+        "currency": inputs.offer.currency,
+        "timezone": timezone,
+        "start": local_iso(begin, timezone),
+        "end": local_iso(end, timezone),
+        "soc_start_percent": car.percent(float(replayed.stored_kwh[0])),
+        "soc_end_percent": car.percent(float(replayed.stored_kwh[-1])),
+        "trips": [_trip(outcome, timezone) for outcome in plan.trips],
+        "costs": costs_document(replayed.costs),
+        "stored_energy_price_per_kwh": night.stored_energy_price,
+        "wear_weight": night.wear_weight,
+        "alternatives": {name: {"costs": costs_document(costs)} for name, costs in plan.alternatives.items()},
+        "saving": plan.saving,
+        "discharge_value": plan.discharge_value,
+        "solver": {"status": plan.answer.status, "gap": plan.answer.gap, "seconds": plan.answer.seconds},
+        "headline": plan.headline,
+        "blocks": [
+            {
+                "start": local_iso(night.boundaries[block.first].to_pydatetime(), timezone),
+                "end": local_iso(night.boundaries[block.last].to_pydatetime(), timezone),
+                "action": block.action,
+                "kw": block.kw,
+                "amps": block.amps,
+                "reason": reason,
+            }
+            for block, reason in zip(plan.blocks, plan.reasons, strict=True)
+        ],
+        "warnings": list(plan.warnings),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def costs_document(costs: Costs) -> dict[str, float]:
+    """Costs by name; `wear` is unweighted."""
+    return {
+        "import": costs.import_,
+        "export": costs.export,
+        "on_the_way": costs.on_the_way,
+        "wear": costs.wear,
+        "outside_window": costs.outside_window,
+        "starts": costs.starts,
+        "stored_energy": costs.stored_energy,
+        "cash": costs.cash,
+        "total": costs.total,
+    }
+
+
+def local_iso(instant: datetime, timezone: str) -> str:
+    """Local time with its offset, `2026-03-02T18:20:00+02:00`."""
+    return instant.astimezone(ZoneInfo(timezone)).isoformat(timespec="seconds")
+
+
+def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
+    trip = outcome.trip
+    return {
+        "depart": local_iso(trip.trip.depart_at, timezone),
+        "return": local_iso(trip.trip.return_at, timezone),
+        "distance_km": trip.trip.distance_km,
+        "energy_kwh": trip.energy_kwh,
+        "target_percent": outcome.target_percent,
+        "planned_percent": outcome.planned_percent,
+        "missing_kwh": outcome.missing_kwh,
+        "on_the_way_kwh": outcome.on_the_way_kwh,
+        "ready_at": None if outcome.ready_at is None else local_iso(outcome.ready_at, timezone),
+    }
+
+
+def _shown_path(file: Path, folder: Path) -> str:
+    return file.relative_to(folder).as_posix() if file.is_relative_to(folder) else str(file)
+
+
+def _sha256(file: Path) -> str:
+    return hashlib.sha256(file.read_bytes()).hexdigest()

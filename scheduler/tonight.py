@@ -1,0 +1,76 @@
+"""The one way through: from a site folder and tonight's words to a plan that replay has verified."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from scheduler.alternatives import charge_on_return
+from scheduler.build_night import build_night
+from scheduler.evening_words import EveningWords, understand
+from scheduler.inputs import read_inputs
+from scheduler.night import Night
+from scheduler.plan import Plan, put_together
+from scheduler.replay import ENERGY_TOLERANCE, Replayed, verify, verify_laws
+from scheduler.setpoints import Answer
+from scheduler.solve import solve
+
+STEPS = ("Reading the site", "Planning the night", "Costing the alternatives")
+
+
+def plan_tonight(
+    folder: Path,
+    words: EveningWords,
+    offer_file: Path | None = None,
+    progress: Callable[[str], None] = lambda step: None,
+) -> Plan:
+    """Plan one night.
+
+    Parameters
+    ----------
+    folder : the site's folder.
+    words : tonight's question as typed.
+    offer_file : read instead of the site's own offer.
+    progress : told the name of each of STEPS as it begins.
+
+    Raises
+    ------
+    InputFaults : a file or a word is at fault.
+    NoPlanError : the solver gave no plan.
+    PlanRefused : replay refuses the plan.
+    """
+    progress(STEPS[0])
+    inputs = read_inputs(folder, offer_file)
+    evening = understand(words, inputs)
+    night, warnings = build_night(inputs, evening)
+
+    progress(STEPS[1])
+    answer = solve(night)
+    replayed = verify(night, answer)
+
+    progress(STEPS[2])
+    never, charge_only = _without_discharging(night, answer, replayed)
+    if _is_no_worse(charge_only, replayed):
+        answer, replayed = never, charge_only
+    on_return = verify_laws(night, charge_on_return(night))
+    alternatives = {"charge-on-return": on_return.costs, "charge-only": charge_only.costs}
+    return put_together(inputs, evening, night, answer, replayed, alternatives, warnings)
+
+
+def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tuple[Answer, Replayed]:
+    """The best plan that never discharges; the plan itself if it does not."""
+    if not answer.setpoints.gives_energy:
+        return answer, replayed
+    never = solve(night, may_discharge=False)
+    return never, verify(night, never)
+
+
+def _is_no_worse(charge_only: Replayed, plan: Replayed) -> bool:
+    """Whether a plan without discharging serves the trips as well and costs no more: then the car is left alone."""
+    shortages = [
+        (charge_only.on_the_way_kwh, plan.on_the_way_kwh),
+        (charge_only.missing_kwh, plan.missing_kwh),
+        (charge_only.missing_when_ready_kwh, plan.missing_when_ready_kwh),
+    ]
+    as_good = all(bool((ours <= theirs + ENERGY_TOLERANCE).all()) for ours, theirs in shortages)
+    return as_good and charge_only.costs.total <= plan.costs.total
