@@ -1,4 +1,4 @@
-"""Solve a night: the Pyomo model compiled to a matrix, and HiGHS run once for each priority in turn.
+"""Solve a night: HiGHS on its matrix, run once for each priority in turn.
 
 Each objective is made as small as it gets and then held by a row before the next is tried, so every priority is
 exact. Most nights meet every target: then the first three objectives are 0, which no plan can undercut, and one
@@ -8,14 +8,13 @@ solve with those variables fixed at 0 replaces the three.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 
 import highspy
 import numpy as np
-from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
 
 from models.arrays import BoolArray, FloatArray, IntArray
-from scheduler.formulation import OBJECTIVES, formulate
+from scheduler.formulation import OBJECTIVES
+from scheduler.matrix import Matrix, compile_matrix
 from scheduler.night import Night
 from scheduler.setpoints import Answer, setpoints_from_powers
 
@@ -49,16 +48,6 @@ class NoPlanError(Exception):
     """The solver gave no plan; the text says why."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Matrix:
-    """The night's program as numbers: rows of A x within bounds, columns by name, one cost row per objective."""
-
-    lp: highspy.HighsLp
-    cost: FloatArray
-    offset: FloatArray
-    columns: dict[str, IntArray]
-
-
 def solve(night: Night, may_discharge: bool = True) -> Answer:
     """The night's best plan; with may_discharge False, the best that never discharges.
 
@@ -85,41 +74,6 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     stages.improve("charge_late_discharge_early", gap=1e-2)
     values = stages.claim()
     return _answer(night, matrix, values, status, gap, time.perf_counter() - began)
-
-
-def compile_matrix(night: Night, may_discharge: bool = True) -> Matrix:
-    """Formulate the night and hand it over as a matrix."""
-    model = formulate(night, may_discharge)
-    form = LinearStandardFormCompiler().write(model, mixed_form=True, set_sense=None)
-    columns: dict[str, list[int]] = {}
-    for position, variable in enumerate(form.columns):
-        columns.setdefault(variable.parent_component().local_name, []).append(position)
-    bounds = np.array([(column.lb, column.ub) for column in form.columns], dtype=np.float64)
-    bounds[:, 0] = np.nan_to_num(bounds[:, 0], nan=-highspy.kHighsInf)
-    bounds[:, 1] = np.nan_to_num(bounds[:, 1], nan=highspy.kHighsInf)
-    right = np.asarray(form.rhs, dtype=np.float64)
-    kind = np.array([row.bound_type for row in form.rows])
-    lp = highspy.HighsLp()
-    lp.num_row_, lp.num_col_ = form.A.shape
-    lp.col_cost_ = np.zeros(lp.num_col_)
-    lp.col_lower_, lp.col_upper_ = bounds[:, 0], bounds[:, 1]
-    lp.row_lower_ = np.where(kind == 1, -highspy.kHighsInf, right)
-    lp.row_upper_ = np.where(kind == -1, highspy.kHighsInf, right)
-    by_column = form.A.tocsc()
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = by_column.indptr
-    lp.a_matrix_.index_ = by_column.indices
-    lp.a_matrix_.value_ = by_column.data
-    whole = [not column.is_continuous() for column in form.columns]
-    lp.integrality_ = [highspy.HighsVarType.kInteger if w else highspy.HighsVarType.kContinuous for w in whole]
-    by_name = {objective.local_name: row for row, objective in enumerate(form.objectives)}
-    order = [by_name[name] for name in OBJECTIVES]
-    return Matrix(
-        lp,
-        form.c.toarray()[order],
-        np.asarray(form.c_offset, dtype=np.float64)[order],
-        {name: np.array(positions, dtype=np.int64) for name, positions in columns.items()},
-    )
 
 
 class _QuietHighs(highspy.Highs):

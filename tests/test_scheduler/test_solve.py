@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from scheduler.night import Night
-from scheduler.replay import Replayed, verify
+from scheduler.replay import MONEY_TOLERANCE, Replayed, verify
 from scheduler.setpoints import Setpoints
 from scheduler.solve import solve
 from tests.test_scheduler.brute_force import brute_force
@@ -24,8 +24,8 @@ AGREE_KWH = 0.020
 
 
 def money_tolerance(night: Night) -> float:
-    """Worth of the agreed energy; a little on its own where power is free."""
-    return AGREE_KWH * night.dearest_price + 1e-6
+    """Worth of the agreed energy, and what replay may round: all there is where power is free."""
+    return AGREE_KWH * night.dearest_price + MONEY_TOLERANCE
 
 
 def weighted_on_the_way(night: Night, replayed: Replayed) -> float:

@@ -1,0 +1,59 @@
+"""One night of the demo site: build, hand over, solve and extract, against HiGHS alone on the same matrix.
+
+python -m tests.benchmarks.one_night
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import highspy
+
+from scheduler.build_night import build_night
+from scheduler.evening_words import EveningWords, understand
+from scheduler.formulation import OBJECTIVES
+from scheduler.inputs import read_inputs
+from scheduler.matrix import Matrix, compile_matrix
+from scheduler.night import Night
+from scheduler.solve import FEW_HEURISTICS, GAP_WORTH_KWH, solve
+from tests.benchmarks.ratios import compare
+
+DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
+WORDS = EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
+
+
+def demo_night(step_minutes: int) -> Night:
+    """The demo night at a step."""
+    inputs = read_inputs(DEMO)
+    inputs = replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, step_minutes=step_minutes)))
+    return build_night(inputs, understand(WORDS, inputs))[0]
+
+
+def bare(matrix: Matrix, night: Night, options: dict[str, bool]) -> None:
+    """HiGHS alone: the money, presolve on, one thread, to the gap of the design."""
+    highs = highspy.Highs()
+    highs.silent()
+    for option, value in {"threads": 1, "presolve": "on", "mip_rel_gap": 0.0, **options}.items():
+        highs.setOptionValue(option, value)
+    highs.setOptionValue("mip_abs_gap", GAP_WORTH_KWH * night.dearest_price)
+    highs.passModel(matrix.lp)
+    row = OBJECTIVES.index("least_money")
+    columns = range(matrix.lp.num_col_)
+    highs.changeColsCost(len(columns), list(columns), matrix.cost[row])
+    highs.run()
+
+
+def main() -> None:
+    """Print one line a step and a reference."""
+    for step in (60, 30, 15):
+        night = demo_night(step)
+        matrix = compile_matrix(night)
+        for options, name in (({}, "HiGHS as it comes"), (FEW_HEURISTICS, "HiGHS with our options")):
+            reference = lambda: bare(matrix, night, options)  # noqa: B023, E731 - used in this turn of the loop only
+            compare(f"{step} min, with ties, against {name}", lambda: solve(night), reference, 5, 2)  # noqa: B023
+        compare(f"{step} min, formulate and compile alone", lambda: compile_matrix(night), reference, 5, 2)  # noqa: B023
+
+
+if __name__ == "__main__":
+    main()
