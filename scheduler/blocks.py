@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from models.arrays import FloatArray
+from scheduler.block import Action, Block
 from scheduler.night import Night
 from scheduler.setpoints import Setpoints
-
-Action = Literal["charge", "discharge", "cover"]
 
 SAME_POWER_KW = 0.05
 """Powers closer than this are one setting [kW]."""
@@ -20,30 +17,6 @@ NOTHING_TO_SET_KW = 0.001
 """A charger that stands by below this power needs no setting [kW]."""
 SAME_ENERGY_KWH = 0.02
 """A run that differs from following the building by less than this follows it [kWh]."""
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """A run of one action: what to set.
-
-    Attributes
-    ----------
-    first, last : the intervals first to last - 1.
-    action : "charge" or "discharge" at `kw`; "cover": discharge what the building draws, up to `kw`.
-    kw : power at the AC side, positive [kW].
-    amps : current per phase, positive [A].
-    """
-
-    first: int
-    last: int
-    action: Action
-    kw: float
-    amps: float
-
-    @property
-    def intervals(self) -> slice:
-        """Its intervals, to index arrays with."""
-        return slice(self.first, self.last)
 
 
 def find_blocks(night: Night, setpoints: Setpoints) -> tuple[Block, ...]:

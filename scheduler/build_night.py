@@ -72,6 +72,7 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
         trips=_night_trips(car, trips, intervals, evening),
         stored_now_kwh=stored_now,
         stored_energy_price=stored_energy_price,
+        setting=site.setting,
     )
     return night, (*evening.notes, *later, *warnings, *solar_warnings, *_over_the_limit(night))
 

@@ -32,6 +32,8 @@ battery's depth. h_t hours, L_t load, S_t solar, p_t and r_t import and export p
     stored_at_end           ē <= e_end,   ē <= ceiling
     steadiness              |c_t - c_t-1| <= ċ_t + c_max (2 - u_t - u_t-1), and so for d
 
+A plan set by hand has the laws of scheduler.formulation_by_hand as well.
+
 Objectives, each exact before the next (scheduler.solve):
 
     least_on_the_way        sum_k (K - k) w_k, k from 0: earlier trips weigh more
@@ -55,6 +57,7 @@ import numpy as np
 import pyomo.environ as pyo
 
 from models.connection import import_cap_kw
+from scheduler.formulation_by_hand import set_by_hand
 from scheduler.night import Night
 
 OBJECTIVES = (
@@ -81,6 +84,8 @@ def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
     _trips(model, night)
     _starts(model)
     _steadiness(model, night)
+    if night.setting.by_hand:
+        set_by_hand(model, night)
     _objectives(model, night)
     return model
 

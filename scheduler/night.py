@@ -13,6 +13,10 @@ from models.charger import Charger
 from models.connection import Connection
 from models.trips import Trip
 from models.wear import WearSegments
+from scheduler.setting import Setting
+
+SCHEDULE = Setting()
+"""A power for every interval."""
 
 STORED_ENERGY_MARGIN = 1.05
 """What a kWh left in the battery is worth beyond what putting it back costs, so that it is put back."""
@@ -56,6 +60,7 @@ class Night:
     trips : in time order, not overlapping.
     stored_now_kwh : at the first boundary [kWh]; with a car still away, on arrival.
     stored_energy_price : what a kWh left at the end is worth [money per kWh].
+    setting : how the charger is set.
     """
 
     boundaries: pd.DatetimeIndex
@@ -75,6 +80,7 @@ class Night:
     trips: tuple[NightTrip, ...]
     stored_now_kwh: float
     stored_energy_price: float
+    setting: Setting = SCHEDULE
 
     @property
     def hours(self) -> FloatArray:

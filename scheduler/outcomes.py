@@ -51,13 +51,13 @@ def trip_outcomes(night: Night, replayed: Replayed) -> tuple[TripOutcome, ...]:
     home_since = int(np.argmax(night.at_home))
     for number, trip in enumerate(night.trips):
         missing = float(replayed.missing_kwh[number])
-        reached = missing <= ENERGY_TOLERANCE
+        reached = missing < MISSED_KWH
         found.append(
             TripOutcome(
                 trip=trip,
                 planned_percent=night.car.percent(float(replayed.stored_kwh[trip.depart])),
                 target_percent=night.car.percent(trip.target_kwh),
-                missing_kwh=missing if not reached else 0.0,
+                missing_kwh=missing if missing > ENERGY_TOLERANCE else 0.0,
                 missing_when_ready_kwh=float(replayed.missing_when_ready_kwh[number]),
                 on_the_way_kwh=float(replayed.on_the_way_kwh[number]),
                 ready_at=(
@@ -143,7 +143,8 @@ def _name(night: Night, outcome: TripOutcome) -> str:
 
 def _held_from(night: Night, replayed: Replayed, trip: NightTrip, home_since: int) -> datetime:
     """When the target is reached for the last time before departure, between boundaries by proportion."""
-    stored, target = replayed.stored_kwh, trip.target_kwh - ENERGY_TOLERANCE
+    stored = replayed.stored_kwh
+    target = min(trip.target_kwh, float(stored[trip.depart])) - ENERGY_TOLERANCE
     boundary = trip.depart
     while boundary > home_since and stored[boundary - 1] >= target:
         boundary -= 1

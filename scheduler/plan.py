@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from scheduler.blocks import Block, find_blocks
+from scheduler.block import Block
+from scheduler.blocks import find_blocks
 from scheduler.evening import Evening
 from scheduler.inputs import Inputs
 from scheduler.left_alone import why_no_discharge
@@ -15,7 +16,7 @@ from scheduler.outcomes import TripOutcome, outcome_warnings, trip_outcomes, win
 from scheduler.reasons import block_reason
 from scheduler.replay import Costs, Replayed
 from scheduler.setpoints import Answer
-from scheduler.wording import power_words, span_words
+from scheduler.wording import setting_words, span_words
 
 CAUTIONS = (
     "A plan is advice, not control: you set the charger, and you decide.",
@@ -40,6 +41,7 @@ class Plan:
     headline : what to do tonight, in one sentence.
     warnings : what the owner should know.
     made_at : when the plan was made, UTC.
+    free_total : total of the plan without the laws of setting by hand [money]; None for a schedule.
     """
 
     inputs: Inputs
@@ -54,6 +56,12 @@ class Plan:
     headline: str
     warnings: tuple[str, ...]
     made_at: datetime
+    free_total: float | None = None
+
+    @property
+    def setting_cost(self) -> float | None:
+        """What setting the charger by hand costs against a plan that is free of it [money]; None for a schedule."""
+        return None if self.free_total is None else self.replayed.costs.total - self.free_total
 
     @property
     def target_missed(self) -> bool:
@@ -79,9 +87,10 @@ def put_together(
     replayed: Replayed,
     alternatives: Mapping[str, Costs],
     warnings: tuple[str, ...],
+    free_total: float | None = None,
 ) -> Plan:
     """The plan with its blocks, reasons, departures and warnings."""
-    blocks = find_blocks(night, answer.setpoints)
+    blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     outcomes = trip_outcomes(night, replayed)
     said = [
         *warnings,
@@ -103,6 +112,7 @@ def put_together(
         headline=_headline(night, replayed, blocks),
         warnings=tuple(said),
         made_at=datetime.now(UTC).replace(microsecond=0),
+        free_total=free_total,
     )
 
 
@@ -120,9 +130,5 @@ def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> st
 
 def _step(night: Night, block: Block) -> str:
     now, begin, end = (night.boundaries[at].to_pydatetime() for at in (0, block.first, block.last))
-    do = {
-        "charge": f"charge at {power_words(block.kw)}",
-        "discharge": f"discharge at {power_words(block.kw)}",
-        "cover": f"cover the building up to {power_words(block.kw)}",
-    }[block.action]
+    do = setting_words(block, night.setting.set_by).partition(" (")[0]
     return f"{do} {span_words(begin, end, night.timezone, now)}"

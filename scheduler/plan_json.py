@@ -49,8 +49,14 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "alternatives": {name: {"costs": costs_document(costs)} for name, costs in plan.alternatives.items()},
         "saving": plan.saving,
         "discharge_value": plan.discharge_value,
+        "set_by": night.setting.set_by,
+        "setting_cost": plan.setting_cost,
         "solver": {"status": plan.answer.status, "gap": plan.answer.gap, "seconds": plan.answer.seconds},
         "headline": plan.headline,
+        "evening": local_iso(begin, timezone),
+        "revision": 0,
+        "past_blocks": [],
+        "limits": _limits(plan),
         "blocks": [
             {
                 "start": local_iso(night.boundaries[block.first].to_pydatetime(), timezone),
@@ -99,6 +105,22 @@ def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
         "missing_kwh": outcome.missing_kwh,
         "on_the_way_kwh": outcome.on_the_way_kwh,
         "ready_at": None if outcome.ready_at is None else local_iso(outcome.ready_at, timezone),
+    }
+
+
+def _limits(plan: Plan) -> dict[str, Any]:
+    """What was approved and what the charger can do, for programs that hand the plan on."""
+    connection, charger = plan.night.connection, plan.night.charger
+    return {
+        "import_limit_kw": connection.import_limit_kw,
+        "export_limit_kw": connection.export_limit_kw,
+        "charge_min_kw": charger.charge_min_kw,
+        "charge_max_kw": charger.charge_max_kw,
+        "discharge_min_kw": charger.discharge_min_kw,
+        "discharge_max_kw": charger.discharge_max_kw,
+        "discharge_to": charger.discharge_to,
+        "volts": charger.volts,
+        "phases": charger.phases,
     }
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from models.arrays import FloatArray
 from models.charger import out_of_battery_kwh
-from scheduler.blocks import Block
+from scheduler.block import Block
 from scheduler.night import Night, NightTrip
 from scheduler.replay import Replayed
 from scheduler.setpoints import Setpoints

@@ -17,6 +17,7 @@ from models.charger import into_battery_kwh, out_of_battery_kwh
 from models.connection import grid_flows_kw, import_cap_kw, needed_curtailment_kw, net_draw_kw
 from models.trips import on_the_way_kwh
 from models.wear import wear_cost
+from scheduler.hand_blocks import broken_setting
 from scheduler.night import Night
 from scheduler.setpoints import Answer, Setpoints
 
@@ -137,6 +138,10 @@ def verify(night: Night, answer: Answer) -> Replayed:
     PlanRefused : with everything that does not hold.
     """
     replayed = verify_laws(night, answer.setpoints)
+    if answer.blocks is not None:
+        unkept = tuple(broken_setting(night, answer.setpoints, answer.blocks))
+        if unkept:
+            raise PlanRefused(unkept)
     claims = [
         ("stored energy [kWh]", answer.stored_kwh, replayed.stored_kwh, ENERGY_TOLERANCE),
         ("energy on the way [kWh]", answer.on_the_way_kwh, replayed.on_the_way_kwh, ENERGY_TOLERANCE),

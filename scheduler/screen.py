@@ -11,12 +11,10 @@ from rich.text import Text
 from scheduler.outcomes import TripOutcome
 from scheduler.plan import CAUTIONS, Plan
 from scheduler.replay import Costs
-from scheduler.wording import clock_words, day_words, money_digits, money_words, power_words, rows_that_add_up
+from scheduler.wording import clock_words, day_words, money_digits, money_words, rows_that_add_up, setting_words
 
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
-
-ACTIONS = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}
 
 COST_ROWS = (
     "Electricity bought",
@@ -56,7 +54,7 @@ def _blocks(plan: Plan) -> RenderableType | None:
     table.add_column("Set the charger to, and why")
     for block, reason in zip(plan.blocks, plan.reasons, strict=True):
         begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
-        setting = Text(f"{ACTIONS[block.action]} {power_words(block.kw)} ({block.amps:.1f} A)", style="bold")
+        setting = Text(setting_words(block, night.setting.set_by), style="bold")
         when = f"{clock_words(begin, night.timezone)}\nto {clock_words(end, night.timezone, begin)}"
         table.add_row(when, Group(setting, Text(reason), Text("")))
     rest = Text("At all other times the charger is idle or the car is away.", style="dim")
@@ -142,6 +140,8 @@ def _saving_words(plan: Plan, currency: str) -> str:
             f"{begins} In all the plan costs {money_words(-saving, currency)} more than charging on return, "
             "which serves the trips less well."
         )
+    if plan.setting_cost is not None:
+        begins += f" Setting it by hand costs {money_words(plan.setting_cost, currency)} against a free schedule."
     words = f"{begins} In all the plan saves {money_words(saving, currency)} against charging on return"
     if not plan.answer.setpoints.gives_energy:
         return f"{words}, none of it from discharging."

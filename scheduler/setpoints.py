@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from models.arrays import BoolArray, FloatArray
 from models.connection import cheapest_curtailment_kw, import_cap_kw, needed_curtailment_kw, net_draw_kw
+from scheduler.block import Block
 from scheduler.night import Night
 
 
@@ -56,6 +57,7 @@ class Answer:
     status : "optimal", or what stopped the solver with a plan at hand.
     gap : bound on how much cheaper a plan could be [money].
     seconds : time in formulation and solver [s].
+    blocks : what a person sets, of a plan set by hand; None for a schedule.
     """
 
     setpoints: Setpoints
@@ -67,6 +69,7 @@ class Answer:
     status: str
     gap: float
     seconds: float
+    blocks: tuple[Block, ...] | None = None
 
 
 def setpoints_from_powers(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from models.car import Car
 from models.charger import Charger
 from models.connection import Connection
 from models.wear import PowerLaw
+from scheduler.setting import Setting
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,3 +71,4 @@ class Site:
     load_file: Path
     solar_file: Path | None = None
     trips_file: Path | None = None
+    setting: Setting = field(default_factory=Setting)

@@ -12,6 +12,7 @@ from models.clock import MINUTES_A_DAY
 from models.connection import Connection
 from models.wear import PowerLaw
 from scheduler.faults import Fault, InputFaults, in_line_order, shown
+from scheduler.setting import Setting
 from scheduler.site import PlanSettings, Site, UsualTrip, WearSettings
 from scheduler.site_tables import (
     CarTable,
@@ -31,6 +32,7 @@ from scheduler.toml_values import DAYS, clock_of_minutes
 
 SITE_FILE = "site.toml"
 DATA_KEYS = ("offer", "load", "solar", "trips")
+SETTING_KEYS = {"set_by", "max_blocks", "min_block_minutes"}
 MINUTES_A_WEEK = 7 * MINUTES_A_DAY
 
 
@@ -100,7 +102,7 @@ def examine_site(folder: Path) -> SiteReading:
             holiday_calendar=site.holiday_calendar,
             connection=Connection(connection.import_limit_kw, connection.export_limit_kw),
             car=_car(car),
-            charger=Charger(**charger.model_dump()),
+            charger=Charger(**charger.model_dump(exclude=SETTING_KEYS)),
             solar_can_be_limited=solar is not None and solar.can_be_limited,
             wear=WearSettings(
                 battery_price=wear.battery_price,
@@ -114,6 +116,7 @@ def examine_site(folder: Path) -> SiteReading:
             load_file=data_files["load"],
             solar_file=data_files.get("solar"),
             trips_file=data_files.get("trips"),
+            setting=Setting(charger.set_by, charger.max_blocks or 0, charger.min_block_minutes or 0),
         )
     return SiteReading(whole, tuple(in_line_order(faults)), data_files, has_calendar)
 

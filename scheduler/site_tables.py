@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import date
+from math import ceil, floor
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -13,8 +14,10 @@ from pydantic import Field
 from models.calendars import public_holidays
 from models.charger import DischargeTo
 from scheduler.faults import did_you_mean, shown
+from scheduler.setting import SetBy
 from scheduler.toml_tables import Table
 from scheduler.toml_values import (
+    BlockMinutes,
     Clock,
     Days,
     EdgesPercent,
@@ -23,6 +26,7 @@ from scheduler.toml_values import (
     FormatOne,
     HorizonHours,
     MarginPercent,
+    MaxBlocks,
     Name,
     OneOrMore,
     OverZero,
@@ -121,9 +125,12 @@ class ChargerTable(Table):
     start_worth_kwh: ZeroOrMore = 0.1
     volts: OverZero
     phases: Phases
+    set_by: Annotated[SetBy, Field(description='"schedule", "blocks" or "current"')] = "schedule"
+    max_blocks: MaxBlocks | None = Field(default=None, description="a whole number from 1 to 48")
+    min_block_minutes: BlockMinutes | None = Field(default=None, description="a whole number from 5 to 720")
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A least power over the most, and a fixed loss that eats all that is charged."""
+        """A least power over the most, a fixed loss that eats all that is charged, and a setting without its limits."""
         for least_key, least, most_key, most in (
             ("charge_min_kw", self.charge_min_kw, "charge_max_kw", self.charge_max_kw),
             ("discharge_min_kw", self.discharge_min_kw, "discharge_max_kw", self.discharge_max_kw),
@@ -137,6 +144,28 @@ class ChargerTable(Table):
                 f"{self.fixed_loss_kw:g} leaves nothing for the battery even at charge_max_kw; "
                 f"allowed is under {most_into_battery_kw:g}",
             )
+        yield from self._setting_contradictions()
+
+    def _setting_contradictions(self) -> Iterator[tuple[str, str]]:
+        for key in ("max_blocks", "min_block_minutes"):
+            if self.set_by != "schedule" and getattr(self, key) is None:
+                allowed = self.__class__.model_fields[key].description
+                yield key, f'missing, and required where set_by is "{self.set_by}": {allowed}'
+        if self.set_by != "current":
+            return
+        kw_per_amp = self.volts * self.phases / 1000
+        for direction, least, most in (
+            ("charge", self.charge_min_kw, self.charge_max_kw),
+            ("discharge", self.discharge_min_kw, self.discharge_max_kw),
+        ):
+            least_amps, most_amps = ceil(least / kw_per_amp - 1e-9), floor(most / kw_per_amp + 1e-9)
+            if most_amps < max(1, least_amps):
+                enough_kw = max(1, least_amps) * kw_per_amp
+                yield (
+                    f"{direction}_max_kw",
+                    f"{most:g} leaves no whole current: at {self.volts:g} V and phases {self.phases} one amp is "
+                    f'{kw_per_amp:g} kW; allowed is {enough_kw:g} or more where set_by is "current"',
+                )
 
 
 class SolarTable(Table):

@@ -13,7 +13,9 @@ import highspy
 import numpy as np
 
 from models.arrays import BoolArray, FloatArray, IntArray
+from scheduler.block import Block
 from scheduler.formulation import OBJECTIVES
+from scheduler.hand_blocks import blocks_from, setpoints_of
 from scheduler.matrix import Matrix, compile_matrix
 from scheduler.night import Night
 from scheduler.setpoints import Answer, setpoints_from_powers
@@ -236,13 +238,37 @@ def _runs_with_power(
     return power_kw, running
 
 
+def _hand_blocks(night: Night, values: FloatArray, columns: dict[str, IntArray]) -> tuple[Block, ...]:
+    """What a person sets, in time order."""
+
+    def chosen(name: str) -> BoolArray:
+        return np.asarray(np.round(values[columns[name]]) > 0, dtype=np.bool_)
+
+    covers = night.charger.discharge_to == "building"
+    charge = blocks_from(
+        night, "charge", chosen("charging"), chosen("charge_block_begins"), values[columns["charge_kw"]]
+    )
+    discharge = blocks_from(
+        night,
+        "cover" if covers else "discharge",
+        chosen("cap_is_set" if covers else "discharging"),
+        chosen("discharge_block_begins"),
+        values[columns["cap_kw" if covers else "discharge_kw"]],
+    )
+    return tuple(sorted((*charge, *discharge), key=lambda block: block.first))
+
+
 def _answer(night: Night, matrix: Matrix, values: FloatArray, status: str, gap: float, seconds: float) -> Answer:
     columns = matrix.columns
-    charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
-    discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
-    setpoints = setpoints_from_powers(
-        night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64)
-    )
+    blocks = _hand_blocks(night, values, columns) if night.setting.by_hand else None
+    if blocks is not None:
+        setpoints = setpoints_of(night, blocks)
+    else:
+        charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
+        discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
+        setpoints = setpoints_from_powers(
+            night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64)
+        )
     on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in _SHORTAGES)
     money = OBJECTIVES.index("least_money")
     return Answer(
@@ -255,4 +281,5 @@ def _answer(night: Night, matrix: Matrix, values: FloatArray, status: str, gap: 
         status=status,
         gap=gap,
         seconds=seconds,
+        blocks=blocks,
     )

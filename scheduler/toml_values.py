@@ -123,6 +123,9 @@ Step = Annotated[int, AfterValidator(_step), Field(description="5, 10, 15, 30 or
 HorizonHours = Annotated[float, Field(gt=0, le=168, description="over 0, up to 168")]
 ReadyMinutes = Annotated[int, Field(ge=0, le=MINUTES_A_DAY, description="a whole number from 0 to 1440")]
 
+MaxBlocks = Annotated[int, Field(ge=1, le=48, description="a whole number from 1 to 48")]
+BlockMinutes = Annotated[int, Field(ge=5, le=720, description="a whole number from 5 to 720")]
+
 Clock = Annotated[int, BeforeValidator(_clock), Field(description='a clock time "00:00" to "23:59", in quotes')]
 ClockOrMidnight = Annotated[
     int, BeforeValidator(_clock_or_midnight), Field(description='a clock time "00:00" to "24:00", in quotes')

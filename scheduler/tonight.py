@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from scheduler.alternatives import charge_on_return
 from scheduler.build_night import build_night
 from scheduler.evening_words import EveningWords, understand
 from scheduler.inputs import read_inputs
-from scheduler.night import Night
+from scheduler.night import SCHEDULE, Night
 from scheduler.plan import Plan, put_together
 from scheduler.replay import ENERGY_TOLERANCE, Replayed, verify, verify_laws
 from scheduler.setpoints import Answer
@@ -52,9 +53,10 @@ def plan_tonight(
     never, charge_only = _without_discharging(night, answer, replayed)
     if _is_no_worse(charge_only, replayed):
         answer, replayed = never, charge_only
+    free_total = _free_total(night, replayed)
     on_return = verify_laws(night, charge_on_return(night))
     alternatives = {"charge-on-return": on_return.costs, "charge-only": charge_only.costs}
-    return put_together(inputs, evening, night, answer, replayed, alternatives, warnings)
+    return put_together(inputs, evening, night, answer, replayed, alternatives, warnings, free_total)
 
 
 def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tuple[Answer, Replayed]:
@@ -63,6 +65,14 @@ def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tu
         return answer, replayed
     never = solve(night, may_discharge=False)
     return never, verify(night, never)
+
+
+def _free_total(night: Night, replayed: Replayed) -> float | None:
+    """Total of the same night as a schedule, for a plan that is set by hand; no more than the plan's own."""
+    if not night.setting.by_hand:
+        return None
+    free = replace(night, setting=SCHEDULE)
+    return min(verify(free, solve(free)).costs.total, replayed.costs.total)
 
 
 def _is_no_worse(charge_only: Replayed, plan: Replayed) -> bool:

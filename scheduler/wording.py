@@ -7,6 +7,8 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from models.clock import instants_of
+from scheduler.block import Block
+from scheduler.setting import SetBy
 
 MINOR_UNIT_DIGITS = {
     **dict.fromkeys(("BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG"), 0),
@@ -88,3 +90,11 @@ def rows_that_add_up(amounts: Sequence[float], digits: int) -> list[float]:
     for row in by_remainder[:short]:
         floors[row] += 1
     return [floor / unit for floor in floors]
+
+
+def setting_words(block: Block, set_by: SetBy) -> str:
+    """What to set for a block: "discharge at 4.1 kW (5.9 A)"; the current first where that is what is set."""
+    action = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}[block.action]
+    if set_by == "current":
+        return f"{action} {block.amps:.0f} A ({power_words(block.kw)})"
+    return f"{action} {power_words(block.kw)} ({number_words(block.amps, 1)} A)"

@@ -188,6 +188,36 @@ def test_an_impossible_value_names_key_found_and_allowed(tmp_path: Path, old: st
     assert message in found[0]
 
 
+def test_a_charger_is_set_by_a_schedule_unless_the_site_says_otherwise(tmp_path: Path) -> None:
+    """Blocks and currents set by hand come with their limits; without a word it is a schedule."""
+    assert read_site(write_site(tmp_path / "plain")).setting.set_by == "schedule"
+    keys = 'phases = 1\nset_by = "current"\nmax_blocks = 4\nmin_block_minutes = 60'
+    setting = read_site(write_site(tmp_path / "hand", site={"phases = 1": keys})).setting
+    assert (setting.set_by, setting.max_blocks, setting.min_block_minutes) == ("current", 4, 60)
+
+
+@pytest.mark.parametrize(
+    ("keys", "message"),
+    [
+        ('set_by = "blocks"', 'charger.max_blocks: missing, and required where set_by is "blocks"'),
+        ('set_by = "blocks"\nmax_blocks = 0\nmin_block_minutes = 60', "charger.max_blocks: 0 is under 1"),
+        ('set_by = "block"', 'charger.set_by: found "block"; allowed is "schedule", "blocks" or "current"'),
+        (
+            'set_by = "current"\nmax_blocks = 2\nmin_block_minutes = 60\nCHANGED',
+            "charger.charge_max_kw: 1.5 leaves no whole current: at 1600 V and phases 1 one amp is 1.6 kW; "
+            "allowed is 1.6 or more",
+        ),
+    ],
+)
+def test_a_setting_by_hand_that_cannot_be_kept_is_a_fault(tmp_path: Path, keys: str, message: str) -> None:
+    """Missing limits, no blocks at all, an unknown way, and a least current over the charger's most are faults."""
+    changes = {"phases = 1": f"phases = 1\n{keys.replace('CHANGED', '')}"}
+    if "CHANGED" in keys:
+        changes |= {"volts = 230": "volts = 1600", "charge_max_kw = 7.4\nd": "charge_max_kw = 1.5\nd"}
+    folder = write_site(tmp_path, site=changes)
+    assert message in "\n".join(faults_of(lambda: read_site(folder)))
+
+
 @pytest.mark.parametrize("edges", ["[]", "[50]", "[0, 100]", "[50, 40, 100]", "[50, 50, 100]", "[100, 101]", "100"])
 def test_segment_edges_must_rise_to_100(tmp_path: Path, edges: str) -> None:
     found = faults(tmp_path, {"weight = 1.0": f"weight = 1.0\nsegment_edges_percent = {edges}"})

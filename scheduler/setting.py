@@ -1,0 +1,30 @@
+"""How the plan reaches the charger: as a schedule, as a few blocks set by hand, or as whole amps set by hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+SetBy = Literal["schedule", "blocks", "current"]
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How the charger is set.
+
+    Attributes
+    ----------
+    set_by : "schedule": a power for every interval; "blocks": each block one power; "current": as blocks, and each a
+        whole number of amps at the charger's volts and phases.
+    max_blocks : most blocks in a night. min_block_minutes : least length of a block [min]. Without meaning for a
+        schedule.
+    """
+
+    set_by: SetBy = "schedule"
+    max_blocks: int = 0
+    min_block_minutes: int = 0
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person sets the blocks."""
+        return self.set_by != "schedule"
