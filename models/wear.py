@@ -93,8 +93,10 @@ def initial_fill_kwh(segments: WearSegments, stored_kwh: float, highest_today_kw
     return np.asarray(np.minimum(fill, segments.size_kwh), dtype=np.float64)
 
 
-def wear_cost(segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray) -> FloatArray:
-    """Money for wear in each interval, shape (n,), unweighted.
+def taken_from_segments_kwh(
+    segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
+) -> FloatArray:
+    """Energy taken from each segment in each interval [kWh], shape (n, segments).
 
     Energy leaves the cheapest segment that holds some and enters the cheapest that has room. In an interval with
     both (a trip charged on the way) what passes through does so by the cheapest segment, as in the program.
@@ -105,19 +107,22 @@ def wear_cost(segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatAr
     into_kwh, out_kwh : energy into and out of the battery in each interval [kWh], shape (n,). Below zero, as when
         charging does not cover the fixed loss, what goes in counts as coming out.
     """
-    price = segments.price_per_kwh
     held = initial_kwh.copy()
-    cost = np.zeros(len(out_kwh))
+    taken = np.zeros((len(out_kwh), len(held)))
     put_in, taken_out = np.maximum(into_kwh, 0.0), out_kwh + np.maximum(-into_kwh, 0.0)
     for interval, (into, out) in enumerate(zip(put_in, taken_out, strict=True)):
-        passing = min(into, out)
-        cost[interval] = passing * price[0]
         if into > out:
             room = np.cumsum(segments.size_kwh - held)
             held += np.diff(np.minimum(room, into - out), prepend=0.0)
         elif out > into:
             there = np.cumsum(held)
-            taken = np.diff(np.minimum(there, out - into), prepend=0.0)
-            held -= taken
-            cost[interval] += float(taken @ price)
-    return cost
+            taken[interval] = np.diff(np.minimum(there, out - into), prepend=0.0)
+            held -= taken[interval]
+        taken[interval, 0] += min(into, out)
+    return taken
+
+
+def wear_cost(segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray) -> FloatArray:
+    """Money for wear in each interval, shape (n,), unweighted; parameters as in taken_from_segments_kwh."""
+    taken = taken_from_segments_kwh(segments, initial_kwh, into_kwh, out_kwh)
+    return np.asarray(taken @ segments.price_per_kwh, dtype=np.float64)

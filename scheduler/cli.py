@@ -98,6 +98,10 @@ def plan(
         Path | None,
         typer.Option("--out", metavar="DIR", help="Where the plan's folder goes; else SITE/plans."),
     ] = None,
+    why: Annotated[
+        str | None,
+        typer.Option("--why", metavar="T", help='Show the arithmetic of the interval at this time, "19:00".'),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan tonight: what to set on the charger, and from when to when."""
@@ -108,6 +112,7 @@ def plan(
     from scheduler.screen import show_plan
     from scheduler.solve import NoPlanError
     from scheduler.tonight import STEPS, plan_tonight
+    from scheduler.why import explanation
     from scheduler.write_plan import NotWrittenError, write_plan
 
     words = EveningWords(
@@ -124,6 +129,7 @@ def plan(
     try:
         with steps_shown(STEPS) as progress:
             made = plan_tonight(site, words, offer, progress)
+            reasoning = None if why is None else explanation(made, why)
         folder = write_plan(made, out if out is not None else site / "plans")
     except InputFaults as faults:
         _stop(str(faults), INPUT_AT_FAULT)
@@ -139,6 +145,8 @@ def plan(
         from rich.console import Console
 
         show_plan(made, Console(highlight=False))
+    if reasoning is not None:
+        typer.echo(f"{reasoning}\n", err=as_json)
     typer.echo(f"Written to {folder}: schedule.csv, plan.json.", err=as_json)
     if made.target_missed:
         raise typer.Exit(TARGET_MISSED)

@@ -8,6 +8,7 @@ solve with those variables fixed at 0 replaces the three.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 
 import highspy
 import numpy as np
@@ -78,6 +79,25 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     return _answer(night, matrix, values, status, gap, time.perf_counter() - began)
 
 
+def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: float) -> float | None:
+    """Least total [money] with the setpoint of one interval given and all else free, or None if nothing allows it.
+
+    No trip may be served worse than by the answer.
+
+    Parameters
+    ----------
+    setpoint_kw : positive for charging, negative for discharging, 0 for idle [kW].
+    """
+    matrix = compile_matrix(night)
+    stages = _Stages(matrix)
+    stages.serve_no_worse(answer)
+    stages.fix_power(interval, setpoint_kw)
+    if not stages.run("least_money", GAP_WORTH_KWH * night.dearest_price):
+        return None
+    stages.settle("least_money")
+    return stages.value("least_money")
+
+
 class _QuietHighs(highspy.Highs):
     """HiGHS without its banner, which the constructor prints when it sets up its callbacks."""
 
@@ -108,11 +128,32 @@ class _Stages:
         shortages = np.concatenate([self.matrix.columns.get(name, np.array([], np.int64)) for name in _SHORTAGES])
         lower, upper = np.zeros(len(shortages)), np.full(len(shortages), highspy.kHighsInf)
         self._bound(shortages, lower, lower)
-        if self._run("least_money", gap):
+        if self.run("least_money", gap):
             self.settle("least_money")
             return True
         self._bound(shortages, lower, upper)
         return False
+
+    def serve_no_worse(self, answer: Answer) -> None:
+        """Allow each trip no more shortage than the answer has."""
+        most = (answer.on_the_way_kwh, answer.missing_kwh, answer.missing_when_ready_kwh)
+        for name, allowed in zip(_SHORTAGES, most, strict=True):
+            if name in self.matrix.columns:
+                self._bound(self.matrix.columns[name], np.zeros(len(allowed)), allowed + HELD)
+
+    def fix_power(self, interval: int, setpoint_kw: float) -> None:
+        """Give one interval's power; at 0 the charger is idle."""
+        values = {
+            "charge_kw": max(setpoint_kw, 0.0),
+            "discharge_kw": max(-setpoint_kw, 0.0),
+            "charging": float(setpoint_kw > 0),
+            "discharging": float(setpoint_kw < 0),
+        }
+        for name, value in values.items():
+            column = self.matrix.columns[name][interval : interval + 1]
+            self.matrix.lp.col_lower_ = _with(self.matrix.lp.col_lower_, column, value)
+            self.matrix.lp.col_upper_ = _with(self.matrix.lp.col_upper_, column, value)
+            self._bound(column, np.array([value]), np.array([value]))
 
     def minimise(self, objective: str, gap: float) -> None:
         """Find the least of the objective, to an absolute gap.
@@ -121,7 +162,7 @@ class _Stages:
         ------
         NoPlanError : HiGHS found nothing.
         """
-        if not self._run(objective, gap) and not self._run_without_presolve(objective, gap):
+        if not self.run(objective, gap) and not self._run_without_presolve(objective, gap):
             raise NoPlanError(f"HiGHS stopped with: {self.status}")
         self.settle(objective)
 
@@ -133,7 +174,7 @@ class _Stages:
         solution = highspy.HighsSolution()
         solution.col_value = list(self.values)
         self.highs.setSolution(solution)
-        if self._run(objective, gap):
+        if self.run(objective, gap):
             self.settle(objective)
 
     def settle(self, objective: str) -> None:
@@ -143,7 +184,7 @@ class _Stages:
         self._integrality(highspy.HighsVarType.kContinuous)
         status, gap = self.status, self.gap
         self._options(primal_feasibility_tolerance=1e-9)
-        self._run(objective, 0.0)
+        self.run(objective, 0.0)
         self._options(primal_feasibility_tolerance=1e-7)
         self.status, self.gap = status, gap
         self._bound(
@@ -179,7 +220,7 @@ class _Stages:
             energy[self.matrix.columns[name]] = hours
             self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
 
-    def _run(self, objective: str, gap: float) -> bool:
+    def run(self, objective: str, gap: float) -> bool:
         """Solve for one objective; True, and the new values kept, if HiGHS has a solution."""
         row = OBJECTIVES.index(objective)
         self.highs.changeColsCost(len(self.every), self.every, self.matrix.cost[row])
@@ -197,7 +238,7 @@ class _Stages:
     def _run_without_presolve(self, objective: str, gap: float) -> bool:
         """As _run: presolve may call a row that is held to the last digit infeasible."""
         self._options(presolve="off")
-        solved = self._run(objective, gap)
+        solved = self.run(objective, gap)
         self._options(presolve="on")
         return solved
 
@@ -216,6 +257,13 @@ class _Stages:
     def _add_row(self, coefficients: FloatArray, lower: float, upper: float) -> None:
         where = np.flatnonzero(coefficients)
         self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
+
+
+def _with(bounds: Sequence[float] | FloatArray, columns: IntArray, value: float) -> FloatArray:
+    """The bounds with some columns at a value."""
+    changed = np.array(bounds, dtype=np.float64)
+    changed[columns] = value
+    return changed
 
 
 def _runs_with_power(
