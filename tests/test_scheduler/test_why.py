@@ -56,7 +56,7 @@ def test_the_lines_are_those_of_the_plan(plan: Plan) -> None:
 def test_a_kw_more_costs_what_solving_again_says() -> None:
     """By hand on a plain night: the car fills its 20 kWh at 0.20 in the three later hours, so a kWh charged at 0.28 in
     the first hour saves one at 0.20 later, and the run goes on without another start: 0.28 - 0.20 = 0.08."""
-    night = flat_night(4, soc_percent=40, import_price=[0.28, 0.2, 0.2, 0.2], stored_energy_price=0.27)
+    night = flat_night(4, load_kw=0.0, soc_percent=40, import_price=[0.28, 0.2, 0.2, 0.2], stored_energy_price=0.27)
     answer = solve(night)
     verify(night, answer)
     idle, charging = (total_at_power(night, answer, 0, setpoint) for setpoint in (0.0, 1.0))
