@@ -32,8 +32,8 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
     """
     site, car = inputs.site, inputs.site.car
     trips, later = _trips_of_the_night(site, evening)
-    horizon = evening.now + timedelta(hours=site.plan.horizon_hours)
-    end = max([horizon.replace(second=0, microsecond=0), *(trip.return_at for trip in trips)])
+    horizon = _horizon(site, evening).replace(second=0, microsecond=0)
+    end = max([horizon, *(trip.return_at for trip in trips)])
     intervals = cut(
         evening.now,
         end,
@@ -41,7 +41,7 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
         site.plan.step_minutes,
         inputs.offer,
         _holidays(inputs, evening.now, end),
-        _instants(car, trips, evening),
+        [*_instants(car, trips, evening), *evening.boundaries],
     )
     load_kw, warnings = forecast_load(
         inputs.load, site.load_file, evening.forecast, intervals.boundaries, evening.now, site.timezone
@@ -77,9 +77,13 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
     return night, (*evening.notes, *later, *warnings, *solar_warnings, *_over_the_limit(night))
 
 
+def _horizon(site: Site, evening: Evening) -> datetime:
+    return evening.until or evening.now + timedelta(hours=site.plan.horizon_hours)
+
+
 def _trips_of_the_night(site: Site, evening: Evening) -> tuple[tuple[Trip, ...], list[str]]:
     """Trips that depart before the horizon ends, and a warning for each that does not."""
-    horizon = evening.now + timedelta(hours=site.plan.horizon_hours)
+    horizon = _horizon(site, evening)
     tonight = tuple(trip for trip in evening.trips if trip.depart_at < horizon)
     later = [
         f"The trip at {clock_words(trip.depart_at, site.timezone)} departs after this plan ends and is not planned for."

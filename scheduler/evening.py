@@ -26,6 +26,8 @@ class Evening:
     wear_weight : factor on wear in the objective, or None for the site's.
     forecast : where load and solar come from. solar : how sunny a typical forecast is.
     notes : what the owner should know of how the words were understood.
+    until : end of the plan, or None for the site's horizon.
+    boundaries : instants at which an interval must begin besides the usual ones.
     """
 
     now: datetime
@@ -37,3 +39,5 @@ class Evening:
     forecast: ForecastKind = "typical"
     solar: SolarKind = "typical"
     notes: tuple[str, ...] = ()
+    until: datetime | None = None
+    boundaries: tuple[datetime, ...] = ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
@@ -34,8 +34,15 @@ class EveningWords:
     solar: SolarKind = "typical"
 
 
-def understand(words: EveningWords, inputs: Inputs) -> Evening:
+def understand(
+    words: EveningWords, inputs: Inputs, until: datetime | None = None, usual: Sequence[Trip] | None = None
+) -> Evening:
     """Tonight's question.
+
+    Parameters
+    ----------
+    until : end of the plan, or None for the site's horizon.
+    usual : trips of a night that names none, or None for the site's.
 
     Trips come from the words; without any, from the site's recorded trips where the forecast is `recorded` and the
     site has some, else from its usual trips.
@@ -59,7 +66,7 @@ def understand(words: EveningWords, inputs: Inputs) -> Evening:
     now = _collect(faults, lambda: _now(words.now, timezone))
     if now is None:
         raise InputFaults(faults)
-    horizon = now + timedelta(hours=site.plan.horizon_hours)
+    horizon = until or now + timedelta(hours=site.plan.horizon_hours)
     home_at = None
     if words.home_at is not None:
         typed = words.home_at
@@ -74,7 +81,7 @@ def understand(words: EveningWords, inputs: Inputs) -> Evening:
             trips.append(parsed[0])
             notes += parsed[1]
     if not words.trips and not words.stay_home:
-        trips, notes = _habitual(inputs, words, home_at or now, now, horizon)
+        trips, notes = _habitual(inputs, words, usual, home_at or now, now, horizon)
     in_order = _collect(faults, lambda: check_trips(trips, now, timezone))
     if home_at is not None and in_order and in_order[0].depart_at < home_at:
         departs = local_text(in_order[0].depart_at, timezone)
@@ -91,15 +98,25 @@ def understand(words: EveningWords, inputs: Inputs) -> Evening:
         forecast=words.forecast,
         solar=words.solar,
         notes=tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
+        until=until,
     )
 
 
 def _habitual(
-    inputs: Inputs, words: EveningWords, home_since: datetime, now: datetime, until: datetime
+    inputs: Inputs,
+    words: EveningWords,
+    usual: Sequence[Trip] | None,
+    home_since: datetime,
+    now: datetime,
+    until: datetime,
 ) -> tuple[list[Trip], list[str]]:
     """Trips of a night that names none; one that departs before the car is home is left out with a note."""
     site = inputs.site
-    if words.forecast == "recorded" and inputs.recorded_trips is not None:
+    trips: Sequence[Trip]
+    notes: Sequence[str]
+    if usual is not None:
+        trips, notes = [trip for trip in usual if now <= trip.depart_at], []
+    elif words.forecast == "recorded" and inputs.recorded_trips is not None:
         trips = tuple(trip for trip in inputs.recorded_trips if now <= trip.depart_at < until)
         under_way = [trip for trip in inputs.recorded_trips if trip.depart_at < now < trip.return_at]
         notes = tuple(

@@ -51,10 +51,12 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
             f"{_clock(night, gentle.interval)}, and costs {price_words(gentle.costs)} with losses and wear"
         )
     if allowed.earns <= allowed.costs:
+        least = f"the charger cannot give less than {power_words(charger.discharge_min_kw)}"
+        if _room_for_export(night) == 0:
+            return f"{least}, more than the building draws when prices are good"
         return (
-            f"the charger cannot give less than {power_words(charger.discharge_min_kw)}, and beyond what the building "
-            f"draws at good prices ({power_words(gentle.power_kw)} from {_clock(night, gentle.interval)}) giving does "
-            "not pay"
+            f"{least}; when prices are best the building draws {power_words(float(draw[gentle.interval]))}, and the "
+            f"rest would go to the grid at {price_words(float(night.export_price[gentle.interval]))}"
         )
     shortest = charger.discharge_min_kw * float(night.hours[home].min())
     if limit is not None and limit < shortest:

@@ -158,3 +158,12 @@ def test_typical_means_by_hand() -> None:
     flat = TypicalDay(np.full(1440, 1.0), np.full(1440, 4.0), "recent", "recent")
     boundaries = pd.DatetimeIndex([at("2026-01-16 23:40"), at("2026-01-17 00:20"), at("2026-01-17 01:00")])
     assert typical_means(flat, boundaries.tz_convert("UTC"), DUBLIN) == pytest.approx([2.5, 4.0])
+
+
+def test_hours_that_begin_at_two_sets_of_clock_times_are_averaged_by_the_minute() -> None:
+    """Lord Howe's clocks move by half an hour: 14 days at 1 kW, then 14 at 3 kW in hours that begin at the other half
+    hour, are 2 kW at every minute (tz database: 5 April 2026)."""
+    start = pd.date_range("2026-03-22 00:00", periods=28 * 24, freq="h", tz="Australia/Lord_Howe").tz_convert("UTC")
+    kw = np.where(start < pd.Timestamp("2026-04-05 02:00", tz="Australia/Lord_Howe"), 1.0, 3.0)
+    day = typical_day(Series(start, kw, 60), start[-1] + pd.Timedelta(hours=1), "Australia/Lord_Howe", by_weekend=False)
+    np.testing.assert_allclose(day.weekday_kw[120:], 2.0, atol=0.08)  # a day more on one side is 2/28
