@@ -7,13 +7,17 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
 from scheduler.faults import InputFaults
+
+if TYPE_CHECKING:
+    from scheduler.plan import Plan
 
 INPUT_AT_FAULT, TARGET_MISSED, NO_PLAN, REFUSED = 2, 3, 4, 5
 
@@ -43,7 +47,42 @@ class Sun(StrEnum):
 
 
 SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")]
+Soc = Annotated[
+    float, typer.Option("--soc", metavar="PERCENT", help="State of charge now, or on arrival with --home-at.")
+]
+HighestSoc = Annotated[
+    float | None,
+    typer.Option("--highest-soc-today", metavar="PERCENT", help="Today's highest state of charge, before driving."),
+]
+Now = Annotated[
+    str | None, typer.Option("--now", metavar="T", help='Plan from this moment, "2026-03-02T18:20"; else from now.')
+]
+HomeAt = Annotated[
+    str | None, typer.Option("--home-at", metavar="T", help='The car is away until then, "21:00" or with a date.')
+]
+Trips = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--trip",
+        metavar="TRIP",
+        help='A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi"; may be given again.',
+    ),
+]
+StayHome = Annotated[bool, typer.Option("--stay-home", help="No trip, not even a usual one.")]
 OfferFile = Annotated[Path | None, typer.Option("--offer", metavar="FILE", help="Use this offer, not the site's own.")]
+WearWeight = Annotated[
+    float | None, typer.Option("--wear-weight", metavar="X", help="Factor on battery wear, not the site's own.")
+]
+ForecastOption = Annotated[
+    Forecast, typer.Option("--forecast", help="Typical days, or the recorded series itself (for studies).")
+]
+SolarOption = Annotated[Sun, typer.Option("--solar", help="How sunny a typical forecast is.")]
+PlansFolder = Annotated[
+    Path | None, typer.Option("--out", metavar="DIR", help="Where the plans' folders are; else SITE/plans.")
+]
+Why = Annotated[
+    str | None, typer.Option("--why", metavar="T", help='Show the arithmetic of the interval at this time, "19:00".')
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")]
 
 
@@ -59,78 +98,78 @@ def overnight() -> None:
 @app.command()
 def plan(
     site: SiteFolder,
-    soc: Annotated[
-        float,
-        typer.Option("--soc", metavar="PERCENT", help="State of charge now, or on arrival with --home-at."),
-    ],
-    highest_soc_today: Annotated[
-        float | None,
-        typer.Option("--highest-soc-today", metavar="PERCENT", help="Today's highest state of charge, before driving."),
-    ] = None,
-    now: Annotated[
-        str | None,
-        typer.Option("--now", metavar="T", help='Plan from this moment, "2026-03-02T18:20"; else from now.'),
-    ] = None,
-    home_at: Annotated[
-        str | None,
-        typer.Option("--home-at", metavar="T", help='The car is away until then, "21:00" or with a date.'),
-    ] = None,
-    trip: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--trip",
-            metavar="TRIP",
-            help='A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi"; may be given again.',
-        ),
-    ] = None,
-    stay_home: Annotated[bool, typer.Option("--stay-home", help="No trip, not even a usual one.")] = False,
+    soc: Soc,
+    highest_soc_today: HighestSoc = None,
+    now: Now = None,
+    home_at: HomeAt = None,
+    trip: Trips = None,
+    stay_home: StayHome = False,
     offer: OfferFile = None,
-    wear_weight: Annotated[
-        float | None,
-        typer.Option("--wear-weight", metavar="X", help="Factor on battery wear, not the site's own."),
-    ] = None,
-    forecast: Annotated[
-        Forecast,
-        typer.Option("--forecast", help="Typical days, or the recorded series itself (for studies)."),
-    ] = Forecast.TYPICAL,
-    solar: Annotated[Sun, typer.Option("--solar", help="How sunny a typical forecast is.")] = Sun.TYPICAL,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="DIR", help="Where the plan's folder goes; else SITE/plans."),
-    ] = None,
-    why: Annotated[
-        str | None,
-        typer.Option("--why", metavar="T", help='Show the arithmetic of the interval at this time, "19:00".'),
-    ] = None,
+    wear_weight: WearWeight = None,
+    forecast: ForecastOption = Forecast.TYPICAL,
+    solar: SolarOption = Sun.TYPICAL,
+    out: PlansFolder = None,
+    why: Why = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan tonight: what to set on the charger, and from when to when."""
     from scheduler.evening_words import EveningWords
+    from scheduler.tonight import plan_tonight
+
+    words = EveningWords(
+        soc, now, home_at, highest_soc_today, tuple(trip or ()), stay_home, wear_weight, forecast.value, solar.value
+    )
+    plans = out if out is not None else site / "plans"
+    _make(lambda progress: plan_tonight(site, words, offer, progress), plans, why, as_json)
+
+
+@app.command()
+def replan(
+    site: SiteFolder,
+    soc: Soc,
+    highest_soc_today: HighestSoc = None,
+    now: Now = None,
+    home_at: HomeAt = None,
+    trip: Trips = None,
+    stay_home: StayHome = False,
+    offer: OfferFile = None,
+    wear_weight: WearWeight = None,
+    forecast: ForecastOption = Forecast.TYPICAL,
+    solar: SolarOption = Sun.TYPICAL,
+    out: PlansFolder = None,
+    why: Why = None,
+    as_json: AsJson = False,
+) -> None:
+    """Things changed: plan the rest of tonight's newest plan from here, and say what changes and what it saves.
+
+    Trips that are not named anew are those of the newest plan.
+    """
+    from scheduler.evening_words import EveningWords
+    from scheduler.replan import replan_tonight
+
+    words = EveningWords(
+        soc, now, home_at, highest_soc_today, tuple(trip or ()), stay_home, wear_weight, forecast.value, solar.value
+    )
+    plans = out if out is not None else site / "plans"
+    _make(lambda progress: replan_tonight(site, words, plans, offer, progress), plans, why, as_json)
+
+
+def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str | None, as_json: bool) -> None:
+    """Make a plan, write it, print it, and leave with its exit code."""
     from scheduler.plan_json import plan_text
     from scheduler.progress import steps_shown
     from scheduler.replay import PlanRefused
     from scheduler.screen import show_plan
     from scheduler.solve import NoPlanError
-    from scheduler.tonight import STEPS, plan_tonight
+    from scheduler.tonight import STEPS
     from scheduler.why import explanation
     from scheduler.write_plan import NotWrittenError, write_plan
 
-    words = EveningWords(
-        soc_percent=soc,
-        now=now,
-        home_at=home_at,
-        highest_soc_today_percent=highest_soc_today,
-        trips=tuple(trip or ()),
-        stay_home=stay_home,
-        wear_weight=wear_weight,
-        forecast=forecast.value,
-        solar=solar.value,
-    )
     try:
         with steps_shown(STEPS) as progress:
-            made = plan_tonight(site, words, offer, progress)
+            made = make(progress)
             reasoning = None if why is None else explanation(made, why)
-        folder = write_plan(made, out if out is not None else site / "plans")
+        folder = write_plan(made, plans)
     except InputFaults as faults:
         _stop(str(faults), INPUT_AT_FAULT)
     except NotWrittenError as error:
@@ -147,7 +186,7 @@ def plan(
         show_plan(made, Console(highlight=False))
     if reasoning is not None:
         typer.echo(f"{reasoning}\n", err=as_json)
-    typer.echo(f"Written to {folder}: schedule.csv, plan.json.", err=as_json)
+    typer.echo(f"Written to {folder}.", err=as_json)
     if made.target_missed:
         raise typer.Exit(TARGET_MISSED)
 

@@ -63,7 +63,7 @@ def understand(
         faults.append(Fault("--wear-weight", None, None, f"found {weight:g}; allowed is 0 or more"))
     if words.stay_home and words.trips:
         faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
-    now = _collect(faults, lambda: _now(words.now, timezone))
+    now = _collect(faults, lambda: moment_now(words.now, timezone))
     if now is None:
         raise InputFaults(faults)
     horizon = until or now + timedelta(hours=site.plan.horizon_hours)
@@ -137,7 +137,7 @@ def _habitual(
     return kept, [*notes, *left_out]
 
 
-def _now(text: str | None, timezone: str) -> datetime:
+def moment_now(text: str | None, timezone: str) -> datetime:
     """The moment to plan from: as typed, or this minute."""
     if text is None:
         return datetime.now(UTC).replace(second=0, microsecond=0)

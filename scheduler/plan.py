@@ -10,6 +10,7 @@ from scheduler.block import Block
 from scheduler.blocks import find_blocks
 from scheduler.evening import Evening
 from scheduler.inputs import Inputs
+from scheduler.kept_plan import KeptBlock, KeptTrip
 from scheduler.left_alone import why_no_discharge
 from scheduler.night import Night
 from scheduler.outcomes import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
@@ -30,6 +31,32 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Replanned:
+    """What a replan keeps of the evening's earlier plan, and what it changes.
+
+    Attributes
+    ----------
+    of : folder name of the earlier plan. evening : first instant of the evening's first plan.
+    revision : 1 for the first replan of an evening.
+    past_blocks, past_trips : of earlier plans, over or cut short now.
+    cancelled_blocks, cancelled_trips : how many more an earlier revision had.
+    changes : what changed and why, in sentences.
+    carrying_on : what carrying on with the earlier plan would come to, in a sentence; its total [money] or None.
+    """
+
+    of: str
+    evening: datetime
+    revision: int
+    past_blocks: tuple[KeptBlock, ...]
+    past_trips: tuple[KeptTrip, ...]
+    cancelled_blocks: int
+    cancelled_trips: int
+    changes: tuple[str, ...]
+    carrying_on: str
+    carrying_on_total: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Plan:
     """One night's plan, replayed.
 
@@ -42,6 +69,7 @@ class Plan:
     warnings : what the owner should know.
     made_at : when the plan was made, UTC.
     free_total : total of the plan without the laws of setting by hand [money]; None for a schedule.
+    replanned : what a replan keeps and changes; None for an evening's first plan.
     """
 
     inputs: Inputs
@@ -57,6 +85,7 @@ class Plan:
     warnings: tuple[str, ...]
     made_at: datetime
     free_total: float | None = None
+    replanned: Replanned | None = None
 
     @property
     def setting_cost(self) -> float | None:

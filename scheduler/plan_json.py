@@ -53,9 +53,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "setting_cost": plan.setting_cost,
         "solver": {"status": plan.answer.status, "gap": plan.answer.gap, "seconds": plan.answer.seconds},
         "headline": plan.headline,
-        "evening": local_iso(begin, timezone),
-        "revision": 0,
-        "past_blocks": [],
+        **_replan(plan),
         "limits": _limits(plan),
         "blocks": [
             {
@@ -105,6 +103,45 @@ def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
         "missing_kwh": outcome.missing_kwh,
         "on_the_way_kwh": outcome.on_the_way_kwh,
         "ready_at": None if outcome.ready_at is None else local_iso(outcome.ready_at, timezone),
+    }
+
+
+def _replan(plan: Plan) -> dict[str, Any]:
+    """Which evening and revision this is, and what earlier revisions left."""
+    timezone, replanned = plan.night.timezone, plan.replanned
+    if replanned is None:
+        begin = plan.night.boundaries[0].to_pydatetime()
+        return {"evening": local_iso(begin, timezone), "revision": 0, "past_blocks": [], "past_trips": []}
+    return {
+        "evening": local_iso(replanned.evening, timezone),
+        "revision": replanned.revision,
+        "past_blocks": [
+            {
+                **block.model_dump(exclude={"start", "end"}),
+                "start": local_iso(block.start, timezone),
+                "end": local_iso(block.end, timezone),
+            }
+            for block in replanned.past_blocks
+        ],
+        "past_trips": [
+            {
+                "depart": local_iso(trip.depart, timezone),
+                "return": local_iso(trip.return_at, timezone),
+                "distance_km": trip.distance_km,
+                "target_percent": trip.target_percent,
+                "planned_percent": trip.planned_percent,
+                "ready_at": None if trip.ready_at is None else local_iso(trip.ready_at, timezone),
+            }
+            for trip in replanned.past_trips
+        ],
+        "cancelled_blocks": replanned.cancelled_blocks,
+        "cancelled_trips": replanned.cancelled_trips,
+        "replan": {
+            "of": replanned.of,
+            "changes": list(replanned.changes),
+            "carrying_on": replanned.carrying_on,
+            "carrying_on_total": replanned.carrying_on_total,
+        },
     }
 
 

@@ -28,7 +28,7 @@ COST_ROWS = (
 def show_plan(plan: Plan, console: Console) -> None:
     """Print the plan."""
     width = min(WIDTH, console.width)
-    for part in (_heading(plan), _blocks(plan), _departures(plan), _money(plan), _notes(plan)):
+    for part in (_heading(plan), _changes(plan), _blocks(plan), _departures(plan), _money(plan), _notes(plan)):
         if part is not None:
             console.print(part, width=width)
             console.print()
@@ -43,6 +43,15 @@ def _heading(plan: Plan) -> RenderableType:
         style="dim",
     )
     return Group(about, Text(""), Text(plan.headline, style="bold"))
+
+
+def _changes(plan: Plan) -> RenderableType | None:
+    """What a replan changes, why, and what it saves."""
+    if plan.replanned is None:
+        return None
+    lines = [Padding(Text(change), (0, 0, 0, 2)) for change in plan.replanned.changes]
+    title = Text(f"What changed since the plan {plan.replanned.of}", style="bold")
+    return Group(title, *lines, Padding(Text(plan.replanned.carrying_on), (0, 0, 0, 2)))
 
 
 def _blocks(plan: Plan) -> RenderableType | None:

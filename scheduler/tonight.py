@@ -8,8 +8,9 @@ from pathlib import Path
 
 from scheduler.alternatives import charge_on_return
 from scheduler.build_night import build_night
+from scheduler.evening import Evening
 from scheduler.evening_words import EveningWords, understand
-from scheduler.inputs import read_inputs
+from scheduler.inputs import Inputs, read_inputs
 from scheduler.night import SCHEDULE, Night
 from scheduler.plan import Plan, put_together
 from scheduler.replay import ENERGY_TOLERANCE, Replayed, verify, verify_laws
@@ -44,7 +45,23 @@ def plan_tonight(
     inputs = read_inputs(folder, offer_file)
     evening = understand(words, inputs)
     night, warnings = build_night(inputs, evening)
+    return solve_and_verify(inputs, evening, night, warnings, progress)
 
+
+def solve_and_verify(
+    inputs: Inputs,
+    evening: Evening,
+    night: Night,
+    warnings: tuple[str, ...],
+    progress: Callable[[str], None] = lambda step: None,
+) -> Plan:
+    """The night's plan and its alternatives, each through replay.
+
+    Raises
+    ------
+    NoPlanError : the solver gave no plan.
+    PlanRefused : replay refuses the plan.
+    """
     progress(STEPS[1])
     answer = solve(night)
     replayed = verify(night, answer)

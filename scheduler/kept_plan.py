@@ -1,0 +1,216 @@
+"""Plans kept in folders: `plan.json` and `schedule.csv` read back strictly."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from scheduler.block import Action
+from scheduler.faults import InputFaults, shown, single_fault
+from scheduler.setting import SetBy
+from scheduler.text_files import folder_problem, read_text
+
+FORMAT = 1
+PLAN_FILE, SCHEDULE_FILE = "plan.json", "schedule.csv"
+FOLDER_NAME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{4}([+-]\d{4})?")
+MOST_MEGABYTES = 20
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Instant = Annotated[datetime, Field(strict=False)]
+
+
+class _Kept(BaseModel):
+    """What is wanted of a document; further keys are left alone, so that a plan may say more."""
+
+    model_config = ConfigDict(strict=True, extra="ignore", frozen=True, arbitrary_types_allowed=True)
+
+
+class KeptBlock(_Kept):
+    """A block as it was planned: `kw` [kW] and `amps` [A] are positive."""
+
+    start: Instant
+    end: Instant
+    action: Action
+    kw: Positive
+    amps: Positive
+    reason: str
+
+
+class KeptTrip(_Kept):
+    """A trip as it was planned."""
+
+    depart: Instant
+    return_at: Annotated[Instant, Field(alias="return")]
+    distance_km: Positive
+    target_percent: Positive
+    planned_percent: Finite
+    ready_at: Instant | None
+
+
+class KeptLimits(_Kept):
+    """What was approved and what the charger can do [kW]."""
+
+    import_limit_kw: Positive
+    export_limit_kw: Positive
+    charge_min_kw: Positive
+    charge_max_kw: Positive
+    discharge_min_kw: Positive
+    discharge_max_kw: Positive
+    discharge_to: Literal["building-and-grid", "building"]
+    volts: Positive
+    phases: Annotated[int, Field(ge=1, le=3)]
+
+
+class KeptRow(_Kept):
+    """One interval: powers [kW], setpoint positive for charging, states of charge [%]."""
+
+    start: Instant
+    end: Instant
+    state: Literal["charge", "discharge", "idle", "away"]
+    charge_kw: Positive
+    discharge_kw: Positive
+    setpoint_kw: Finite
+    soc_start_percent: Finite
+    soc_end_percent: Finite
+
+
+class KeptPlan(_Kept):
+    """A plan as it was kept.
+
+    `evening` is the first instant of the evening's first plan, `revision` counts its replans, `past_blocks` are over or
+    were cut short by a replan, and `cancelled_blocks` and `cancelled_trips` say how many an earlier revision had more.
+    """
+
+    format: int
+    site: str
+    offer: str
+    currency: str
+    timezone: str
+    start: Instant
+    end: Instant
+    status: Literal["optimal", "target-missed"]
+    headline: str
+    set_by: SetBy
+    evening: Instant
+    revision: Annotated[int, Field(ge=0)]
+    blocks: list[KeptBlock]
+    past_blocks: list[KeptBlock]
+    cancelled_blocks: Annotated[int, Field(ge=0)] = 0
+    past_trips: list[KeptTrip] = []
+    trips: list[KeptTrip]
+    cancelled_trips: Annotated[int, Field(ge=0)] = 0
+    limits: KeptLimits
+    cautions: list[str]
+    rows: list[KeptRow] = []
+    folder: Path = Path()
+
+
+def read_kept_plan(folder: Path) -> KeptPlan:
+    """The plan in a folder.
+
+    Raises
+    ------
+    InputFaults : missing, damaged, of a newer program, or its two files disagree.
+    """
+    problem = folder_problem(folder)
+    if problem is not None:
+        raise single_fault(folder, problem)
+    plan_file = folder / PLAN_FILE
+    document = _document(plan_file)
+    rows = _rows(folder / SCHEDULE_FILE)
+    try:
+        plan = KeptPlan.model_validate({**document, "rows": rows, "folder": folder})
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        problem = "missing" if first["type"] == "missing" else f"found {shown(first['input'])}"
+        raise single_fault(plan_file, f"this plan is damaged: {problem}", key=key) from None
+    _check(plan)
+    return plan
+
+
+def newest_plan(plans: Path) -> Path:
+    """The folder of the newest plan by its first instant; folders that are no plans are passed over.
+
+    Raises
+    ------
+    InputFaults : there is none.
+    """
+    folders = plans.iterdir() if folder_problem(plans) is None else ()
+    found = [
+        (_start_of(folder), folder.name, folder)
+        for folder in folders
+        if FOLDER_NAME.fullmatch(folder.name) and (folder / PLAN_FILE).is_file()
+    ]
+    if not found:
+        raise single_fault(plans, "there is no plan here; make one with overnight plan")
+    return max(found)[2]
+
+
+def _start_of(folder: Path) -> float:
+    """First instant of a plan, as seconds; of one that cannot be read, its name will do (UTC)."""
+    try:
+        return datetime.fromisoformat(str(_document(folder / PLAN_FILE)["start"])).timestamp()
+    except (InputFaults, ValueError, KeyError):
+        return datetime.strptime(folder.name[:15] + "+0000", "%Y-%m-%dT%H%M%z").timestamp()
+
+
+def _document(file: Path) -> dict[str, Any]:
+    text = read_text(file, MOST_MEGABYTES)
+    try:
+        document = json.loads(text)
+    except (ValueError, RecursionError):
+        raise single_fault(file, "this plan is damaged: it is no JSON") from None
+    if not isinstance(document, dict):
+        raise single_fault(file, "this plan is damaged: it is no JSON object")
+    written = document.get("format")
+    if isinstance(written, int) and not isinstance(written, bool) and written > FORMAT:
+        message = f"this plan was written by a newer program: format {written}, and this program reads {FORMAT}"
+        raise single_fault(file, message, key="format")
+    if written != FORMAT or isinstance(written, bool):
+        raise single_fault(file, f"this is no plan: found {shown(written)}; allowed is {FORMAT}", key="format")
+    return document
+
+
+def _rows(file: Path) -> list[dict[str, object]]:
+    """Rows of the schedule, numbers as numbers; what is wrong with one is told with its line."""
+    reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES)))
+    wanted = KeptRow.model_fields
+    if not set(wanted) <= set(reader.fieldnames or ()):
+        raise single_fault(file, "this schedule is damaged: a column is missing", 1)
+    rows: list[dict[str, object]] = []
+    for row in reader:
+        try:
+            rows.append({name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in wanted})
+        except (TypeError, ValueError):
+            raise single_fault(file, "this schedule is damaged: a number cannot be read", reader.line_num) from None
+    if not rows:
+        raise single_fault(file, "this schedule is damaged: it has no rows")
+    return rows
+
+
+def _check(plan: KeptPlan) -> None:
+    """The two files are of one plan, and its times are instants in order."""
+    file = plan.folder / PLAN_FILE
+    instants = [plan.start, plan.end, plan.evening]
+    instants += [each for row in plan.rows for each in (row.start, row.end)]
+    instants += [each for block in (*plan.past_blocks, *plan.blocks) for each in (block.start, block.end)]
+    instants += [each for trip in (*plan.past_trips, *plan.trips) for each in (trip.depart, trip.return_at)]
+    if any(instant.utcoffset() is None for instant in instants):
+        raise single_fault(file, "this plan is damaged: a time has no offset")
+    if plan.rows[0].start != plan.start or plan.rows[-1].end != plan.end:
+        raise single_fault(file, f"this plan is damaged: {SCHEDULE_FILE} is of another time")
+    for earlier, later in zip(plan.rows, plan.rows[1:], strict=False):
+        if earlier.end != later.start or earlier.end <= earlier.start:
+            raise single_fault(plan.folder / SCHEDULE_FILE, "this schedule is damaged: rows do not follow each other")
+    for block in plan.blocks:
+        if not plan.start <= block.start < block.end <= plan.end:
+            raise single_fault(file, "this plan is damaged: a block lies outside it")
