@@ -38,6 +38,13 @@ class Forecast(StrEnum):
     RECORDED = "recorded"
 
 
+class HandOverTo(StrEnum):
+    """What a plan is handed over as."""
+
+    CALENDAR = "calendar"
+    OCPP21 = "ocpp21"
+
+
 class Sun(StrEnum):
     """How sunny a typical forecast is."""
 
@@ -212,6 +219,29 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
     else:
         names = ", ".join(file.name for file in inputs.files)
         typer.echo(f"{inputs.site.name}: no faults in {names}.")
+
+
+@app.command("hand-over")
+def hand_over_command(
+    plan_folder: Annotated[Path, typer.Argument(metavar="PLAN_DIR", help="The folder of a plan.")],
+    kind: Annotated[
+        HandOverTo, typer.Option("--as", help="A calendar (RFC 5545), or SetChargingProfile of OCPP 2.1 Edition 1.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="The file to write; else one beside the plan.")
+    ] = None,
+) -> None:
+    """Write a plan as a file for a calendar or a charging station. Nothing here contacts a charger."""
+    from scheduler.hand_over import hand_over
+    from scheduler.write_plan import NotWrittenError
+
+    try:
+        file = hand_over(plan_folder, kind.value, out)
+    except InputFaults as faults:
+        _stop(str(faults), INPUT_AT_FAULT)
+    except NotWrittenError as error:
+        _stop(str(error), INPUT_AT_FAULT)
+    typer.echo(f"Written to {file}. It is a file only: no charger was contacted, and a plan is advice, not control.")
 
 
 def _stop(message: str, code: int) -> NoReturn:

@@ -78,6 +78,9 @@ class KeptRow(_Kept):
     charge_kw: Positive
     discharge_kw: Positive
     setpoint_kw: Finite
+    load_kw: Positive
+    solar_kw: Positive
+    curtailed_kw: Positive
     soc_start_percent: Finite
     soc_end_percent: Finite
 
