@@ -8,21 +8,13 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from scheduler.money_table import money_table, saving_words
 from scheduler.outcomes import TripOutcome
 from scheduler.plan import CAUTIONS, Plan
-from scheduler.replay import Costs
-from scheduler.wording import clock_words, day_words, money_digits, money_words, rows_that_add_up, setting_words
+from scheduler.wording import clock_words, day_words, setting_words
 
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
-
-COST_ROWS = (
-    "Electricity bought",
-    "Electricity sold",
-    "Charging on the way",
-    "Battery wear",
-    "Starts, time outside the window",
-)
 
 
 def show_plan(plan: Plan, console: Console) -> None:
@@ -100,61 +92,22 @@ def _ready(plan: Plan, outcome: TripOutcome) -> Text:
 
 
 def _money(plan: Plan) -> RenderableType:
-    currency = plan.inputs.offer.currency
-    columns = {
-        "This plan": plan.replayed.costs,
-        "Charge on return": plan.alternatives["charge-on-return"],
-        "Only charge": plan.alternatives["charge-only"],
-    }
+    money = money_table(plan)
     table = Table(
-        title=f"Money, {currency}",
+        title=f"Money, {plan.inputs.offer.currency}",
         title_justify="left",
         title_style="bold",
         box=box.SIMPLE_HEAD,
         pad_edge=False,
     )
     table.add_column("")
-    for name in columns:
+    for name in money.columns:
         table.add_column(name, justify="right")
-    digits = money_digits(currency)
-    parts = {name: rows_that_add_up(_cost_parts(costs), digits) for name, costs in columns.items()}
-    names = [*COST_ROWS, "Stored energy used"]
-    for row, name in enumerate(names):
-        amounts = [parts[column][row] for column in columns]
-        if any(amounts):
-            table.add_row(name, *(money_words(amount, currency) for amount in amounts))
+    for name, amounts in money.rows:
+        table.add_row(name, *amounts)
     table.add_section()
-    table.add_row("In all", *(money_words(sum(parts[column]), currency) for column in columns), style="bold")
-    return Group(table, Text(_saving_words(plan, currency)))
-
-
-def _cost_parts(costs: Costs) -> list[float]:
-    """The rows of the money table; they sum to the total."""
-    return [
-        costs.import_,
-        -costs.export,
-        costs.on_the_way,
-        costs.wear_weight * costs.wear,
-        costs.starts + costs.outside_window,
-        -costs.stored_energy,
-    ]
-
-
-def _saving_words(plan: Plan, currency: str) -> str:
-    saving, discharging = plan.saving, plan.discharge_value
-    cash = money_words(plan.replayed.costs.cash, currency)
-    begins = f"The electricity of this time costs {cash} {currency}."
-    if saving < 0:
-        return (
-            f"{begins} In all the plan costs {money_words(-saving, currency)} more than charging on return, "
-            "which serves the trips less well."
-        )
-    if plan.setting_cost is not None:
-        begins += f" Setting it by hand costs {money_words(plan.setting_cost, currency)} against a free schedule."
-    words = f"{begins} In all the plan saves {money_words(saving, currency)} against charging on return"
-    if not plan.answer.setpoints.gives_energy:
-        return f"{words}, none of it from discharging."
-    return f"{words}; discharging at all is worth {money_words(discharging, currency)} of that."
+    table.add_row("In all", *money.totals, style="bold")
+    return Group(table, Text(saving_words(plan)))
 
 
 def _notes(plan: Plan) -> RenderableType:

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from scheduler.plan import Plan
 from scheduler.plan_json import plan_text
+from scheduler.report import report_text
 from scheduler.schedule_csv import schedule_text
 
 
@@ -19,13 +20,13 @@ class NotWrittenError(Exception):
 
 
 def write_plan(plan: Plan, out: Path) -> Path:
-    """Write `schedule.csv` and `plan.json` to a new folder in `out`; the same instant again replaces it.
+    """Write `schedule.csv`, `plan.json` and `report.html` to a new folder in `out`; the same instant again replaces it.
 
     Raises
     ------
     NotWrittenError : nothing was written.
     """
-    texts = {"schedule.csv": schedule_text(plan), "plan.json": plan_text(plan)}
+    texts = {"schedule.csv": schedule_text(plan), "plan.json": plan_text(plan), "report.html": report_text(plan)}
     folder = out / folder_name(plan.night.boundaries[0].to_pydatetime(), plan.night.timezone)
     write_folder(folder, texts)
     return folder
@@ -46,7 +47,7 @@ def write_folder(folder: Path, texts: Mapping[str, str]) -> None:
     """
     beside: Path | None = None
     try:
-        if folder.exists() and not all((folder / name).is_file() for name in texts):
+        if folder.exists() and not (folder / "plan.json").is_file():
             raise NotWrittenError(f"{folder} is in the way and is not a plan; move it, or give another --out")
         folder.parent.mkdir(parents=True, exist_ok=True)
         beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))

@@ -43,7 +43,11 @@ def test_plan_prints_what_to_set_and_writes_the_same(site: Path) -> None:
     assert result.exit_code == 0, result.output
     for words in ("What to set", "Departures", "Money, EUR", "Cautions", "saves", "2026-03-02T1820"):
         assert words in result.stdout
-    assert {file.name for file in (site / "plans" / "2026-03-02T1820").iterdir()} == {"schedule.csv", "plan.json"}
+    assert {file.name for file in (site / "plans" / "2026-03-02T1820").iterdir()} == {
+        "schedule.csv",
+        "plan.json",
+        "report.html",
+    }
     for block in plan_of(site)["blocks"]:
         assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A)" in result.stdout
 
