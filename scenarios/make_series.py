@@ -1,163 +1,13 @@
 """Write the invented meter series and trips of the scenarios; `--check` only compares them with the files."""
 
 import argparse
-import math
 import sys
-from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
-import numpy as np
+from series import boatyard, bookbindery, veterinary
 
-SITE = Path(__file__).parent / "bookbindery"
-ZONE = ZoneInfo("Europe/Helsinki")
-FIRST_DAY, END_DAY = date(2025, 7, 1), date(2026, 7, 1)
-LATITUDE, LONGITUDE, ROOF_TILT = 61.0, 25.0, 30.0  # degrees; the roof faces south
-SOLAR_PEAK_KW = 6.6
-SEED = 20260302
-
-CLOSED = {
-    *(date(2025, 7, 14) + timedelta(days) for days in range(14)),  # summer closure
-    *(date(2025, 12, 24) + timedelta(days) for days in range(14)),  # Christmas to Epiphany
-    *(date(2026, month, day) for month, day in ((4, 3), (4, 6), (5, 1), (5, 14), (6, 19))),
-}
-AWAY = [(date(2025, 7, 16), date(2025, 7, 23), 310), (date(2026, 2, 19), date(2026, 2, 21), 228)]
-"""Journeys with nights away: first day, last day, distance [km]."""
-
-EVENING_AT_HOME = {17: 1.35, 18: 1.9, 19: 1.75, 20: 1.6, 21: 1.35, 22: 0.75}  # kW on top of the standing draw
-HOME_WEEKDAY = {6: 0.5, 7: 0.8, 8: 0.35, 12: 0.5, 16: 0.6, **EVENING_AT_HOME}
-HOME_WEEKEND = {8: 0.5, 9: 0.9, 10: 0.6, 11: 0.5, 12: 0.9, 13: 0.7, 15: 0.6, 16: 0.9, **EVENING_AT_HOME}
-WORKSHOP = {8: 0.5, 9: 1.4, 10: 1.7, 11: 1.6, 12: 0.6, 13: 1.6, 14: 1.8, 15: 1.4, 16: 0.7}  # presses, glue
-
-# day of the week: depart, return, distance [km], share of weeks in which it happens
-WEEKLY_TRIPS = {
-    1: (time(8, 10), time(16, 40), 74, 0.85),
-    2: (time(18, 30), time(21, 15), 18, 0.8),
-    3: (time(13, 0), time(16, 0), 42, 0.9),
-    5: (time(14, 30), time(17, 30), 26, 0.85),
-    6: (time(11, 0), time(18, 30), 120, 0.2),
-}
-SPECIAL_TRIPS = {
-    date(2025, 9, 12): (time(6, 30), time(20, 30), 236),  # a book fair
-    date(2025, 11, 7): (time(7, 0), time(19, 0), 178),
-    date(2026, 3, 3): (time(7, 30), time(18, 0), 96),
-    date(2026, 5, 22): (time(6, 45), time(19, 30), 204),
-}
-
-
-def hours_of_year() -> list[datetime]:
-    """Every hour of the year in local time with its offset; a clock change leaves 23 or 25 in a day."""
-    start = datetime.combine(FIRST_DAY, time(), ZONE).astimezone(UTC)
-    end = datetime.combine(END_DAY, time(), ZONE).astimezone(UTC)
-    count = (end - start) // timedelta(hours=1)
-    return [(start + timedelta(hours=hour)).astimezone(ZONE) for hour in range(count)]
-
-
-def persistent(draws: list[float], memory: float) -> list[float]:
-    """Turn independent draws from 0 to 1 into values from 0 to 1 that resemble the day before's."""
-    values = [draws[0]]
-    for draw in draws[1:]:
-        values.append(memory * values[-1] + (1 - memory) * draw)
-    spread = math.sqrt((1 + memory) / (1 - memory))
-    return [min(1.0, max(0.0, 0.5 + spread * (value - 0.5))) for value in values]
-
-
-def clear_sky_kw(start: datetime) -> float:
-    """Solar power without clouds, mean over an hour [kW].
-
-    Declination by Cooper's formula, the sun's height as the usual sine, air mass 1/sine, direct sunlight
-    1.353 × 0.7^(air mass^0.678) kW/m² (Meinel). Clock and sun differ by the longitude only.
-    """
-    total, parts = 0.0, 6
-    for part in range(parts):
-        moment = start.astimezone(UTC) + timedelta(minutes=60 / parts * (part + 0.5))
-        declination = math.radians(23.45) * math.sin(2 * math.pi * (284 + moment.timetuple().tm_yday) / 365)
-        hour_angle = math.radians(15 * (moment.hour + moment.minute / 60 - 12) + LONGITUDE)
-
-        def sine(latitude: float, declination: float = declination, hour_angle: float = hour_angle) -> float:
-            ground = math.radians(latitude)
-            direct = math.cos(ground) * math.cos(declination) * math.cos(hour_angle)
-            return math.sin(ground) * math.sin(declination) + direct
-
-        height, on_roof = sine(LATITUDE), sine(LATITUDE - ROOF_TILT)  # a south roof is level further south
-        if height > 0.01 and on_roof > 0:
-            total += on_roof * 1.353 * 0.7 ** ((1 / height) ** 0.678)
-    return 0.9 * SOLAR_PEAK_KW * total / parts
-
-
-def solar_kw(hours: list[datetime], random: np.random.Generator) -> list[float]:
-    """Clear sky, dimmed by cloud that lingers from day to day and changes a little from hour to hour."""
-    days = (END_DAY - FIRST_DAY).days
-    cloud = persistent(random.random(days).tolist(), 0.5)
-    values = []
-    for hour, flicker in zip(hours, random.random(len(hours)).tolist(), strict=True):
-        winter = 0.15 * math.cos(2 * math.pi * (hour.timetuple().tm_yday - 5) / 365)
-        cover = min(1.0, max(0.0, cloud[(hour.date() - FIRST_DAY).days] + winter + 0.4 * (flicker - 0.5)))
-        values.append(clear_sky_kw(hour) * (1 - 0.85 * cover**1.5))
-    return values
-
-
-def load_kw(hours: list[datetime], random: np.random.Generator) -> list[float]:
-    """Standing draw, the home upstairs, and the workshop when it is open."""
-    days = (END_DAY - FIRST_DAY).days
-    busy = persistent(random.random(days).tolist(), 0.4)
-    values = []
-    for hour, flicker in zip(hours, random.random(len(hours)).tolist(), strict=True):
-        day = hour.date()
-        winter = math.cos(2 * math.pi * (hour.timetuple().tm_yday - 15) / 365)  # 1 in January, −1 in July
-        weekend, bustle = day.weekday() >= 5 or day in CLOSED, busy[(day - FIRST_DAY).days]
-        kw = 0.36 + 0.04 * winter
-        if not any(first <= day < last for first, last, _ in AWAY):
-            home = (HOME_WEEKEND if weekend else HOME_WEEKDAY).get(hour.hour, 0.0)
-            kw += home * (1 + 0.18 * winter) * (0.85 + 0.3 * bustle)
-            if not weekend:
-                kw += WORKSHOP.get(hour.hour, 0.0) * (1 + 0.1 * winter) * (0.7 + 0.6 * bustle)
-        values.append(kw * (0.88 + 0.24 * flicker))
-    return values
-
-
-def trips(random: np.random.Generator) -> list[tuple[datetime, datetime, int]]:
-    """The weekly drives, some left out and none to the minute, and the year's few long ones."""
-    found = []
-    for number in range((END_DAY - FIRST_DAY).days):
-        day = FIRST_DAY + timedelta(days=number)
-        happens, early, late, detour = random.random(4).tolist()
-        away = next((journey for journey in AWAY if journey[0] <= day <= journey[1]), None)
-        if away:
-            if day == away[0]:
-                found.append((at(day, time(9, 0)), at(away[1], time(16, 30)), away[2]))
-            continue
-        if day in SPECIAL_TRIPS:
-            depart, come_back, distance = SPECIAL_TRIPS[day]
-            found.append((at(day, depart), at(day, come_back), distance))
-        elif day.weekday() in WEEKLY_TRIPS and day not in CLOSED:
-            depart, come_back, distance, share = WEEKLY_TRIPS[day.weekday()]
-            if happens < share:
-                out = at(day, depart) + timedelta(minutes=5 * math.floor(9 * early - 4))
-                back = at(day, come_back) + timedelta(minutes=5 * math.floor(9 * late - 4))
-                found.append((out, back, distance + math.floor(10 * detour - 4)))
-    return found
-
-
-def at(day: date, clock: time) -> datetime:
-    return datetime.combine(day, clock, ZONE)
-
-
-def series_text(hours: list[datetime], values: list[float]) -> str:
-    rows = [f"{hour.isoformat()},{kw:.3f}\n" for hour, kw in zip(hours, values, strict=True)]
-    return "start,kw\n" + "".join(rows)
-
-
-def make() -> dict[str, str]:
-    """Each file's name and text; every file has its own random stream, so that none disturbs another."""
-    streams = [np.random.Generator(np.random.PCG64(seed)) for seed in np.random.SeedSequence(SEED).spawn(3)]
-    hours = hours_of_year()
-    rows = [f"{out.isoformat()},{back.isoformat()},{km}\n" for out, back, km in trips(streams[2])]
-    return {
-        "load.csv": series_text(hours, load_kw(hours, streams[0])),
-        "solar.csv": series_text(hours, solar_kw(hours, streams[1])),
-        "trips.csv": "depart,return,distance_km\n" + "".join(rows),
-    }
+SCENARIOS = Path(__file__).parent
+SITES = {"bookbindery": bookbindery.make, "veterinary": veterinary.make, "boatyard": boatyard.make}
 
 
 def main() -> int:
@@ -165,13 +15,14 @@ def main() -> int:
     parser.add_argument("--check", action="store_true", help="write nothing; exit with 1 if a file differs")
     check = parser.parse_args().check
     differing = 0
-    for name, text in make().items():
-        path = SITE / name
-        if not check:
-            path.write_bytes(text.encode())
-        elif not path.exists() or path.read_bytes() != text.encode():
-            print(f"{path.parent.name}/{name} differs from what this script makes", file=sys.stderr)
-            differing += 1
+    for site, make in SITES.items():
+        for name, text in make().items():
+            path = SCENARIOS / site / name
+            if not check:
+                path.write_bytes(text.encode())
+            elif not path.exists() or path.read_bytes() != text.encode():
+                print(f"{site}/{name} differs from what this script makes", file=sys.stderr)
+                differing += 1
     if check and not differing:
         print("all files are as this script makes them")
     return 1 if differing else 0

@@ -42,7 +42,7 @@ Objectives, each exact before the next (scheduler.solve):
     least_money             sum_t h_t (p_t g_t - r_t x_t) + on-the-way price · sum_k w_k + weight · sum_jt price_j o_jt
                             + sum_t h_t · factor · p̂ · (a_t + o_t) + start worth · p̂ · sum_t (f_t + f'_t)
                             - stored-energy price · (ē - min(e_0, ceiling))
-    least_change            sum_t (ċ_t + ḋ_t)
+    least_change            sum_t (ċ_t + ḋ_t), and of a plan set by hand a full change for every block
     charge_late_discharge_early   sum_t h_t c_t (hours from the middle of t to the end)
                                   + sum_t h_t d_t (hours from now to the middle of t)
 
@@ -57,7 +57,7 @@ import numpy as np
 import pyomo.environ as pyo
 
 from models.connection import import_cap_kw
-from scheduler.formulation_by_hand import set_by_hand
+from scheduler.formulation_by_hand import blocks_begun, set_by_hand
 from scheduler.night import Night
 
 OBJECTIVES = (
@@ -321,6 +321,9 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     starts = pyo.quicksum(model.charge_start[t] + model.discharge_start[t] for t in model.intervals)
     stored_energy = night.stored_energy_price * (model.stored_at_end_kwh - min(night.stored_now_kwh, car.ceiling_kwh))
     change = pyo.quicksum(model.charge_change_kw[t] + model.discharge_change_kw[t] for t in model.later_intervals)
+    if night.setting.by_hand:
+        most = max(night.charger.charge_max_kw, night.charger.discharge_max_kw)
+        change += most * blocks_begun(model)
     middle = np.cumsum(hours) - hours / 2
     timing = pyo.quicksum(
         hours[t] * (float(hours.sum() - middle[t]) * model.charge_kw[t] + middle[t] * model.discharge_kw[t])

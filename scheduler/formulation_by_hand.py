@@ -43,10 +43,12 @@ def set_by_hand(model: pyo.ConcreteModel, night: Night) -> None:
         _blocks(model, night, name, power, mode, begins, most)
         if night.setting.set_by == "current":
             _whole_amps(model, night, name, power, most)
-    model.few_blocks = pyo.Constraint(
-        expr=pyo.quicksum(model.charge_block_begins[t] + model.discharge_block_begins[t] for t in model.intervals)
-        <= night.setting.max_blocks
-    )
+    model.few_blocks = pyo.Constraint(expr=blocks_begun(model) <= night.setting.max_blocks)
+
+
+def blocks_begun(model: pyo.ConcreteModel) -> Any:
+    """How many blocks are set in all."""
+    return pyo.quicksum(model.charge_block_begins[t] + model.discharge_block_begins[t] for t in model.intervals)
 
 
 def _blocks(

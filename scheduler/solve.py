@@ -31,8 +31,10 @@ NO_POWER_KW = 1e-7
 """Below this a power is a rounding error [kW]."""
 SETTLED = 1e-9
 """How far a settled power may still move [kW]."""
-TIE_NODES = 2000
-"""Most branch-and-bound nodes spent on choosing among equally cheap plans."""
+TIE_EFFORT = 8_000
+"""Branch-and-bound nodes times intervals spent on each choice among equally cheap plans."""
+CHANGE_GAP_KW, TIMING_GAP_KWH_HOURS, TIE_GAP_SHARE = 0.05, 0.1, 0.002
+"""How nearly the steadiest and the best timed plan are found: within this much, or this share of it."""
 FEW_HEURISTICS = {
     "mip_heuristic_run_rins": False,
     "mip_heuristic_run_rens": False,
@@ -69,12 +71,12 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
         stages.minimise("least_money", gap=GAP_WORTH_KWH * worth)
     status, gap = stages.status, stages.gap
     stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
-    stages.improve("least_change", gap=1e-3)
+    stages.improve("least_change", CHANGE_GAP_KW, night.intervals)
     stages.hold("least_change", HELD)
     stages.settle("least_money")
     stages.hold("least_money", HELD)
     stages.hold_energy(night.hours)
-    stages.improve("charge_late_discharge_early", gap=1e-2)
+    stages.improve("charge_late_discharge_early", TIMING_GAP_KWH_HOURS, night.intervals)
     values = stages.claim()
     return _answer(night, matrix, values, status, gap, time.perf_counter() - began)
 
@@ -166,15 +168,12 @@ class _Stages:
             raise NoPlanError(f"HiGHS stopped with: {self.status}")
         self.settle(objective)
 
-    def improve(self, objective: str, gap: float) -> None:
+    def improve(self, objective: str, gap: float, intervals: int) -> None:
         """As minimise, but with bounded effort from the plan at hand, which stays if nothing better is found."""
         if self.value(objective) <= gap:
             return
-        self._options(mip_max_nodes=TIE_NODES)
-        solution = highspy.HighsSolution()
-        solution.col_value = list(self.values)
-        self.highs.setSolution(solution)
-        if self.run(objective, gap):
+        self._options(mip_max_nodes=max(1, TIE_EFFORT // intervals), mip_rel_gap=TIE_GAP_SHARE)
+        if self.run(objective, gap, begin=self.values):
             self.settle(objective)
 
     def settle(self, objective: str) -> None:
@@ -220,12 +219,21 @@ class _Stages:
             energy[self.matrix.columns[name]] = hours
             self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
 
-    def run(self, objective: str, gap: float) -> bool:
-        """Solve for one objective; True, and the new values kept, if HiGHS has a solution."""
+    def run(self, objective: str, gap: float, begin: FloatArray | None = None) -> bool:
+        """Solve for one objective; True, and the new values kept, if HiGHS has a solution.
+
+        Parameters
+        ----------
+        begin : values to begin from, which satisfy every row.
+        """
         row = OBJECTIVES.index(objective)
         self.highs.changeColsCost(len(self.every), self.every, self.matrix.cost[row])
         self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
         self._options(mip_abs_gap=max(gap, 1e-9))
+        if begin is not None:  # after the costs, for changing those drops it
+            solution = highspy.HighsSolution()
+            solution.col_value = list(begin)
+            self.highs.setSolution(solution)
         self.highs.run()
         self.status = self.highs.modelStatusToString(self.highs.getModelStatus()).lower()
         info = self.highs.getInfo()

@@ -164,3 +164,20 @@ def test_a_setting_that_is_not_kept_is_refused() -> None:
     tampered = replace(answer, blocks=(*answer.blocks, Block(5, 7, "charge", 2.3, 10.0)))
     with pytest.raises(PlanRefused):
         verify(night, tampered)
+
+
+def test_no_more_blocks_are_set_than_are_worth_it() -> None:
+    """One cap covers an evening of changing draws as well as four: a person sets one."""
+    night = replace(
+        flat_night(
+            6,
+            soc_percent=80,
+            load_kw=[2.0, 2.8, 2.1, 1.4, 0.5, 0.5],
+            import_price=[0.40] * 4 + [0.16] * 2,
+            charger=plain_charger(discharge_to="building"),
+        ),
+        setting=Setting("blocks", max_blocks=4, min_block_minutes=60),
+    )
+    (block,) = solve(night).blocks or ()
+    assert (block.action, block.first, block.last) == ("cover", 0, 4)
+    assert block.kw >= 2.8 - 1e-6

@@ -174,9 +174,9 @@ def test_the_night_of_a_clock_change_is_drawn_by_instants(inputs: Inputs, now: s
     assert ">06:00<" in chart
 
 
-def test_a_week_has_days_for_labels(inputs: Inputs) -> None:
-    """Seven days: one label a day, and many intervals, still in one drawing."""
-    week = replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, horizon_hours=168.0)))
-    chart = power_chart(planned(week, EveningWords(60, now="2026-03-02T18:00", stay_home=True)))
+def test_a_long_plan_has_fewer_labels(inputs: Inputs) -> None:
+    """Two and a half days: a label every twelve hours, still in one drawing."""
+    long = replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, horizon_hours=60.0)))
+    chart = power_chart(planned(long, EveningWords(60, now="2026-03-02T18:00", stay_home=True)))
     assert ">Wed<" in chart
     assert ">06:00<" not in chart

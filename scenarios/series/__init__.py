@@ -1,0 +1,1 @@
+"""The invented meter series and trips of each site, one module a site."""

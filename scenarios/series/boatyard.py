@@ -1,0 +1,47 @@
+"""Pellandra boatyard: a shed, a cool room and a house on an invented coast, from January to June, every half hour."""
+
+import math
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from series.rows import random_streams, series_text, steps_between
+from series.weather import Panels, persistent, solar_kw
+
+ZONE = ZoneInfo("Australia/Lord_Howe")  # half an hour is put back on the first Sunday in April
+FIRST_DAY, END_DAY = date(2026, 1, 1), date(2026, 7, 1)
+STEP_MINUTES = 30
+PANELS = Panels(peak_kw=9.2, latitude=-31.5, longitude=159.0, tilt=15.0)
+SEED = 20260405
+
+# kW on top of the standing draw, by hour of the day
+SHED = {7: 0.6, 8: 1.6, 9: 2.2, 10: 1.8, 11: 2.4, 12: 0.5, 13: 1.9, 14: 2.1, 15: 1.2}
+HOUSE = {5: 0.3, 6: 0.8, 7: 0.7, 12: 0.5, 16: 0.8, 17: 1.6, 18: 2.3, 19: 2.0, 20: 1.5, 21: 0.9}
+
+
+def load_kw(starts: list[datetime], random: np.random.Generator) -> list[float]:
+    """The cool room that works harder in warm weather, tools on working days, and the house."""
+    days = (END_DAY - FIRST_DAY).days
+    warm = persistent(random.random(days).tolist(), 0.6)
+    busy = persistent(random.random(days).tolist(), 0.4)
+    values = []
+    for start, flicker in zip(starts, random.random(len(starts)).tolist(), strict=True):
+        number = (start.date() - FIRST_DAY).days
+        summer = math.cos(2 * math.pi * (start.timetuple().tm_yday - 20) / 365)  # 1 in January, −1 in July
+        kw = 0.38 + (0.3 + 0.15 * summer) * (0.5 + warm[number])
+        kw += HOUSE.get(start.hour, 0.0) * (0.85 + 0.3 * busy[number]) * (1 - 0.1 * summer)
+        if start.weekday() < 5:
+            kw += SHED.get(start.hour, 0.0) * (0.4 + 1.2 * busy[number])
+        values.append(kw * (0.8 + 0.4 * flicker))
+    return values
+
+
+def make() -> dict[str, str]:
+    """Each file's name and text."""
+    streams = random_streams(SEED, 2)
+    starts = steps_between(FIRST_DAY, END_DAY, ZONE, STEP_MINUTES)
+    return {
+        "load.csv": series_text(starts, load_kw(starts, streams[0])),
+        "solar.csv": series_text(starts, solar_kw(starts, FIRST_DAY, PANELS, streams[1], STEP_MINUTES)),
+    }
