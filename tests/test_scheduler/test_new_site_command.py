@@ -191,7 +191,8 @@ def test_a_site_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> None
 
 def test_a_question_is_asked_again_until_its_answer_is_allowed(tmp_path: Path) -> None:
     """A word for a size is refused with what is allowed, and the next answer is taken."""
-    asked = {key: value for key, value in REQUIRED.items() if key != "--battery-kwh"}
+    given = REQUIRED | {"--holiday-calendar": "IE"}
+    asked = {key: value for key, value in given.items() if key != "--battery-kwh"}
     folder = tmp_path / "home"
     result = new(folder, asked, "--ask", typed="big\n-4\n47.5\n" + "\n" * 20)
     assert result.exit_code == 0, result.output
