@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from scheduler.exit_codes import INPUT_AT_FAULT, NO_PLAN, REFUSED, TARGET_MISSED
 from scheduler.faults import InputFaults
+from scheduler.new_site_command import new
 
 if TYPE_CHECKING:
     from scheduler.plan import Plan
-
-INPUT_AT_FAULT, TARGET_MISSED, NO_PLAN, REFUSED = 2, 3, 4, 5
 
 app = typer.Typer(
     name="overnight",
@@ -221,88 +221,7 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
         typer.echo(f"{inputs.site.name}: no faults in {names}.")
 
 
-@app.command()
-def new(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet, or is empty.")],
-    name: Annotated[str | None, typer.Option("--name", help="What the place is called.")] = None,
-    timezone: Annotated[str | None, typer.Option("--timezone", help="IANA time zone.")] = None,
-    holiday_calendar: Annotated[
-        str | None, typer.Option("--holiday-calendar", help="ISO country or subdivision.")
-    ] = None,
-    currency: Annotated[str | None, typer.Option("--currency", help="ISO 4217, three letters.")] = None,
-    battery_kwh: Annotated[str | None, typer.Option("--battery-kwh", help="Usable battery.")] = None,
-    consumption: Annotated[str | None, typer.Option("--consumption-kwh-per-100km", help="From the battery.")] = None,
-    charge_min_kw: Annotated[str | None, typer.Option("--charge-min-kw", help="Least charging power.")] = None,
-    charge_max_kw: Annotated[str | None, typer.Option("--charge-max-kw", help="Most charging power.")] = None,
-    discharge_min_kw: Annotated[str | None, typer.Option("--discharge-min-kw", help="Least discharging power.")] = None,
-    discharge_max_kw: Annotated[str | None, typer.Option("--discharge-max-kw", help="Most discharging power.")] = None,
-    volts: Annotated[str | None, typer.Option("--volts", help="For currents.")] = None,
-    phases: Annotated[str | None, typer.Option("--phases", help="1, 2 or 3.")] = None,
-    discharge_to: Annotated[str | None, typer.Option("--discharge-to", help="building, or building-and-grid.")] = None,
-    import_limit_kw: Annotated[str | None, typer.Option("--import-limit-kw", help="Approved.")] = None,
-    export_limit_kw: Annotated[str | None, typer.Option("--export-limit-kw", help="Approved; 0 for none.")] = None,
-    battery_price: Annotated[str | None, typer.Option("--battery-price", help="A replacement, fitted.")] = None,
-    day_price: Annotated[str | None, typer.Option("--day-price", help="Per kWh bought.")] = None,
-    night_price: Annotated[float | None, typer.Option("--night-price", help="Per kWh bought at night.")] = None,
-    night_hours: Annotated[str | None, typer.Option("--night-hours", help='Such as "23:00-07:00".')] = None,
-    export_price: Annotated[str | None, typer.Option("--export-price", help="Per kWh sold.")] = None,
-    feed_in_price: Annotated[float | None, typer.Option("--feed-in-price", help="Per kWh sold in the evening.")] = None,
-    feed_in_hours: Annotated[str | None, typer.Option("--feed-in-hours", help='Such as "18:00-21:00".')] = None,
-    daily_fee: Annotated[float, typer.Option("--daily-fee", help="Standing charge per day.")] = 0.0,
-    solar: Annotated[bool, typer.Option("--solar", help="There are panels.")] = False,
-    ask: Annotated[bool, typer.Option("--ask", help="Ask for what is missing even if this is no terminal.")] = False,
-) -> None:
-    """Write a commented site to start from; asks for what no option gives."""
-    from datetime import UTC, datetime
-
-    from scheduler.new_site import NewSite, write_new_site
-    from scheduler.new_site_command import answered, band_hours
-    from scheduler.write_plan import NotWrittenError
-
-    given = {
-        "name": name,
-        "timezone": timezone,
-        "currency": currency,
-        "battery_kwh": battery_kwh,
-        "consumption_kwh_per_100km": consumption,
-        "charge_min_kw": charge_min_kw,
-        "charge_max_kw": charge_max_kw,
-        "discharge_min_kw": discharge_min_kw,
-        "discharge_max_kw": discharge_max_kw,
-        "volts": volts,
-        "phases": phases,
-        "discharge_to": discharge_to,
-        "import_limit_kw": import_limit_kw,
-        "export_limit_kw": export_limit_kw,
-        "battery_price": battery_price,
-        "day_price": day_price,
-        "export_price": export_price,
-        "ask": ask,
-    }
-    try:
-        night_from, night_to = band_hours("--night-hours", night_hours, ("23:00", "07:00"))
-        feed_in_from, feed_in_to = band_hours("--feed-in-hours", feed_in_hours, ("18:00", "21:00"))
-        answers = NewSite(
-            **answered(given),
-            daily_fee=daily_fee,
-            night_price=night_price,
-            night_from=night_from,
-            night_to=night_to,
-            feed_in_price=feed_in_price,
-            feed_in_from=feed_in_from,
-            feed_in_to=feed_in_to,
-            holiday_calendar=holiday_calendar,
-            solar=solar,
-        )
-        write_new_site(folder, answers, datetime.now(UTC))
-    except InputFaults as faults:
-        _stop(str(faults), INPUT_AT_FAULT)
-    except NotWrittenError as error:
-        _stop(str(error), INPUT_AT_FAULT)
-    typer.echo(
-        f"Written to {folder}. Its meter files are placeholders: replace load.csv{' and solar.csv' if solar else ''} "
-        f"by your meter's data (start,kw) before you act on a plan.\nTry: overnight plan {folder} --soc 70"
-    )
+app.command()(new)
 
 
 @app.command("hand-over")

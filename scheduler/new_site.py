@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from math import cos, pi
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from scheduler.faults import InputFaults, single_fault
+from scheduler.faults import InputFaults, shortened, single_fault
 from scheduler.inputs import read_inputs
 from scheduler.write_plan import NotWrittenError
 
@@ -19,6 +21,11 @@ PLACEHOLDER_DAYS = 35
 """Days of placeholder data up to now: a typical forecast reads 28."""
 
 NOTE_COLUMN = 41
+
+DISCHARGE_TO_NOTES = {
+    "building": "it covers only what the building draws, nothing for the grid",
+    "building-and-grid": 'or "building": it covers only what the building draws, nothing for the grid',
+}
 
 READ_ME = """\
 The meter files in this folder are placeholders: the same invented day over and over. A plan made from them looks
@@ -64,7 +71,7 @@ discharge_max_kw = {discharge_max_kw}
 charge_efficiency_percent = 95            # of the power beyond the fixed loss; see the maker's data sheet
 discharge_efficiency_percent = 95
 fixed_loss_kw = 0.08                      # lost whenever it charges or gives power
-discharge_to = {discharge_to}             # or the other of "building-and-grid" and "building"
+discharge_to = {discharge_to}             # {discharge_to_note}
 volts = {volts}                           # turns kW into amps
 phases = {phases}
 # set_by = "blocks"                       # if you set the charger by hand: few blocks, each one power ...
@@ -125,6 +132,7 @@ class NewSite:
     feed_in_price: float | None = None
     feed_in_from: str = "18:00"
     feed_in_to: str = "21:00"
+    offer_name: str = "My offer"
     holiday_calendar: str | None = None
     solar: bool = False
 
@@ -141,25 +149,57 @@ def write_new_site(folder: Path, answers: NewSite, now: datetime) -> None:
     InputFaults : the folder is in use, or an answer is at fault.
     NotWrittenError : it cannot be written; nothing was.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise single_fault(folder, "it exists and is not empty; allowed is a folder that is new or empty")
+    check_folder(folder)
+    absent = [parent for parent in folder.parents if not parent.exists()]
     beside: Path | None = None
+    written = False
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-        made = beside / folder.name
+        beside = Path(tempfile.mkdtemp(prefix=".new-site-", dir=folder.parent))
+        made = beside / "site"
         (made / "offers").mkdir(parents=True)
         for name, text in _texts(answers, now).items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         _read_back(made, folder)
         if folder.exists():
-            folder.rmdir()
-        made.rename(folder)
+            _move_into(made, folder)
+        else:
+            made.rename(folder)
+        written = True
     except OSError as error:
         raise NotWrittenError(f"{folder} cannot be written: {error.strerror or error}; nothing was changed") from None
     finally:
         if beside is not None:
             shutil.rmtree(beside, ignore_errors=True)
+        for parent in [] if written else absent:
+            with suppress(OSError):
+                parent.rmdir()
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that is in use.
+
+    Raises
+    ------
+    InputFaults : it is neither new nor empty, or cannot be looked into.
+    """
+    try:
+        in_use = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as error:
+        raise single_fault(shortened(str(folder)), f"{error.strerror}; allowed is a folder that is new") from None
+    if in_use:
+        raise single_fault(folder, "it exists and is not empty; allowed is a folder that is new or empty")
+
+
+def _move_into(made: Path, folder: Path) -> None:
+    """Move every file into an empty folder, which stays the folder it is: someone may be standing in it."""
+    moved: list[Path] = []
+    try:
+        moved.extend(entry.rename(folder / entry.name) for entry in sorted(made.iterdir()))
+    except OSError:
+        for entry in moved:
+            entry.rename(made / entry.name)
+        raise
 
 
 def _read_back(made: Path, folder: Path) -> None:
@@ -182,7 +222,7 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
         calendar=(
             f"holiday_calendar = {_quoted(calendar)}"
             if calendar
-            else '# holiday_calendar = "IE"               # whose public holidays count, if the offer treats them apart'
+            else '# holiday_calendar = "IE"                 # whose public holidays the offer goes by'
         ),
         import_limit_kw=_number(answers.import_limit_kw),
         export_limit_kw=_number(answers.export_limit_kw),
@@ -194,6 +234,7 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
         discharge_min_kw=_number(answers.discharge_min_kw),
         discharge_max_kw=_number(answers.discharge_max_kw),
         discharge_to=_quoted(answers.discharge_to),
+        discharge_to_note=DISCHARGE_TO_NOTES.get(answers.discharge_to, ""),
         volts=_number(answers.volts),
         phases=answers.phases,
         battery_price=_number(answers.battery_price),
@@ -234,35 +275,42 @@ def _zone(name: str) -> ZoneInfo:
 
 def _offer(answers: NewSite) -> str:
     bands: list[tuple[str, float, tuple[str, str] | None, str]] = [
-        ("import", answers.day_price, None, "whenever nothing below holds")
+        ("import", answers.day_price, None, "always" if answers.night_price is None else "whenever nothing below holds")
     ]
     if answers.night_price is not None:
         bands.append(("import", answers.night_price, (answers.night_from, answers.night_to), "at night"))
-    bands.append(("export", answers.export_price, None, "what is sent to the grid earns this"))
+    bands.append(
+        (
+            "export",
+            answers.export_price,
+            None,
+            "sent to the grid at any other time" if answers.feed_in_price is not None else "sent to the grid",
+        )
+    )
     if answers.feed_in_price is not None:
         bands.append(("export", answers.feed_in_price, (answers.feed_in_from, answers.feed_in_to), "in the evening"))
     lines = [
         "# Your electricity offer. Where several bands hold at once, the last one counts.",
         "",
         "format = 1",
-        'name = "My offer"',
+        f"name = {_quoted(answers.offer_name)}",
         f"currency = {_quoted(answers.currency)}",
-        f"daily_fee = {_number(answers.daily_fee)}                          # standing charge per day",
+        _aligned(f"daily_fee = {_number(answers.daily_fee)} # standing charge per day"),
     ]
     for kind, price, hours, note in bands:
-        lines += ["", f"[[{kind}]]  # {note}", f"price_per_kwh = {_number(price)}"]
+        lines += ["", _aligned(f"[[{kind}]] # {note}"), f"price_per_kwh = {_number(price)}"]
         if hours is not None:
             lines += [f"from = {_quoted(hours[0])}", f"to = {_quoted(hours[1])}"]
     return "\n".join(lines) + "\n"
 
 
-def _series(now: datetime, zone: ZoneInfo, kw: object) -> str:
+def _series(now: datetime, zone: ZoneInfo, kw: Callable[[int], float]) -> str:
     """Hours from midnight some weeks ago until now, the same day over and over."""
     first = datetime.combine(now.astimezone(zone).date() - timedelta(days=PLACEHOLDER_DAYS), time(), zone)
     start, rows = first.astimezone(ZoneInfo("UTC")), ["start,kw"]
     while start < now:
         local = start.astimezone(zone)
-        rows.append(f"{local.isoformat(timespec='minutes')},{kw(local.hour):.2f}")  # type: ignore[operator]
+        rows.append(f"{local.isoformat(timespec='minutes')},{kw(local.hour):.2f}")
         start += timedelta(hours=1)
     return "\n".join(rows) + "\n"
 

@@ -1,149 +1,125 @@
-"""`overnight new DIR`: asks for what no option gave, checks each answer at once, and writes a site."""
+"""`overnight new DIR`: options and prompts in, a site out.
+
+Every option is text, so that a mistyped one is told in the words of the site's files.
+"""
 
 from __future__ import annotations
 
-import re
+import shlex
 import sys
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Any, TypeVar
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from scheduler.faults import Fault, InputFaults, single_fault
+from scheduler.exit_codes import INPUT_AT_FAULT
+from scheduler.faults import InputFaults
 
-Answer = TypeVar("Answer")
-CLOCK = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
+if TYPE_CHECKING:
+    from scheduler.new_site_questions import Answers, Question
 
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What to ask: the option that answers it, the words, what is allowed, and a default where one is harmless."""
-
-    key: str
-    words: str
-    check: Callable[[str], object | None]
-    allowed: str
-    default: str | None = None
+CAR, CHARGER, APPROVED, OFFER = "Car", "Charger", "Approved by the network operator", "Offer"
 
 
-def _text(answer: str) -> str | None:
-    return answer if answer.strip() and answer.isprintable() else None
+def _option(name: str, metavar: str, words: str, panel: str | None = None) -> Any:
+    return typer.Option(name, metavar=metavar, help=f"{panel}: {words}" if panel else words)
 
 
-def _zone(answer: str) -> str | None:
-    from zoneinfo import available_timezones
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet, or is empty.")],
+    name: Annotated[str | None, _option("--name", "TEXT", "What the place is called.")] = None,
+    timezone: Annotated[str | None, _option("--timezone", "ZONE", "IANA time zone.")] = None,
+    holiday_calendar: Annotated[
+        str | None, _option("--holiday-calendar", "CODE", "ISO country or subdivision whose holidays count, or none.")
+    ] = None,
+    import_limit_kw: Annotated[
+        str | None, _option("--import-limit-kw", "KW", "most power from the grid.", APPROVED)
+    ] = None,
+    export_limit_kw: Annotated[
+        str | None, _option("--export-limit-kw", "KW", "most power to the grid; 0 for none.", APPROVED)
+    ] = None,
+    battery_kwh: Annotated[str | None, _option("--battery-kwh", "KWH", "usable battery.", CAR)] = None,
+    consumption_kwh_per_100km: Annotated[
+        str | None, _option("--consumption-kwh-per-100km", "KWH", "what driving takes from the battery.", CAR)
+    ] = None,
+    battery_price: Annotated[str | None, _option("--battery-price", "X", "a replacement battery, fitted.", CAR)] = None,
+    charge_max_kw: Annotated[str | None, _option("--charge-max-kw", "KW", "most charging power.", CHARGER)] = None,
+    charge_min_kw: Annotated[str | None, _option("--charge-min-kw", "KW", "least charging power.", CHARGER)] = None,
+    discharge_max_kw: Annotated[
+        str | None, _option("--discharge-max-kw", "KW", "most discharging power.", CHARGER)
+    ] = None,
+    discharge_min_kw: Annotated[
+        str | None, _option("--discharge-min-kw", "KW", "least discharging power.", CHARGER)
+    ] = None,
+    discharge_to: Annotated[
+        str | None, _option("--discharge-to", "TO", "building, or building-and-grid.", CHARGER)
+    ] = None,
+    volts: Annotated[str | None, _option("--volts", "V", "between phase and neutral.", CHARGER)] = None,
+    phases: Annotated[str | None, _option("--phases", "N", "1, 2 or 3.", CHARGER)] = None,
+    solar: Annotated[bool | None, typer.Option("--solar/--no-solar", help="Whether there are panels.")] = None,
+    currency: Annotated[str | None, _option("--currency", "CODE", "ISO 4217, three letters.", OFFER)] = None,
+    offer_name: Annotated[str | None, _option("--offer-name", "TEXT", "its name.", OFFER)] = None,
+    daily_fee: Annotated[str | None, _option("--daily-fee", "X", "standing charge per day.", OFFER)] = None,
+    day_price: Annotated[str | None, _option("--day-price", "X", "price per kWh bought.", OFFER)] = None,
+    night_price: Annotated[str | None, _option("--night-price", "X", "price at night, or none.", OFFER)] = None,
+    night_hours: Annotated[str | None, _option("--night-hours", "HOURS", 'such as "23:00-07:00".', OFFER)] = None,
+    export_price: Annotated[
+        str | None, _option("--export-price", "X", "price per kWh sent to the grid.", OFFER)
+    ] = None,
+    feed_in_price: Annotated[
+        str | None, _option("--feed-in-price", "X", "price per kWh sent in the evening, or none.", OFFER)
+    ] = None,
+    feed_in_hours: Annotated[str | None, _option("--feed-in-hours", "HOURS", 'such as "18:00-21:00".', OFFER)] = None,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask for what is missing even if this is no terminal.")] = False,
+) -> None:
+    """Write a commented site to start from; on a terminal, asks for what no option gives."""
+    given = {key: value for key, value in locals().items() if key not in ("folder", "ask", "solar")}
+    given["solar"] = None if solar is None else "yes" if solar else "no"
 
-    return answer if answer in available_timezones() else None
+    from datetime import UTC, datetime
 
+    from scheduler.new_site import check_folder, write_new_site
+    from scheduler.new_site_questions import find_answers
+    from scheduler.write_plan import NotWrittenError
 
-def _currency(answer: str) -> str | None:
-    return answer if re.fullmatch(r"[A-Z]{3}", answer) else None
-
-
-def _between(least: float, most: float, over: bool = False) -> Callable[[str], float | None]:
-    def check(answer: str) -> float | None:
-        try:
-            value = float(answer)
-        except ValueError:
-            return None
-        return value if (least < value if over else least <= value) and value <= most else None
-
-    return check
-
-
-def _phases(answer: str) -> int | None:
-    return int(answer) if answer in ("1", "2", "3") else None
-
-
-def _target(answer: str) -> str | None:
-    return answer if answer in ("building", "building-and-grid") else None
-
-
-OVER_ZERO, ZERO_OR_MORE, PRICE = _between(0, 1e9, over=True), _between(0, 1e9), _between(-1e9, 1e9)
-A_NUMBER, A_SIZE, AT_LEAST_ZERO = "a number", "a number over 0", "0 or more"
-
-QUESTIONS = (
-    Question("name", "What is the place called", _text, "text on one line", "Home"),
-    Question("timezone", "Time zone (such as Europe/Dublin)", _zone, "an IANA time zone such as Europe/Dublin"),
-    Question("currency", "Currency (three letters, such as EUR)", _currency, "three capital letters such as EUR"),
-    Question("battery_kwh", "Car: usable battery [kWh]", OVER_ZERO, A_SIZE),
-    Question("consumption_kwh_per_100km", "Car: consumption [kWh per 100 km]", OVER_ZERO, A_SIZE, "18"),
-    Question("charge_min_kw", "Charger: least charging power [kW]", ZERO_OR_MORE, AT_LEAST_ZERO),
-    Question("charge_max_kw", "Charger: most charging power [kW]", OVER_ZERO, A_SIZE),
-    Question("discharge_min_kw", "Charger: least discharging power [kW]", ZERO_OR_MORE, AT_LEAST_ZERO),
-    Question("discharge_max_kw", "Charger: most discharging power [kW]", OVER_ZERO, A_SIZE),
-    Question("volts", "Charger: volts", OVER_ZERO, A_SIZE, "230"),
-    Question("phases", "Charger: phases", _phases, "1, 2 or 3", "1"),
-    Question(
-        "discharge_to",
-        'The operator approved discharging to: "building", or "building-and-grid"',
-        _target,
-        '"building" or "building-and-grid"',
-    ),
-    Question("import_limit_kw", "Approved: most power from the grid [kW]", OVER_ZERO, A_SIZE),
-    Question("export_limit_kw", "Approved: most power to the grid [kW], 0 for none", ZERO_OR_MORE, AT_LEAST_ZERO),
-    Question("battery_price", "Price of a replacement battery, fitted", ZERO_OR_MORE, AT_LEAST_ZERO),
-    Question("day_price", "Offer: price per kWh bought", PRICE, A_NUMBER),
-    Question("export_price", "Offer: price per kWh sold", PRICE, A_NUMBER, "0"),
-)
-
-
-def answered(given: Mapping[str, Any]) -> dict[str, Any]:
-    """Every answer: from the options, or asked for on a terminal.
-
-    Raises
-    ------
-    InputFaults : options at fault, or missing where nobody can be asked.
-    """
-    answers: dict[str, Any] = {}
-    faults: list[Fault] = []
-    for question in QUESTIONS:
-        option = "--" + question.key.replace("_", "-")
-        typed = given.get(question.key)
-        if typed is None:
-            continue
-        answers[question.key] = question.check(str(typed))
-        if answers[question.key] is None:
-            faults += single_fault(option, f"found {str(typed)[:40]!r}; allowed is {question.allowed}").faults
-    if not faults and not sys.stdin.isatty() and not given.get("ask"):
-        faults = [
-            fault
-            for question in QUESTIONS
-            if question.key not in answers and question.default is None
-            for fault in single_fault(
-                "--" + question.key.replace("_", "-"), f"missing; allowed is {question.allowed}"
-            ).faults
-        ]
-    if faults:
-        raise InputFaults(faults)
-    for question in QUESTIONS:
-        if question.key not in answers:
-            asks = sys.stdin.isatty() or bool(given.get("ask"))
-            answers[question.key] = _ask(question) if asks else question.check(question.default or "")
-    return answers
+    may_ask = ask or (sys.stdin is not None and sys.stdin.isatty())
+    try:
+        check_folder(folder)
+        answers = find_answers(given, _ask if may_ask else None)
+        write_new_site(folder, _site(answers), datetime.now(UTC))
+    except (InputFaults, NotWrittenError) as error:
+        _stop(str(error))
+    except typer.Abort:
+        _stop("\nStopped before the last question; nothing was written.")
+    placeholders, are = (
+        ("load.csv and solar.csv", "are placeholders") if answers["solar"] else ("load.csv", "is a placeholder")
+    )
+    typer.echo(
+        f"Written to {folder}. {placeholders} {are}: put your own meter's data there (start,kw) before you act on a "
+        f"plan; READ-ME-FIRST.txt says how.\nTry: overnight plan {shlex.quote(str(folder))} --soc 70"
+    )
 
 
-def _ask(question: Question) -> object:
+def _site(answers: Answers) -> Any:
+    """The answers as `write_new_site` takes them."""
+    from scheduler.new_site import NewSite
+
+    whole = {key: value for key, value in answers.items() if not key.endswith("_hours")}
+    for band in ("night", "feed_in"):
+        whole[f"{band}_from"], whole[f"{band}_to"] = answers[f"{band}_hours"]
+    return NewSite(**whole)
+
+
+def _ask(question: Question, others: Mapping[str, Any]) -> Any:
     """Ask until the answer is allowed."""
     while True:
-        typed = str(typer.prompt(question.words, default=question.default))
-        answer = question.check(typed.strip())
-        if answer is not None:
-            return answer
-        typer.echo(f"  Allowed is {question.allowed}.")
+        value, problem = question.read(str(typer.prompt(question.words, default=question.default)), others)
+        if problem is None:
+            return value
+        typer.echo(f"  {problem[0].upper()}{problem[1:]}.")
 
 
-def band_hours(option: str, typed: str | None, default: tuple[str, str]) -> tuple[str, str]:
-    """Hours of a band, "23:00-07:00".
-
-    Raises
-    ------
-    InputFaults : anything else.
-    """
-    if typed is None:
-        return default
-    begin, _, end = typed.partition("-")
-    if not (CLOCK.fullmatch(begin) and CLOCK.fullmatch(end)) or begin == end:
-        raise single_fault(option, f'found {typed[:40]!r}; allowed is two clock times such as "23:00-07:00"')
-    return begin, end
+def _stop(message: str) -> NoReturn:
+    typer.echo(message, err=True)
+    raise typer.Exit(INPUT_AT_FAULT)

@@ -47,7 +47,7 @@ def test_a_new_site_plans_at_once(tmp_path: Path, flags: tuple[str, ...]) -> Non
     folder = tmp_path / "site"
     result = new(folder, None, *flags)
     assert result.exit_code == 0, result.output
-    assert "placeholders: replace load.csv" in result.stdout
+    assert "put your own meter's data there (start,kw)" in result.stdout
     inputs = read_inputs(folder)
     assert (inputs.solar is not None) is bool(flags)
     assert inputs.site.connection.export_limit_kw == 5.0
@@ -62,9 +62,9 @@ def test_a_new_site_plans_at_once(tmp_path: Path, flags: tuple[str, ...]) -> Non
 def test_what_is_missing_is_asked_for_and_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
     """The approved limits have no default; minus one is not taken, and the question comes again."""
     missing = {"--import-limit-kw": None, "--export-limit-kw": None, "--volts": None}
-    result = new(tmp_path / "site", missing, "--ask", typed="\n11\n-1\n4\n")
+    result = new(tmp_path / "site", missing, "--ask", typed="\n11\n-1\n4\n" + "\n" * 10)
     assert result.exit_code == 0, result.output
-    assert "Allowed is 0 or more." in result.stdout
+    assert "-1.0 is under 0; allowed is 0 or more" in result.stdout
     connection = read_inputs(tmp_path / "site").site.connection
     assert (connection.import_limit_kw, connection.export_limit_kw) == (11.0, 4.0)
 
@@ -74,23 +74,26 @@ def test_without_a_terminal_what_decides_safety_must_be_given(tmp_path: Path) ->
     missing = {"--import-limit-kw": None, "--battery-kwh": None, "--volts": None, "--export-price": None}
     result = new(tmp_path / "site", missing)
     assert result.exit_code == 2
-    assert [line.split(":")[0] for line in result.stderr.splitlines()] == ["--battery-kwh", "--import-limit-kw"]
+    assert [line.split(":")[0] for line in result.stderr.splitlines()] == ["--import-limit-kw", "--battery-kwh"]
     assert not (tmp_path / "site").exists()
 
 
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"--timezone": "Europe/Dublim"}, "--timezone: found 'Europe/Dublim'; allowed is an IANA time zone"),
-        ({"--currency": "euro"}, "--currency: found 'euro'"),
-        ({"--battery-kwh": "0"}, "--battery-kwh: found '0'; allowed is a number over 0"),
+        ({"--timezone": "Europe/Dublim"}, '--timezone: "Europe/Dublim" is not known; allowed is an IANA time zone'),
+        ({"--currency": "euro"}, '--currency: found "euro"; allowed is three capital letters'),
+        ({"--battery-kwh": "0"}, "--battery-kwh: 0.0 is not over 0; allowed is a number over 0"),
         ({"--charge-max-kw": "nan"}, "--charge-max-kw"),
-        ({"--export-limit-kw": "-1"}, "--export-limit-kw: found '-1'; allowed is 0 or more"),
-        ({"--phases": "4"}, "--phases: found '4'; allowed is 1, 2 or 3"),
+        ({"--export-limit-kw": "-1"}, "--export-limit-kw: -1.0 is under 0; allowed is 0 or more"),
+        ({"--phases": "4"}, "--phases: 4 is over 3; allowed is 1, 2 or 3"),
         ({"--discharge-to": "grid"}, "--discharge-to"),
-        ({"--night-hours": "23-7"}, "--night-hours: found '23-7'; allowed is two clock times such as \"23:00-07:00\""),
-        ({"--charge-min-kw": "9"}, "charger.charge_min_kw: 9 is over charge_max_kw"),
-        ({"--holiday-calendar": "ZZ"}, "site.holiday_calendar"),
+        (
+            {"--night-hours": "23-7"},
+            '--night-hours: found "23-7"; allowed is two clock times that differ, such as "23:00-07:00"',
+        ),
+        ({"--charge-min-kw": "9"}, "--charge-min-kw: 9 is over --charge-max-kw; allowed is 0 to 7.4"),
+        ({"--holiday-calendar": "ZZ"}, '--holiday-calendar: "ZZ" is not known'),
         ({"--name": "two\nlines"}, "--name"),
     ],
 )

@@ -1,0 +1,3 @@
+"""Exit codes of the command; 0 is done."""
+
+INPUT_AT_FAULT, TARGET_MISSED, NO_PLAN, REFUSED = 2, 3, 4, 5
