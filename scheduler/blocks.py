@@ -15,8 +15,8 @@ SAME_POWER_KW = 0.05
 """Powers closer than this are one setting [kW]."""
 NOTHING_TO_SET_KW = 0.001
 """A charger that stands by below this power needs no setting [kW]."""
-SAME_ENERGY_KWH = 0.02
-"""A run that differs from following the building by less than this follows it [kWh]."""
+SAME_ENERGY_KWH, SAME_SHARE = 0.02, 0.02
+"""A run that differs from following the building by less than this [kWh], and this share of it, follows it."""
 
 
 def find_blocks(night: Night, setpoints: Setpoints) -> tuple[Block, ...]:
@@ -70,7 +70,8 @@ def _follows_until(night: Night, discharge_kw: FloatArray, draw_kw: FloatArray, 
         covered = np.minimum(draw_kw[stretch], discharge_kw[stretch].max())
         off = np.abs(discharge_kw[stretch] - covered) * night.hours[stretch]
         reaches_the_draw = bool(np.any(draw_kw[stretch] - discharge_kw[stretch] <= SAME_POWER_KW))
-        if off.sum() > SAME_ENERGY_KWH:
+        given = float(night.hours[stretch] @ discharge_kw[stretch])
+        if off.sum() > SAME_ENERGY_KWH + SAME_SHARE * given:
             break
         if reaches_the_draw:
             end = candidate

@@ -47,7 +47,7 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
     gentle, allowed = (_best_giving(night, draw, most, least) for least in (LITTLE_KW, charger.discharge_min_kw))
     if gentle.earns <= gentle.costs:
         return (
-            f"no price pays for it: a kWh given earns at best {price_words(gentle.earns)}, from "
+            f"no price pays for it, for a kWh given earns at best {price_words(gentle.earns)}, from "
             f"{_clock(night, gentle.interval)}, and costs {price_words(gentle.costs)} with losses and wear"
         )
     if allowed.earns <= allowed.costs:

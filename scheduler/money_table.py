@@ -14,7 +14,7 @@ ROWS = (
     "Charging on the way",
     "Battery wear",
     "Starts, time outside the window",
-    "Stored energy used",
+    "Stored energy used (−: put back)",
 )
 
 
@@ -30,13 +30,8 @@ class MoneyTable:
 def money_table(plan: Plan) -> MoneyTable:
     """The plan's costs and its alternatives', rounded to the currency's minor unit so that rows sum to totals."""
     currency = plan.inputs.offer.currency
-    columns = {
-        "This plan": plan.replayed.costs,
-        "Charge on return": plan.alternatives["charge-on-return"],
-        "Only charge": plan.alternatives["charge-only"],
-    }
-    digits = money_digits(currency)
-    parts = [rows_that_add_up(_parts(costs), digits) for costs in columns.values()]
+    columns = _columns(plan)
+    parts = [_rounded(plan, costs) for costs in columns.values()]
     rows = tuple(
         (name, tuple(money_words(column[row], currency) for column in parts))
         for row, name in enumerate(ROWS)
@@ -47,21 +42,40 @@ def money_table(plan: Plan) -> MoneyTable:
 
 
 def saving_words(plan: Plan) -> str:
-    """What the night costs, what it saves and how much of that is from discharging, in sentences."""
+    """What the night costs, what it saves and how much of that is from discharging, in the amounts of the table."""
     currency = plan.inputs.offer.currency
-    cash = money_words(plan.replayed.costs.cash, currency)
-    begins = f"The electricity of this time costs {cash} {currency}."
+    shown, on_return, charge_only = (_rounded(plan, costs) for costs in _columns(plan).values())
+    begins = f"The electricity of this time costs {money_words(sum(shown[:3]), currency)} {currency}"
+    if shown[2]:
+        begins += f", of which {money_words(shown[2], currency)} is charged on the way"
+    begins += "."
     if plan.setting_cost is not None:
-        begins += f" Setting it by hand costs {money_words(plan.setting_cost, currency)} against a free schedule."
+        extra = money_words(plan.setting_cost, currency)
+        costs = "costs nothing extra" if float(extra) == 0 else f"costs {extra} more than a free schedule"
+        begins += f" Setting it by hand {costs}."
+    saving = sum(on_return) - sum(shown)
     if plan.saving < 0:
         return (
-            f"{begins} In all the plan costs {money_words(-plan.saving, currency)} more than charging on return, "
+            f"{begins} In all the plan costs {money_words(-saving, currency)} more than charging on return, "
             "which serves the trips less well."
         )
-    words = f"{begins} In all the plan saves {money_words(plan.saving, currency)} against charging on return"
+    words = f"{begins} In all the plan saves {money_words(saving, currency)} against charging on return"
     if not plan.answer.setpoints.gives_energy:
         return f"{words}, none of it from discharging."
-    return f"{words}; discharging at all is worth {money_words(plan.discharge_value, currency)} of that."
+    return f"{words}; discharging at all is worth {money_words(sum(charge_only) - sum(shown), currency)} of that."
+
+
+def _columns(plan: Plan) -> dict[str, Costs]:
+    return {
+        "This plan": plan.replayed.costs,
+        "Charge on return": plan.alternatives["charge-on-return"],
+        "Only charge": plan.alternatives["charge-only"],
+    }
+
+
+def _rounded(plan: Plan, costs: Costs) -> list[float]:
+    """Amounts of ROWS as they are shown: rounded so that they sum to the rounded total."""
+    return rows_that_add_up(_parts(costs), money_digits(plan.inputs.offer.currency))
 
 
 def _parts(costs: Costs) -> list[float]:

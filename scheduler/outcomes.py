@@ -117,8 +117,8 @@ def _missed_words(night: Night, outcome: TripOutcome) -> list[str]:
     helps = _helps(night, outcome)
     would_help = f" What would help: {', or '.join(helps)}." if helps else ""
     return [
-        f"{name}: leaves {amount_words(outcome.missing_kwh)} short of its target of "
-        f"{percent_words(outcome.target_percent)} ({percent_words(outcome.planned_percent)}); {when}.{would_help}"
+        f"{name}: leaves with {percent_words(outcome.planned_percent)}, {amount_words(outcome.missing_kwh)} short of "
+        f"its target of {percent_words(outcome.target_percent)}; {when}.{would_help}"
     ]
 
 

@@ -19,6 +19,9 @@ from scheduler.replay import Costs, Replayed
 from scheduler.setpoints import Answer
 from scheduler.wording import setting_words, span_words
 
+MORNING, AFTERNOON = 4, 14
+"""Local hours between which a plan is for today, not tonight."""
+
 CAUTIONS = (
     "A plan is advice, not control: you set the charger, and you decide.",
     "The network operator's approval and export limit, the car and charger makers' terms and warranty, and local "
@@ -147,14 +150,13 @@ def put_together(
 
 def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> str:
     """What to do tonight in one sentence."""
-    discharging = any(block.action != "charge" for block in blocks)
+    when = "Today" if MORNING <= night.boundaries[0].tz_convert(night.timezone).hour < AFTERNOON else "Tonight"
     if not blocks:
-        return f"Tonight the car is best left alone: {why_no_discharge(night, replayed)}."
-    steps = [_step(night, block) for block in blocks]
-    sentence = ", then ".join(steps)
-    if not discharging:
-        return f"Tonight the car only charges: {sentence}; it gives nothing, since {why_no_discharge(night, replayed)}."
-    return f"Tonight: {sentence}."
+        return f"{when} the car is best left alone: {why_no_discharge(night, replayed)}."
+    sentence = ", then ".join(_step(night, block) for block in blocks)
+    if not any(block.action != "charge" for block in blocks):
+        return f"{when} the car only charges: {sentence}; it gives nothing, since {why_no_discharge(night, replayed)}."
+    return f"{when}: {sentence}."
 
 
 def _step(night: Night, block: Block) -> str:

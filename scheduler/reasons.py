@@ -88,7 +88,8 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
         parts.append(_bought_words(night, bought, at))
     if from_solar.sum() > _worth_naming(bought):
         parts.append(_solar_words(night, from_solar, surplus_kw, at))
-    return f"{_capital(_joined(parts))}, {_purpose(night, replayed, block)}{_charge_limit(night, setpoints, block)}."
+    joint = ", and " if "," in parts[0] else " and "
+    return f"{_capital(joint.join(parts))}, {_purpose(night, replayed, block)}{_charge_limit(night, setpoints, block)}."
 
 
 def _worth_naming(other_kwh: FloatArray) -> float:
@@ -104,10 +105,14 @@ def _solar_words(night: Night, from_solar: FloatArray, surplus_kw: FloatArray, a
     words = f"stores {amount_words(float(from_solar.sum()))} of solar"
     if unsold.sum() <= NEAR_KWH:
         return f"{words} that would be lost"
-    earned = price_range_words(night.export_price[at][unsold > 0].tolist())
+    prices = night.export_price[at][unsold > 0]
+    if prices.max() < 0:
+        earned = f"cost {price_range_words((-prices).tolist())} to send"
+    else:
+        earned = f"earn {price_range_words(prices.tolist())}"
     if saved.sum() <= NEAR_KWH:
-        return f"{words} that would earn {earned}"
-    return f"{words}, of which {amount_words(float(saved.sum()))} would be lost and the rest would earn {earned}"
+        return f"{words} that would {earned}"
+    return f"{words}, of which {amount_words(float(saved.sum()))} would be lost and the rest would {earned}"
 
 
 def _bought_words(night: Night, bought_kwh: FloatArray, at: slice) -> str:

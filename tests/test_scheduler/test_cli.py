@@ -129,7 +129,9 @@ def test_a_missed_target_is_planned_and_exits_3(site: Path) -> None:
     assert result.exit_code == 3
     assert plan_of(site)["status"] == "target-missed"
     text = " ".join(result.stdout.split())
-    assert re.search(r"leaves [\d.]+ kWh short of its target .* would be ready at .* What would help", text)
+    assert re.search(
+        r"leaves with [\d.]+ %, [\d.]+ kWh short of its target .* would be ready at .* What would help", text
+    )
 
 
 def test_a_car_best_left_alone_says_so_and_why(tmp_path: Path) -> None:
@@ -140,7 +142,7 @@ def test_a_car_best_left_alone_says_so_and_why(tmp_path: Path) -> None:
     offer.write_text(flat, encoding="utf-8")
     result = overnight("plan", site, "--soc", 80, *NOW, "--stay-home")
     assert result.exit_code == 0
-    assert "Tonight the car is best left alone: no price pays for it" in " ".join(result.stdout.split())
+    assert "Tonight the car is best left alone: no price pays for it, for" in " ".join(result.stdout.split())
     assert plan_of(site)["blocks"] == []
 
 

@@ -64,7 +64,7 @@ def test_prices_that_do_not_pay_are_named_against_what_a_kwh_costs() -> None:
     """At best 0.16 from 20:00, when a kWh costs 0.15 and 0.02 in wear: 0.17."""
     night = flat_night(import_price=[0.155, 0.155, 0.16, 0.155, 0.155, 0.155, 0.155, 0.155])
     assert why(night) == (
-        "no price pays for it: a kWh given earns at best 0.16, from Mon 20:00, and costs 0.17 with losses and wear"
+        "no price pays for it, for a kWh given earns at best 0.16, from Mon 20:00, and costs 0.17 with losses and wear"
     )
     assert solved_without_discharge(night) == why(night)
 
@@ -72,14 +72,14 @@ def test_prices_that_do_not_pay_are_named_against_what_a_kwh_costs() -> None:
 def test_a_feed_in_price_that_does_not_pay_is_named_too() -> None:
     """Selling 5 kW at 0.14 beside 1 kW that replaces 0.12 earns 0.82 / 6 = 0.1367 a kWh, and still does not pay."""
     night = flat_night(import_price=0.12, export_price=[0.05] * 3 + [0.14] + [0.05] * 4)
-    assert why(night).startswith("no price pays for it: a kWh given earns at best 0.1367, from Mon 21:00, ")
+    assert why(night).startswith("no price pays for it, for a kWh given earns at best 0.1367, from Mon 21:00, ")
 
 
 def test_a_price_that_cannot_be_had_is_not_named() -> None:
     """Without export, or with a charger for the building only, the feed-in price of 0.90 is none of the car's."""
     for changes in ({"connection": Connection(14.0, 0.0)}, {"charger": BUILDING}):
         night = flat_night(import_price=0.12, export_price=0.90, **changes)  # type: ignore[arg-type]
-        assert why(night).startswith("no price pays for it: a kWh given earns at best 0.12, from ")
+        assert why(night).startswith("no price pays for it, for a kWh given earns at best 0.12, from ")
 
 
 def test_losses_count_in_what_a_kwh_costs() -> None:

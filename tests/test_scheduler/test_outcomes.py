@@ -109,8 +109,8 @@ def test_what_would_help_a_missed_target_is_said_in_amounts() -> None:
     night = flat_night(12, trips=[Drive(6, 12, 100)], connection=Connection(7.0, 5.0))
     missed, on_the_way = warnings(night, 0, 0, 2)
     assert missed == (
-        "Trip Tue 00:00, 100 km: leaves 3.0 kWh short of its target of 60 % (54 %); it would be ready at Tue 00:30. "
-        "What would help: leaving then, or a trip 15 km shorter, or charging 3.0 kWh on the way."
+        "Trip Tue 00:00, 100 km: leaves with 54 %, 3.0 kWh short of its target of 60 %; it would be ready at Tue "
+        "00:30. What would help: leaving then, or a trip 15 km shorter, or charging 3.0 kWh on the way."
     )
     assert on_the_way == (
         "Trip Tue 00:00, 100 km: at least 3.0 kWh must be charged on the way, for about 1.80 EUR, to come home with "
@@ -175,7 +175,7 @@ def test_a_shorter_trip_is_not_promised_where_the_battery_is_the_limit() -> None
     """300 km want more than the battery, so the target is all of it: 15 km less would want no less at departure."""
     night = flat_night(12, trips=[Drive(6, 12, 300)], soc_percent=94)
     missed = warnings(night)[0]
-    assert "leaves 3.0 kWh short of its target of 100 %" in missed
+    assert "3.0 kWh short of its target of 100 %" in missed
     assert "shorter" not in missed
 
 

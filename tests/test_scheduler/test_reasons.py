@@ -168,7 +168,7 @@ def test_a_charge_from_under_the_floor_brings_the_car_back() -> None:
 def test_solar_that_is_stored_is_named_with_what_it_would_earn() -> None:
     """3 kW of charging with 2.5 kW of solar beyond the load: 0.5 kWh bought, 2.5 kWh that would earn 0.05."""
     words = reason(flat_night(solar_kw=3.5), 3)
-    assert words.startswith("Buys 0.50 kWh at 0.30, the lowest price while the car is home ")
+    assert words.startswith("Buys 0.50 kWh at 0.30, the lowest price while the car is home, ")
     assert "and stores 2.5 kWh of solar that would earn 0.05, " in words
 
 
