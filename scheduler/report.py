@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-import hashlib
+import re
 from functools import cache
 from importlib.metadata import version
+from pathlib import PurePath
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from scheduler.block import Block
 from scheduler.charts import power_chart, state_chart
+from scheduler.left_alone import why_no_discharge
 from scheduler.money_table import money_table, saving_words
-from scheduler.outcomes import TripOutcome
+from scheduler.outcomes import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plan import CAUTIONS, Plan
+from scheduler.plan_json import plan_document
 from scheduler.wording import (
     clock_words,
     day_words,
@@ -24,39 +28,43 @@ from scheduler.wording import (
     span_words,
 )
 
-FEW_BLOCKS = 4
-"""As many steps as one sentence can hold."""
+FEW_STEPS = 2
+"""As many steps as one large sentence can hold on a phone."""
+HASH_LETTERS = 12
+"""Letters of a file's SHA-256 that are shown."""
+SET_BY = {
+    "schedule": "a schedule",
+    "blocks": "by hand, in blocks of one power",
+    "current": "by hand, in whole amps",
+}
 
 
 def report_text(plan: Plan) -> str:
     """The page, self-contained."""
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
+    urgent = _urgent(plan)
     return _template().render(
         headline=_headline(plan),
+        why_nothing_given=_why_nothing_given(plan),
         about=(
             f"{inputs.site.name}, {day_words(begin, night.timezone)} to {clock_words(end, night.timezone)}, "
-            f"car at {percent_words(plan.evening.soc_percent)}"
+            f"car at {_state_words(plan)}"
         ),
-        blocks=[
-            {
-                "when": span_words(first, last, night.timezone),
-                "set": setting_words(block, night.setting.set_by),
-                "why": why,
-            }
-            for block, why in zip(plan.blocks, plan.reasons, strict=True)
-            for first, last in [[night.boundaries[at].to_pydatetime() for at in (block.first, block.last)]]
-        ],
+        urgent=urgent,
+        replanned=plan.replanned,
+        blocks=[_block(plan, block, reason) for block, reason in zip(plan.blocks, plan.reasons, strict=True)],
+        covers=any(block.action == "cover" for block in plan.blocks),
         trips=[_trip(plan, outcome) for outcome in plan.trips],
         money=money_table(plan),
         currency=inputs.offer.currency,
         saving=saving_words(plan),
         power=Markup(power_chart(plan)),
         state=Markup(state_chart(plan)),
-        replanned=plan.replanned,
-        warnings=plan.warnings,
+        warnings=[warning for warning in plan.warnings if warning not in urgent],
         cautions=CAUTIONS,
-        inputs=_inputs(plan),
+        options=_options(plan),
+        files=_files(plan),
     )
 
 
@@ -69,61 +77,122 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["together"] = _together
     return environment.get_template("report.html")
 
 
+def _together(words: str) -> str:
+    """Words in which no line ends between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))", "\N{NO-BREAK SPACE}", words)
+
+
 def _headline(plan: Plan) -> str:
-    """The plan's sentence; of a long one the first steps, for the rest is in the table."""
-    if len(plan.blocks) <= FEW_BLOCKS:
+    """The plan's sentence; of a long one the first step and when the next is due, for all are listed below."""
+    if len(plan.blocks) <= FEW_STEPS:
         return plan.headline
     night = plan.night
-    now = night.boundaries[0].to_pydatetime()
-    steps = []
-    for block in plan.blocks[: FEW_BLOCKS - 1]:
-        first, last = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
-        steps.append(
-            f"{setting_words(block, night.setting.set_by).partition(' (')[0]} "
-            f"{span_words(first, last, night.timezone, now)}"
-        )
+    now, begin, end, following = (
+        night.boundaries[at].to_pydatetime()
+        for at in (0, plan.blocks[0].first, plan.blocks[0].last, plan.blocks[1].first)
+    )
+    step = setting_words(plan.blocks[0], night.setting.set_by).partition(" (")[0]
     begins = plan.headline.partition(": ")[0]
-    return f"{begins}: {', then '.join(steps)}, and {len(plan.blocks) - len(steps)} more settings below."
+    return (
+        f"{begins}: {step} {span_words(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more steps, "
+        f"the next at {clock_words(following, night.timezone, now)}."
+    )
+
+
+def _why_nothing_given(plan: Plan) -> str | None:
+    """Why the car only charges, where the headline was too long to say it."""
+    if len(plan.blocks) <= FEW_STEPS or any(block.action != "charge" for block in plan.blocks):
+        return None
+    return f"The car gives nothing, since {why_no_discharge(plan.night, plan.replayed)}."
+
+
+def _state_words(plan: Plan) -> str:
+    """The car's state of charge as it was told."""
+    words = percent_words(plan.evening.soc_percent)
+    home_at = plan.evening.home_at
+    return words if home_at is None else f"{words} when home at {clock_words(home_at, plan.night.timezone)}"
+
+
+def _urgent(plan: Plan) -> list[str]:
+    """What is said of missed departures: how much is missing, when it would be ready, what would help."""
+    missed = tuple(outcome for outcome in plan.trips if outcome.missed)
+    return outcome_warnings(plan.night, missed, plan.inputs.offer.currency)
+
+
+def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
+    night = plan.night
+    begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
+    return {
+        "begin": clock_words(begin, night.timezone),
+        "end": clock_words(end, night.timezone, begin),
+        "set": setting_words(block, night.setting.set_by),
+        "action": block.action,
+        "why": reason,
+    }
 
 
 def _trip(plan: Plan, outcome: TripOutcome) -> dict[str, Any]:
-    timezone = plan.night.timezone
     trip = outcome.trip.trip
-    margin = outcome.planned_percent - outcome.target_percent
-    if outcome.missed:
-        ready = "not ready"
-        if outcome.ready_at is not None:
-            ready += f", would be at {clock_words(outcome.ready_at, timezone)}"
-    else:
-        assert outcome.ready_at is not None
-        now = plan.night.boundaries[0].to_pydatetime()
-        ready = "now" if outcome.ready_at <= now else clock_words(outcome.ready_at, timezone)
     return {
-        "leaves": clock_words(trip.depart_at, timezone),
+        "leaves": clock_words(trip.depart_at, plan.night.timezone),
+        "back": clock_words(trip.return_at, plan.night.timezone),
         "distance": f"{trip.distance_km:.0f} km",
         "needs": percent_words(outcome.target_percent),
         "planned": percent_words(outcome.planned_percent),
-        "margin": f"{number_words(margin, 1)} points",
-        "ready": ready,
+        "margin": _margin_words(outcome),
+        "ready": _ready_words(plan, outcome),
         "missed": outcome.missed,
     }
 
 
-def _inputs(plan: Plan) -> list[tuple[str, str]]:
-    """What the plan was made from."""
+def _margin_words(outcome: TripOutcome) -> str:
+    """Percentage points over or short of the target; the word and not a sign alone says which."""
+    points = number_words(abs(outcome.planned_percent - outcome.target_percent), 1)
+    if outcome.missed:
+        return f"{points} short"
+    return "just enough" if float(points) == 0 else f"{points} over"
+
+
+def _ready_words(plan: Plan, outcome: TripOutcome) -> str:
+    timezone = plan.night.timezone
+    ready = None if outcome.ready_at is None else clock_words(outcome.ready_at, timezone)
+    if outcome.missed:
+        return "NOT READY" + ("" if ready is None else f", would be {ready}")
+    assert outcome.ready_at is not None
+    if outcome.ready_at <= plan.night.boundaries[0].to_pydatetime():
+        return "now"
+    return f"{ready}, late" if outcome.missing_when_ready_kwh >= MISSED_KWH else f"{ready}"
+
+
+def _options(plan: Plan) -> list[tuple[str, str]]:
+    """What was asked, and by which rules the plan was made."""
     night, evening, inputs = plan.night, plan.evening, plan.inputs
-    rows = [
+    currency = inputs.offer.currency
+    highest = evening.highest_soc_today_percent
+    return [
+        ("Made", day_words(plan.made_at, night.timezone)),
+        (
+            "State of charge",
+            _state_words(plan) + ("" if highest is None else f", highest today {percent_words(highest)}"),
+        ),
         ("Offer", inputs.offer.name),
         ("Forecast", evening.forecast if evening.forecast == "recorded" else f"typical days, solar {evening.solar}"),
-        ("Stored-energy price", f"{price_words(night.stored_energy_price)} {inputs.offer.currency} per kWh"),
+        ("Set by", SET_BY[night.setting.set_by]),
+        ("Stored-energy price", f"{price_words(night.stored_energy_price)} {currency} per kWh"),
         ("Wear weight", f"{night.wear_weight:g}"),
-        ("Solver", f"{plan.answer.status}, within {number_words(plan.answer.gap, 4)} {inputs.offer.currency}"),
+        ("Solver", f"{plan.answer.status}, within {number_words(plan.answer.gap, 4)} {currency}"),
         ("Program", f"overnight {version('overnight-scheduler')}"),
     ]
-    if evening.highest_soc_today_percent is not None:
-        rows.insert(2, ("Highest state of charge today", percent_words(evening.highest_soc_today_percent)))
-    rows += [(file.name, f"SHA-256 {hashlib.sha256(file.read_bytes()).hexdigest()[:12]}…") for file in inputs.files]
-    return rows
+
+
+def _files(plan: Plan) -> list[tuple[str, str]]:
+    """Each file that was read, and the beginning of its SHA-256; of a file outside the site no folder is shown."""
+    found: dict[str, str] = plan_document(plan)["inputs"]
+    return [
+        (PurePath(path).name if PurePath(path).is_absolute() else path, sha256[:HASH_LETTERS])
+        for path, sha256 in found.items()
+    ]

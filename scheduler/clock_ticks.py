@@ -1,0 +1,73 @@
+"""Where a time axis is marked, by the local clock: round hours, and midnights by their day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+HOUR_STEPS = (1, 2, 3, 6, 12, 24)
+"""Hours between marks that a clock face makes easy to read."""
+QUARTER = pd.Timedelta(minutes=15)
+"""Every zone's offset is a whole number of these, so that a round local hour is never missed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A mark: how far along the axis [0 to 1], and its local clock time in words."""
+
+    share: float
+    words: str
+
+
+def clock_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int) -> tuple[Tick, ...]:
+    """Marks at round local hours, so many at most; of an hour that the clock shows twice, the first.
+
+    Parameters
+    ----------
+    begin, end : instants. timezone : IANA name. most : how many labels have room side by side.
+    """
+    length = end - begin
+    every = next((step for step in HOUR_STEPS if length / pd.Timedelta(hours=step) <= most), HOUR_STEPS[-1])
+    days = max(1, -int(-(length / pd.Timedelta(days=1)) // most)) if every == HOUR_STEPS[-1] else 1
+    found: list[Tick] = []
+    shown: set[str] = set()
+    midnights = 0
+    for instant, local in _quarters(begin, end, timezone):
+        if local.minute or local.hour % every:
+            continue
+        wall = f"{local:%Y-%m-%dT%H}"
+        if wall in shown:
+            continue
+        shown.add(wall)
+        if local.hour == 0:
+            midnights += 1
+            if midnights % days != 1 % days:
+                continue
+        found.append(Tick((instant - begin) / length, f"{local:%a}" if local.hour == 0 else f"{local:%H:%M}"))
+    return tuple(found)
+
+
+def clock_changes(begin: pd.Timestamp, end: pd.Timestamp, timezone: str) -> tuple[Tick, ...]:
+    """Where the local clock jumps between two instants, and how: "clock +1 h"."""
+    found = []
+    before = begin.tz_convert(ZoneInfo(timezone)).utcoffset()
+    for instant, local in _quarters(begin, end, timezone):
+        after = local.utcoffset()
+        assert before is not None
+        assert after is not None
+        if after != before:
+            hours = (after - before).total_seconds() / 3600
+            sign = "+" if hours > 0 else "−"
+            found.append(Tick((instant - begin) / (end - begin), f"clock {sign}{abs(hours):g} h"))
+        before = after
+    return tuple(found)
+
+
+def _quarters(begin: pd.Timestamp, end: pd.Timestamp, timezone: str) -> Iterator[tuple[pd.Timestamp, pd.Timestamp]]:
+    """Every quarter of an hour from begin to end, as an instant and on the local clock."""
+    zone = ZoneInfo(timezone)
+    for instant in pd.date_range(begin.ceil(QUARTER), end, freq=QUARTER):
+        yield instant, instant.tz_convert(zone)
