@@ -7,24 +7,51 @@ import io
 import json
 import re
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from scheduler.block import Action
 from scheduler.faults import InputFaults, shown, single_fault
 from scheduler.setting import SetBy
-from scheduler.text_files import folder_problem, read_text
+from scheduler.text_files import file_problem, folder_problem, read_text
 
 FORMAT = 1
 PLAN_FILE, SCHEDULE_FILE = "plan.json", "schedule.csv"
 FOLDER_NAME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{4}([+-]\d{4})?")
 MOST_MEGABYTES = 20
+MOST_CANCELLED = 10_000
+FIRST_YEAR, LAST_YEAR = 1900, 9998
+"""Instants outside these years cannot be told in every time zone."""
+SAME_KW = 0.001
+"""Powers closer than this are the same [kW]; files keep far more digits."""
+
+
+def _instant(value: object) -> object:
+    """An instant is text (ISO 8601), not a number of seconds."""
+    if isinstance(value, str):
+        value = datetime.fromisoformat(value)
+    if not isinstance(value, datetime) or not FIRST_YEAR <= value.year <= LAST_YEAR:
+        raise ValueError("no instant")
+    return value
+
+
+def _timezone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (KeyError, OSError) as error:
+        raise ValueError("no time zone") from error
+    return name
+
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Instant = Annotated[datetime, Field(strict=False)]
+Instant = Annotated[datetime, BeforeValidator(_instant)]
+Timezone = Annotated[str, AfterValidator(_timezone)]
+Cancelled = Annotated[int, Field(ge=0, le=MOST_CANCELLED)]
 
 
 class _Kept(BaseModel):
@@ -96,7 +123,7 @@ class KeptPlan(_Kept):
     site: str
     offer: str
     currency: str
-    timezone: str
+    timezone: Timezone
     start: Instant
     end: Instant
     status: Literal["optimal", "target-missed"]
@@ -106,10 +133,10 @@ class KeptPlan(_Kept):
     revision: Annotated[int, Field(ge=0)]
     blocks: list[KeptBlock]
     past_blocks: list[KeptBlock]
-    cancelled_blocks: Annotated[int, Field(ge=0)] = 0
+    cancelled_blocks: Cancelled = 0
     past_trips: list[KeptTrip] = []
     trips: list[KeptTrip]
-    cancelled_trips: Annotated[int, Field(ge=0)] = 0
+    cancelled_trips: Cancelled = 0
     limits: KeptLimits
     cautions: list[str]
     rows: list[KeptRow] = []
@@ -132,9 +159,7 @@ def read_kept_plan(folder: Path) -> KeptPlan:
     try:
         plan = KeptPlan.model_validate({**document, "rows": rows, "folder": folder})
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        problem = "missing" if first["type"] == "missing" else f"found {shown(first['input'])}"
+        key, problem = _first_problem(error)
         raise single_fault(plan_file, f"this plan is damaged: {problem}", key=key) from None
     _check(plan)
     return plan
@@ -147,57 +172,97 @@ def newest_plan(plans: Path) -> Path:
     ------
     InputFaults : there is none.
     """
-    folders = plans.iterdir() if folder_problem(plans) is None else ()
+    try:
+        folders = list(plans.iterdir()) if folder_problem(plans) is None else []
+    except OSError as error:
+        raise single_fault(plans, f"it cannot be read: {(error.strerror or 'unknown').lower()}") from None
     found = [
         (_start_of(folder), folder.name, folder)
         for folder in folders
-        if FOLDER_NAME.fullmatch(folder.name) and (folder / PLAN_FILE).is_file()
+        if _named_by_an_instant(folder) and file_problem(folder / PLAN_FILE) is None
     ]
     if not found:
         raise single_fault(plans, "there is no plan here; make one with overnight plan")
     return max(found)[2]
 
 
+def _named_by_an_instant(folder: Path) -> bool:
+    try:
+        return bool(FOLDER_NAME.fullmatch(folder.name)) and bool(_named_start(folder))
+    except ValueError:
+        return False
+
+
+def _named_start(folder: Path) -> datetime:
+    return datetime.strptime(folder.name[:15] + "+0000", "%Y-%m-%dT%H%M%z")
+
+
 def _start_of(folder: Path) -> float:
     """First instant of a plan, as seconds; of one that cannot be read, its name will do (UTC)."""
     try:
         return datetime.fromisoformat(str(_document(folder / PLAN_FILE)["start"])).timestamp()
-    except (InputFaults, ValueError, KeyError):
-        return datetime.strptime(folder.name[:15] + "+0000", "%Y-%m-%dT%H%M%z").timestamp()
+    except (InputFaults, ValueError, KeyError, OverflowError):
+        return _named_start(folder).timestamp()
 
 
 def _document(file: Path) -> dict[str, Any]:
     text = read_text(file, MOST_MEGABYTES)
     try:
         document = json.loads(text)
+        json.dumps(document, ensure_ascii=False).encode()  # refuses half a character, which no file can hold
     except (ValueError, RecursionError):
         raise single_fault(file, "this plan is damaged: it is no JSON") from None
     if not isinstance(document, dict):
         raise single_fault(file, "this plan is damaged: it is no JSON object")
     written = document.get("format")
     if isinstance(written, int) and not isinstance(written, bool) and written > FORMAT:
-        message = f"this plan was written by a newer program: format {written}, and this program reads {FORMAT}"
+        message = f"this plan was written by a newer program: format {shown(written)}, and this program reads {FORMAT}"
         raise single_fault(file, message, key="format")
     if written != FORMAT or isinstance(written, bool):
         raise single_fault(file, f"this is no plan: found {shown(written)}; allowed is {FORMAT}", key="format")
     return document
 
 
-def _rows(file: Path) -> list[dict[str, object]]:
-    """Rows of the schedule, numbers as numbers; what is wrong with one is told with its line."""
-    reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES)))
-    wanted = KeptRow.model_fields
-    if not set(wanted) <= set(reader.fieldnames or ()):
-        raise single_fault(file, "this schedule is damaged: a column is missing", 1)
-    rows: list[dict[str, object]] = []
-    for row in reader:
-        try:
-            rows.append({name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in wanted})
-        except (TypeError, ValueError):
-            raise single_fault(file, "this schedule is damaged: a number cannot be read", reader.line_num) from None
+def _rows(file: Path) -> list[KeptRow]:
+    """Rows of the schedule; what is wrong with one is told with its line."""
+    reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES), newline=""))
+    rows: list[KeptRow] = []
+    try:
+        if not set(KeptRow.model_fields) <= set(reader.fieldnames or ()):
+            raise single_fault(file, "this schedule is damaged: a column is missing", 1)
+        for row in reader:
+            rows.append(_row(row))
+            _check_powers(rows[-1], file, reader.line_num)
+    except ValidationError as error:
+        key, problem = _first_problem(error)
+        raise single_fault(file, f"this schedule is damaged: {problem}", reader.line_num, key) from None
+    except (TypeError, ValueError):
+        raise single_fault(file, "this schedule is damaged: a number cannot be read", reader.line_num) from None
+    except csv.Error:
+        raise single_fault(file, "this schedule is damaged: it is no CSV", reader.line_num + 1) from None
     if not rows:
         raise single_fault(file, "this schedule is damaged: it has no rows")
     return rows
+
+
+def _row(row: dict[str, str]) -> KeptRow:
+    named = {name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in KeptRow.model_fields}
+    return KeptRow.model_validate(named)
+
+
+def _first_problem(error: ValidationError) -> tuple[str, str]:
+    """Key of the first thing wrong, and what is wrong with it."""
+    first = error.errors()[0]
+    problem = "missing" if first["type"] == "missing" else f"found {shown(first['input'])}"
+    return ".".join(str(part) for part in first["loc"]), problem
+
+
+def _check_powers(row: KeptRow, file: Path, line: int) -> None:
+    """State, powers and setpoint of one row say the same."""
+    charge_kw = 0.0 if row.state == "charge" else row.charge_kw
+    discharge_kw = 0.0 if row.state == "discharge" else row.discharge_kw
+    if max(charge_kw, discharge_kw) > SAME_KW or abs(row.charge_kw - row.discharge_kw - row.setpoint_kw) > SAME_KW:
+        raise single_fault(file, "this schedule is damaged: state, powers and setpoint disagree", line)
 
 
 def _check(plan: KeptPlan) -> None:
@@ -206,14 +271,35 @@ def _check(plan: KeptPlan) -> None:
     instants = [plan.start, plan.end, plan.evening]
     instants += [each for row in plan.rows for each in (row.start, row.end)]
     instants += [each for block in (*plan.past_blocks, *plan.blocks) for each in (block.start, block.end)]
-    instants += [each for trip in (*plan.past_trips, *plan.trips) for each in (trip.depart, trip.return_at)]
+    trips = (*plan.past_trips, *plan.trips)
+    instants += [each for trip in trips for each in (trip.depart, trip.return_at, trip.ready_at) if each is not None]
     if any(instant.utcoffset() is None for instant in instants):
         raise single_fault(file, "this plan is damaged: a time has no offset")
     if plan.rows[0].start != plan.start or plan.rows[-1].end != plan.end:
         raise single_fault(file, f"this plan is damaged: {SCHEDULE_FILE} is of another time")
-    for earlier, later in zip(plan.rows, plan.rows[1:], strict=False):
-        if earlier.end != later.start or earlier.end <= earlier.start:
-            raise single_fault(plan.folder / SCHEDULE_FILE, "this schedule is damaged: rows do not follow each other")
+    if any(row.end <= row.start for row in plan.rows) or any(a.end != b.start for a, b in pairwise(plan.rows)):
+        raise single_fault(plan.folder / SCHEDULE_FILE, "this schedule is damaged: rows do not follow each other")
+    if plan.evening > plan.start:
+        raise single_fault(file, "this plan is damaged: it begins before its evening", key="evening")
+    if any(trip.return_at <= trip.depart for trip in trips):
+        raise single_fault(file, "this plan is damaged: a trip returns before it departs", key="trips")
     for block in plan.blocks:
         if not plan.start <= block.start < block.end <= plan.end:
             raise single_fault(file, "this plan is damaged: a block lies outside it")
+    if any(block.end > plan.start for block in plan.past_blocks):
+        raise single_fault(file, "this plan is damaged: a past block is not over", key="past_blocks")
+    blocks = (*plan.past_blocks, *plan.blocks)
+    if any(block.end <= block.start for block in blocks) or any(a.end > b.start for a, b in pairwise(blocks)):
+        raise single_fault(file, "this plan is damaged: blocks do not follow each other", key="blocks")
+    _check_most(plan)
+
+
+def _check_most(plan: KeptPlan) -> None:
+    """No block and no row asks for more than the charger can."""
+    charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
+    if any(block.kw > (charge if block.action == "charge" else discharge) for block in plan.blocks):
+        message = "this plan is damaged: a block has more than the charger's most"
+        raise single_fault(plan.folder / PLAN_FILE, message, key="blocks")
+    if any(row.charge_kw > charge or row.discharge_kw > discharge for row in plan.rows):
+        message = "this schedule is damaged: a power is over the charger's most"
+        raise single_fault(plan.folder / SCHEDULE_FILE, message)

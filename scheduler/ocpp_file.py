@@ -8,9 +8,10 @@ Modes, as the standard's operation modes are understood here (from memory; the s
 - idle, and away: `Idle`.
 
 `limit` and `dischargeLimit` keep a period inside what was approved: the charger's most, and at the meter what the
-import and export limits leave beside the building's expected draw. The profile is a TxDefaultProfile, which holds for
-whatever session is running; a TxProfile would need a session's number. It has the evening's day as its id, so that the
-profile of a replan takes the first one's place.
+import and export limits leave beside the building's expected draw. They are never widened to fit a setpoint: a plan
+beyond them is refused. The profile is a TxDefaultProfile, which holds for whatever session is running; a TxProfile
+would need a session's number. It has the evening's day as its id, so that the profile of a replan takes the first
+one's place.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduler.faults import single_fault
-from scheduler.kept_plan import KeptPlan, KeptRow
+from scheduler.kept_plan import SAME_KW, KeptPlan, KeptRow
 from scheduler.ocpp_rules import MOST_PERIODS
 
 FIRST_DAY = date(2020, 1, 1)
@@ -35,7 +36,7 @@ def ocpp21_text(plan: KeptPlan) -> str:
 
     Raises
     ------
-    InputFaults : the plan has more periods than a profile may.
+    InputFaults : the plan has more periods than a profile may, or a power beyond what was approved.
     """
     return json.dumps(ocpp21_document(plan), indent=2) + "\n"
 
@@ -82,13 +83,13 @@ def _period(plan: KeptPlan, row: KeptRow) -> dict[str, Any]:
     draw = row.load_kw - row.solar_kw
     most_charge = min(limits.charge_max_kw, max(0.0, limits.import_limit_kw - draw))
     if limits.discharge_to == "building" and row.state == "discharge":
-        cap = max(_cap_of(plan, row), row.discharge_kw)
+        cap = _within(plan, row, limits.discharge_max_kw, max(_cap_of(plan, row), row.discharge_kw))
         return {
             **start,
             "operationMode": "LocalLoadBalancing",
             "numberPhases": phases,
             "limit": 0.0,
-            "dischargeLimit": _watts(-cap),
+            "dischargeLimit": _watts(-min(cap, limits.discharge_max_kw)),
         }
     most_discharge = min(limits.discharge_max_kw, max(0.0, limits.export_limit_kw + draw + row.curtailed_kw))
     if limits.discharge_to == "building":
@@ -97,10 +98,18 @@ def _period(plan: KeptPlan, row: KeptRow) -> dict[str, Any]:
         **start,
         "operationMode": "CentralSetpoint",
         "numberPhases": phases,
-        "limit": _watts(max(most_charge, row.charge_kw)),
-        "dischargeLimit": _watts(-max(most_discharge, row.discharge_kw)),
+        "limit": _watts(_within(plan, row, most_charge, row.charge_kw)),
+        "dischargeLimit": _watts(-_within(plan, row, most_discharge, row.discharge_kw)),
         "setpoint": _watts(row.setpoint_kw),
     }
+
+
+def _within(plan: KeptPlan, row: KeptRow, most_kw: float, power_kw: float) -> float:
+    """The limit of a period [kW]; the power itself where rounding puts it a hair beyond."""
+    if power_kw > most_kw + SAME_KW:
+        message = f"{power_kw:.3f} kW from {row.start.isoformat()} is over what was approved and the charger can: "
+        raise single_fault(plan.folder, f"{message}{most_kw:.3f} kW")
+    return max(most_kw, power_kw)
 
 
 def _cap_of(plan: KeptPlan, row: KeptRow) -> float:

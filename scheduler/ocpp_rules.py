@@ -25,7 +25,13 @@ NEEDED = {
 
 def broken_rules(document: Mapping[str, Any]) -> list[str]:
     """Everything in a payload that breaks the schema, or else the rules beyond it; empty if it is good."""
-    return list(_schema_errors(document)) or list(_rule_errors(document))
+    broken = list(_schema_errors(document))
+    if broken:
+        return broken
+    try:
+        return list(_rule_errors(document))
+    except (KeyError, IndexError, TypeError, AttributeError) as error:  # only without the schema, which says it better
+        return [f"the payload is incomplete or of the wrong shape: {error}"]
 
 
 def _schema_errors(document: Mapping[str, Any]) -> Iterator[str]:
