@@ -162,8 +162,15 @@ def test_typical_means_by_hand() -> None:
 
 def test_hours_that_begin_at_two_sets_of_clock_times_are_averaged_by_the_minute() -> None:
     """Lord Howe's clocks move by half an hour: 14 days at 1 kW, then 14 at 3 kW in hours that begin at the other half
-    hour, are 2 kW at every minute (tz database: 5 April 2026)."""
-    start = pd.date_range("2026-03-22 00:00", periods=28 * 24, freq="h", tz="Australia/Lord_Howe").tz_convert("UTC")
-    kw = np.where(start < pd.Timestamp("2026-04-05 02:00", tz="Australia/Lord_Howe"), 1.0, 3.0)
-    day = typical_day(Series(start, kw, 60), start[-1] + pd.Timedelta(hours=1), "Australia/Lord_Howe", by_weekend=False)
-    np.testing.assert_allclose(day.weekday_kw[120:], 2.0, atol=0.08)  # a day more on one side is 2/28
+    hour, are 2 kW at every minute.
+
+    Source: tz database, on 5 April 2026 at 15:00 UTC of the day before, 02:00 becomes 01:30. 14 days of 24 hours on
+    each side of it pass every minute of the clock 14 times.
+    """
+    change = pd.Timestamp("2026-04-04 15:00", tz="UTC")
+    start = pd.date_range(change - pd.Timedelta(days=14), change + pd.Timedelta(days=14), freq="h", inclusive="left")
+    assert sorted(set(start.tz_convert("Australia/Lord_Howe").minute)) == [0, 30]
+    fortnights = Series(start, np.where(start < change, 1.0, 3.0), 60)
+    day = typical_day(fortnights, fortnights.end, "Australia/Lord_Howe", by_weekend=False)
+    assert day.weekday_basis == "recent"
+    np.testing.assert_allclose(day.weekday_kw, np.full(1440, 2.0), rtol=0, atol=1e-9)

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.arrays import BoolArray
 from scheduler.block import Block
 from scheduler.blocks import SAME_POWER_KW, find_blocks
 from scheduler.solve import solve
@@ -204,13 +205,41 @@ def test_a_plan_that_does_nothing_has_no_blocks() -> None:
     assert not setpoints.charging.any()
 
 
+def run_ends(running: BoolArray) -> list[int]:
+    """The first and the last interval of each run."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(int)))
+    return [interval for first, end in edges.reshape(-1, 2).tolist() for interval in (first, end - 1)]
+
+
 @pytest.mark.parametrize("seed", [19, 95])
 def test_no_power_is_below_zero_and_no_block_at_none(seed: int) -> None:
-    """A charger without least powers: rounding errors of the solver do not become settings."""
+    """A charger without least powers: rounding errors of the solver become neither powers nor blocks left unset."""
     night = small_night(seed)
     setpoints = solve(night).setpoints
     assert min(setpoints.charge_kw.min(), setpoints.discharge_kw.min()) >= 0
-    assert all(block.kw >= 0.001 for block in find_blocks(night, setpoints))
+    blocks = find_blocks(night, setpoints)
+    # find_blocks leaves out what is under 0.001 kW, so a run at no power would be missing here
+    set_in = [interval for block in blocks for interval in range(block.first, block.last)]
+    assert set_in == np.flatnonzero(setpoints.charging | setpoints.discharging).tolist()
+
+
+def test_without_a_fixed_loss_every_run_begins_and_ends_with_power() -> None:
+    """Where standing by costs nothing, intervals at no power at the edges of a run are idle."""
+    seen = 0
+    for seed in range(60):
+        night = small_night(seed)
+        if night.charger.fixed_loss_kw > 0:
+            continue
+        setpoints = solve(night).setpoints
+        for power_kw, running in (
+            (setpoints.charge_kw, setpoints.charging),
+            (setpoints.discharge_kw, setpoints.discharging),
+        ):
+            ends = run_ends(running)
+            assert (power_kw[ends] > 0).all(), seed
+            assert not power_kw[~running].any(), seed
+            seen += len(ends)
+    assert seen > 0
 
 
 def test_a_charger_for_the_building_covers_at_nearly_the_same_power() -> None:

@@ -210,10 +210,42 @@ def test_a_recorded_night_without_a_trip_has_none(inputs: Inputs) -> None:
 
 
 def test_recorded_trips_are_those_between_home_and_the_end(inputs: Inputs) -> None:
-    """Home on Saturday at 11:00, an hour after the recorded departure: that trip is not driven."""
-    assert asked(inputs, now="2026-02-06T18:20", home_at="2026-02-07T11:00", forecast="recorded").trips == ()
+    """Home on Saturday at 11:00, an hour after the recorded departure: that trip is not driven, and a note says so."""
+    evening = asked(inputs, now="2026-02-06T18:20", home_at="2026-02-07T11:00", forecast="recorded")
+    assert evening.trips == ()
+    assert evening.notes == ("The trip at 2026-02-07T10:00+00:00 is left out; the car is not home by then.",)
     # the record's departure is 24 hours after this now, when the plan ends
-    assert asked(inputs, now="2026-02-06T10:00", forecast="recorded").trips == ()
+    later = asked(inputs, now="2026-02-06T10:00", forecast="recorded")
+    assert (later.trips, later.notes) == ((), ())
+
+
+def test_coming_home_as_a_recorded_trip_departs_keeps_it(inputs: Inputs) -> None:
+    """Home on Saturday at 10:00, the very minute of the recorded departure: it is driven, and nothing needs saying."""
+    evening = asked(inputs, now="2026-02-06T18:20", home_at="2026-02-07T10:00", forecast="recorded")
+    assert (departures(evening), evening.notes) == ([utc("2026-02-07T10:00")], ())
+
+
+def test_a_recorded_trip_under_way_is_noted(inputs: Inputs) -> None:
+    """On Saturday at noon the recorded trip is under way until Sunday 19:00; who plans is told, and how to say so."""
+    evening = asked(inputs, now="2026-02-07T12:00", forecast="recorded")
+    assert evening.trips == ()
+    (note,) = evening.notes
+    assert note.startswith("A recorded trip is under way until 2026-02-08T19:00+00:00; ")
+    assert note.endswith("; if not, give --home-at.")
+
+
+@pytest.mark.parametrize("now", ["2026-02-07T10:00", "2026-02-08T19:00"])
+def test_a_recorded_trip_at_its_ends_is_not_under_way(inputs: Inputs, now: str) -> None:
+    """As it departs the trip is still planned, as it comes home it is over: neither needs a note."""
+    evening = asked(inputs, now=now, forecast="recorded")
+    assert evening.notes == ()
+    assert len(evening.trips) == (now == "2026-02-07T10:00")
+
+
+def test_who_comes_home_from_a_recorded_trip_is_not_asked_for_it(inputs: Inputs) -> None:
+    """With `--home-at` the note on the recorded trip under way, which asks for just that, is gone."""
+    evening = asked(inputs, now="2026-02-07T19:30", home_at="2026-02-08T19:00", forecast="recorded")
+    assert (evening.home_at, evening.notes) == (utc("2026-02-08T19:00"), ())
 
 
 def test_named_trips_go_before_recorded_ones(inputs: Inputs) -> None:

@@ -215,12 +215,28 @@ def test_a_car_that_stays_outside_its_window_is_said_to(soc: float) -> None:
 def test_a_target_over_the_ceiling_makes_no_false_warning() -> None:
     """At 85 % before a trip that needs more than 80 %, charging is in order and nothing is said of the ceiling."""
     night = flat_night(soc_percent=85, trips=[Drive(2, 8, 190)])
+    assert window(night) == []
+    # 42.5 + 5.5 = 48 kWh: 38 for the drive and 10 of reserve
     assert window(night, 5.5) == []
 
 
 def test_a_state_of_charge_just_under_the_floor_is_not_rounded_to_it() -> None:
     """19.8 % is shown as 19.8 %."""
     assert window(flat_night(soc_percent=19.8))[0].startswith("The car is at 19.8 %, under its floor of 20 %")
+
+
+def test_a_departure_between_whole_percents_is_shown_as_it_is() -> None:
+    """19.8 % before a car that is only unplugged and wants its 20 %: short of 0.2 % of 50 kWh, and not at 20 %."""
+    (missed,) = warnings(flat_night(soc_percent=19.8, trips=[Drive(2, 8, 0)]))
+    assert "leaves with 19.8 %, 0.10 kWh short of its target of 20 %" in missed
+
+
+def test_six_watt_hours_are_missing() -> None:
+    """39.988 % of 50 kWh are 6 Wh under the 20 kWh of a trip of 50 km, and read as 0.01 kWh."""
+    night = flat_night(4, soc_percent=39.988, trips=[Drive(2, 4, 50)])
+    (outcome,) = outcomes(night)
+    assert outcome.missed
+    assert "0.01 kWh short" in warnings(night)[0]
 
 
 def test_a_few_watt_hours_are_not_missing() -> None:

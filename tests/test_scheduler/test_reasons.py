@@ -214,16 +214,27 @@ def test_reasons_of_solved_nights_are_sentences() -> None:
     assert seen > 12
 
 
-def test_a_block_of_a_minute_has_a_whole_sentence() -> None:
-    """However little is charged, the sentence begins with what is done."""
-    night = flat_night(3, hours=[1 / 60, 1, 1], import_price=[0.1, 0.3, 0.3])
-    assert reason(night, 1.0).startswith("Buys 0.02 kWh at 0.10")
+@pytest.mark.parametrize(
+    ("solar_kw", "words"),
+    [
+        (0.0, "Buys 0.02 kWh at 0.30, "),
+        (2.0, "Stores 0.02 kWh of solar that "),
+        (1.5, "Buys 0.01 kWh at 0.30, the lowest price while the car is home, and stores 0.01 kWh of solar that "),
+    ],
+)
+def test_a_block_of_a_minute_has_a_whole_sentence(solar_kw: float, words: str) -> None:
+    """However little is charged, the sentence begins with what is done: 1 kW for a minute is 1/60 kWh.
+
+    The building takes 1 kW of the solar: nothing is left of 0 kW, all that is charged of 2, half of it of 1.5.
+    """
+    assert reason(flat_night(3, hours=[1 / 60, 1, 1], solar_kw=solar_kw), 1.0).startswith(words)
 
 
 @pytest.mark.parametrize(
     ("export_limit_kw", "words"),
     [
         (0.0, "Stores 3.0 kWh of solar that would be lost, "),
+        (2.0, "Stores 3.0 kWh of solar that would be lost, "),
         (4.0, "Stores 3.0 kWh of solar, of which 1.0 kWh would be lost and the rest would earn 0.05, "),
     ],
 )
@@ -238,6 +249,27 @@ def test_a_trip_is_no_limit_where_the_energy_is_put_back() -> None:
     night = flat_night(12, load_kw=[8.0] * 3 + [1.0] * 9, soc_percent=60, trips=[Drive(10, 12, 100)])
     assert reasons(night, -7, 0, 0, 7)[0].endswith("; the charger gives no more.")
     assert "trip" not in reasons(night, -6, 0, 0, 6)[0]
+
+
+@pytest.mark.parametrize(
+    ("soc_percent", "discharge_kw", "words"),
+    [
+        (74, 7, "; the charger gives no more."),
+        (72, 6, "; more would leave the trip at Tue 04:00 short."),
+    ],
+)
+def test_a_trip_is_no_limit_where_the_power_is(soc_percent: float, discharge_kw: float, words: str) -> None:
+    """Both leave the 30 kWh that the trip wants, 37 − 7 and 36 − 6; the charger's 7 kW bind before the trip does."""
+    night = flat_night(12, load_kw=8.0, soc_percent=soc_percent, trips=[Drive(10, 12, 100)])
+    assert reason(night, -discharge_kw).endswith(words)
+
+
+def test_a_trip_is_named_on_the_last_block_before_it_only() -> None:
+    """Two blocks of 3 kWh take 36 kWh down to the 30 of the trip; after the first there was more to give."""
+    night = flat_night(12, load_kw=8.0, soc_percent=72, trips=[Drive(10, 12, 100)])
+    first, second = reasons(night, -3, 0, -3)
+    assert "trip" not in first
+    assert second.endswith("; more would leave the trip at Tue 04:00 short.")
 
 
 def test_the_discharge_limit_is_named_on_the_last_block_only() -> None:

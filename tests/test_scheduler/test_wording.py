@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 
 import pytest
@@ -9,11 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduler.wording import (
+    MINOR_UNIT_DIGITS,
     amount_words,
     clock_words,
     day_words,
     money_digits,
     money_words,
+    number_words,
+    percent_words,
     power_words,
     price_range_words,
     price_words,
@@ -69,10 +73,34 @@ def test_a_power_has_one_decimal() -> None:
     assert (power_words(7.4), power_words(2.0), power_words(3.14)) == ("7.4 kW", "2.0 kW", "3.1 kW")
 
 
-@pytest.mark.parametrize(("currency", "digits"), [("EUR", 2), ("AUD", 2), ("JPY", 0), ("KWD", 3)])
-def test_the_digits_of_a_currency_are_those_of_its_minor_unit(currency: str, digits: int) -> None:
-    """Cents, no minor unit for the yen, thousandths for the dinar (source: ISO 4217, table A.1)."""
-    assert money_digits(currency) == digits
+# ISO 4217, table A.1 (list of 29 August 2018): all active codes whose minor unit is not 2
+NO_MINOR_UNIT = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF"
+THOUSANDTHS = "BHD IQD JOD KWD LYD OMR TND"
+TEN_THOUSANDTHS = "CLF UYW"
+
+
+@pytest.mark.parametrize(
+    ("currencies", "digits", "words"),
+    [
+        (NO_MINOR_UNIT, 0, "2"),
+        (THOUSANDTHS, 3, "1.500"),
+        (TEN_THOUSANDTHS, 4, "1.5000"),
+        ("EUR AUD USD GBP HUF MGA BYN UYU", 2, "1.50"),
+    ],
+)
+def test_the_digits_of_a_currency_are_those_of_its_minor_unit(currencies: str, digits: int, words: str) -> None:
+    """1.5 in each currency of the table; the forint and the ariary have two digits in it, whatever is paid with.
+
+    Source: ISO 4217, table A.1, 29 August 2018.
+    """
+    for currency in currencies.split():
+        assert money_digits(currency) == digits, currency
+        assert money_words(1.5, currency) == words, currency
+
+
+def test_no_other_currency_has_digits_of_its_own() -> None:
+    """The table of exceptions holds those of ISO 4217 and none besides."""
+    assert sorted(MINOR_UNIT_DIGITS) == sorted(f"{NO_MINOR_UNIT} {THOUSANDTHS} {TEN_THOUSANDTHS}".split())
 
 
 @pytest.mark.parametrize(
@@ -174,14 +202,40 @@ def test_a_day_is_written_out() -> None:
     assert day_words(utc("2026-06-30T23:05"), DUBLIN) == "Wednesday 1 July 2026, 00:05"
 
 
+def shown(value: float) -> tuple[str, ...]:
+    """A value in every way that numbers are written."""
+    return (
+        price_words(value),
+        price_range_words([value, value]),
+        amount_words(value),
+        power_words(value),
+        percent_words(value),
+        money_words(value, "EUR"),
+        money_words(value, "JPY"),
+        number_words(value, 0),
+        number_words(value, 4),
+    )
+
+
 @pytest.mark.parametrize("value", [-0.0, -0.00001, 0.0])
 def test_nothing_reads_as_nothing(value: float) -> None:
     """No number is shown as minus nothing, whatever rounding left of it."""
-    shown = (price_words(value), amount_words(value), power_words(value))
-    assert shown == ("0.00", "0.00 kWh", "0.0 kW")
+    assert shown(value) == ("0.00", "0.00", "0.00 kWh", "0.0 kW", "0 %", "0.00", "0", "0", "0.0000")
 
 
 def test_every_number_below_zero_has_the_true_minus_sign() -> None:
-    """Prices, energies, powers and money alike."""
-    shown = (price_words(-0.05), amount_words(-2.0), power_words(-3.0), money_words(-1.5, "EUR"))
-    assert shown == ("−0.05", "−2.0 kWh", "−3.0 kW", "−1.50")
+    """Prices, energies, powers, percentages and money alike."""
+    assert shown(-3.0) == (
+        *("−3.00", "−3.00", "−3.0 kWh", "−3.0 kW", "−3 %"),
+        *("−3.00", "−3", "−3", "−3.0000"),
+    )
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.one_of(st.floats(-1000, 1000), st.floats(-0.6, 0.0)))
+def test_a_minus_is_a_true_one_and_before_something(value: float) -> None:
+    """Any number: no hyphen, a minus only below zero, and only before what does not read as nothing."""
+    for words in shown(value):
+        assert "-" not in words
+        assert words.count("−") <= (value < 0)
+        assert "−" not in words or re.search("[1-9]", words)
