@@ -13,6 +13,8 @@ from scheduler.night import Night, NightTrip
 from scheduler.replay import ENERGY_TOLERANCE, Replayed
 from scheduler.wording import amount_words, clock_words, money_words, percent_words
 
+NEAR_PERCENT = 0.05
+"""A state of charge this near an edge of the window reads as being on it [%]."""
 MISSED_KWH = 0.005
 """Less than this is neither missing nor charged on the way for a reader [kWh]: it would read 0.00."""
 
@@ -87,12 +89,18 @@ def outcome_warnings(night: Night, outcomes: tuple[TripOutcome, ...], currency: 
 def window_warnings(night: Night, replayed: Replayed) -> list[str]:
     """A car that starts the night outside its window, in words."""
     car, stored = night.car, replayed.stored_kwh
-    low = stored[0] < car.floor_kwh - ENERGY_TOLERANCE
-    if not low and stored[0] <= night.ceiling_kwh[0] + ENERGY_TOLERANCE:
+    near = car.kwh(NEAR_PERCENT)
+    ceiling_now = float(night.ceiling_kwh[0])
+    low = stored[0] < car.floor_kwh - near
+    if not low and stored[0] <= ceiling_now + near:
         return []
-    inside = stored >= car.floor_kwh - ENERGY_TOLERANCE if low else stored <= night.ceiling_kwh + ENERGY_TOLERANCE
+    soc = percent_words(car.percent(float(stored[0])))
+    if not low and ceiling_now > car.ceiling_kwh:
+        wanted = percent_words(car.percent(ceiling_now))
+        return [f"The car is at {soc}, over the {wanted} that its next trip needs; it is not charged while it is."]
+    inside = stored >= car.floor_kwh - near if low else stored <= car.ceiling_kwh + near
     edge = f"its floor of {car.floor_percent:g} %" if low else f"its ceiling of {car.ceiling_percent:g} %"
-    begins = f"The car is at {percent_words(car.percent(float(stored[0])))}, {'under' if low else 'over'} {edge}"
+    begins = f"The car is at {soc}, {'under' if low else 'over'} {edge}"
     if not inside.any():
         return [f"{begins}, and stays there through this plan."]
     back = night.boundaries[int(inside.argmax())].to_pydatetime()

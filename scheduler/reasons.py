@@ -10,7 +10,7 @@ from scheduler.block import Block
 from scheduler.night import Night, NightTrip
 from scheduler.replay import Replayed
 from scheduler.setpoints import Setpoints
-from scheduler.wording import amount_words, clock_words, power_words, price_range_words, price_words
+from scheduler.wording import amount_words, clock_words, percent_words, power_words, price_range_words, price_words
 
 NEAR_KW = 0.03
 NEAR_KWH = 0.03
@@ -130,7 +130,7 @@ def _purpose(night: Night, replayed: Replayed, block: Block) -> str:
     put_back = f"to put back energy worth {price_words(night.stored_energy_price)} a kWh"
     if trip is not None and float(replayed.stored_kwh[trip.depart]) - (end - begin) < trip.target_kwh - NEAR_KWH:
         departs = clock_words(trip.trip.depart_at, night.timezone)
-        need = f"for the trip at {departs}, which needs {night.car.percent(trip.target_kwh):.0f} %"
+        need = f"for the trip at {departs}, which needs {percent_words(night.car.percent(trip.target_kwh))}"
         return need if end <= trip.target_kwh + NEAR_KWH else f"{need}, and {put_back}"
     if begin < night.car.floor_kwh - NEAR_KWH:
         need = f"to bring the car back to its floor of {night.car.floor_percent:g} %"

@@ -11,7 +11,7 @@ from rich.text import Text
 from scheduler.money_table import money_table, saving_words
 from scheduler.outcomes import TripOutcome
 from scheduler.plan import CAUTIONS, Plan
-from scheduler.wording import clock_words, day_words, setting_words
+from scheduler.wording import clock_words, day_words, percent_words, setting_words
 
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
@@ -75,8 +75,8 @@ def _departures(plan: Plan) -> RenderableType | None:
         table.add_row(
             clock_words(trip.depart_at, plan.night.timezone),
             f"{trip.distance_km:.0f} km",
-            f"{outcome.target_percent:.0f} %",
-            f"{outcome.planned_percent:.0f} %",
+            percent_words(outcome.target_percent),
+            percent_words(outcome.planned_percent),
             _ready(plan, outcome),
         )
     return table

@@ -261,3 +261,15 @@ def test_a_car_that_comes_home_later_is_not_ready_before() -> None:
     """Full enough on arrival at 21:00: ready from then."""
     (outcome,) = outcomes(flat_night(8, home_from=3, soc_percent=60, trips=[Drive(6, 8, 50)]))
     assert outcome.ready_at == clock("21:00")
+
+
+def test_a_car_over_what_its_trip_needs_is_not_said_to_come_back_under_the_ceiling() -> None:
+    """At 97 % before a trip that needs 48 of 50 kWh the ceiling is raised to 96 %: that is named, and no time."""
+    (warning,) = window(flat_night(soc_percent=97, trips=[Drive(2, 8, 190)]))
+    assert warning == "The car is at 97 %, over the 96 % that its next trip needs; it is not charged while it is."
+
+
+@pytest.mark.parametrize("soc_percent", [19.96, 80.04])
+def test_a_state_of_charge_that_reads_as_the_edge_is_on_it(soc_percent: float) -> None:
+    """Nothing is said of a car "at 20 %, under its floor of 20 %"."""
+    assert window(flat_night(soc_percent=soc_percent)) == []
