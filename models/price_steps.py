@@ -1,0 +1,66 @@
+"""Steps of quantity: a price that holds on only the first kWh of a day or month."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from models.arrays import BoolArray, FloatArray, IntArray
+
+Side = Literal["import", "export"]
+
+
+def within_step_kwh(energy_kwh: FloatArray, holds: BoolArray, period: IntArray, up_to_kwh: float) -> FloatArray:
+    """Energy of each row that falls within a step [kWh], shape (n,): the first `up_to_kwh` of each period.
+
+    Parameters
+    ----------
+    energy_kwh : of each row, in time order [kWh], shape (n,).
+    holds : whether the row's energy counts, shape (n,).
+    period : number of the day or month of each row, not falling, shape (n,).
+    up_to_kwh : [kWh].
+    """
+    counted = np.where(holds, energy_kwh, 0.0)
+    within = np.zeros(len(counted))
+    firsts = np.flatnonzero(np.diff(period, prepend=period[:1] - 1)) if len(period) else np.zeros(0, np.int64)
+    for first, last in zip(firsts, [*firsts[1:], len(counted)], strict=True):
+        reached = np.minimum(np.cumsum(counted[first:last]), up_to_kwh)
+        within[first:last] = np.diff(reached, prepend=0.0)
+    return within
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PriceStep:
+    """One step in one day or month of a night of n intervals.
+
+    Attributes
+    ----------
+    side : whether it is a price of import or of export.
+    band : its number among the offer's bands of that side.
+    holds : intervals in which energy counts towards it, shape (n,).
+    left_kwh : how much of it is left at the first of them [kWh].
+    difference : its price less the price of what holds once it is used up [money per kWh], shape (n,), 0 where it does
+        not hold; tax included.
+    """
+
+    side: Side
+    band: int
+    holds: BoolArray
+    left_kwh: float
+    difference: FloatArray
+
+    def within_kwh(self, energy_kwh: FloatArray) -> FloatArray:
+        """Part of each interval's energy that the step prices [kWh], shape (n,)."""
+        return within_step_kwh(energy_kwh, self.holds, np.zeros(len(energy_kwh), np.int64), self.left_kwh)
+
+    def money(self, energy_kwh: FloatArray) -> FloatArray:
+        """What the step changes in each interval's money [money], shape (n,)."""
+        return self.difference * self.within_kwh(energy_kwh)
+
+    @property
+    def has_one_difference(self) -> bool:
+        """Whether the difference is the same wherever it holds, so that only the sum within it counts."""
+        here = self.difference[self.holds]
+        return len(here) == 0 or bool(np.ptp(here) < 1e-12)
