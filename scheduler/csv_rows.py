@@ -81,13 +81,19 @@ def stamp_problem(cell: str) -> str:
     return f"{problem}; allowed is an instant with its offset, such as 2026-03-02T18:00+00:00"
 
 
-def number_problem(cell: str) -> str | None:
-    """What is wrong with a finite number of 0 or more, or None."""
+def number_problem(cell: str, least: float = 0.0) -> str | None:
+    """What is wrong with a finite number of `least` or more, or None."""
     if NUMBER.fullmatch(cell):
         value = float(cell)
-        if 0 <= value < math.inf:
+        if least <= value < math.inf:
             return None
-        problem = f"{shown(cell)} is under 0" if value < 0 else f"{shown(cell)} is not finite"
+        finite = "is under 0" if least == 0 and value < 0 else "is not finite"
+        problem = f"{shown(cell)} {finite}"
     else:
         problem = f"{shown(cell)} is not a number" if cell else "the cell is empty"
-    return f"{problem}; allowed is a finite number, 0 or more"
+    return f"{problem}; allowed is a finite number{', 0 or more' if least == 0 else ''}"
+
+
+def price_problem(cell: str) -> str | None:
+    """What is wrong with a finite number of either sign, or None."""
+    return number_problem(cell, least=-1e300)

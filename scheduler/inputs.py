@@ -11,7 +11,7 @@ from models.household import Series
 from models.offer import Offer
 from models.trips import Trip
 from scheduler.faults import Fault, InputFaults, single_fault
-from scheduler.offer_file import read_offer
+from scheduler.offer_file import read_offer_files
 from scheduler.series_file import read_series
 from scheduler.site import Site
 from scheduler.site_file import SITE_FILE, examine_site
@@ -71,19 +71,20 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
 
     # without a word on the calendar, the offer is not blamed for its lack
     has_calendar = reading.has_calendar is not False
-    offer = read("offer", lambda path: read_offer(path, has_calendar))
+    offer_and_files = read("offer", lambda path: read_offer_files(path, has_calendar))
     load = read("load", read_series)
     solar = read("solar", read_series)
     recorded_trips = read("trips", read_trips)
-    if faults or reading.site is None or offer is None or load is None:
+    if faults or reading.site is None or offer_and_files is None or load is None:
         raise InputFaults(faults)
+    offer, offer_files = offer_and_files
     return Inputs(
         site=replace(reading.site, offer_file=files["offer"]),
         offer=offer,
         load=load,
         solar=solar,
         recorded_trips=recorded_trips,
-        files=(folder / SITE_FILE, *files.values()),
+        files=tuple(dict.fromkeys((folder / SITE_FILE, *files.values(), *offer_files))),
     )
 
 

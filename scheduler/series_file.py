@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -25,15 +25,30 @@ def read_series(path: Path) -> Series:
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
+    return read_regular(path, COLUMNS, number_problem)
+
+
+def read_regular(path: Path, columns: tuple[str, str], problem_of: Callable[[str], str | None]) -> Series:
+    """A regular series of numbers from CSV of two columns, `start` and a value.
+
+    Parameters
+    ----------
+    columns : the header that the file must have.
+    problem_of : what is wrong with a value's cell, or None.
+
+    Raises
+    ------
+    InputFaults : as read_series.
+    """
     faults: list[Fault] = []
-    rows = read_rows(path, COLUMNS, faults)
+    rows = read_rows(path, columns, faults)
     start = _instants([row.cells[0] for row in rows])
     for row, unreadable in zip(rows, start.isna(), strict=True):
         if unreadable:
-            faults.append(Fault(str(path), row.line, "start", stamp_problem(row.cells[0])))
-        problem = number_problem(row.cells[1])
+            faults.append(Fault(str(path), row.line, columns[0], stamp_problem(row.cells[0])))
+        problem = problem_of(row.cells[1])
         if problem is not None:
-            faults.append(Fault(str(path), row.line, "kw", problem))
+            faults.append(Fault(str(path), row.line, columns[1], problem))
     if not faults and len(rows) < FEWEST_ROWS:
         message = f"found {len(rows)} rows under the header; allowed is {FEWEST_ROWS} or more"
         faults.append(Fault(str(path), None, None, message))
@@ -43,11 +58,11 @@ def read_series(path: Path) -> Series:
     minutes_between = np.diff(start.asi8) // 60
     step_minutes = _usual_step(minutes_between)
     for index, message in _order_problems(minutes_between, step_minutes):
-        faults.append(Fault(str(path), rows[index].line, "start", message))
+        faults.append(Fault(str(path), rows[index].line, columns[0], message))
     if faults:
         raise InputFaults(listed(faults))
-    kw = np.array([float(row.cells[1]) for row in rows]) + 0.0  # a written -0 becomes 0
-    return Series(start, kw, step_minutes)
+    values = np.array([float(row.cells[1]) for row in rows]) + 0.0  # a written -0 becomes 0
+    return Series(start, values, step_minutes)
 
 
 def _instants(cells: list[str]) -> pd.DatetimeIndex:

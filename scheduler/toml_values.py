@@ -8,10 +8,12 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from models.clock import MINUTES_A_DAY
-from scheduler.faults import shown
+from scheduler.faults import did_you_mean, shown
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SMALLEST_SEGMENT_PERCENT = 0.01
+BILL_LINES = ("import", "export", "daily_fee", "demand_charge")
+_LINES_IN_WORDS = ", ".join(f'"{line}"' for line in BILL_LINES)
 _DAYS_IN_WORDS = ", ".join(f'"{day}"' for day in DAYS)
 
 
@@ -38,6 +40,30 @@ def _clock(value: object) -> int:
     minutes = _clock_or_midnight(value)
     if minutes == MINUTES_A_DAY:
         raise ValueError(f"found {shown(value)}")
+    return minutes
+
+
+def _after_midnight(value: object) -> int:
+    minutes = _clock_or_midnight(value)
+    if minutes == 0:
+        raise ValueError(f"found {shown(value)}")
+    return minutes
+
+
+def _line(value: object) -> str:
+    if not (isinstance(value, str) and value in BILL_LINES):
+        nearest = did_you_mean(value, BILL_LINES) if isinstance(value, str) else ""
+        raise ValueError(f"found {shown(value)}{nearest}")
+    return value
+
+
+def _lines(value: object) -> frozenset[str]:
+    return frozenset(_line(entry) for entry in _distinct(value))
+
+
+def _demand_minutes(minutes: int) -> int:
+    if minutes not in (15, 30, 60):
+        raise ValueError(f"found {shown(minutes)}")
     return minutes
 
 
@@ -118,6 +144,8 @@ EdgesPercent = Annotated[
     Field(description="a list of numbers over 0 that rise to 100"),
 ]
 
+TaxPercent = Annotated[float, Field(ge=0, le=100, description="0 to 100")]
+
 Phases = Annotated[int, Field(ge=1, le=3, description="1, 2 or 3")]
 Step = Annotated[int, AfterValidator(_step), Field(description="5, 10, 15, 30 or 60")]
 HorizonHours = Annotated[float, Field(gt=0, le=168, description="over 0, up to 168")]
@@ -130,6 +158,15 @@ Clock = Annotated[int, BeforeValidator(_clock), Field(description='a clock time 
 ClockOrMidnight = Annotated[
     int, BeforeValidator(_clock_or_midnight), Field(description='a clock time "00:00" to "24:00", in quotes')
 ]
+KnownUntil = Annotated[
+    int, BeforeValidator(_after_midnight), Field(description='a clock time "00:01" to "24:00", in quotes')
+]
+TaxCovers = Annotated[
+    frozenset[str],
+    BeforeValidator(_lines),
+    Field(description=f"a list of lines of the bill, each once: {_LINES_IN_WORDS}"),
+]
+DemandMinutes = Annotated[int, AfterValidator(_demand_minutes), Field(description="15, 30 or 60")]
 Day = Annotated[int, BeforeValidator(_day), Field(description=f"one of {_DAYS_IN_WORDS}")]
 Days = Annotated[
     frozenset[int], BeforeValidator(_days), Field(description=f"a list of days, each once: {_DAYS_IN_WORDS}")
