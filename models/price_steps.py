@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -10,6 +11,9 @@ import numpy as np
 from models.arrays import BoolArray, FloatArray, IntArray
 
 Side = Literal["import", "export"]
+
+NOTHING_KWH = 1e-9
+"""Energy below which there is none [kWh]."""
 
 
 def within_step_kwh(energy_kwh: FloatArray, holds: BoolArray, period: IntArray, up_to_kwh: float) -> FloatArray:
@@ -64,3 +68,29 @@ class PriceStep:
         """Whether the difference is the same wherever it holds, so that only the sum within it counts."""
         here = self.difference[self.holds]
         return len(here) == 0 or bool(np.ptp(here) < 1e-12)
+
+
+def possible_prices(beyond: FloatArray, steps: Iterable[PriceStep]) -> FloatArray:
+    """Every price that an interval's energy may have [money per kWh], shape (levels, n): from beyond all steps down.
+
+    Parameters
+    ----------
+    beyond : price once every step is used up, shape (n,).
+    steps : of one side, the longest of a stair first.
+    """
+    levels = [beyond]
+    for step in steps:
+        levels.append(levels[-1] + step.difference)
+    return np.stack(levels)
+
+
+def paid_prices(beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: FloatArray) -> FloatArray:
+    """Mean price of each interval's energy [money per kWh], shape (n,); where there is none, that of the next kWh."""
+    money = beyond * energy_kwh
+    following = beyond.copy()
+    for step in steps:
+        within = step.within_kwh(energy_kwh)
+        money = money + step.difference * within
+        following = following + np.where(np.cumsum(within) < step.left_kwh - NOTHING_KWH, step.difference, 0.0)
+    some = energy_kwh > NOTHING_KWH
+    return np.where(some, money / np.where(some, energy_kwh, 1.0), following)

@@ -50,12 +50,12 @@ LINE = 14.0
 
 def power_chart(plan: Plan) -> str:
     """What to set, power (drawn upwards, given downwards), and import and export price, on one time axis."""
-    night, setpoints = plan.night, plan.answer.setpoints
+    night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
     solar = night.solar_kw - setpoints.curtailed_kw
     up, down = night.load_kw + setpoints.charge_kw, solar + setpoints.discharge_kw
     highest, lowest = _round_up(up.max()), _round_up(down.max())
     power = Panel(86, 214, -max(lowest, highest / 6), max(highest, lowest / 6))
-    prices = np.concatenate([night.import_price, night.export_price])
+    prices = np.concatenate([replayed.import_price, replayed.export_price])
     price = Panel(256, 320, min(0.0, float(prices.min())), _above(prices))
     x, nothing = _positions(plan), np.zeros(night.intervals)
     powers = (
@@ -79,9 +79,9 @@ def power_chart(plan: Plan) -> str:
         line(LEFT, power.y(0), EDGE, power.y(0), "axis"),
         label(LEFT, 235, f"Price, {plan.inputs.offer.currency} per kWh"),
         *_scale(price, [0.0, float(prices.max()), price.lowest], _axis_price),
-        steps(x, price, night.import_price, "import"),
-        steps(x, price, night.export_price, "export"),
-        *_price_labels(x, price, night.import_price, night.export_price),
+        steps(x, price, replayed.import_price, "import"),
+        steps(x, price, replayed.export_price, "export"),
+        *_price_labels(x, price, replayed.import_price, replayed.export_price),
         *_key(used, 356),
         *_key([("import", "import price"), ("export", "export price"), *away], 374),
     ]
@@ -216,7 +216,7 @@ def _power_gist(plan: Plan) -> str:
     ]
     more = len(plan.blocks) - len(told)
     told += [f"and {more} more"] if more else []
-    cheap, dear = float(night.import_price.min()), float(night.import_price.max())
+    cheap, dear = float(plan.replayed.import_price.min()), float(plan.replayed.import_price.max())
     return (
         f"{'; '.join(told) or 'Nothing to set'}. The car takes {number_words(taken, 1)} kWh and gives "
         f"{number_words(given, 1)} kWh; import prices run from {price_words(cheap)} to {price_words(dear)} "

@@ -12,11 +12,13 @@ battery's depth. h_t hours, L_t load, S_t solar, p_t and r_t import and export p
     discharge_limits        d_min v_t <= d_t <= d_max v_t;   d_t <= max(0, L_t - S_t) where it serves the building only
     one_direction           u_t + v_t <= 1
     energy_balance          g_t - x_t = L_t + c_t - d_t - (S_t - q_t)
-                            g_t <= max(import limit, L_t - S_t);   x_t <= export limit
-    curtailment             q_t <= S_t if solar can be limited, else q_t <= max(0, S_t - L_t - export limit)
+                            g_t <= max(import limit, L_t - S_t);   x_t <= export limit_t
+    curtailment             q_t <= S_t if solar can be limited, else q_t <= max(0, S_t - L_t - export limit_t)
     curtail_only_surplus    where a price is below zero and solar cannot be limited: z_t binary,
-                            W = S_t - L_t - export limit, q_t <= W z_t and q_t <= W - c_t + c_max (1 - z_t)
-    import_or_export        where r_t > p_t: y_t binary, g_t <= g_max y_t and x_t <= x_max (1 - y_t)
+                            W = S_t - L_t - export limit_t, q_t <= W z_t and q_t <= W - c_t + c_max (1 - z_t)
+    import_or_export        where some r_t > some p_t: y_t binary, g_t <= g_max y_t and x_t <= x_max (1 - y_t)
+    charge_only_surplus     where the offer forbids charging from the grid: c_t <= max(0, S_t - L_t), and
+                            c_t + q_t <= S_t - L_t while u_t = 1, where solar can be limited
     discharge_total         sum_t h_t d_t <= discharge limit, where given
     battery_balance         sum_j i_jt = h_t (η_c c_t - fixed u_t) + l_t + w_k in the last interval of trip k
                             sum_j o_jt = h_t (d_t / η_d + fixed v_t) + l_t + trip energy in the last interval of trip k
@@ -32,7 +34,8 @@ battery's depth. h_t hours, L_t load, S_t solar, p_t and r_t import and export p
     stored_at_end           ē <= e_end,   ē <= ceiling
     steadiness              |c_t - c_t-1| <= ċ_t + c_max (2 - u_t - u_t-1), and so for d
 
-A plan set by hand has the laws of scheduler.formulation_by_hand as well.
+Offers with steps and demand charges have the laws of scheduler.formulation_of_offers, a plan set by hand those of
+scheduler.formulation_by_hand as well.
 
 Objectives, each exact before the next (scheduler.solve):
 
@@ -40,6 +43,7 @@ Objectives, each exact before the next (scheduler.solve):
     least_missing_at_departure   sum_k m_k
     least_missing_when_ready     sum_k n_k
     least_money             sum_t h_t (p_t g_t - r_t x_t) + on-the-way price · sum_k w_k + weight · sum_jt price_j o_jt
+                            + steps and demand charge (scheduler.formulation_of_offers)
                             + sum_t h_t · factor · p̂ · (a_t + o_t) + start worth · p̂ · sum_t (f_t + f'_t)
                             - stored-energy price · (ē - min(e_0, ceiling))
     least_change            sum_t (ċ_t + ḋ_t), and of a plan set by hand a full change for every block
@@ -58,6 +62,7 @@ import pyomo.environ as pyo
 
 from models.connection import import_cap_kw
 from scheduler.formulation_by_hand import blocks_begun, set_by_hand
+from scheduler.formulation_of_offers import money_of_offer, steps_and_demand
 from scheduler.night import Night
 
 OBJECTIVES = (
@@ -79,6 +84,7 @@ def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
     model.trips = pyo.RangeSet(0, len(night.trips) - 1)
     _charger(model, night, may_discharge)
     _meter(model, night)
+    steps_and_demand(model, night)
     _battery(model, night)
     _window(model, night)
     _trips(model, night)
@@ -94,12 +100,14 @@ def _charger(model: pyo.ConcreteModel, night: Night, may_discharge: bool) -> Non
     """charge_limits, discharge_limits, one_direction, discharge_total."""
     charger = night.charger
     home = [int(at_home) for at_home in night.at_home]
+    most_charge_kw = night.most_charge_kw
+    may_charge = [int(at_home and most_charge_kw[t] >= charger.charge_min_kw) for t, at_home in enumerate(home)]
     cap = np.full(night.intervals, charger.discharge_max_kw)
     if charger.discharge_to == "building":
         cap = np.minimum(cap, np.maximum(0.0, night.load_kw - night.solar_kw))
-    model.charge_kw = pyo.Var(model.intervals, bounds=lambda _, t: (0, charger.charge_max_kw * home[t]))
+    model.charge_kw = pyo.Var(model.intervals, bounds=lambda _, t: (0, float(most_charge_kw[t]) * may_charge[t]))
     model.discharge_kw = pyo.Var(model.intervals, bounds=lambda _, t: (0, max(0.0, float(cap[t])) * home[t]))
-    model.charging = pyo.Var(model.intervals, bounds=lambda _, t: (0, home[t]), within=pyo.Integers)
+    model.charging = pyo.Var(model.intervals, bounds=lambda _, t: (0, may_charge[t]), within=pyo.Integers)
     model.discharging = pyo.Var(
         model.intervals, bounds=lambda _, t: (0, home[t] * int(may_discharge)), within=pyo.Integers
     )
@@ -133,12 +141,12 @@ def _charger(model: pyo.ConcreteModel, night: Night, may_discharge: bool) -> Non
 
 def _meter(model: pyo.ConcreteModel, night: Night) -> None:
     """energy_balance, the connection's limits, curtailment, import_or_export."""
-    load, solar, limit = night.load_kw, night.solar_kw, night.connection.export_limit_kw
+    load, solar, limit = night.load_kw, night.solar_kw, night.export_limit_kw
     import_cap = import_cap_kw(night.connection, load, solar)
     surplus = np.maximum(0.0, solar - load - limit)
     most_curtailed = solar if night.solar_can_be_limited else surplus
     model.import_kw = pyo.Var(model.intervals, bounds=lambda _, t: (0, float(import_cap[t])))
-    model.export_kw = pyo.Var(model.intervals, bounds=(0, limit))
+    model.export_kw = pyo.Var(model.intervals, bounds=lambda _, t: (0, float(limit[t])))
     model.curtailed_kw = pyo.Var(model.intervals, bounds=lambda _, t: (0, float(most_curtailed[t])))
 
     @model.Constraint(model.intervals)
@@ -148,9 +156,9 @@ def _meter(model: pyo.ConcreteModel, night: Night) -> None:
             == float(load[t] - solar[t]) + m.charge_kw[t] - m.discharge_kw[t] + m.curtailed_kw[t]
         )
 
-    pays_to_curtail = (
-        (np.minimum(night.import_price, night.export_price) < 0) & (surplus > 0) & (not night.solar_can_be_limited)
-    )
+    imports, exports = night.possible_prices("import"), night.possible_prices("export")
+    below_zero = np.minimum(imports.min(axis=0), exports.min(axis=0)) < 0
+    pays_to_curtail = below_zero & (surplus > 0) & (not night.solar_can_be_limited)
     model.forced_intervals = pyo.Set(initialize=[int(t) for t in np.flatnonzero(pays_to_curtail)])
     model.curtailing = pyo.Var(model.forced_intervals, within=pyo.Binary)
 
@@ -163,7 +171,15 @@ def _meter(model: pyo.ConcreteModel, night: Night) -> None:
         room = night.charger.charge_max_kw * (1 - m.curtailing[t])
         return m.curtailed_kw[t] <= float(surplus[t]) - m.charge_kw[t] + room
 
-    tempting = night.export_price > night.import_price
+    forbidden = night.only_solar & (solar > load) & night.solar_can_be_limited
+    model.surplus_intervals = pyo.Set(initialize=[int(t) for t in np.flatnonzero(forbidden)])
+
+    @model.Constraint(model.surplus_intervals)
+    def charge_only_surplus(m: Any, t: int) -> Any:
+        room = float(load[t]) * (1 - m.charging[t])
+        return m.charge_kw[t] + m.curtailed_kw[t] <= float(solar[t] - load[t]) + room
+
+    tempting = exports.max(axis=0) > imports.min(axis=0)
     model.tempting_intervals = pyo.Set(initialize=[int(t) for t in np.flatnonzero(tempting)])
     model.importing = pyo.Var(model.tempting_intervals, within=pyo.Binary)
 
@@ -173,7 +189,7 @@ def _meter(model: pyo.ConcreteModel, night: Night) -> None:
 
     @model.Constraint(model.tempting_intervals)
     def export_or_not(m: Any, t: int) -> Any:
-        return m.export_kw[t] <= limit * (1 - m.importing[t])
+        return m.export_kw[t] <= float(limit[t]) * (1 - m.importing[t])
 
 
 def _battery(model: pyo.ConcreteModel, night: Night) -> None:
@@ -341,6 +357,7 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     )
     model.least_money = pyo.Objective(
         expr=energy
+        + money_of_offer(model, night)
         + on_the_way
         + night.wear_weight * wear
         + outside_window

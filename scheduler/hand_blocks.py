@@ -31,7 +31,7 @@ def blocks_from(
         yield Block(int(first), last, action, kw, night.charger.amps(kw))
 
 
-def setpoints_of(night: Night, blocks: tuple[Block, ...]) -> Setpoints:
+def setpoints_of(night: Night, blocks: tuple[Block, ...], curtailed_kw: FloatArray | None = None) -> Setpoints:
     """What a charger with these blocks set does: one power, or the building's draw up to it.
 
     A charger that covers the building pauses where the draw is under its least power.
@@ -48,7 +48,7 @@ def setpoints_of(night: Night, blocks: tuple[Block, ...]) -> Setpoints:
         else:
             runs = draw[at] >= night.charger.discharge_min_kw
             discharge[at], discharging[at] = np.where(runs, np.minimum(draw[at], block.kw), 0.0), runs
-    return setpoints_from_powers(night, charge, discharge, charging, discharging)
+    return setpoints_from_powers(night, charge, discharge, charging, discharging, curtailed_kw)
 
 
 def broken_setting(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Iterator[str]:

@@ -36,7 +36,8 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
     if limit == 0:
         return "it is not allowed to give energy"
     draw = np.maximum(0.0, night.load_kw - night.solar_kw)
-    most = np.minimum(charger.discharge_max_kw, draw + _room_for_export(night)) * home
+    room = _room_for_export(night)
+    most = np.minimum(charger.discharge_max_kw, draw + room) * home
     if most.max() < LITTLE_KW:
         return "the building draws nothing from the grid, and nothing can be exported"
     if most.max() < charger.discharge_min_kw:
@@ -44,7 +45,9 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
             f"the building draws at most {power_words(float(draw[home].max()))}, under the charger's least power of "
             f"{power_words(charger.discharge_min_kw)}"
         )
-    gentle, allowed = (_best_giving(night, draw, most, least) for least in (LITTLE_KW, charger.discharge_min_kw))
+    gentle, allowed = (
+        _best_giving(night, replayed, draw, most, least) for least in (LITTLE_KW, charger.discharge_min_kw)
+    )
     if gentle.earns <= gentle.costs:
         return (
             f"no price pays for it, for a kWh given earns at best {price_words(gentle.earns)}, from "
@@ -52,11 +55,11 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
         )
     if allowed.earns <= allowed.costs:
         least = f"the charger cannot give less than {power_words(charger.discharge_min_kw)}"
-        if _room_for_export(night) == 0:
+        if not room[home].any():
             return f"{least}, more than the building draws when prices are good"
         return (
             f"{least}; when prices are best the building draws {power_words(float(draw[gentle.interval]))}, and the "
-            f"rest would go to the grid at {price_words(float(night.export_price[gentle.interval]))}"
+            f"rest would go to the grid at {price_words(float(replayed.export_price[gentle.interval]))}"
         )
     shortest = charger.discharge_min_kw * float(night.hours[home].min())
     if limit is not None and limit < shortest:
@@ -74,7 +77,9 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
     return "the gain would not cover another start of the charger"
 
 
-def _best_giving(night: Night, draw_kw: FloatArray, most_kw: FloatArray, least_kw: float) -> BestGiving:
+def _best_giving(
+    night: Night, replayed: Replayed, draw_kw: FloatArray, most_kw: FloatArray, least_kw: float
+) -> BestGiving:
     """The best of every interval and power from the least to the most that the interval allows."""
     best: BestGiving | None = None
     for share in np.linspace(0, 1, POWERS_TRIED):
@@ -82,7 +87,7 @@ def _best_giving(night: Night, draw_kw: FloatArray, most_kw: FloatArray, least_k
         possible = (most_kw >= least_kw) & (power > 0)
         power = np.where(possible, power, 1.0)
         used = np.minimum(power, draw_kw)
-        earns = (used * night.import_price + (power - used) * night.export_price) / power
+        earns = (used * replayed.import_price + (power - used) * replayed.export_price) / power
         costs = _cost(night, power)
         interval = int(np.argmax(np.where(possible, earns - costs, -np.inf)))
         found = BestGiving(interval, float(power[interval]), float(earns[interval]), float(costs[interval]))
@@ -92,8 +97,9 @@ def _best_giving(night: Night, draw_kw: FloatArray, most_kw: FloatArray, least_k
     return best
 
 
-def _room_for_export(night: Night) -> float:
-    return 0.0 if night.charger.discharge_to == "building" else night.connection.export_limit_kw
+def _room_for_export(night: Night) -> FloatArray:
+    """Power that the car may send to the grid [kW], shape (n,)."""
+    return night.export_limit_kw * (night.charger.discharge_to != "building")
 
 
 def _cost(night: Night, power_kw: FloatArray) -> FloatArray:

@@ -12,6 +12,7 @@ ROWS = (
     "Electricity bought",
     "Electricity sold",
     "Charging on the way",
+    "Added to the month's demand charge",
     "Battery wear",
     "Starts, time outside the window",
     "Stored energy used (−: put back)",
@@ -45,7 +46,7 @@ def saving_words(plan: Plan) -> str:
     """What the night costs, what it saves and how much of that is from discharging, in the amounts of the table."""
     currency = plan.inputs.offer.currency
     shown, on_return, charge_only = (_rounded(plan, costs) for costs in _columns(plan).values())
-    begins = f"The electricity of this time costs {money_words(sum(shown[:3]), currency)} {currency}"
+    begins = f"The electricity of this time costs {money_words(sum(shown[:4]), currency)} {currency}"
     if shown[2]:
         begins += f", of which {money_words(shown[2], currency)} is charged on the way"
     begins += "."
@@ -84,6 +85,7 @@ def _parts(costs: Costs) -> list[float]:
         costs.import_,
         -costs.export,
         costs.on_the_way,
+        costs.demand,
         costs.wear_weight * costs.wear,
         costs.starts + costs.outside_window,
         -costs.stored_energy,

@@ -10,7 +10,9 @@ import pandas as pd
 from models.arrays import BoolArray, FloatArray
 from models.car import Car
 from models.charger import Charger
-from models.connection import Connection
+from models.connection import Connection, most_from_solar_kw
+from models.demand import DemandMonth
+from models.price_steps import PriceStep, Side, possible_prices
 from models.trips import Trip
 from models.wear import WearSegments
 from scheduler.setting import Setting
@@ -53,7 +55,7 @@ class Night:
     timezone : IANA name, for what is shown.
     at_home : whether the car is plugged in during the interval, shape (n,).
     load_kw, solar_kw : energy-true means over each interval [kW], shape (n,).
-    import_price, export_price : [money per kWh], shape (n,).
+    import_price, export_price : once every step is used up, tax included [money per kWh], shape (n,).
     car, charger, connection, solar_can_be_limited : the site.
     wear : segments of the battery's depth. wear_weight : factor on wear in the objective [-].
     initial_fill_kwh : energy in each wear segment at the first boundary [kWh].
@@ -61,6 +63,10 @@ class Night:
     stored_now_kwh : at the first boundary [kWh]; with a car still away, on arrival.
     stored_energy_price : what a kWh left at the end is worth [money per kWh].
     setting : how the charger is set.
+    steps : the offer's steps, one for each day or month of each, the longest of a stair first.
+    demand : the offer's demand charge, one for each month.
+    no_grid_charging : where the offer forbids charging from the grid, shape (n,); None: nowhere.
+    export_limits_kw : [kW], shape (n,); None: the connection's, everywhere.
     """
 
     boundaries: pd.DatetimeIndex
@@ -81,6 +87,10 @@ class Night:
     stored_now_kwh: float
     stored_energy_price: float
     setting: Setting = SCHEDULE
+    steps: tuple[PriceStep, ...] = ()
+    demand: tuple[DemandMonth, ...] = ()
+    no_grid_charging: BoolArray | None = None
+    export_limits_kw: FloatArray | None = None
 
     @property
     def hours(self) -> FloatArray:
@@ -96,7 +106,40 @@ class Night:
     @property
     def dearest_price(self) -> float:
         """The dearest import price of the night [money per kWh], not below 0."""
-        return max(0.0, float(self.import_price.max()))
+        return max(0.0, float(self.possible_prices("import").max()))
+
+    @property
+    def export_limit_kw(self) -> FloatArray:
+        """Most power fed to the grid in each interval [kW], shape (n,)."""
+        if self.export_limits_kw is not None:
+            return self.export_limits_kw
+        return np.full(self.intervals, self.connection.export_limit_kw)
+
+    @property
+    def only_solar(self) -> BoolArray:
+        """Whether charging may use nothing but the solar surplus, shape (n,)."""
+        if self.no_grid_charging is not None:
+            return self.no_grid_charging
+        return np.zeros(self.intervals, dtype=np.bool_)
+
+    @property
+    def most_charge_kw(self) -> FloatArray:
+        """Most charging power in each interval, by charger and offer [kW], shape (n,)."""
+        return most_from_solar_kw(self.load_kw, self.solar_kw, self.only_solar, self.charger.charge_max_kw)
+
+    def steps_of(self, side: Side) -> tuple[PriceStep, ...]:
+        """The steps of import, or of export."""
+        return tuple(step for step in self.steps if step.side == side)
+
+    def possible_prices(self, side: Side) -> FloatArray:
+        """Every price that energy may have in each interval [money per kWh], shape (levels, n)."""
+        beyond = self.import_price if side == "import" else self.export_price
+        return possible_prices(beyond, self.steps_of(side))
+
+    @property
+    def prices_depend_on_amounts(self) -> bool:
+        """Whether what an interval's energy costs depends on other intervals."""
+        return bool(self.steps or self.demand)
 
     @property
     def ceiling_kwh(self) -> FloatArray:

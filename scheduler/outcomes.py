@@ -170,7 +170,7 @@ def _would_be_ready(night: Night, replayed: Replayed, trip: NightTrip) -> dateti
     room = import_cap_kw(night.connection, night.load_kw, night.solar_kw) - (night.load_kw - night.solar_kw)
     short = trip.target_kwh - float(replayed.stored_kwh[trip.depart])
     for interval in range(trip.depart, night.intervals):
-        kw = min(charger.charge_max_kw, float(room[interval]))
+        kw = min(float(night.most_charge_kw[interval]), float(room[interval]))
         into_kw = charger.charge_efficiency * kw - charger.fixed_loss_kw
         if kw < charger.charge_min_kw or into_kw <= 0:
             continue

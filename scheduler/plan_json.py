@@ -77,6 +77,7 @@ def costs_document(costs: Costs) -> dict[str, float]:
         "import": costs.import_,
         "export": costs.export,
         "on_the_way": costs.on_the_way,
+        "demand": costs.demand,
         "wear": costs.wear,
         "outside_window": costs.outside_window,
         "starts": costs.starts,

@@ -31,10 +31,10 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     used, sold = hours * np.minimum(discharge_kw, draw_kw), hours * np.maximum(0.0, discharge_kw - draw_kw)
     parts = []
     if used.sum() > _worth_naming(sold):
-        prices = price_range_words(night.import_price[at][used > 0].tolist())
+        prices = price_range_words(replayed.import_price[at][used > 0].tolist())
         parts.append(f"replaces {amount_words(float(used.sum()))} bought at {prices}")
     if sold.sum() > _worth_naming(used):
-        prices = price_range_words(night.export_price[at][sold > 0].tolist())
+        prices = price_range_words(replayed.export_price[at][sold > 0].tolist())
         parts.append(f"sells {amount_words(float(sold.sum()))} at {prices}")
     taken = float(out_of_battery_kwh(night.charger, hours, discharge_kw, setpoints.discharge_share[at]).sum())
     given = float(hours @ discharge_kw)
@@ -56,8 +56,8 @@ def _discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, blo
     discharge_kw = setpoints.discharge_kw[at]
     if np.all(discharge_kw <= charger.discharge_min_kw + NEAR_KW) and sold_kwh > NEAR_KWH:
         return f"; the charger cannot give less than {power_words(charger.discharge_min_kw)}"
-    if np.all(replayed.export_kw[at] >= night.connection.export_limit_kw - NEAR_KW) and sold_kwh > NEAR_KWH:
-        return f"; the export limit of {night.connection.export_limit_kw:g} kW allows no more"
+    if np.all(replayed.export_kw[at] >= night.export_limit_kw[at] - NEAR_KW) and sold_kwh > NEAR_KWH:
+        return f"; the export limit of {_limit_words(night.export_limit_kw[at])} kW allows no more"
     if np.all(discharge_kw >= charger.discharge_max_kw - NEAR_KW):
         return "; the charger gives no more"
     if np.any(setpoints.discharging[block.last :]):
@@ -85,9 +85,9 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
     )
     parts = []
     if bought.sum() > _worth_naming(from_solar):
-        parts.append(_bought_words(night, bought, at))
+        parts.append(_bought_words(night, replayed, bought, at))
     if from_solar.sum() > _worth_naming(bought):
-        parts.append(_solar_words(night, from_solar, surplus_kw, at))
+        parts.append(_solar_words(night, replayed, from_solar, surplus_kw, at))
     joint = ", and " if "," in parts[0] else " and "
     return f"{_capital(joint.join(parts))}, {_purpose(night, replayed, block)}{_charge_limit(night, setpoints, block)}."
 
@@ -97,15 +97,15 @@ def _worth_naming(other_kwh: FloatArray) -> float:
     return NEAR_KWH if other_kwh.sum() > NEAR_KWH else 0.0
 
 
-def _solar_words(night: Night, from_solar: FloatArray, surplus_kw: FloatArray, at: slice) -> str:
+def _solar_words(night: Night, replayed: Replayed, from_solar: FloatArray, surplus_kw: FloatArray, at: slice) -> str:
     """What the stored solar would have been otherwise: curtailed beyond the export limit, sold below it."""
-    otherwise_lost = night.hours[at] * np.maximum(0.0, surplus_kw - night.connection.export_limit_kw)
+    otherwise_lost = night.hours[at] * np.maximum(0.0, surplus_kw - night.export_limit_kw[at])
     saved = np.minimum(from_solar, otherwise_lost)
     unsold = from_solar - saved
     words = f"stores {amount_words(float(from_solar.sum()))} of solar"
     if unsold.sum() <= NEAR_KWH:
         return f"{words} that would be lost"
-    prices = night.export_price[at][unsold > 0]
+    prices = replayed.export_price[at][unsold > 0]
     if prices.max() < 0:
         earned = f"cost {price_range_words((-prices).tolist())} to send"
     else:
@@ -115,10 +115,10 @@ def _solar_words(night: Night, from_solar: FloatArray, surplus_kw: FloatArray, a
     return f"{words}, of which {amount_words(float(saved.sum()))} would be lost and the rest would {earned}"
 
 
-def _bought_words(night: Night, bought_kwh: FloatArray, at: slice) -> str:
-    paid = night.import_price[at][bought_kwh > 0]
+def _bought_words(night: Night, replayed: Replayed, bought_kwh: FloatArray, at: slice) -> str:
+    paid = replayed.import_price[at][bought_kwh > 0]
     words = f"buys {amount_words(float(bought_kwh.sum()))} at {price_range_words(paid.tolist())}"
-    if paid.max() <= float(night.import_price[night.at_home].min()) + 1e-9:
+    if paid.max() <= float(replayed.import_price[night.at_home].min()) + 1e-9:
         return f"{words}, the lowest price while the car is home"
     return words
 
@@ -148,6 +148,12 @@ def _charge_limit(night: Night, setpoints: Setpoints, block: Block) -> str:
     if np.all(setpoints.charge_kw[at] <= night.charger.charge_min_kw + NEAR_KW):
         return f"; the charger cannot charge at less than {power_words(night.charger.charge_min_kw)}"
     return ""
+
+
+def _limit_words(limit_kw: FloatArray) -> str:
+    """An export limit [kW], or the least and most of several."""
+    least, most = float(limit_kw.min()), float(limit_kw.max())
+    return f"{least:g}" if least == most else f"{least:g} to {most:g}"
 
 
 def _next_trip(night: Night, boundary: int) -> NightTrip | None:

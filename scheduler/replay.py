@@ -15,6 +15,7 @@ from models.arrays import BoolArray, FloatArray
 from models.bill import export_credit, import_cost
 from models.charger import into_battery_kwh, out_of_battery_kwh
 from models.connection import grid_flows_kw, import_cap_kw, needed_curtailment_kw, net_draw_kw
+from models.price_steps import paid_prices
 from models.trips import on_the_way_kwh
 from models.wear import wear_cost
 from scheduler.hand_blocks import broken_setting
@@ -45,6 +46,7 @@ class Costs:
     import_: float
     export: float
     on_the_way: float
+    demand: float
     wear: float
     outside_window: float
     starts: float
@@ -53,8 +55,8 @@ class Costs:
 
     @property
     def cash(self) -> float:
-        """Import − export + on the way [money]."""
-        return self.import_ - self.export + self.on_the_way
+        """Import − export + on the way + what the night adds to the month's demand charge [money]."""
+        return self.import_ - self.export + self.on_the_way + self.demand
 
     @property
     def total(self) -> float:
@@ -70,6 +72,8 @@ class Replayed:
     ----------
     stored_kwh : at each boundary [kWh].
     import_kw, export_kw : at the meter [kW].
+    import_price, export_price : mean price of each interval's energy, of the next kWh where there is none
+        [money per kWh].
     import_cost, export_credit, wear_cost : per interval [money], wear unweighted.
     on_the_way_kwh, missing_kwh, missing_when_ready_kwh : per trip [kWh].
     start_count : starts of the charger.
@@ -79,6 +83,8 @@ class Replayed:
     stored_kwh: FloatArray
     import_kw: FloatArray
     export_kw: FloatArray
+    import_price: FloatArray
+    export_price: FloatArray
     import_cost: FloatArray
     export_credit: FloatArray
     wear_cost: FloatArray
@@ -114,12 +120,17 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
     import_kw, export_kw = grid_flows_kw(net_kw, setpoints.curtailed_kw)
     bought = import_cost(hours, import_kw, night.import_price)
     sold = export_credit(hours, export_kw, night.export_price)
+    for step in night.steps_of("import"):
+        bought = bought + step.money(hours * import_kw)
+    for step in night.steps_of("export"):
+        sold = sold + step.money(hours * export_kw)
     worn = wear_cost(night.wear, night.initial_fill_kwh, into, out)
     starts = _starts(setpoints.charging) + _starts(setpoints.discharging)
     costs = Costs(
         import_=float(bought.sum()),
         export=float(sold.sum()),
         on_the_way=car.on_the_way_price_per_kwh * float(on_the_way.sum()),
+        demand=sum(month.cost(hours, import_kw) for month in night.demand),
         wear=float(worn.sum()),
         outside_window=float(_outside_window_cost(night, stored).sum()),
         starts=starts * night.charger.start_worth_kwh * night.dearest_price,
@@ -127,7 +138,21 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
         * (min(float(stored[-1]), car.ceiling_kwh) - min(night.stored_now_kwh, car.ceiling_kwh)),
         wear_weight=night.wear_weight,
     )
-    return Replayed(stored, import_kw, export_kw, bought, sold, worn, on_the_way, missing, unready, starts, costs)
+    return Replayed(
+        stored_kwh=stored,
+        import_kw=import_kw,
+        export_kw=export_kw,
+        import_price=paid_prices(night.import_price, night.steps_of("import"), hours * import_kw),
+        export_price=paid_prices(night.export_price, night.steps_of("export"), hours * export_kw),
+        import_cost=bought,
+        export_credit=sold,
+        wear_cost=worn,
+        on_the_way_kwh=on_the_way,
+        missing_kwh=missing,
+        missing_when_ready_kwh=unready,
+        start_count=starts,
+        costs=costs,
+    )
 
 
 def verify(night: Night, answer: Answer) -> Replayed:
@@ -183,7 +208,7 @@ def _broken_laws(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iter
     if not np.isfinite(np.concatenate([charge, discharge, curtailed, charge_on, discharge_on])).all():
         yield "setpoints: not all are numbers"
         return
-    needed = needed_curtailment_kw(connection, net_draw_kw(load, solar, charge, discharge), solar)
+    needed = needed_curtailment_kw(night.export_limit_kw, net_draw_kw(load, solar, charge, discharge), solar)
     excess = {
         "a power below zero": np.maximum.reduce([-charge, -discharge, -curtailed]),
         "a share of running outside 0 to 1": np.maximum.reduce(
@@ -196,7 +221,9 @@ def _broken_laws(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iter
         "under the least discharging power": charger.discharge_min_kw * discharge_on - discharge,
         "over the most discharging power": discharge - charger.discharge_max_kw * discharge_on,
         "over the import limit": replayed.import_kw - import_cap_kw(connection, load, solar),
-        "over the export limit": replayed.export_kw - connection.export_limit_kw,
+        "over the export limit": replayed.export_kw - night.export_limit_kw,
+        "charged from the grid where the offer forbids it": (charge - np.maximum(0.0, solar - curtailed - load))
+        * (night.only_solar & (charge > 0)),
         "less curtailed than needed": needed - curtailed,
         "more curtailed than there is": curtailed - np.maximum(solar, 0.0),
         "more taken out than stored": -end,

@@ -4,8 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from models.arrays import BoolArray, FloatArray
-from models.connection import cheapest_curtailment_kw, import_cap_kw, needed_curtailment_kw, net_draw_kw
+from models.connection import (
+    cheapest_curtailment_kw,
+    grid_flows_kw,
+    import_cap_kw,
+    needed_curtailment_kw,
+    net_draw_kw,
+)
 from scheduler.block import Block
 from scheduler.night import Night
 
@@ -78,21 +86,55 @@ def setpoints_from_powers(
     discharge_kw: FloatArray,
     charge_share: FloatArray,
     discharge_share: FloatArray,
+    chosen_kw: FloatArray | None = None,
 ) -> Setpoints:
     """Complete the charger's powers with the curtailment that follows from them.
 
-    Where solar cannot be limited it is what can neither be used nor exported; where it can, the cheapest.
+    Where solar cannot be limited it is what can neither be used nor exported; where it can, the cheapest. Where a
+    price depends on the amounts of other intervals, that is `chosen_kw`, or without it the cheapest of each interval
+    in turn.
+
+    Parameters
+    ----------
+    chosen_kw : curtailment that a solver chose [kW], shape (n,).
     """
     net_kw = net_draw_kw(night.load_kw, night.solar_kw, charge_kw, discharge_kw)
-    if night.solar_can_be_limited:
-        curtailed_kw = cheapest_curtailment_kw(
-            night.connection,
-            net_kw,
-            night.solar_kw,
-            import_cap_kw(night.connection, night.load_kw, night.solar_kw),
-            night.import_price,
-            night.export_price,
-        )
+    needed_kw = needed_curtailment_kw(night.export_limit_kw, net_kw, night.solar_kw)
+    if not night.solar_can_be_limited:
+        curtailed_kw = needed_kw
     else:
-        curtailed_kw = needed_curtailment_kw(night.connection, net_kw, night.solar_kw)
+        most_kw = np.where(night.only_solar & (charge_kw > 0), np.maximum(needed_kw, -net_kw), night.solar_kw)
+        if not night.prices_depend_on_amounts:
+            curtailed_kw = _cheapest_kw(night, net_kw, most_kw, night.import_price, night.export_price)
+        elif chosen_kw is not None:
+            curtailed_kw = np.clip(chosen_kw, needed_kw, np.maximum(needed_kw, most_kw))
+        else:
+            curtailed_kw = _in_turn_kw(night, net_kw, most_kw)
     return Setpoints(charge_kw, discharge_kw, charge_share, discharge_share, curtailed_kw)
+
+
+def _cheapest_kw(
+    night: Night, net_kw: FloatArray, most_kw: FloatArray, import_price: FloatArray, export_price: FloatArray
+) -> FloatArray:
+    import_cap = import_cap_kw(night.connection, night.load_kw, night.solar_kw)
+    return cheapest_curtailment_kw(night.export_limit_kw, net_kw, most_kw, import_cap, import_price, export_price)
+
+
+def _in_turn_kw(night: Night, net_kw: FloatArray, most_kw: FloatArray) -> FloatArray:
+    """Cheapest curtailment of each interval at the price its first kWh has, given the intervals before it."""
+    curtailed_kw = np.zeros(night.intervals)
+    left = [step.left_kwh for step in night.steps]
+    for interval, hours in enumerate(night.hours):
+        price = {"import": night.import_price.copy(), "export": night.export_price.copy()}
+        for step, kwh in zip(night.steps, left, strict=True):
+            if kwh > 0:
+                price[step.side] = price[step.side] + step.difference
+        cheapest = _cheapest_kw(night, net_kw, most_kw, price["import"], price["export"])
+        curtailed_kw[interval] = cheapest[interval]
+        flows = grid_flows_kw(net_kw[interval : interval + 1], curtailed_kw[interval : interval + 1])
+        energy = {"import": hours * float(flows[0][0]), "export": hours * float(flows[1][0])}
+        left = [
+            kwh - energy[step.side] if step.holds[interval] else kwh
+            for step, kwh in zip(night.steps, left, strict=True)
+        ]
+    return curtailed_kw

@@ -317,13 +317,14 @@ def _hand_blocks(night: Night, values: FloatArray, columns: dict[str, IntArray])
 def _answer(night: Night, matrix: Matrix, values: FloatArray, status: str, gap: float, seconds: float) -> Answer:
     columns = matrix.columns
     blocks = _hand_blocks(night, values, columns) if night.setting.by_hand else None
+    curtailed_kw = values[columns["curtailed_kw"]]
     if blocks is not None:
-        setpoints = setpoints_of(night, blocks)
+        setpoints = setpoints_of(night, blocks, curtailed_kw)
     else:
         charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
         discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
         setpoints = setpoints_from_powers(
-            night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64)
+            night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64), curtailed_kw
         )
     on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in _SHORTAGES)
     money = OBJECTIVES.index("least_money")

@@ -82,12 +82,12 @@ def _meter(plan: Plan, interval: int) -> Iterator[str]:
     hours = _number(night.hours[interval])
     if draw >= 0:
         yield (
-            f"Bought: {hours} h × {_number(draw)} kW × {_number(night.import_price[interval])} = "
+            f"Bought: {hours} h × {_number(draw)} kW × {_number(replayed.import_price[interval])} = "
             f"{_number(replayed.import_cost[interval])}"
         )
     else:
         yield (
-            f"Sold: {hours} h × {_number(-draw)} kW × {_number(night.export_price[interval])} = "
+            f"Sold: {hours} h × {_number(-draw)} kW × {_number(replayed.export_price[interval])} = "
             f"{_number(replayed.export_credit[interval])}"
         )
 
@@ -162,8 +162,10 @@ def _limits(plan: Plan, interval: int) -> Iterator[str]:
         f"the charger's most, {charger.discharge_max_kw:g} kW out": discharge > charger.discharge_max_kw - NEAR,
         f"the charger's least, {charger.discharge_min_kw:g} kW out": 0 < discharge < charger.discharge_min_kw + NEAR,
         f"the import limit, {cap:g} kW": charge > 0 and replayed.import_kw[interval] > cap - NEAR,
-        f"the export limit, {night.connection.export_limit_kw:g} kW": discharge > 0
-        and replayed.export_kw[interval] > night.connection.export_limit_kw - NEAR,
+        f"the export limit, {night.export_limit_kw[interval]:g} kW": discharge > 0
+        and replayed.export_kw[interval] > night.export_limit_kw[interval] - NEAR,
+        "no charging from the grid by the offer": bool(night.only_solar[interval])
+        and charge >= max(0.0, float(night.solar_kw[interval] - night.load_kw[interval])) - NEAR,
         "the building's draw": discharge > 0 and abs(discharge - draw) < NEAR,
         f"the floor, {car.floor_percent:g} %": discharge > 0 and abs(end - car.floor_kwh) < NEAR,
         f"the ceiling, {car.ceiling_percent:g} %": charge > 0 and abs(end - night.ceiling_kwh[interval + 1]) < NEAR,

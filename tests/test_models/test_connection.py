@@ -26,7 +26,7 @@ def test_balance(load: float, solar: float, charge: float, discharge: float, lim
     """What is imported and not exported is what load and car take beyond the solar that is left."""
     values = (np.array([value]) for value in (load, solar, charge, discharge))
     net = net_draw_kw(*values)
-    curtailed = needed_curtailment_kw(Connection(14.0, limit), net, np.array([solar]))
+    curtailed = needed_curtailment_kw(np.array([limit]), net, np.array([solar]))
     imported, exported = grid_flows_kw(net, curtailed)
     taken = load + charge - discharge - (solar - curtailed[0])
     assert imported[0] - exported[0] == pytest.approx(taken, abs=1e-9)
@@ -38,7 +38,7 @@ def test_needed_curtailment(load: float, solar: float, charge: float, limit: flo
     """Without discharging, the export limit holds and nothing is curtailed that could be exported."""
     values = (np.array([value]) for value in (load, solar, charge, 0.0))
     net = net_draw_kw(*values)
-    curtailed = needed_curtailment_kw(Connection(14.0, limit), net, np.array([solar]))
+    curtailed = needed_curtailment_kw(np.array([limit]), net, np.array([solar]))
     _, exported = grid_flows_kw(net, curtailed)
     assert 0 <= curtailed[0] <= solar
     assert exported[0] <= limit + 1e-9
@@ -58,14 +58,12 @@ def test_cheapest_curtailment_against_a_grid(
     load: float, solar: float, charge: float, discharge: float, limit: float, imports: float, exports: float
 ) -> None:
     """Where solar can be limited, no point of a fine grid of allowed curtailments costs less."""
-    connection = Connection(9.0, limit)
+    most_out = np.array([limit])
     net = load + charge - discharge - solar
     cap = max(9.0, load - solar)
     lowest, highest = max(0.0, -net - limit), min(solar, cap - net)
     assume(lowest <= highest)
-    chosen = cheapest_curtailment_kw(connection, *(np.array([value]) for value in (net, solar, cap, imports, exports)))[
-        0
-    ]
+    chosen = cheapest_curtailment_kw(most_out, *(np.array([value]) for value in (net, solar, cap, imports, exports)))[0]
 
     def cost(curtailed: np.ndarray) -> np.ndarray:
         imported, exported = grid_flows_kw(np.full(len(curtailed), net), curtailed)
@@ -79,7 +77,5 @@ def test_cheapest_curtailment_against_a_grid(
 def test_least_of_equally_cheap_curtailments() -> None:
     """Where curtailing changes nothing in money, only what must be is curtailed."""
     zero = np.zeros(1)
-    chosen = cheapest_curtailment_kw(
-        Connection(9.0, 5.0), np.array([-6.0]), np.array([8.0]), np.array([9.0]), zero, zero
-    )
+    chosen = cheapest_curtailment_kw(np.array([5.0]), np.array([-6.0]), np.array([8.0]), np.array([9.0]), zero, zero)
     assert chosen.tolist() == [1.0]
