@@ -18,7 +18,9 @@ from scheduler.evening import Evening
 from scheduler.forecast import forecast_load, forecast_solar
 from scheduler.inputs import Inputs
 from scheduler.intervals import Intervals, cut
+from scheduler.market_forecast import offer_as_known
 from scheduler.night import Night, NightTrip, usual_stored_energy_price
+from scheduler.night_of_offer import OfferTonight, offer_tonight
 from scheduler.site import Site
 from scheduler.wording import clock_words, number_words
 
@@ -34,23 +36,28 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
     trips, later = _trips_of_the_night(site, evening)
     horizon = _horizon(site, evening).replace(second=0, microsecond=0)
     end = max([horizon, *(trip.return_at for trip in trips)])
+    offer, market_notes = offer_as_known(inputs.offer, evening, end, site.timezone)
     intervals = cut(
         evening.now,
         end,
         site.timezone,
         site.plan.step_minutes,
-        inputs.offer,
+        offer,
         _holidays(inputs, evening.now, end),
         [*_instants(car, trips, evening), *evening.boundaries],
+        site.connection,
     )
     load_kw, warnings = forecast_load(
         inputs.load, site.load_file, evening.forecast, intervals.boundaries, evening.now, site.timezone
     )
     solar_kw, solar_warnings = _solar(inputs, inputs.solar, evening, intervals.boundaries)
     at_home = _at_home(intervals, trips, evening)
+    tonight = offer_tonight(offer, intervals, evening, site.timezone, load_kw - solar_kw)
     stored_energy_price = site.plan.stored_energy_price_per_kwh
     if stored_energy_price is None:
-        stored_energy_price = usual_stored_energy_price(site.charger, intervals.import_price, at_home)
+        refill_price = _refill_price(intervals, tonight, load_kw - solar_kw)
+        may_refill = at_home & ~intervals.offered.no_grid_charging
+        stored_energy_price = usual_stored_energy_price(site.charger, refill_price, may_refill)
     wear = wear_segments(site.wear.law, site.wear.battery_price, car.battery_kwh, site.wear.segment_edges_percent)
     highest = evening.highest_soc_today_percent
     stored_now = car.kwh(evening.soc_percent)
@@ -73,8 +80,27 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
         stored_now_kwh=stored_now,
         stored_energy_price=stored_energy_price,
         setting=site.setting,
+        steps=tonight.steps,
+        demand=tonight.demand,
+        no_grid_charging=intervals.offered.no_grid_charging,
+        export_limits_kw=intervals.export_limit_kw,
     )
-    return night, (*evening.notes, *later, *warnings, *solar_warnings, *_over_the_limit(night))
+    offer_notes = (*market_notes, *tonight.warnings)
+    return night, (*evening.notes, *later, *warnings, *solar_warnings, *offer_notes, *_over_the_limit(night))
+
+
+def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: FloatArray) -> FloatArray:
+    """Price of a kWh on top of what the building alone imports [money per kWh], shape (n,).
+
+    A step that the building uses up by itself leaves nothing for the car.
+    """
+    price = intervals.import_price.copy()
+    hours = np.diff(intervals.boundaries.as_unit("s").asi8) / 3600.0
+    energy = hours * np.maximum(0.0, building_kw)
+    for step in tonight.steps:
+        if step.side == "import" and float(energy[step.holds].sum()) < step.left_kwh:
+            price = price + step.difference
+    return price
 
 
 def _horizon(site: Site, evening: Evening) -> datetime:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -28,6 +29,9 @@ class Evening:
     notes : what the owner should know of how the words were understood.
     until : end of the plan, or None for the site's horizon.
     boundaries : instants at which an interval must begin besides the usual ones.
+    peak_so_far_kw : the month's highest mean import so far, for a demand charge [kW]; None: not known.
+    imported_so_far_kwh, exported_so_far_kwh : counted so far towards steps that are under way [kWh], by number of the
+        offer's band; None: not known.
     """
 
     now: datetime
@@ -41,3 +45,6 @@ class Evening:
     notes: tuple[str, ...] = ()
     until: datetime | None = None
     boundaries: tuple[datetime, ...] = ()
+    peak_so_far_kw: float | None = None
+    imported_so_far_kwh: Mapping[int, float] | None = None
+    exported_so_far_kwh: Mapping[int, float] | None = None

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
+from models.offer import Band
 from models.trips import Trip
 from scheduler.evening import Evening, ForecastKind, SolarKind
 from scheduler.faults import Fault, InputFaults, shown
@@ -32,6 +33,9 @@ class EveningWords:
     wear_weight: float | None = None
     forecast: ForecastKind = "typical"
     solar: SolarKind = "typical"
+    peak_so_far_kw: float | None = None
+    imported_so_far_kwh: float | None = None
+    exported_so_far_kwh: float | None = None
 
 
 def understand(
@@ -61,6 +65,13 @@ def understand(
     weight = words.wear_weight
     if weight is not None and not (math.isfinite(weight) and weight >= 0):
         faults.append(Fault("--wear-weight", None, None, f"found {weight:g}; allowed is 0 or more"))
+    for option, amount in (
+        ("--peak-so-far", words.peak_so_far_kw),
+        ("--imported-so-far", words.imported_so_far_kwh),
+        ("--exported-so-far", words.exported_so_far_kwh),
+    ):
+        if amount is not None and not (math.isfinite(amount) and amount >= 0):
+            faults.append(Fault(option, None, None, f"found {amount:g}; allowed is 0 or more"))
     if words.stay_home and words.trips:
         faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
     now = _collect(faults, lambda: moment_now(words.now, timezone))
@@ -99,7 +110,17 @@ def understand(
         solar=words.solar,
         notes=tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
         until=until,
+        peak_so_far_kw=words.peak_so_far_kw,
+        imported_so_far_kwh=_by_band(words.imported_so_far_kwh, inputs.offer.import_bands),
+        exported_so_far_kwh=_by_band(words.exported_so_far_kwh, inputs.offer.export_bands),
     )
+
+
+def _by_band(kwh: float | None, bands: Sequence[Band]) -> dict[int, float] | None:
+    """The same amount for each band with steps, by its number; None if it is not known."""
+    if kwh is None:
+        return None
+    return {number: kwh for number, band in enumerate(bands) if band.up_to_kwh is not None}
 
 
 def _habitual(

@@ -14,9 +14,11 @@ battery's depth. h_t hours, L_t load, S_t solar, p_t and r_t import and export p
     energy_balance          g_t - x_t = L_t + c_t - d_t - (S_t - q_t)
                             g_t <= max(import limit, L_t - S_t);   x_t <= export limit_t
     curtailment             q_t <= S_t if solar can be limited, else q_t <= max(0, S_t - L_t - export limit_t)
-    curtail_only_surplus    where a price is below zero and solar cannot be limited: z_t binary,
-                            W = S_t - L_t - export limit_t, q_t <= W z_t and q_t <= W - c_t + c_max (1 - z_t)
-    import_or_export        where some r_t > some p_t: y_t binary, g_t <= g_max y_t and x_t <= x_max (1 - y_t)
+    curtail_only_surplus    where a price is below zero or amounts change later prices, and solar cannot be limited:
+                            z_t binary, W = S_t - L_t - export limit_t,
+                            q_t <= W z_t and q_t <= W - c_t + c_max (1 - z_t)
+    import_or_export        where some r_t > some p_t or amounts change later prices: y_t binary,
+                            g_t <= g_max y_t and x_t <= x_max (1 - y_t)
     charge_only_surplus     where the offer forbids charging from the grid: c_t <= max(0, S_t - L_t), and
                             c_t + q_t <= S_t - L_t while u_t = 1, where solar can be limited
     discharge_total         sum_t h_t d_t <= discharge limit, where given
@@ -158,7 +160,9 @@ def _meter(model: pyo.ConcreteModel, night: Night) -> None:
 
     imports, exports = night.possible_prices("import"), night.possible_prices("export")
     below_zero = np.minimum(imports.min(axis=0), exports.min(axis=0)) < 0
-    pays_to_curtail = below_zero & (surplus > 0) & (not night.solar_can_be_limited)
+    pays_to_curtail = (
+        (below_zero | night.amounts_now_change_prices_later) & (surplus > 0) & (not night.solar_can_be_limited)
+    )
     model.forced_intervals = pyo.Set(initialize=[int(t) for t in np.flatnonzero(pays_to_curtail)])
     model.curtailing = pyo.Var(model.forced_intervals, within=pyo.Binary)
 
@@ -179,7 +183,7 @@ def _meter(model: pyo.ConcreteModel, night: Night) -> None:
         room = float(load[t]) * (1 - m.charging[t])
         return m.charge_kw[t] + m.curtailed_kw[t] <= float(solar[t] - load[t]) + room
 
-    tempting = exports.max(axis=0) > imports.min(axis=0)
+    tempting = (exports.max(axis=0) > imports.min(axis=0)) | night.amounts_now_change_prices_later
     model.tempting_intervals = pyo.Set(initialize=[int(t) for t in np.flatnonzero(tempting)])
     model.importing = pyo.Var(model.tempting_intervals, within=pyo.Binary)
 

@@ -137,6 +137,18 @@ class Night:
         return possible_prices(beyond, self.steps_of(side))
 
     @property
+    def amounts_now_change_prices_later(self) -> BoolArray:
+        """Where a step holds whose difference changes, shape (n,): using it up now may change what a later kWh costs.
+
+        There it can pay to import and export at once, or to curtail what could be sent, and laws must forbid it.
+        """
+        changes = np.zeros(self.intervals, dtype=np.bool_)
+        for step in self.steps:
+            if not step.has_one_difference:
+                changes |= step.holds
+        return changes
+
+    @property
     def prices_depend_on_amounts(self) -> bool:
         """Whether what an interval's energy costs depends on other intervals."""
         return bool(self.steps or self.demand)

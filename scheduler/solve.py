@@ -68,7 +68,7 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
         for shortage in OBJECTIVES[:3]:
             stages.minimise(shortage, gap=HELD)
             stages.hold(shortage, HELD)
-        stages.minimise("least_money", gap=GAP_WORTH_KWH * worth)
+        stages.minimise_both_ways("least_money", gap=GAP_WORTH_KWH * worth)
     status, gap = stages.status, stages.gap
     stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
     stages.improve("least_change", CHANGE_GAP_KW, night.intervals)
@@ -167,6 +167,19 @@ class _Stages:
         if not self.run(objective, gap) and not self._run_without_presolve(objective, gap):
             raise NoPlanError(f"HiGHS stopped with: {self.status}")
         self.settle(objective)
+
+    def minimise_both_ways(self, objective: str, gap: float) -> None:
+        """As minimise, with presolve and without, and the better of the two.
+
+        Behind rows that are held to the last digit presolve may lose the best plan.
+        """
+        self.minimise(objective, gap)
+        values, status, found_gap, best = self.values, self.status, self.gap, self.value(objective)
+        if self._run_without_presolve(objective, gap):
+            self.settle(objective)
+            if self.value(objective) < best:
+                return
+        self.values, self.status, self.gap = values, status, found_gap
 
     def improve(self, objective: str, gap: float, intervals: int) -> None:
         """As minimise, but with bounded effort from the plan at hand, which stays if nothing better is found."""

@@ -136,10 +136,11 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
     _add_trip_laws(matrix, columns, night)
     money: dict[int, float] = {}
     _add_meter_money(columns, night, money)
+    _add_steps(matrix, columns, night, money)
     _add_wear(matrix, columns, night, money)
     _add_outside_window(matrix, columns, night, money)
     _add_starts(matrix, columns, night, money)
-    constant = _add_stored_energy(matrix, columns, night, money)
+    constant = _add_stored_energy(matrix, columns, night, money) + _add_demand(matrix, columns, night, money)
 
     count = len(night.trips)
     priorities = (
@@ -180,16 +181,22 @@ def _add_columns(matrix: Matrix, night: Night, may_discharge: bool) -> Columns:
     home = night.at_home.astype(np.float64)
     may = home if may_discharge else np.zeros(night.intervals)
     net_load = night.load_kw - night.solar_kw
-    spare = np.maximum(0.0, -net_load - night.connection.export_limit_kw)
-    everywhere = np.ones(night.intervals)
+    most_out = np.full(night.intervals, night.connection.export_limit_kw)
+    if night.export_limits_kw is not None:
+        most_out = night.export_limits_kw
+    spare = np.maximum(0.0, -net_load - most_out)
+    charge = np.full(night.intervals, night.charger.charge_max_kw)
+    if night.no_grid_charging is not None:
+        charge = np.where(night.no_grid_charging, np.minimum(charge, np.maximum(0.0, -net_load)), charge)
+    may_charge = home * (charge >= night.charger.charge_min_kw)
     endless = np.full(len(night.trips), np.inf)
     columns = Columns(
-        charge=matrix.columns(night.charger.charge_max_kw * home),
+        charge=matrix.columns(charge * may_charge),
         discharge=matrix.columns(night.charger.discharge_max_kw * may),
         imported=matrix.columns(np.maximum(night.connection.import_limit_kw, net_load)),
-        exported=matrix.columns(night.connection.export_limit_kw * everywhere),
+        exported=matrix.columns(most_out),
         curtailed=matrix.columns(night.solar_kw if night.solar_can_be_limited else spare),
-        charging=matrix.columns(home, binary=True),
+        charging=matrix.columns(may_charge, binary=True),
         discharging=matrix.columns(may, binary=True),
         stored=matrix.columns(np.full(night.intervals + 1, night.car.battery_kwh)),
         on_the_way=matrix.columns([np.inf if trip.trip.distance_km > 0 else 0.0 for trip in night.trips]),
@@ -217,7 +224,7 @@ def _add_power_laws(matrix: Matrix, columns: Columns, night: Night) -> None:
         matrix.row(balance, least=net_load, most=net_load)
         if charger.discharge_to == "building":
             matrix.row([(discharge, 1)], most=max(0.0, net_load))
-        if night.export_price[t] > night.import_price[t]:
+        if night.export_price[t] > night.import_price[t] or night.steps:
             importing = matrix.columns([1], binary=True)[0]
             matrix.row([(imported, 1), (importing, -matrix.upper[imported])], most=0)
             matrix.row([(exported, 1), (importing, matrix.upper[exported])], most=matrix.upper[exported])
@@ -232,14 +239,23 @@ def _add_solar_law(matrix: Matrix, columns: Columns, night: Night) -> None:
     that could pay only where an import or export price is negative, but the law holds everywhere.
     """
     if night.solar_can_be_limited:
+        _add_no_grid_charging(matrix, columns, night)
         return
-    surplus = night.solar_kw - night.load_kw - night.connection.export_limit_kw
+    surplus = night.solar_kw - night.load_kw - np.array([matrix.upper[column] for column in columns.exported])
     for t in np.flatnonzero(surplus > 0):
         curtailing = matrix.columns([1], binary=True)[0]
         curtailed, charge = columns.curtailed[t], columns.charge[t]
         most = night.charger.charge_max_kw
         matrix.row([(curtailed, 1), (curtailing, -surplus[t])], most=0)
         matrix.row([(curtailed, 1), (charge, 1), (curtailing, most)], most=surplus[t] + most)
+
+
+def _add_no_grid_charging(matrix: Matrix, columns: Columns, night: Night) -> None:
+    """Where the offer forbids charging from the grid, solar that is curtailed cannot be charged."""
+    for t in range(night.intervals):
+        if night.no_grid_charging is not None and night.no_grid_charging[t]:
+            terms = [(columns.charge[t], 1.0), (columns.curtailed[t], 1.0), (columns.charging[t], 1000.0)]
+            matrix.row(terms, most=max(0.0, night.solar_kw[t] - night.load_kw[t]) + 1000.0)
 
 
 def _add_battery_laws(matrix: Matrix, columns: Columns, night: Night) -> None:
@@ -295,6 +311,47 @@ def _add_meter_money(columns: Columns, night: Night, money: dict[int, float]) ->
         money[columns.exported[t]] = -hours * night.export_price[t]
     for column in columns.on_the_way:
         money[column] = night.car.on_the_way_price_per_kwh
+
+
+def _add_steps(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> None:
+    """Steps of kWh, always in order of time: after each interval, `within` is the lesser of what was counted and left.
+
+    The binary says which of the two it is; no use is made of a price that would see to that by itself.
+    """
+    for step in night.steps:
+        power = columns.imported if step.side == "import" else columns.exported
+        sign = 1.0 if step.side == "import" else -1.0
+        left = max(0.0, step.left_kwh)
+        counted: list[Term] = []
+        most, before = 0.0, None
+        for t in np.flatnonzero(step.holds):
+            counted.append((power[t], night.hours[t]))
+            most += night.hours[t] * matrix.upper[power[t]]
+            within, over = matrix.columns([left])[0], matrix.columns([1], binary=True)[0]
+            negative = [(column, -hours) for column, hours in counted]
+            matrix.row([(within, 1.0), *negative], most=0)
+            matrix.row([(within, 1.0), *negative, (over, most + 1.0)], least=0)
+            matrix.row([(within, 1.0), (over, -left)], least=0)
+            money[within] = money.get(within, 0.0) + sign * step.difference[t]
+            if before is not None:
+                money[before] -= sign * step.difference[t]
+            before = within
+
+
+def _add_demand(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> float:
+    """The highest mean import of each month above its highest so far; gives what does not depend on the night."""
+    constant = 0.0
+    for month in night.demand:
+        peak = matrix.columns([np.inf])[0]
+        matrix.row([(peak, 1.0)], least=month.so_far_kw)
+        for mean in set(month.mean_of.tolist()) - {-1}:
+            at = [t for t in range(night.intervals) if month.mean_of[t] == mean]
+            length = sum(night.hours[t] for t in at)
+            terms = [(columns.imported[t], -night.hours[t] / length) for t in at]
+            matrix.row([(peak, 1.0), *terms], least=0)
+        money[peak] = month.price_per_kw
+        constant -= month.price_per_kw * month.so_far_kw
+    return constant
 
 
 def _add_wear(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> None:
