@@ -84,6 +84,18 @@ ForecastOption = Annotated[
     Forecast, typer.Option("--forecast", help="Typical days, or the recorded series itself (for studies).")
 ]
 SolarOption = Annotated[Sun, typer.Option("--solar", help="How sunny a typical forecast is.")]
+PeakSoFar = Annotated[
+    float | None,
+    typer.Option("--peak-so-far", metavar="KW", help="The month's highest demand so far, for a demand charge."),
+]
+ImportedSoFar = Annotated[
+    float | None,
+    typer.Option("--imported-so-far", metavar="KWH", help="Counted so far towards the import step under way."),
+]
+ExportedSoFar = Annotated[
+    float | None,
+    typer.Option("--exported-so-far", metavar="KWH", help="Counted so far today towards the first kWh of export."),
+]
 PlansFolder = Annotated[
     Path | None, typer.Option("--out", metavar="DIR", help="Where the plans' folders are; else SITE/plans.")
 ]
@@ -115,6 +127,9 @@ def plan(
     wear_weight: WearWeight = None,
     forecast: ForecastOption = Forecast.TYPICAL,
     solar: SolarOption = Sun.TYPICAL,
+    peak_so_far: PeakSoFar = None,
+    imported_so_far: ImportedSoFar = None,
+    exported_so_far: ExportedSoFar = None,
     out: PlansFolder = None,
     why: Why = None,
     as_json: AsJson = False,
@@ -124,7 +139,18 @@ def plan(
     from scheduler.tonight import plan_tonight
 
     words = EveningWords(
-        soc, now, home_at, highest_soc_today, tuple(trip or ()), stay_home, wear_weight, forecast.value, solar.value
+        soc,
+        now,
+        home_at,
+        highest_soc_today,
+        tuple(trip or ()),
+        stay_home,
+        wear_weight,
+        forecast.value,
+        solar.value,
+        peak_so_far,
+        imported_so_far,
+        exported_so_far,
     )
     plans = out if out is not None else site / "plans"
     _make(lambda progress: plan_tonight(site, words, offer, progress), plans, why, as_json)
@@ -143,6 +169,9 @@ def replan(
     wear_weight: WearWeight = None,
     forecast: ForecastOption = Forecast.TYPICAL,
     solar: SolarOption = Sun.TYPICAL,
+    peak_so_far: PeakSoFar = None,
+    imported_so_far: ImportedSoFar = None,
+    exported_so_far: ExportedSoFar = None,
     out: PlansFolder = None,
     why: Why = None,
     as_json: AsJson = False,
@@ -155,7 +184,18 @@ def replan(
     from scheduler.replan import replan_tonight
 
     words = EveningWords(
-        soc, now, home_at, highest_soc_today, tuple(trip or ()), stay_home, wear_weight, forecast.value, solar.value
+        soc,
+        now,
+        home_at,
+        highest_soc_today,
+        tuple(trip or ()),
+        stay_home,
+        wear_weight,
+        forecast.value,
+        solar.value,
+        peak_so_far,
+        imported_so_far,
+        exported_so_far,
     )
     plans = out if out is not None else site / "plans"
     _make(lambda progress: replan_tonight(site, words, plans, offer, progress), plans, why, as_json)

@@ -10,7 +10,6 @@ from typing import cast
 from models.clock import MINUTES_A_DAY
 from models.market import MarketPrices
 from models.offer import Band, DemandCharge, LineKind, Offer, first_unpriced, steps_that_mix
-from models.stretch import Stretch
 from scheduler.faults import Fault, InputFaults, in_line_order, shown
 from scheduler.market_file import read_market
 from scheduler.offer_tables import (
@@ -83,7 +82,7 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         else DemandCharge(
             demand.price_per_kw_month,
             demand.interval_minutes,
-            Stretch(demand.from_minute, demand.to_minute, demand.days, demand.months),
+            demand.stretch,
         ),
     )
     return offer, (path, *files)

@@ -7,18 +7,15 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from models.clock import MINUTES_A_DAY
+from scheduler.stretch_table import StretchTable
 from scheduler.toml_tables import Table
 from scheduler.toml_values import (
     Clock,
-    ClockOrMidnight,
     Currency,
     Day,
-    Days,
     DemandMinutes,
     FormatOne,
     KnownUntil,
-    Months,
     Name,
     Number,
     OverZero,
@@ -26,7 +23,6 @@ from scheduler.toml_values import (
     TaxPercent,
     YesOrNo,
     ZeroOrMore,
-    clock_of_minutes,
 )
 
 AnyTable = Annotated[dict[str, Any], Field(description="one table")]
@@ -64,25 +60,6 @@ class OfferTable(Table):
             yield "tax_percent", "missing, and required where there is a tax_covers: 0 to 100"
         if self.demand_charge is None and self.tax_covers is not None and "demand_charge" in self.tax_covers:
             yield "tax_covers", "it covers a demand charge, and there is none; allowed with a [demand_charge] table"
-
-
-class StretchTable(Table):
-    """When something holds: `from`, `to`, `days` and `months`."""
-
-    from_minute: ClockOrMidnight = Field(alias="from", default=0)
-    to_minute: ClockOrMidnight = Field(alias="to", default=MINUTES_A_DAY)
-    days: Days | None = Field(default=None, description='a list of days, each once: "mon" to "sun"')
-    months: Months | None = Field(default=None, description="a list of months 1 to 12, each once")
-
-    def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A stretch that ends where it begins: nobody can tell whether all day or never is meant."""
-        whole_day = self.from_minute == 0 and self.to_minute == MINUTES_A_DAY
-        if self.from_minute % MINUTES_A_DAY == self.to_minute % MINUTES_A_DAY and not whole_day:
-            yield (
-                "from" if "from_minute" in self.model_fields_set else "to",
-                f'the band begins at "{clock_of_minutes(self.from_minute)}" and ends at '
-                f'"{clock_of_minutes(self.to_minute)}"; allowed are times that differ',
-            )
 
 
 class BandTable(StretchTable):

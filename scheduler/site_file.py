@@ -9,7 +9,7 @@ from pathlib import Path
 from models.car import Car
 from models.charger import Charger
 from models.clock import MINUTES_A_DAY
-from models.connection import Connection
+from models.connection import Connection, ExportWindow
 from models.wear import PowerLaw
 from scheduler.faults import Fault, InputFaults, in_line_order, shown
 from scheduler.setting import Setting
@@ -19,6 +19,7 @@ from scheduler.site_tables import (
     ChargerTable,
     ConnectionTable,
     DataTable,
+    ExportWindowTable,
     PlanTable,
     RootTable,
     SiteTable,
@@ -80,6 +81,7 @@ def examine_site(folder: Path) -> SiteReading:
     check_table(document, (), RootTable, faults)
     site = check_table(document, ("site",), SiteTable, faults)
     connection = check_table(document, ("connection",), ConnectionTable, faults)
+    windows = check_tables(document, "export_window", ExportWindowTable, faults, inside=("connection",))
     car = check_table(document, ("car",), CarTable, faults)
     charger = check_table(document, ("charger",), ChargerTable, faults)
     solar = check_table(document, ("solar",), SolarTable, faults)
@@ -100,7 +102,11 @@ def examine_site(folder: Path) -> SiteReading:
             name=site.name,
             timezone=site.timezone,
             holiday_calendar=site.holiday_calendar,
-            connection=Connection(connection.import_limit_kw, connection.export_limit_kw),
+            connection=Connection(
+                connection.import_limit_kw,
+                connection.export_limit_kw,
+                tuple(ExportWindow(window.stretch, window.export_limit_kw) for window in windows if window),
+            ),
             car=_car(car),
             charger=Charger(**charger.model_dump(exclude=SETTING_KEYS)),
             solar_can_be_limited=solar is not None and solar.can_be_limited,

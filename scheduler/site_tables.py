@@ -15,6 +15,7 @@ from models.calendars import public_holidays
 from models.charger import DischargeTo
 from scheduler.faults import did_you_mean, shown
 from scheduler.setting import SetBy
+from scheduler.stretch_table import StretchTable
 from scheduler.toml_tables import Table
 from scheduler.toml_values import (
     BlockMinutes,
@@ -85,6 +86,15 @@ class ConnectionTable(Table):
     """`[connection]`."""
 
     import_limit_kw: OverZero
+    export_limit_kw: ZeroOrMore
+    export_window: list[dict[str, Any]] = Field(
+        default=[], description="any number of [[connection.export_window]] tables"
+    )
+
+
+class ExportWindowTable(StretchTable):
+    """One `[[connection.export_window]]`."""
+
     export_limit_kw: ZeroOrMore
 
 

@@ -88,12 +88,14 @@ def check_table(document: TomlDocument, keys: Keys, schema: type[SomeTable], fau
 
 
 def check_tables(
-    document: TomlDocument, key: str, schema: type[SomeTable], faults: list[Fault]
+    document: TomlDocument, key: str, schema: type[SomeTable], faults: list[Fault], inside: Keys = ()
 ) -> list[SomeTable | None]:
-    """Each table of the array at a root key, as check_table reads it."""
-    found = document.values.get(key)
+    """Each table of the array at a key of the root, or of the table `inside`, as check_table reads it."""
+    found: Any = document.values
+    for step in (*inside, key):
+        found = found.get(step) if isinstance(found, dict) else None
     count = len(found) if isinstance(found, list) else 0
-    return [check_table(document, (key, index), schema, faults) for index in range(count)]
+    return [check_table(document, (*inside, key, index), schema, faults) for index in range(count)]
 
 
 def _message(details: ErrorDetails, schema: type[Table]) -> str:
