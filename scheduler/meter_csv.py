@@ -152,16 +152,16 @@ def _read_stamps(
     rows: MeterRows, stamps: list[str], found: list[str], faults: list[Fault]
 ) -> tuple[pd.DatetimeIndex, bool]:
     """The starts as an index, UTC if they have an offset, else on the wall; adds a fault for each unreadable one."""
-    naive = bool(_NAIVE.fullmatch(stamps[0]))
+    naive = next((bool(_NAIVE.fullmatch(stamp)) for stamp in stamps if _is_time(stamp)), False)
     form = _NAIVE if naive else STAMP
     readable = [stamp if form.fullmatch(stamp) else "" for stamp in stamps]
     index = pd.DatetimeIndex(pd.to_datetime(readable, format="ISO8601", utc=True, errors="coerce")).as_unit("s")
     for row in np.flatnonzero(index.isna()):
         stamp = stamps[row]
         if naive and STAMP.fullmatch(stamp):
-            message = f"{shown(found[row])} has an offset, and the first row has none; allowed is one or the other"
+            message = f"{shown(found[row])} has an offset, and the first time has none; allowed is one or the other"
         elif not naive and _NAIVE.fullmatch(stamp):
-            message = f"{shown(found[row])} has no offset, and the first row has one; allowed is one or the other"
+            message = f"{shown(found[row])} has no offset, and the first time has one; allowed is one or the other"
         elif naive:
             message = (
                 f"{shown(found[row])} is no local time on a whole minute; "
@@ -171,6 +171,10 @@ def _read_stamps(
             message = stamp_problem(found[row])
         faults.append(rows.fault(int(row), START, message))
     return index, naive
+
+
+def _is_time(stamp: str) -> bool:
+    return bool(_NAIVE.fullmatch(stamp) or STAMP.fullmatch(stamp))
 
 
 def _starts(

@@ -227,7 +227,7 @@ def test_this_programs_own_metered_file_reads_as_import_and_export(csv_path: Pat
         (",0.5,", ",0,5,", "line 3: found cells: 5; allowed is 4 cells, as in the header"),
         (",0.5,1,yes", ",0.5,1,yes\n", "line 4: found an empty line; allowed is 4 cells"),
         (",yes", ",maybe", 'line 3, estimated: found "maybe"; allowed is yes or no'),
-        ("2026-03-02T00:30+00:00", "2026-03-02T00:30", "has no offset, and the first row has one"),
+        ("2026-03-02T00:30+00:00", "2026-03-02T00:30", "has no offset, and the first time has one"),
         ("2026-03-02T00:30+00:00", "", "line 3, start: the cell is empty"),
         ("2026-03-02T00:30+00:00", "2026-03-02T00:30:10+00:00", "is not on a whole minute"),
         ("2026-03-02T00:30+00:00", "03/02/2026 00:30", "cannot be read as an instant"),
