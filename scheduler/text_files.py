@@ -7,6 +7,7 @@ from pathlib import Path
 from scheduler.faults import single_fault
 
 BYTES_A_MEGABYTE = 1_000_000
+BEGINNING_BYTES = 10_000
 
 
 def file_problem(path: Path) -> str | None:
@@ -62,6 +63,26 @@ def read_text(path: Path, most_megabytes: int) -> str:
     if not text.strip():
         raise single_fault(path, "the file is empty")
     return text
+
+
+def beginning_of(path: Path) -> bytes:
+    """The first bytes of a file, to tell its layout by.
+
+    Raises
+    ------
+    InputFaults : missing, empty, a folder or not readable.
+    """
+    problem = file_problem(path)
+    if problem is not None:
+        raise single_fault(path, problem)
+    try:
+        with path.open("rb") as file:
+            beginning = file.read(BEGINNING_BYTES)
+    except (OSError, ValueError) as error:
+        raise single_fault(path, _cannot_be_read(error)) from None
+    if not beginning.strip():
+        raise single_fault(path, "the file is empty")
+    return beginning
 
 
 def _cannot_be_read(error: OSError | ValueError) -> str:
