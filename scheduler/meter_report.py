@@ -27,7 +27,7 @@ def meter_report(result: MeterResult) -> str:
     days = (end - begin) / pd.Timedelta(days=1)
     lines = [
         f"{result.site_name}: {day_words(begin.to_pydatetime(), zone)} to {day_words(end.to_pydatetime(), zone)}, "
-        f"{days:.3g} days in steps of {flows.step_minutes} minutes.",
+        f"{f'{days:.1f}'.removesuffix('.0')} days in steps of {flows.step_minutes} minutes.",
         "",
         f"  {'Channel':<24}{'Counts':<12}{'kWh':>12}{'Estimated':>11}",
     ]

@@ -136,11 +136,11 @@ def _without_rounding(
             else ("is a generation channel missing, or a channel named wrongly? --as NAME=KIND names it anew")
         )
         message = (
-            f"the load of {at} is {kw[int(far[0])]:.3f} kW, and {len(far)} steps in all are under 0 by more than "
-            f"rounding; allowed is 0 or more: {why}"
+            f"the load of {at} is {kw[int(far[0])]:.3f} kW (steps under 0 by more than rounding: {len(far)}); "
+            f"allowed is 0 or more: {why}"
         )
         raise single_fault(car_file or file, message)
-    notes.append(f"Load just under 0 from the rounding of registers was set to 0: {len(below)} steps.")
+    notes.append(f"Load just under 0 from the rounding of registers was set to 0; steps: {len(below)}.")
     return np.where(load_kwh < 0, 0.0, load_kwh)
 
 

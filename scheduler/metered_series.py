@@ -247,12 +247,12 @@ def _joined(group: list[Channel], notes: list[str], file: str) -> Channel:
         at = int(unlike[0])
         message = (
             f"{name} has {kwh[at - 1]:g} kWh in one file and {kwh[at]:g} kWh in another for the step that begins "
-            f"{_utc(instants(seconds[at : at + 1] // 60)[0])}, and {len(unlike)} such steps in all; allowed is one "
-            "value for each step of a meter"
+            f"{_utc(instants(seconds[at : at + 1] // 60)[0])} (such steps: {len(unlike)}); allowed is one value for "
+            "each step of a meter"
         )
         raise single_fault(file, message)
     if len(again):
-        notes.append(f"{name} is in several files for the same time: {len(again)} steps, their values equal.")
+        notes.append(f"{name} is in several files for the same time, with equal values; steps: {len(again)}.")
     kept = np.ones(len(seconds), dtype=np.bool_)
     kept[again] = False
     return replace(group[0], start=instants(seconds[kept] // 60), kwh=kwh[kept], estimated=marked[kept])

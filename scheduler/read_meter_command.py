@@ -13,9 +13,7 @@ from scheduler.faults import InputFaults
 
 
 def read_meter(
-    files: Annotated[
-        list[Path], typer.Argument(metavar="FILE...", help="The meter's files, in any layout named above.")
-    ],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="The meter's files, in any layout named above.")],
     to: Annotated[Path, typer.Option("--to", metavar="SITE", help="The site's folder, which holds site.toml.")],
     car: Annotated[
         Path | None, typer.Option("--car", metavar="FILE", help="The car charger's own meter, taken out of the load.")

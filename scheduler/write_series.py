@@ -51,10 +51,9 @@ def write_together(texts: Mapping[Path, str]) -> None:
             made[file].write_text(text, encoding="utf-8", newline="")
             made[file].chmod(0o644)
         for file, new in made.items():
-            old = _beside(file) if file.exists() else None
+            kept[file] = old = _beside(file) if file.exists() else None
             if old is not None:
                 shutil.copy2(file, old)
-            kept[file] = old
             os.replace(new, file)
     except OSError as error:
         _put_back(made, kept)

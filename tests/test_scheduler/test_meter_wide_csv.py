@@ -130,6 +130,12 @@ def test_a_header_with_room_for_25_hours_holds_every_day(csv_path: Path, steps: 
     assert_holds(read(csv_path, "\n".join([names, *filled])), values)
 
 
+def test_a_long_day_whose_last_cell_is_empty_is_still_long(csv_path: Path) -> None:
+    rows, values = rows_of_days("2026-10-25", 1, DUBLIN, 24)
+    reading = read(csv_path, "\n".join([header(24), rows[0].removesuffix("25")]))
+    assert list(reading.channels[0].start) == list(values.index[:-1])
+
+
 def test_zeros_in_the_lost_hour_are_left_out_and_a_value_is_a_fault(csv_path: Path) -> None:
     rows, values = rows_of_days("2026-03-29", 1, DUBLIN, 24)
     assert_holds(read(csv_path, "\n".join([header(24), rows[0].replace(",,", ",0,")])), values)

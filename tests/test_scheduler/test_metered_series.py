@@ -71,7 +71,7 @@ def test_the_same_values_in_two_files_are_one_and_said() -> None:
     other = channel("import", [3, 4, 5], "2026-03-02T02:00Z", meter="6001")
     flows = metered_flows([reading(other), reading(one)])
     assert list(flows.import_kwh) == [1, 2, 3, 4, 5]
-    assert flows.notes == ("import of 6001 is in several files for the same time: 1 steps, their values equal.",)
+    assert flows.notes == ("import of 6001 is in several files for the same time, with equal values; steps: 1.",)
 
 
 @pytest.mark.parametrize(
@@ -148,11 +148,11 @@ def test_load_just_under_0_becomes_0_and_is_counted_and_more_is_a_fault(step: in
         return load_of(*flows, channel("generation", generation, step_minutes=step))
 
     assert list(made(-0.019).load_kwh) == [1, 0, 0]
-    assert made(-0.019).notes == ("Load just under 0 from the rounding of registers was set to 0: 1 steps.",)
+    assert made(-0.019).notes == ("Load just under 0 from the rounding of registers was set to 0; steps: 1.",)
     found = faults_of(lambda: made(-0.03))
     assert len(found) == 1
     at = "2026-03-02T00:15+00:00" if step == 15 else "2026-03-02T01:00+00:00"
-    assert found[0].startswith(f"{FILE}: the load of {at} is -0.030 kW, and 1 steps in all are under 0")
+    assert found[0].startswith(f"{FILE}: the load of {at} is -0.030 kW (steps under 0 by more than rounding: 1)")
     assert "is a generation channel missing, or a channel named wrongly?" in found[0]
 
 
@@ -169,7 +169,7 @@ def test_the_car_is_taken_out_of_the_load_and_what_it_gave_is_put_back() -> None
 @pytest.mark.parametrize(
     ("car", "message"),
     [
-        (channel("import", [4, 0, 0]), "the load of 2026-03-02T00:00+00:00 is -1.000 kW, and 1 steps in all"),
+        (channel("import", [4, 0, 0]), "the load of 2026-03-02T00:00+00:00 is -1.000 kW (steps under 0 by"),
         (channel("import", [1, 1]), "import has no values from 2026-03-02T02:00+00:00 to 2026-03-02T03:00"),
         (channel("import", [1, 1, 1], without=[1]), "import has no values from 2026-03-02T01:00+00:00 to"),
         (channel("import", [0.1] * 6, step_minutes=30), "it has steps of 30 minutes; allowed are those of the site"),

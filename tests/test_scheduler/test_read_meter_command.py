@@ -283,6 +283,13 @@ def test_a_site_that_does_not_say_where_to_is_a_fault(
     assert snapshot(tmp_path) == before
 
 
+def test_a_folder_that_is_not_there_and_one_without_a_site_are_faults(tmp_path: Path) -> None:
+    meter = tmp_path / "meter.csv"
+    meter.write_text(meter_text())
+    assert run(meter, "--to", tmp_path / "none").stderr == f"{tmp_path / 'none'}: there is no such folder\n"
+    assert run(meter, "--to", tmp_path).stderr == f"{tmp_path / 'site.toml'}: there is no such file\n"
+
+
 def test_faults_of_all_files_are_told_at_once(tmp_path: Path) -> None:
     one, other = tmp_path / "one.csv", tmp_path / "other.csv"
     one.write_text("start,import_kwh\nx,1\n2026-03-02T00:00,1\n")
