@@ -107,12 +107,12 @@ def relabelled(readings: Iterable[MeterReading], kinds: Mapping[str, str]) -> tu
     found = []
     for reading in readings:
         channels = []
-        for channel in reading.channels:
+        for channel in (one for one in reading.channels if len(one.kwh)):
             kind = next((kinds[key] for key in _keys(channel) if key in kinds), channel.kind)
             channels += [replace(channel, kind=known) for known in KINDS if known == kind]
         found.append(replace(reading, channels=tuple(channels)))
-    if not any(reading.channels for reading in found):
-        raise single_fault(AS_OPTION, "every channel is left out; allowed is to keep one or more")
+    if kinds and not any(reading.channels for reading in found):
+        raise single_fault(AS_OPTION, "no channel with values is left; allowed is to keep one or more")
     return tuple(found)
 
 
@@ -213,7 +213,10 @@ def _keys(channel: Channel) -> tuple[str, str]:
 
 
 def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list[str]]:
-    """One channel for each meter and name, and notes on what was there twice."""
+    """One channel for each meter and name, those without any value left out, and notes on what was there twice."""
+    channels = [channel for channel in channels if len(channel.kwh)]
+    if not channels:
+        raise single_fault(file, "no channel has a value; allowed are files with values")
     steps = {channel.step_minutes: channel for channel in channels}
     phases = {_minute(channel.start[0]) % channel.step_minutes: channel for channel in channels}
     for groups, what in ((steps, "steps of {} minutes"), (phases, "steps that begin {} minutes past a whole one")):

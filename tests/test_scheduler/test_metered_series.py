@@ -108,7 +108,16 @@ def test_channels_are_named_anew_or_left_out() -> None:
         '--as: no channel is named "B2"; allowed is one of B1, E1'
     ]
     assert faults_of(lambda: relabelled(readings, {"B1": "ignore", "E1": "ignore"})) == [
-        "--as: every channel is left out; allowed is to keep one or more"
+        "--as: no channel with values is left; allowed is to keep one or more"
+    ]
+
+
+def test_a_channel_without_values_is_left_out() -> None:
+    empty = channel("export", [1], without=[0])
+    made = load_of(channel("import", [1, 2]), empty)
+    assert (list(made.load_kwh), made.solar_kwh) == ([1, 2], None)
+    assert faults_of(lambda: metered_flows([reading(empty)])) == [
+        f"{FILE}: no channel has a value; allowed are files with values"
     ]
 
 
