@@ -73,6 +73,7 @@ class BillLine:
     unit_price : money per unit; the mean where prices follow the market; for a tax its percent.
     amount : [money], negative for a credit.
     days, of_days : days billed of the month's days, where the amount goes by that; else 0.
+    at : when the mean of a demand charge begins, UTC; else None.
     """
 
     month: date
@@ -84,6 +85,7 @@ class BillLine:
     amount: float
     days: int = 0
     of_days: int = 0
+    at: pd.Timestamp | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,6 +314,7 @@ def _demand_lines(
         peak * charge.price_per_kw_month * share,
         days=days,
         of_days=of_days,
+        at=cells.start[begins[int(np.argmax(means))]],
     )
 
 

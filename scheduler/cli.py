@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from scheduler.bill_command import bill
 from scheduler.exit_codes import INPUT_AT_FAULT, NO_PLAN, REFUSED, TARGET_MISSED
 from scheduler.faults import InputFaults
 from scheduler.new_site_command import new
+from scheduler.read_meter_command import read_meter
 
 if TYPE_CHECKING:
     from scheduler.plan import Plan
@@ -262,6 +264,8 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
 
 
 app.command()(new)
+app.command()(bill)
+app.command("read-meter")(read_meter)
 
 
 @app.command("hand-over")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,19 +10,17 @@ import pandas as pd
 
 from scheduler.faults import Fault, InputFaults, shown, single_fault
 from scheduler.meter_channels import MeterReading
-from scheduler.meter_clock import Clock
-from scheduler.meter_file import read_meter_file
+from scheduler.meter_words import clock_from_words, kinds_from_words, midnight_from_words, read_all
 from scheduler.metered_load import MeteredLoad, metered_load
-from scheduler.metered_series import AS_OPTION, IGNORE, KINDS, MeteredFlows, metered_flows, relabelled, shared_span
-from scheduler.moment_words import DATE, date_from_text, local_text
+from scheduler.metered_series import MeteredFlows, metered_flows, relabelled, shared_span
+from scheduler.moment_words import local_text
 from scheduler.site_file import SITE_FILE
 from scheduler.site_tables import DataTable, SiteTable
 from scheduler.text_files import folder_problem
 from scheduler.toml_tables import check_table, read_toml
 from scheduler.write_series import series_text, write_together
 
-FROM_OPTION, UNTIL_OPTION, TO_OPTION, CLOCK_OPTION = "--from", "--until", "--to", "--clock"
-CLOCKS: Mapping[str, Clock] = {"local": "local", "standard": "standard"}
+FROM_OPTION, UNTIL_OPTION, TO_OPTION = "--from", "--until", "--to"
 USUAL_SOLAR_FILE = "solar.csv"
 
 
@@ -92,11 +89,11 @@ def read_meter_into_site(words: MeterWords) -> MeterResult:
     """
     site = _meter_site(words.site)
     _check_target(site.load_file, words)
-    clock = _clock(words.clock)
-    kinds = _kinds(words.kinds)
+    clock = clock_from_words(words.clock)
+    kinds = kinds_from_words(words.kinds)
     first_day, last_day = _days(words, site.timezone)
     paths = (*words.files, *([] if words.car is None else [words.car]))
-    readings = _all_read(paths, site.timezone, clock)
+    readings = read_all(paths, site.timezone, clock)
     notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
     layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
     file = str(words.files[0]) if len(words.files) == 1 else "the meter files"
@@ -162,30 +159,10 @@ def _check_target(file: Path, words: MeterWords) -> None:
         raise single_fault(file, "it is there already; allowed is a new file, or --replace to give this one up")
 
 
-def _clock(word: str) -> Clock:
-    if word not in CLOCKS:
-        raise single_fault(CLOCK_OPTION, f"found {shown(word)}; allowed is {' or '.join(CLOCKS)}")
-    return CLOCKS[word]
-
-
-def _kinds(words: Sequence[str]) -> dict[str, str]:
-    """The kind of each renamed channel."""
-    found: dict[str, str] = {}
-    for word in words:
-        name, _, kind = word.rpartition("=")
-        if not name or kind not in (*KINDS, IGNORE):
-            allowed = f"NAME=KIND, the kind {', '.join(KINDS)} or {IGNORE}, such as B1=export"
-            raise single_fault(AS_OPTION, f"found {shown(word)}; allowed is {allowed}")
-        if name in found:
-            raise single_fault(AS_OPTION, f"{shown(name)} is there twice; allowed is each name once")
-        found[name] = kind
-    return found
-
-
 def _days(words: MeterWords, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
     """Begin of the first day and end of the last."""
     begin, end = (
-        None if text is None else _midnight(text, timezone, option, later)
+        None if text is None else midnight_from_words(text, timezone, option, later)
         for text, option, later in ((words.first_day, FROM_OPTION, 0), (words.last_day, UNTIL_OPTION, 1))
     )
     if begin is not None and end is not None and begin >= end:
@@ -193,27 +170,6 @@ def _days(words: MeterWords, timezone: str) -> tuple[pd.Timestamp | None, pd.Tim
             UNTIL_OPTION, f"{words.last_day} is before --from {words.first_day}; allowed is that day or later"
         )
     return begin, end
-
-
-def _midnight(text: str, timezone: str, option: str, days_later: int) -> pd.Timestamp:
-    if not re.fullmatch(DATE, text.strip()):
-        raise single_fault(option, f"found {shown(text)}; allowed is a date such as 2026-03-02")
-    day = pd.Timestamp(date_from_text(text.strip(), option)) + pd.Timedelta(days=days_later)
-    return day.tz_localize(timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC")
-
-
-def _all_read(paths: Sequence[Path], timezone: str, clock: Clock) -> list[MeterReading]:
-    """Every file; the faults of all of them at once."""
-    found: list[MeterReading] = []
-    faults: list[Fault] = []
-    for path in paths:
-        try:
-            found.append(read_meter_file(path, timezone, clock))
-        except InputFaults as error:
-            faults += error.faults
-    if faults:
-        raise InputFaults(faults)
-    return found
 
 
 def _span(
