@@ -8,6 +8,7 @@ from models.arrays import FloatArray
 from models.charger import out_of_battery_kwh
 from scheduler.block import Block
 from scheduler.night import Night, NightTrip
+from scheduler.reasons_of_offers import offer_charge_limit, offer_discharge_limit
 from scheduler.replay import Replayed
 from scheduler.setpoints import Setpoints
 from scheduler.wording import amount_words, clock_words, percent_words, power_words, price_range_words, price_words
@@ -54,6 +55,9 @@ def _discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, blo
     """What keeps the block from giving more, or makes it give more than the building draws."""
     at, charger, car = block.intervals, night.charger, night.car
     discharge_kw = setpoints.discharge_kw[at]
+    by_offer = offer_discharge_limit(night, setpoints, replayed, block)
+    if by_offer:
+        return f"; {by_offer}"
     if np.all(discharge_kw <= charger.discharge_min_kw + NEAR_KW) and sold_kwh > NEAR_KWH:
         return f"; the charger cannot give less than {power_words(charger.discharge_min_kw)}"
     if np.all(replayed.export_kw[at] >= night.export_limit_kw[at] - NEAR_KW) and sold_kwh > NEAR_KWH:
@@ -89,7 +93,8 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
     if from_solar.sum() > _worth_naming(bought):
         parts.append(_solar_words(night, replayed, from_solar, surplus_kw, at))
     joint = ", and " if "," in parts[0] else " and "
-    return f"{_capital(joint.join(parts))}, {_purpose(night, replayed, block)}{_charge_limit(night, setpoints, block)}."
+    limit = _charge_limit(night, setpoints, replayed, block)
+    return f"{_capital(joint.join(parts))}, {_purpose(night, replayed, block)}{limit}."
 
 
 def _worth_naming(other_kwh: FloatArray) -> float:
@@ -138,8 +143,11 @@ def _purpose(night: Night, replayed: Replayed, block: Block) -> str:
     return put_back
 
 
-def _charge_limit(night: Night, setpoints: Setpoints, block: Block) -> str:
+def _charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
     at = block.intervals
+    by_offer = offer_charge_limit(night, setpoints, replayed, block)
+    if by_offer:
+        return f"; {by_offer}"
     if np.all(setpoints.charge_kw[at] >= night.charger.charge_max_kw - NEAR_KW):
         return "; the charger takes no more"
     draw = night.load_kw[at] - night.solar_kw[at] + setpoints.charge_kw[at]

@@ -1,0 +1,70 @@
+"""What an offer's steps, demand charge and bans have to do with a block, in a clause."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.demand import DemandMonth, interval_means_kw
+from models.price_steps import PriceStep, Side
+from scheduler.block import Block
+from scheduler.night import Night
+from scheduler.replay import Replayed
+from scheduler.setpoints import Setpoints
+from scheduler.wording import amount_words, number_words
+
+NEAR_KW = 0.03
+NEAR_KWH = 0.03
+"""What is closer than this to a limit is at it [kW], [kWh]."""
+
+
+def offer_discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+    """Why the block gives what it gives: a peak that it holds down, or a better price that is used up; or nothing."""
+    for month in night.demand:
+        held = _held_peak(night, setpoints, replayed, block, month)
+        if held is not None:
+            return (
+                f"it keeps the highest demand of the month at {number_words(held, 1)} kW, which the offer charges for"
+            )
+    step = _step_just_used_up(night, "export", replayed, block)
+    if step is not None:
+        return f"the better price covers only {amount_words(step.left_kwh)} of what is sent"
+    return ""
+
+
+def offer_charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+    """Why the block charges no more: nothing from the grid by the offer, or a cheap step that is used up; or nothing."""
+    at = block.intervals
+    surplus = np.maximum(0.0, night.solar_kw[at] - night.load_kw[at])
+    if night.only_solar[at].all() and np.all(setpoints.charge_kw[at] >= surplus - NEAR_KW):
+        return "the offer allows no charging from the grid at this time"
+    step = _step_just_used_up(night, "import", replayed, block)
+    if step is not None:
+        return f"the cheaper price covers only {amount_words(step.left_kwh)} of what is bought"
+    return ""
+
+
+def _held_peak(
+    night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, month: DemandMonth
+) -> float | None:
+    """The month's peak [kW] if it would be higher without this block; None if not."""
+    inside = np.zeros(night.intervals, dtype=np.bool_)
+    inside[block.intervals] = True
+    without = replayed.import_kw + np.where(inside, setpoints.discharge_kw, 0.0)
+    peak = month.peak_kw(night.hours, replayed.import_kw)
+    means = interval_means_kw(month.mean_of, night.hours, without)
+    higher = len(means) > 0 and float(means.max()) > peak + NEAR_KW
+    return peak if higher and month.price_per_kw > 0 else None
+
+
+def _step_just_used_up(night: Night, side: Side, replayed: Replayed, block: Block) -> PriceStep | None:
+    """A step of a better price that is used up by the end of the block, and not before it."""
+    energy = night.hours * (replayed.import_kw if side == "import" else replayed.export_kw)
+    for step in night.steps_of(side):
+        better = step.difference if side == "export" else -step.difference
+        if step.left_kwh <= NEAR_KWH or not (better[step.holds] > 0).all():
+            continue
+        used = np.cumsum(step.within_kwh(energy))
+        before = used[block.first - 1] if block.first else 0.0
+        if used[block.last - 1] >= step.left_kwh - NEAR_KWH > before and step.holds[block.intervals].any():
+            return step
+    return None

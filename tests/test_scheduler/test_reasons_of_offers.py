@@ -1,0 +1,71 @@
+"""The clauses on steps, demand charges and bans: said where they hold the plan, and nowhere else."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.demand import DemandMonth
+from models.price_steps import PriceStep
+from scheduler.blocks import find_blocks
+from scheduler.night import Night
+from scheduler.reasons import block_reason
+from scheduler.replay import verify
+from scheduler.solve import solve
+from tests.test_scheduler.nights import flat_night
+
+
+def reasons(night: Night) -> list[tuple[str, str]]:
+    """Action and reason of each block of the night's plan."""
+    answer = solve(night)
+    replayed = verify(night, answer)
+    return [
+        (block.action, block_reason(night, answer.setpoints, replayed, block))
+        for block in find_blocks(night, answer.setpoints)
+    ]
+
+
+def with_step(night: Night, side: str, left_kwh: float, difference: float) -> Night:
+    everywhere = np.ones(night.intervals, dtype=np.bool_)
+    return replace(
+        night,
+        steps=(PriceStep(side, 0, everywhere, left_kwh, np.full(night.intervals, difference)),),  # type: ignore[arg-type]
+    )
+
+
+def test_a_premium_that_is_used_up() -> None:
+    """8 kWh at a premium are sent, and the reason says that it covers no more and what they earn."""
+    night = with_step(flat_night(load_kw=0.0, export_price=0.05), "export", 8.0, 0.45)
+    [(action, reason)] = reasons(night)
+    assert action == "discharge"
+    assert "sells 8.0 kWh at 0.50" in reason[0].lower() + reason[1:]
+    assert reason.endswith("; the better price covers only 8.0 kWh of what is sent.")
+
+
+def test_cheap_first_kwh_that_are_used_up() -> None:
+    """20 cheap kWh, 8 of them for the building: the block says that they cover no more."""
+    night = with_step(flat_night(soc_percent=30.0, stored_energy_price=0.20), "import", 20.0, -0.20)
+    charging = [reason for action, reason in reasons(night) if action == "charge"]
+    assert any("the cheaper price covers only 20.0 kWh of what is bought" in reason for reason in charging)
+
+
+@pytest.mark.parametrize(("so_far", "said"), [(3.0, True), (6.0, False)])
+def test_a_peak_that_is_held_down(so_far: float, said: bool) -> None:
+    """A draw of 5 kW is held at the 3 kW that the month has seen; where it has seen 6 kW nobody speaks of it."""
+    night = flat_night(load_kw=[1.0] * 3 + [5.0] + [1.0] * 4, import_price=0.15, stored_energy_price=0.20)
+    demand = DemandMonth(np.arange(night.intervals), 6.0, so_far)
+    found = " ".join(reason for _, reason in reasons(replace(night, demand=(demand,))))
+    words = "it keeps the highest demand of the month at 3.0 kW, which the offer charges for"
+    assert (words in found) is said
+    assert ("highest demand" in found) is said
+
+
+def test_no_charging_from_the_grid() -> None:
+    """Charging held to the solar surplus by the offer is said to be; without the ban it is not."""
+    night = flat_night(solar_kw=3.0, import_price=0.05, export_price=0.0, soc_percent=30.0, stored_energy_price=0.15)
+    words = "the offer allows no charging from the grid at this time"
+    banned = replace(night, no_grid_charging=np.ones(night.intervals, dtype=np.bool_))
+    assert all(words in reason for _, reason in reasons(banned))
+    assert not any(words in reason for _, reason in reasons(night))
