@@ -32,7 +32,7 @@ def offer_discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed
 
 
 def offer_charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
-    """Why the block charges no more: nothing from the grid by the offer, or a cheap step that is used up; or nothing."""
+    """Why the block charges no more: nothing from the grid by the offer, or a cheap step used up; or nothing."""
     at = block.intervals
     surplus = np.maximum(0.0, night.solar_kw[at] - night.load_kw[at])
     if night.only_solar[at].all() and np.all(setpoints.charge_kw[at] >= surplus - NEAR_KW):
