@@ -139,7 +139,7 @@ def _codes(entry: Entry, faults: FaultList) -> dict[str, int] | None:
         least, most = (-MOST_POWER_OF_TEN, MOST_POWER_OF_TEN) if name == "powerOfTenMultiplier" else (0, 2**32 - 1)
         number = whole_number(leaf.text, least, most)
         if number is None:
-            faults.add(leaf.line, name, f"{shown(leaf.text)}; allowed is a whole number, {least} to {most}")
+            faults.add(leaf.line, name, f"found {shown(leaf.text)}; allowed is a whole number, {least} to {most}")
             return None
         codes[name] = number
     return codes

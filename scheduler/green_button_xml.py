@@ -342,7 +342,7 @@ class _FeedTarget:
                 "duration": "a whole number of seconds",
                 "value": f"a whole number, {-_MOST_VALUE} to {_MOST_VALUE}",
             }[name]
-            self._add_problem(row, leaf.line, name, f"{shown(leaf.text)}; allowed is {allowed}")
+            self._add_problem(row, leaf.line, name, f"found {shown(leaf.text)}; allowed is {allowed}")
             return UNSTATED
         return number
 
@@ -351,7 +351,7 @@ class _FeedTarget:
         for leaf in self._qualities:
             code = whole_number(leaf.text, 0, 65535)
             if code is None:
-                self._add_problem(row, leaf.line, "quality", f"{shown(leaf.text)}; allowed is a whole number")
+                self._add_problem(row, leaf.line, "quality", f"found {shown(leaf.text)}; allowed is a whole number")
             else:
                 marks.append(mark_of(code))
         return ESTIMATED if ESTIMATED in marks else max(marks, default=NO_MARK)
