@@ -199,8 +199,8 @@ def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) ->
     marks = np.maximum.reduceat(np.where(mark == ESTIMATED, DOUBTED + 1, mark), groups)
     doubted = int((marks == DOUBTED).sum())
     if doubted:
-        what = "failed a check of the meter operator (quality 10) but were measured"
-        reader.notes.append(f"{register.name}: {_readings(doubted)} that {what}, taken as they are.")
+        what = "failed a check of the meter operator (quality 10), taken as measured"
+        reader.notes.append(f"{register.name}: {_readings(doubted)} that {what}.")
     return _Intervals(start[groups], value[groups], np.where(marks > DOUBTED, ESTIMATED, marks), length // 60)
 
 
@@ -328,7 +328,7 @@ def _channels(
 def _add_negatives(reader: _Reader, register: Register, direction: int) -> None:
     value = reader.feed.readings.value
     rows = register.rows[(value[register.rows] < 0) & (value[register.rows] != UNSTATED)]
-    allowed = f"allowed is 0 or more unless flowDirection is {NET}, net, and it is {direction}"
+    allowed = f"allowed is 0 or more where flowDirection is {direction} (a net register has {NET})"
     _add_rows(reader, rows, "value", lambda row: f"{value[row]} is under 0; {allowed}")
 
 

@@ -25,6 +25,7 @@ MOST_MEGABYTES = 300
 MOST_KEPT_PROBLEMS = 10_000
 CHUNK_BYTES = 1 << 18
 MOST_TEXT_PIECES = 16
+MOST_DEPTH = 100
 
 UNSTATED = -(1 << 62)
 """Stands for a time or value that a reading does not state."""
@@ -239,6 +240,9 @@ class _FeedTarget:
             name = tag.rpartition("}")[2]
             what = "this is an HTML page" if name.lower() == "html" else f"the first element is <{shortened(name)}>"
             message = f"{what}; allowed is Green Button XML, an Atom <feed> of ESPI entries"
+            raise single_fault(self._path, message, self.line())
+        if len(self._open) == MOST_DEPTH:
+            message = f"elements are nested over {MOST_DEPTH} deep; allowed is Green Button XML"
             raise single_fault(self._path, message, self.line())
         self._open.append(tag)
         self._leaf = _LEAVES.get((parent, tag))

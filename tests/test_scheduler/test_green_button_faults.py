@@ -106,6 +106,14 @@ def test_other_files_are_no_green_button(xml_path: Path, text: str | bytes, word
     assert words in the_fault(xml_path, text)
 
 
+def test_elements_nested_without_end_are_refused(xml_path: Path) -> None:
+    """What a parser keeps open grows with the depth; a reading of the schema is under ten deep."""
+    deep = GOOD.replace("<content>", "<content>\n" + "<a>\n" * 200, 1)
+    fault = the_fault(xml_path, deep)
+    assert "elements are nested over 100 deep" in fault
+    assert fault.startswith(f"usage.xml line {line_of(deep, '<content>') + 98}: ")
+
+
 def test_a_missing_file_a_folder_and_too_large_a_file(xml_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert faults_of(lambda: read_green_button(xml_path.parent / "no.xml"))[0].endswith("there is no such file")
     assert "a folder" in faults_of(lambda: read_green_button(xml_path.parent))[0]
@@ -228,7 +236,9 @@ def test_mixed_durations_are_a_fault(xml_path: Path) -> None:
 def test_a_value_under_0_in_one_direction_is_a_fault(xml_path: Path, direction: int) -> None:
     """FlowDirectionKind of the schema: reverse is always written as a positive value."""
     fault = the_fault(xml_path, file_of(Register(hourly([5, -6, None])).coded(flowDirection=direction)))
-    assert "value: -6 is under 0; allowed is 0 or more unless flowDirection is 4" in fault
+    assert (
+        f"value: -6 is under 0; allowed is 0 or more where flowDirection is {direction} (a net register has 4)" in fault
+    )
 
 
 @pytest.mark.parametrize("codes", [{"uom": 38}, {"commodity": 7}, {"accumulationBehaviour": 1}, {"flowDirection": 20}])
