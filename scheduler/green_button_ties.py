@@ -147,10 +147,10 @@ def _rows_by_meter_reading(feed: Feed, faults: FaultList) -> list[tuple[int, Int
 def _reading_type(feed: Feed, meter_reading: Entry | None, faults: FaultList) -> Entry | None:
     types = feed.reading_types
     related = frozenset(meter_reading.related) if meter_reading else frozenset()
-    linked = {entry.own: entry for entry in types if entry.own in related or entry.up in related}
+    linked = {entry.own: entry for entry in types if entry.own in related}
     if len(linked) == 1:
         return next(iter(linked.values()))
-    dangling = not linked and any("/ReadingType" in f"/{link}" for link in related)
+    dangling = not linked and any("/ReadingType/" in f"/{link}" for link in related)
     if len(types) == 1 and (not dangling or len(feed.meter_readings) == 1):
         return types[0]
     if not types:

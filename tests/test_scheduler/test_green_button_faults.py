@@ -267,6 +267,14 @@ def test_ten_faults_are_listed_in_line_order_and_the_others_counted(xml_path: Pa
     assert lines == sorted(lines)
     assert [fault[fault.index('"') + 1] for fault in found[:10]] == ["x"] * 8 + ["y"] * 2
     assert found[10:] == ["usage.xml: and 28 more"]
+    mixed = Register(hourly([*[-1] * 15, *[2] * 30]), number=2).coded(flowDirection=19)
+    entries = [usage_point(), *interval_blocks(mixed), *interval_blocks(registers[0])]
+    entries += [
+        entry for register in (registers[0], mixed) for entry in (meter_reading(register), reading_type(register))
+    ]
+    found = faults(xml_path, feed(entries))
+    assert ["-1 is under 0" in fault for fault in found] == [True] * 10 + [False]
+    assert found[10:] == ["usage.xml: and 13 more"]
 
 
 def test_a_meter_reading_without_its_reading_type_is_a_fault(xml_path: Path) -> None:

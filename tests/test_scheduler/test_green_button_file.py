@@ -1,6 +1,7 @@
 """Green Button files are read as another reader of the format reads them, and by the codes of the published schema."""
 
 import random
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -163,7 +164,11 @@ def test_links_may_be_relative_and_end_in_a_slash_or_a_query(xml_path: Path) -> 
     """Links are compared without query and last slash (common practice of web interfaces)."""
     registers = (Register(hourly(range(3))), Register(hourly(range(3, 6)), number=2, point=2, title="Barn"))
     text = file_of(*registers).replace("https://meter.example/", "")
-    text = text.replace('/IntervalBlock"/>', '/IntervalBlock/?published-max=5"/>')
+    text = re.sub(r'rel="up" href="([^"]*/IntervalBlock)"', r'rel="up" href="\1/?published-max=5"', text)
+    text = re.sub(r'rel="self" href="[^"]*/IntervalBlock/', 'rel="self" href="elsewhere', text)
+    for register in registers:
+        address = register.address.removeprefix("https://meter.example/")
+        text = text.replace(f'rel="self" href="{address}', f'rel="self" href="here{register.number}')
     channels = read(xml_path, text).channels
     assert [(channel.meter, channel.kwh.tolist()) for channel in channels] == [
         ("Mill Lane 1", [0.0, 0.001, 0.002]),
@@ -205,6 +210,17 @@ def test_readings_without_times_follow_one_another_in_their_block(xml_path: Path
     (channel,) = read(xml_path, file_of(register)).channels
     assert list(channel.start) == [pd.Timestamp(NOON + 900 * step, unit="s", tz="UTC") for step in range(3)]
     assert channel.step_minutes == 15
+
+
+def test_each_block_of_an_entry_has_its_own_beginning(xml_path: Path) -> None:
+    register = Register([Reading(None, value) for value in (1, 2, 3, 4)], block_size=2)
+    text = feed(entries_of(register))
+    first = text.index("</e:IntervalBlock>") + len("</e:IntervalBlock>\n")
+    second = text.index("<e:IntervalBlock>", first)
+    later = text[second:].replace(f"<e:start>{NOON}", f"<e:start>{NOON + 36_000}")
+    (channel,) = read(xml_path, text[:first] + later).channels
+    hours = [0, 1, 10, 11]
+    assert list(channel.start) == [pd.Timestamp(NOON + 3600 * hour, unit="s", tz="UTC") for hour in hours]
 
 
 def test_a_net_register_becomes_import_and_export(xml_path: Path) -> None:
