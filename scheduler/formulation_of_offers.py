@@ -37,13 +37,13 @@ from scheduler.night import Night
 
 def steps_and_demand(model: pyo.ConcreteModel, night: Night) -> None:
     """within_step, used_up and demand, on a model that has the meter's import_kw and export_kw."""
-    chains = [_ends(step) for step in night.steps]
+    chains = [step_ends(step) for step in night.steps]
     keys = [(s, int(t)) for s, ends in enumerate(chains) for t in ends]
     model.step_ends = pyo.Set(initialize=keys, dimen=2)
     model.within_step_kwh = pyo.Var(
         model.step_ends, bounds=lambda _, s, t: (0, max(0.0, night.steps[s].left_kwh)), within=pyo.NonNegativeReals
     )
-    hard = [key for key in keys if not _favours_energy_within(night.steps[key[0]])]
+    hard = [key for key in keys if not favours_energy_within(night.steps[key[0]])]
     model.hard_step_ends = pyo.Set(initialize=hard, dimen=2)
     model.step_used_up = pyo.Var(model.hard_step_ends, within=pyo.Binary)
 
@@ -58,7 +58,7 @@ def steps_and_demand(model: pyo.ConcreteModel, night: Night) -> None:
 
     @model.Constraint(model.hard_step_ends)
     def all_within_unless_used_up(m: Any, s: int, t: int) -> Any:
-        most = float(_most_energy(night, night.steps[s])[t])
+        most = float(most_energy_kwh(night, night.steps[s])[t])
         return m.within_step_kwh[s, t] >= energy(m, s, t) - most * m.step_used_up[s, t]
 
     @model.Constraint(model.hard_step_ends)
@@ -95,7 +95,7 @@ def money_of_offer(model: pyo.ConcreteModel, night: Night) -> Any:
     for s, step in enumerate(night.steps):
         sign = 1.0 if step.side == "import" else -1.0
         before: Any = 0.0
-        for t in _ends(step):
+        for t in step_ends(step):
             within = model.within_step_kwh[s, int(t)]
             money += sign * float(step.difference[t]) * (within - before)
             before = within
@@ -104,7 +104,7 @@ def money_of_offer(model: pyo.ConcreteModel, night: Night) -> Any:
     return money
 
 
-def _ends(step: PriceStep) -> list[int]:
+def step_ends(step: PriceStep) -> list[int]:
     """Intervals at whose end the energy within the step is a variable: the last, or where the price differs each."""
     held = [int(t) for t in np.flatnonzero(step.holds)]
     if not held or step.left_kwh <= 0 or not step.difference[held].any():
@@ -112,13 +112,13 @@ def _ends(step: PriceStep) -> list[int]:
     return held[-1:] if step.has_one_difference else held
 
 
-def _favours_energy_within(step: PriceStep) -> bool:
+def favours_energy_within(step: PriceStep) -> bool:
     """Whether the least cost puts as much energy within the step as it may by itself."""
     here = step.difference[step.holds]
     return step.has_one_difference and bool((here < 0 if step.side == "import" else here > 0).all())
 
 
-def _most_energy(night: Night, step: PriceStep) -> FloatArray:
+def most_energy_kwh(night: Night, step: PriceStep) -> FloatArray:
     """Most energy that can count towards the step until the end of each interval [kWh], shape (n,)."""
     if step.side == "import":
         most = import_cap_kw(night.connection, night.load_kw, night.solar_kw)

@@ -20,6 +20,8 @@ from scheduler.hand_blocks import blocks_from, setpoints_of
 from scheduler.matrix import Matrix, compile_matrix
 from scheduler.night import Night
 from scheduler.setpoints import Answer, setpoints_from_powers
+from scheduler.steadiness import add_steadiness, steadiness_of
+from scheduler.tight_matrix import tight_matrix
 
 GAP_WORTH_KWH = 0.003
 """The money is solved to the worth of this much energy at the dearest import price [kWh]."""
@@ -61,7 +63,7 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     NoPlanError : HiGHS found no plan.
     """
     began = time.perf_counter()
-    matrix = compile_matrix(night, may_discharge)
+    matrix = _matrix_of(night, may_discharge)
     stages = _Stages(matrix)
     worth = night.dearest_price
     if not stages.try_without_shortages(gap=GAP_WORTH_KWH * worth):
@@ -71,6 +73,8 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
         stages.minimise_both_ways("least_money", gap=GAP_WORTH_KWH * worth)
     status, gap = stages.status, stages.gap
     stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
+    if not night.setting.by_hand:
+        stages.add_steadiness(night)
     stages.improve("least_change", CHANGE_GAP_KW, night.intervals)
     stages.hold("least_change", HELD)
     stages.settle("least_money")
@@ -78,7 +82,7 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     stages.hold_energy(night.hours)
     stages.improve("charge_late_discharge_early", TIMING_GAP_KWH_HOURS, night.intervals)
     values = stages.claim()
-    return _answer(night, matrix, values, status, gap, time.perf_counter() - began)
+    return _answer(night, stages.matrix, values, status, gap, time.perf_counter() - began)
 
 
 def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: float) -> float | None:
@@ -90,14 +94,18 @@ def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: flo
     ----------
     setpoint_kw : positive for charging, negative for discharging, 0 for idle [kW].
     """
-    matrix = compile_matrix(night)
-    stages = _Stages(matrix)
+    stages = _Stages(_matrix_of(night))
     stages.serve_no_worse(answer)
     stages.fix_power(interval, setpoint_kw)
     if not stages.run("least_money", GAP_WORTH_KWH * night.dearest_price):
         return None
     stages.settle("least_money")
     return stages.value("least_money")
+
+
+def _matrix_of(night: Night, may_discharge: bool = True) -> Matrix:
+    """The tighter program; of a night that is set by hand the plain statement, which alone holds those laws."""
+    return compile_matrix(night, may_discharge) if night.setting.by_hand else tight_matrix(night, may_discharge)
 
 
 class _QuietHighs(highspy.Highs):
@@ -206,6 +214,12 @@ class _Stages:
         )
         self._integrality(highspy.HighsVarType.kInteger)
 
+    def settle_relaxed(self) -> None:
+        """Least money of the linear relaxation, where modes may be fractions."""
+        self._integrality(highspy.HighsVarType.kContinuous)
+        self.run("least_money", 0.0)
+        self._integrality(highspy.HighsVarType.kInteger)
+
     def claim(self) -> FloatArray:
         """Least money at the present powers, so that no segment or slack is left higher than it must be."""
         for name in ("charge_kw", "discharge_kw"):
@@ -213,6 +227,14 @@ class _Stages:
             self._bound(columns, self.values[columns] - SETTLED, self.values[columns] + SETTLED)
         self.settle("least_money")
         return self.values
+
+    def add_steadiness(self, night: Night) -> None:
+        """Add the changes of power inside runs to the program, at their present values."""
+        steadiness = steadiness_of(self.matrix, night)
+        if len(steadiness.power):
+            self.matrix = add_steadiness(self.highs, self.matrix, steadiness)
+            self.values = np.concatenate([self.values, steadiness.changes_kw(self.values)])
+            self.every = np.arange(len(self.values), dtype=np.int32)
 
     def value(self, objective: str) -> float:
         """The objective at the present values."""

@@ -1,0 +1,24 @@
+"""The solved formulation against the plain statement, both in HiGHS as it comes: least money to the same gap.
+
+python -m tests.benchmarks.formulations
+"""
+
+from __future__ import annotations
+
+from scheduler.matrix import compile_matrix
+from scheduler.tight_matrix import tight_matrix
+from tests.benchmarks.one_night import bare, demo_night
+from tests.benchmarks.ratios import compare
+
+
+def main() -> None:
+    """Print one line a step."""
+    for step, runs in ((60, 5), (30, 5), (15, 5), (5, 1)):
+        night = demo_night(step)
+        tight, plain = tight_matrix(night), compile_matrix(night)
+        name = f"{night.intervals} intervals, the tight program against the plain statement"
+        compare(name, lambda: bare(tight, night, {}), lambda: bare(plain, night, {}), runs, 0.33)  # noqa: B023
+
+
+if __name__ == "__main__":
+    main()
