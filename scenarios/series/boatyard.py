@@ -1,12 +1,13 @@
 """Pellandra boatyard: a shed, a cool room and a house on an invented coast, from January to June, every half hour."""
 
 import math
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from series.rows import random_streams, series_text, steps_between
+from series.market import Market, market_prices
+from series.rows import market_text, random_streams, series_text, steps_between
 from series.weather import Panels, persistent, solar_kw
 
 ZONE = ZoneInfo("Australia/Lord_Howe")  # half an hour is put back on the first Sunday in April
@@ -14,6 +15,9 @@ FIRST_DAY, END_DAY = date(2026, 1, 1), date(2026, 7, 1)
 STEP_MINUTES = 30
 PANELS = Panels(peak_kw=9.2, latitude=-31.5, longitude=159.0, tilt=15.0)
 SEED = 20260405
+
+MARKET = Market(mean_per_mwh=95.0, winter_share=-0.12, sun_pull=1.5)
+MARKET_MINUTES = 15
 
 # kW on top of the standing draw, by hour of the day
 SHED = {7: 0.6, 8: 1.6, 9: 2.2, 10: 1.8, 11: 2.4, 12: 0.5, 13: 1.9, 14: 2.1, 15: 1.2}
@@ -39,9 +43,15 @@ def load_kw(starts: list[datetime], random: np.random.Generator) -> list[float]:
 
 def make() -> dict[str, str]:
     """Each file's name and text."""
-    streams = random_streams(SEED, 2)
+    streams = random_streams(SEED, 3)
     starts = steps_between(FIRST_DAY, END_DAY, ZONE, STEP_MINUTES)
+    load = load_kw(starts, streams[0])
+    solar = solar_kw(starts, FIRST_DAY, PANELS, streams[1], STEP_MINUTES)
+    quarters = steps_between(FIRST_DAY, END_DAY + timedelta(days=1), ZONE, MARKET_MINUTES)
+    with_a_day = (*solar, *solar[-1440 // STEP_MINUTES :])  # the day after the series is as sunny as its last
+    sun = [kw / PANELS.peak_kw for kw in with_a_day for _ in range(STEP_MINUTES // MARKET_MINUTES)]
     return {
-        "load.csv": series_text(starts, load_kw(starts, streams[0])),
-        "solar.csv": series_text(starts, solar_kw(starts, FIRST_DAY, PANELS, streams[1], STEP_MINUTES)),
+        "load.csv": series_text(starts, load),
+        "solar.csv": series_text(starts, solar),
+        "offers/market.csv": market_text(quarters, market_prices(quarters, sun, MARKET, streams[2])),
     }

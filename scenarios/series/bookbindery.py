@@ -6,12 +6,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from series.rows import Drive, random_streams, series_text, steps_between, trips_text
+from series.market import Market, market_prices
+from series.rows import Drive, market_text, random_streams, series_text, steps_between, trips_text
 from series.weather import Panels, persistent, solar_kw
 
 ZONE = ZoneInfo("Europe/Helsinki")
 FIRST_DAY, END_DAY = date(2025, 7, 1), date(2026, 7, 1)
 PANELS = Panels(peak_kw=6.6, latitude=61.0, longitude=25.0, tilt=30.0)
+MARKET = Market(mean_per_mwh=62.0, winter_share=0.3, sun_pull=1.6)
 SEED = 20260302
 
 CLOSED = {
@@ -91,10 +93,15 @@ def at(day: date, clock: time) -> datetime:
 
 def make() -> dict[str, str]:
     """Each file's name and text."""
-    streams = random_streams(SEED, 3)
+    streams = random_streams(SEED, 4)
     hours = steps_between(FIRST_DAY, END_DAY, ZONE)
+    load = load_kw(hours, streams[0])
+    solar = solar_kw(hours, FIRST_DAY, PANELS, streams[1])
+    market_hours = steps_between(FIRST_DAY, END_DAY + timedelta(days=1), ZONE)
+    sun = [kw / PANELS.peak_kw for kw in (*solar, *solar[-24:])]  # the day after the series is as sunny as its last
     return {
-        "load.csv": series_text(hours, load_kw(hours, streams[0])),
-        "solar.csv": series_text(hours, solar_kw(hours, FIRST_DAY, PANELS, streams[1])),
+        "load.csv": series_text(hours, load),
+        "solar.csv": series_text(hours, solar),
         "trips.csv": trips_text(trips(streams[2])),
+        "offers/market.csv": market_text(market_hours, market_prices(market_hours, sun, MARKET, streams[3])),
     }

@@ -30,3 +30,12 @@ def series_text(starts: list[datetime], values: list[float]) -> str:
 def trips_text(drives: Iterable[Drive]) -> str:
     rows = [f"{out.isoformat()},{back.isoformat()},{km}\n" for out, back, km in drives]
     return "depart,return,distance_km\n" + "".join(rows)
+
+
+def market_text(starts: list[datetime], prices: list[float]) -> str:
+    """Prices per MWh to the hundredth."""
+    rows = [
+        f"{start.isoformat(timespec='minutes')},{round(p, 2) + 0.0:.2f}\n"
+        for start, p in zip(starts, prices, strict=True)
+    ]
+    return "start,price_per_mwh\n" + "".join(rows)

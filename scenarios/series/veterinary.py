@@ -6,11 +6,15 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from series.rows import Drive, random_streams, series_text, steps_between, trips_text
-from series.weather import persistent
+from series.market import Market, market_prices
+from series.rows import Drive, market_text, random_streams, series_text, steps_between, trips_text
+from series.weather import Panels, persistent, solar_kw
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 FIRST_DAY, END_DAY = date(2025, 10, 1), date(2026, 4, 1)
+MARKET = Market(mean_per_mwh=560.0, winter_share=0.2, sun_pull=1.9)
+PANELS_AROUND = Panels(peak_kw=1.0, latitude=55.5, longitude=9.5, tilt=35.0)
+"""Other people's panels, which make the market cheap at noon."""
 SEED = 20260114
 
 CLOSED = {
@@ -83,9 +87,12 @@ def _at(day: date, clock: time) -> datetime:
 
 def make() -> dict[str, str]:
     """Each file's name and text."""
-    streams = random_streams(SEED, 2)
+    streams = random_streams(SEED, 4)
     hours = steps_between(FIRST_DAY, END_DAY, ZONE)
+    market_hours = steps_between(FIRST_DAY, END_DAY + timedelta(days=1), ZONE)
+    sun = solar_kw(market_hours, FIRST_DAY, PANELS_AROUND, streams[2])
     return {
         "load.csv": series_text(hours, load_kw(hours, streams[0])),
         "trips.csv": trips_text(trips(streams[1])),
+        "offers/market.csv": market_text(market_hours, market_prices(market_hours, sun, MARKET, streams[3])),
     }
