@@ -7,13 +7,16 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from series.market import Market, market_prices
+from series.meters import plain_text
 from series.rows import Drive, market_text, random_streams, series_text, steps_between, trips_text
 from series.weather import Panels, persistent, solar_kw
 
 ZONE = ZoneInfo("Europe/Helsinki")
 FIRST_DAY, END_DAY = date(2025, 7, 1), date(2026, 7, 1)
 PANELS = Panels(peak_kw=6.6, latitude=61.0, longitude=25.0, tilt=30.0)
+EXPORT_LIMIT_KW = 5.0
 MARKET = Market(mean_per_mwh=62.0, winter_share=0.3, sun_pull=1.6)
+METER_FIRST_DAY, METER_END_DAY = date(2025, 10, 1), date(2026, 1, 1)
 SEED = 20260302
 
 CLOSED = {
@@ -103,5 +106,6 @@ def make() -> dict[str, str]:
         "load.csv": series_text(hours, load),
         "solar.csv": series_text(hours, solar),
         "trips.csv": trips_text(trips(streams[2])),
+        "meter.csv": plain_text(hours, load, solar, METER_FIRST_DAY, METER_END_DAY, EXPORT_LIMIT_KW),
         "offers/market.csv": market_text(market_hours, market_prices(market_hours, sun, MARKET, streams[3])),
     }
