@@ -36,7 +36,7 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local") -> MeterR
     if looks_like_xml(beginning):
         return read_green_button(path)
     first_line = beginning.decode("utf-8-sig", errors="replace").replace("\r", "\n").partition("\n")[0]
-    if looks_like_nem12(first_line):
+    if looks_like_nem12(first_line) or first_line.upper().startswith("100,NEM"):
         return read_nem12(path)
     header, _ = header_cells(first_line)
     if is_plain_header(header):

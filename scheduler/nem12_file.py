@@ -1,310 +1,339 @@
-"""NEM12, the Australian market operator's published format of interval meter data.
+"""Meter readings from NEM12, the interval data format of the Australian electricity market, read strictly.
 
-Records: 100 header, 200 a channel of a connection point (its NMI), 300 one day of intervals, 400 qualities of parts
-of a day whose 300 says they vary, 500 what was done at the meter (not read), 900 the end. Days and intervals are in
-market time, ten hours ahead of UTC the whole year.
-
-Source: AEMO, Meter Data File Format Specification NEM12 & NEM13, from memory.
+A 200 record names a register, the 300 records below it hold one day each, 400 records below a day the quality of its
+intervals, and a 900 record ends the file; 500 records (why the meter was read) say nothing about energy. Dates are
+market time, UTC+10 the whole year: a day has 24 hours on both sides of a summer-time change. For the source see
+`nem12_records`.
 """
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from models.arrays import FloatArray
-from scheduler.faults import Fault, InputFaults, in_line_order, listed, shortened, shown, single_fault
-from scheduler.meter_channels import ChannelKind, MeterReading
-from scheduler.nem12_days import Day, Register, channel_of
-from scheduler.text_files import file_problem
+from scheduler.faults import MOST_LISTED, Fault, InputFaults, in_line_order, listed, shown, single_fault
+from scheduler.meter_channels import Channel, ChannelKind, MeterReading
+from scheduler.nem12_records import (
+    KWH_OF_UNIT,
+    MINUTES_A_DAY,
+    DataDetails,
+    DayRecord,
+    RecordError,
+    check_number_of_cells,
+    data_details,
+    day_record,
+    event_record,
+    record_cells,
+)
+from scheduler.text_files import read_lines
 
-MOST_MEGABYTES = 500
+MOST_MEGABYTES = 200
 LAYOUT = "NEM12"
-LENGTHS_MINUTES = (5, 15, 30)
-KINDS: dict[str, ChannelKind] = {"E": "import", "B": "export"}
-"""What the first letter of a suffix counts: drawn from the grid, or fed to it."""
-KWH_PER_UNIT = {"WH": 1e-3, "KWH": 1.0, "MWH": 1e3}
-VARIES, NO_DATA = "V", "N"
-LEAST_CELLS = {"100": 2, "200": 9, "300": 3, "400": 4, "500": 2, "900": 1}
-MOST_AFTER_VALUES = 5
 
-_NUMBERS = re.compile(r"[0-9.,+eE-]*", re.ASCII)
-_QUALITY = re.compile(r"[AEFNSV]\d{0,2}", re.ASCII)
-_SUFFIX = re.compile(r"[A-Z][0-9A-Z]", re.ASCII)
-_DAY = re.compile(r"(\d{4})(\d{2})(\d{2})", re.ASCII)
-_STAMP = re.compile(r"\d{14}", re.ASCII)
+_MARKET_TIME_SECONDS = 10 * 3600
+_SECONDS_A_DAY = 24 * 3600
+_ESTIMATED = "EFS"
+_NO_DATA = "N"
+_HEADER = "a header such as 100,NEM12,202603020415,SENDER,RECEIVER"
+_MOST_FAULTS = 10_000
+"""Faults after which the rest of the file is not read, so that a large file of another kind ends soon."""
 
 
 def looks_like_nem12(first_line: str) -> bool:
-    """Whether a file that begins with this line is NEM12, or NEM13, which is refused in words."""
-    return re.match(r"\s*100,\s*NEM1[23]\b", first_line, re.ASCII) is not None
+    """Whether the first line of a file is a NEM12 header: a 100 record that names the layout."""
+    try:
+        cells = record_cells(first_line.removeprefix("\ufeff"))
+    except RecordError:
+        return False
+    return len(cells) > 1 and cells[0] == "100" and cells[1].upper() == "NEM12"
 
 
 def read_nem12(path: Path) -> MeterReading:
-    """The channels of a NEM12 file, one for each register that counts energy from or to the grid.
+    """The energy channels in a NEM12 file, by connection point and suffix in the order of the file.
 
-    A day that is given twice is taken from the record that was updated later. Where a register changes its interval
-    length, all of it is read at the longer one.
+    Intervals marked as null data are gaps. Where a day is given again, the record with the later UpdateDateTime counts.
+    A register that changes its interval length, as when its meter was replaced, is read at the longest. Files one after
+    another in one, each from its header to its end record, are read as one.
 
     Raises
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
-    problem = file_problem(path)
-    if problem is not None:
-        raise single_fault(path, problem)
-    reading = _Reading(path)
-    try:
-        megabytes = path.stat().st_size / 1e6
-        if megabytes > MOST_MEGABYTES:
-            raise single_fault(path, f"{megabytes:.1f} MB is too large; allowed is up to {MOST_MEGABYTES} MB")
-        with path.open(encoding="utf-8-sig", errors="strict", newline=None) as file:
-            for line, text in enumerate(file, 1):
-                if text.strip():
-                    reading.record(line, text.rstrip("\r\n").split(","))
-    except UnicodeDecodeError:
-        raise single_fault(path, "this is not UTF-8 text") from None
-    except OSError as error:
-        raise single_fault(path, f"it cannot be read: {(error.strerror or 'unknown reason').lower()}") from None
-    return reading.finish()
+    reader = _Reader(str(path))
+    number = 0
+    for number, line in read_lines(path, MOST_MEGABYTES):
+        if not line or line.isspace():
+            continue
+        reader.take(number, line)
+        if len(reader.faults) >= _MOST_FAULTS:
+            rest = Fault(str(path), None, None, f"and more; what is after line {number} was not read")
+            raise InputFaults([*in_line_order(reader.faults)[:MOST_LISTED], rest])
+    reader.end(number)
+    if reader.faults:
+        raise InputFaults(listed(in_line_order(reader.faults)))
+    channels = tuple(channel for register in reader.registers.values() if (channel := _channel(register)) is not None)
+    if not channels:
+        raise single_fault(path, "no interval holds energy; allowed is a file with 300 records of energy")
+    return MeterReading(LAYOUT, channels, tuple(reader.notes()))
 
 
-@dataclass(slots=True)
-class _Reading:
-    """What was read so far: where in the file's order of records it stands, the registers, and the faults."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Day:
+    """Of one day: values in the unit of the register, and the letter of their quality: one for all, or one each."""
 
-    path: Path
-    registers: dict[tuple[str, str], Register] = field(default_factory=dict)
-    units: dict[str, tuple[str, str]] = field(default_factory=dict)
-    left_out: set[str] = field(default_factory=set)
-    faults: list[Fault] = field(default_factory=list)
-    last_line: int = 0
-    ended: bool = False
-    begun: bool = False
-    register: Register | None = None
-    length_minutes: int = 0
-    factor: float = 1.0
-    passing: bool = False
-    day: Day | None = None
-    varies: bool = False
-    covered: list[tuple[int, int]] = field(default_factory=list)
+    updated: int
+    step_minutes: int
+    quality: str
+    values: FloatArray
 
-    def record(self, line: int, cells: list[str]) -> None:
-        """Read one record."""
-        cells = [cell.strip() for cell in cells]
-        kind, self.last_line = cells[0], line
-        if kind not in LEAST_CELLS:
-            self._fault(line, None, f"found a record {shown(kind)}; allowed are {', '.join(LEAST_CELLS)}")
-            return
-        if kind != "400":
-            self._close_day()
-        if kind != "100" and (not self.begun or self.ended):
-            where = "after the 900 record" if self.ended else "before the 100 record"
-            self._fault(line, None, f"a {kind} record {where}; allowed are records between the two")
-            self.begun, self.ended = True, False
-        if len(cells) < LEAST_CELLS[kind]:
-            least = LEAST_CELLS[kind]
-            self._fault(line, None, f"the {kind} record is cut: found {len(cells)} cells; allowed are {least} or more")
-            self.register, self.passing = (None, True) if kind == "200" else (self.register, self.passing)
-            return
-        match kind:
-            case "100":
-                self._header(line, cells)
-            case "200":
-                self._channel(line, cells)
-            case "300":
-                self._day(line, cells)
-            case "400":
-                self._event(line, cells)
-            case "900":
-                self.ended = True
 
-    def finish(self) -> MeterReading:
-        """The channels; raises InputFaults."""
-        self._close_day()
-        if not self.ended and not self.faults:
-            self._fault(
-                self.last_line, None, "the file is cut: it ends without a 900 record; allowed is one at its end"
+@dataclass(slots=True, eq=False)
+class _Register:
+    """What the file holds of one register; how many intervals hold data or none is known once it is a channel."""
+
+    nmi: str
+    suffix: str
+    kind: ChannelKind
+    unit: str
+    step_minutes: int
+    days: dict[int, _Day] = field(default_factory=dict)
+    given_again: set[int] = field(default_factory=set)
+    intervals: int = 0
+    nulls: int = 0
+    lengths: set[int] = field(default_factory=set)
+
+
+@dataclass(slots=True, eq=False)
+class _OpenDay:
+    """A day whose 400 records may still follow: the quality of each interval, and which ones have had theirs."""
+
+    record: DayRecord
+    quality: list[str]
+    told: list[bool]
+
+
+class _Reader:
+    """Takes the lines of a file in their order."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.faults: list[Fault] = []
+        self.registers: dict[tuple[str, str], _Register] = {}
+        self._left_out: dict[str, dict[str, None]] = {}
+        self._units: dict[str, tuple[str, int]] = {}
+        self._header_read = False
+        self._ended = True
+        self._below_details = False
+        self._register: _Register | None = None
+        self._day: _OpenDay | None = None
+        self._day_above = False
+
+    def take(self, line: int, text: str) -> None:
+        """One line that is not empty; adds the fault if it has one."""
+        try:
+            cells = record_cells(text)
+            if self._ended:
+                self._header(cells, line)
+            elif cells[0] == "300":
+                self._interval_data(cells, line)
+            elif cells[0] == "200":
+                self._details(cells, line)
+            elif cells[0] == "400":
+                self._event(cells)
+            elif cells[0] == "900":
+                check_number_of_cells(cells)
+                self._leave_register()
+                self._ended = True
+            elif cells[0] == "500":
+                check_number_of_cells(cells)
+            elif cells[0] == "100":
+                raise RecordError("a header before the end record of the file above it; allowed is 900 before it")
+            else:
+                raise RecordError(f"{shown(cells[0])} is no type of record; allowed is 100, 200, 300, 400, 500 or 900")
+        except RecordError as error:
+            self._day = None  # what its 400 records should have been is no longer known
+            self._add(line, error.key, error.message)
+
+    def end(self, last_line: int) -> None:
+        """After the last line: adds the fault of a file that has been cut, instead of what it does to its last line."""
+        if not self._ended:
+            self.faults = [fault for fault in self.faults if fault.line != last_line]
+            self._add(
+                last_line, None, "the file ends here without its end record, it is cut; allowed is 900 at the end"
             )
-        if not self.faults and not any(register.days for register in self.registers.values()):
-            self._fault(None, None, "no channel counts energy; allowed are suffixes E… (drawn) and B… (fed in)")
-        if self.faults:
-            raise InputFaults(listed(in_line_order(self.faults)))
-        channels = []
+        elif not self.registers and not self.faults:
+            found = ", ".join(sorted({suffix for suffixes in self._left_out.values() for suffix in suffixes}))
+            message = f"no register counts energy, {'only ' + found if found else 'there is no 200 record'}"
+            self._add(None, None, f"{message}; allowed is at least one suffix E (drawn from the grid) or B (fed to it)")
+
+    def notes(self) -> list[str]:
+        """What the reader should know once the registers are channels, each one sentence."""
         notes = []
-        if self.left_out:
-            notes.append(
-                f"Left out, since they count no energy from or to the grid: {', '.join(sorted(self.left_out))}."
-            )
+        for nmi, suffixes in self._left_out.items():
+            names = ", ".join(suffixes)
+            notes.append(f"{nmi}: left out {names}, neither energy drawn from the grid (E) nor fed to it (B).")
         for register in self.registers.values():
-            if register.days:
-                channel, said = channel_of(register)
-                channels.append(channel)
-                notes += said
-        return MeterReading(LAYOUT, tuple(channels), tuple(notes))
-
-    def _fault(self, line: int | None, key: str | None, message: str) -> None:
-        self.faults.append(Fault(str(self.path), line, key, message))
-
-    def _header(self, line: int, cells: list[str]) -> None:
-        self.begun, self.ended, self.register = True, False, None
-        if cells[1] != LAYOUT:
-            hint = ", whose accumulated reads are no intervals" if cells[1] == "NEM13" else ""
-            self._fault(line, None, f"this is {shown(cells[1])}{hint}; allowed is NEM12")
-
-    def _channel(self, line: int, cells: list[str]) -> None:
-        """A 200 record: which register the days that follow are of."""
-        nmi, suffix, unit, length = cells[1], cells[4].upper(), cells[7].upper(), cells[8]
-        self.register, self.passing = None, True
-        if not nmi or not _SUFFIX.fullmatch(suffix):
-            self._fault(
-                line, None, f"found NMI {shown(nmi)} and suffix {shown(suffix)}; allowed are a NMI and E1, B1, …"
-            )
-            return
-        if not (length.isascii() and length.isdigit()) or int(length) not in LENGTHS_MINUTES:
-            allowed = ", ".join(str(each) for each in LENGTHS_MINUTES)
-            self._fault(line, None, f"an interval length of {shown(length)}; allowed are {allowed} minutes")
-            return
-        if suffix[0] not in KINDS:
-            self.left_out.add(f"{suffix} of {nmi} ({shortened(unit)})")
-            return
-        if unit not in KWH_PER_UNIT:
-            self._fault(line, None, f"{suffix} is in {shown(unit)}; allowed are {', '.join(KWH_PER_UNIT)}")
-            return
-        first_unit, first_suffix = self.units.setdefault(nmi, (unit, suffix))
-        if unit != first_unit:
-            self._fault(
-                line,
-                None,
-                f"mixed units: {suffix} of {nmi} is in {unit} and {first_suffix} in {first_unit}; allowed is one unit "
-                "of energy a connection point",
-            )
-            return
-        self.length_minutes, self.factor, self.passing = int(length), KWH_PER_UNIT[unit], False
-        self.register = self.registers.setdefault(
-            (nmi, suffix), Register(name=suffix, meter=nmi, kind=KINDS[suffix[0]])
-        )
-
-    def _day(self, line: int, cells: list[str]) -> None:
-        """A 300 record: one day's values and their quality."""
-        if self.register is None:
-            if not self.passing:
-                self._fault(
-                    line, None, "a 300 record before any 200 record; allowed is a 200 record that names its channel"
+            name = f"{register.nmi} {register.suffix}"
+            if register.given_again:
+                first = _market_date(min(register.given_again))
+                days = _counted(len(register.given_again), "day is", "days are")
+                notes.append(
+                    f"{name}: {days} given more than once, the first {first}; the record with the later UpdateDateTime "
+                    "counts, of equal ones the lower in the file."
                 )
-            return
-        day = _day_from(cells[1])
-        if day is None:
-            self._fault(line, None, f"found the day {shown(cells[1])}; allowed is a date such as 20260302")
-            return
-        count = 1440 // self.length_minutes
-        after = cells[2 + count :]
-        values = _values(cells[2 : 2 + count])
-        if values is None or len(values) < count or not after or len(after) > MOST_AFTER_VALUES or _is_number(after[0]):
-            self._fault(line, None, self._wrong_day(cells, count))
-            return
-        if not (np.isfinite(values).all() and values.min() >= 0):
-            worst = int(np.flatnonzero(~(values >= 0) | ~np.isfinite(values))[0])
-            self._fault(
-                line, None, f"interval {worst + 1} is {shown(cells[2 + worst])}; allowed is a finite number, 0 or more"
-            )
-            return
-        quality = after[0]
-        if not _QUALITY.fullmatch(quality):
-            self._fault(
-                line, None, f"found the quality {shown(quality)}; allowed is A, N, V, or E, F or S with a method"
-            )
-            return
-        updated = after[3] if len(after) > 3 and _STAMP.fullmatch(after[3]) else ""
-        missing = np.full(count, quality[0] == NO_DATA)
-        self.day = Day(
-            day, line, self.length_minutes, values * self.factor, missing, np.zeros(count, np.bool_), updated
-        )
-        self.day.estimated[:] = quality[0] in "EFS"
-        self.varies = quality[0] == VARIES
-        self.covered = [] if self.varies else [(1, count)]
+            if len(register.lengths) > 1:
+                notes.append(
+                    f"{name}: its intervals change their length; all are read as intervals of {max(register.lengths)} "
+                    "minutes, estimated where any part is."
+                )
+            if register.nulls:
+                intervals = _counted(register.nulls, "interval is", "intervals are")
+                notes.append(f"{name}: {intervals} marked as null data (N) and left out.")
+            if not register.intervals:
+                notes.append(f"{name}: left out, since no interval of it is given.")
+        return notes
 
-    def _wrong_day(self, cells: list[str], count: int) -> str:
-        """What is wrong with the cells of a 300 record."""
-        numbers = next((at for at, cell in enumerate(cells[2:]) if not _is_number(cell)), len(cells) - 2)
-        wanted = f"{count} values of {self.length_minutes} minutes and their quality"
-        if numbers < count and 2 + numbers < len(cells) and not _QUALITY.fullmatch(cells[2 + numbers]):
-            return f"interval {numbers + 1} is {shown(cells[2 + numbers])}; allowed is a finite number, 0 or more"
-        if 2 + numbers == len(cells):
-            return f"the 300 record is cut: found {numbers} values and no quality; allowed are {wanted}"
-        if numbers == count:
-            return f"found {len(cells) - 2 - count} cells after the values; allowed are 1 to {MOST_AFTER_VALUES}"
-        return f"found {numbers} values; allowed are {wanted}"
+    def _add(self, line: int | None, key: str | None, message: str) -> None:
+        self.faults.append(Fault(self.file, line, key, message))
 
-    def _event(self, line: int, cells: list[str]) -> None:
-        """A 400 record: the quality of some intervals of the day before it."""
-        if self.day is None:
-            if not self.passing and not self.faults:
-                self._fault(line, None, "a 400 record without a day; allowed is one after a 300 record")
+    def _header(self, cells: list[str], line: int) -> None:
+        """Raises at once unless it is a NEM12 header: what follows would be of no known kind."""
+        where = "after the end record 900" if self._header_read else "at the start of the file"
+        if cells[0] != "100":
+            self._stop(line, f"a record {shown(cells[0])} {where}; allowed is {_HEADER}")
+        version = cells[1].upper() if len(cells) > 1 else ""
+        if version == "NEM13":
+            self._stop(line, "NEM13 holds accumulated reads, not intervals; allowed is NEM12")
+        if version != LAYOUT:
+            self._stop(line, f"the header names the layout {shown(version)}; allowed is {_HEADER}")
+        self._header_read, self._ended = True, False
+        check_number_of_cells(cells)
+
+    def _stop(self, line: int, message: str) -> None:
+        self._add(line, None, message)
+        raise InputFaults(listed(in_line_order(self.faults)))
+
+    def _leave_register(self) -> None:
+        self._close_day()
+        self._register, self._below_details, self._day_above = None, False, False
+
+    def _details(self, cells: list[str], line: int) -> None:
+        self._leave_register()
+        self._below_details = True
+        details = data_details(cells)
+        if details.kind is None:
+            self._left_out.setdefault(details.nmi, {})[details.suffix] = None
             return
-        count = len(self.day.kwh)
-        first, last = (int(cell) if cell.isascii() and cell.isdigit() else 0 for cell in cells[1:3])
-        if not 1 <= first <= last <= count:
-            found = f"{shown(cells[1])} to {shown(cells[2])}"
-            self._fault(line, None, f"found intervals {found}; allowed are 1 to {count}, the first not after the last")
+        unit, unit_line = self._units.setdefault(details.nmi, (details.unit, line))
+        if unit != details.unit:
+            raise RecordError(
+                f"mixed units: {shown(cells[7])} for {details.nmi} here, and {unit} at line {unit_line}; "
+                "allowed is one unit for all energy of one NMI",
+                "UOM",
+            )
+        self._register = self._register_of(details, details.kind)
+
+    def _register_of(self, details: DataDetails, kind: ChannelKind) -> _Register:
+        key = (details.nmi, details.suffix)
+        register = self.registers.get(key)
+        if register is None:
+            register = _Register(details.nmi, details.suffix, kind, details.unit, details.step_minutes)
+            self.registers[key] = register
+        register.step_minutes = details.step_minutes  # of the days below this record
+        return register
+
+    def _interval_data(self, cells: list[str], line: int) -> None:
+        self._close_day()
+        if not self._below_details:
+            raise RecordError("a 300 record before any 200 record; allowed is 200 first, which says what it holds")
+        self._day_above = True
+        if self._register is None:  # a register that is left out, or whose 200 record is at fault
             return
-        quality = cells[3]
-        if not _QUALITY.fullmatch(quality) or quality[0] == VARIES:
-            self._fault(line, None, f"found the quality {shown(quality)}; allowed is A, N, or E, F or S with a method")
+        record = day_record(cells, line, self._register.step_minutes)
+        count = len(record.values)
+        self._day = _OpenDay(record, [record.quality] * count, [False] * count)
+
+    def _event(self, cells: list[str]) -> None:
+        if not self._day_above:
+            raise RecordError("a 400 record without a 300 record above it; allowed is 300 first, the day it belongs to")
+        if self._day is None:
             return
-        if not self.varies:
-            self._fault(line, None, "a 400 record for a day of one quality; allowed is one where the 300 says V")
-            return
-        if any(begin <= last and first <= end for begin, end in self.covered):
-            self._fault(line, None, f"intervals {first} to {last} have a quality already; allowed is one for each")
-            return
-        self.covered.append((first, last))
-        self.day.missing[first - 1 : last] = quality[0] == NO_DATA
-        self.day.estimated[first - 1 : last] = quality[0] in "EFS"
+        event = event_record(cells, len(self._day.quality))
+        span = slice(event.first, event.after)
+        if any(self._day.told[span]):
+            again = event.first + self._day.told[span].index(True) + 1
+            raise RecordError(f"interval {again} already has a 400 record; allowed is one for each interval")
+        self._day.told[span] = [True] * (event.after - event.first)
+        self._day.quality[span] = [event.quality] * (event.after - event.first)
 
     def _close_day(self) -> None:
-        """Keep the day that was read, once its qualities are whole."""
-        day, self.day = self.day, None
-        if day is None or self.register is None:
+        """What is known of a day when its last 400 record has been read; adds the faults that show only then."""
+        day, self._day = self._day, None
+        if day is None or self._register is None:
             return
-        if any(fault.line is not None and fault.line > day.line for fault in self.faults):
-            return  # one of its 400 records is at fault, and that was told
-        count = len(day.kwh)
-        covered = sum(last - first + 1 for first, last in self.covered)
-        if covered < count:
-            self._fault(
-                day.line,
-                None,
-                f"the day's quality varies, and 400 records tell it for {covered} of {count} intervals; allowed are "
-                "records for all",
+        record = day.record
+        if "V" in day.quality:
+            hole = day.quality.index("V") + 1
+            message = (
+                f"V without a 400 record for interval {hole}; allowed is a 400 record for each interval of the day"
             )
+            self._add(record.line, "QualityMethod", message)
             return
-        self.register.keep(day)
+        bad = [(index, problem) for index, problem in record.problems if day.quality[index] != _NO_DATA]
+        if bad:
+            index, problem = bad[0]
+            more = f" (and {len(bad) - 1} more in this record)" if len(bad) > 1 else ""
+            self._add(record.line, f"IntervalValue{index + 1}", problem + more)
+            return
+        letters = set(day.quality)
+        quality = day.quality[0] if len(letters) == 1 else "".join(day.quality)
+        known = self._register.days.get(record.day)
+        if known is not None:
+            self._register.given_again.add(record.day)
+            if record.updated < known.updated:
+                return
+        self._register.days[record.day] = _Day(record.updated, self._register.step_minutes, quality, record.values)
+        self._register.lengths.add(self._register.step_minutes)
 
 
-def _day_from(cell: str) -> date | None:
-    match = _DAY.fullmatch(cell)
-    if match is None or not 1970 <= int(match[1]) <= 2199:
+def _channel(register: _Register) -> Channel | None:
+    """The days of a register in their order, without null data, or None if nothing is left; takes the days out."""
+    if not register.days:
         return None
-    try:
-        return date(int(match[1]), int(match[2]), int(match[3]))
-    except ValueError:
+    days = np.array(sorted(register.days), dtype=np.int64)
+    step_minutes = max(register.lengths)
+    step_seconds = step_minutes * 60
+    count = MINUTES_A_DAY // step_minutes
+    values = np.empty((len(days), count))
+    estimated = np.zeros((len(days), count), dtype=np.bool_)
+    kept = np.ones((len(days), count), dtype=np.bool_)
+    for row, number in enumerate(days.tolist()):
+        day = register.days.pop(number)
+        values[row] = day.values.reshape(count, -1).sum(axis=1)
+        if day.quality != "A":
+            letters = np.broadcast_to(np.array(list(day.quality)), day.values.shape).reshape(count, -1)
+            estimated[row] = np.isin(letters, list(_ESTIMATED)).any(axis=1)
+            kept[row] = (letters != _NO_DATA).all(axis=1)
+    times, parts = KWH_OF_UNIT[register.unit]
+    values *= times
+    values /= parts
+    seconds = (days * _SECONDS_A_DAY - _MARKET_TIME_SECONDS)[:, np.newaxis] + np.arange(count) * step_seconds
+    register.intervals = int(kept.sum())
+    register.nulls = kept.size - register.intervals
+    if not register.intervals:
         return None
+    start = pd.DatetimeIndex(seconds[kept].astype("datetime64[s]"), tz="UTC")
+    return Channel(register.suffix, register.nmi, register.kind, start, values[kept], estimated[kept], step_minutes)
 
 
-def _values(cells: list[str]) -> FloatArray | None:
-    """Numbers of the cells, or None if one is no number."""
-    if not _NUMBERS.fullmatch(",".join(cells)):
-        return None
-    try:
-        return np.array([float(cell) for cell in cells])
-    except ValueError:
-        return None
+def _market_date(day: int) -> str:
+    return datetime.fromtimestamp(day * _SECONDS_A_DAY, UTC).date().isoformat()
 
 
-def _is_number(cell: str) -> bool:
-    return bool(cell) and _values([cell]) is not None
+def _counted(number: int, one: str, several: str) -> str:
+    return f"{number} {one if number == 1 else several}"

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 from scheduler.faults import single_fault
 
 BYTES_A_MEGABYTE = 1_000_000
 BEGINNING_BYTES = 10_000
+MOST_LINE_CHARACTERS = 100_000
 
 
 def file_problem(path: Path) -> str | None:
@@ -43,15 +45,8 @@ def read_text(path: Path, most_megabytes: int) -> str:
     ------
     InputFaults : missing, empty, a folder, not readable, too large or not UTF-8.
     """
-    problem = file_problem(path)
-    if problem is not None:
-        raise single_fault(path, problem)
+    _check_file(path, most_megabytes)
     try:
-        size = path.stat().st_size
-        if size > most_megabytes * BYTES_A_MEGABYTE:
-            raise single_fault(
-                path, f"{size / BYTES_A_MEGABYTE:.1f} MB is too large; allowed is up to {most_megabytes} MB"
-            )
         content = path.read_bytes()
     except (OSError, ValueError) as error:
         raise single_fault(path, _cannot_be_read(error)) from None
@@ -63,6 +58,36 @@ def read_text(path: Path, most_megabytes: int) -> str:
     if not text.strip():
         raise single_fault(path, "the file is empty")
     return text
+
+
+def read_lines(path: Path, most_megabytes: int) -> Iterator[tuple[int, str]]:
+    """The lines of a UTF-8 file one by one, for files too large to hold whole.
+
+    Yields
+    ------
+    The number of each line, the first is 1, and its text without a byte-order mark and line end.
+
+    Raises
+    ------
+    InputFaults : as for `read_text`, or a line of over 100000 characters; at the line itself, after those above it.
+    """
+    _check_file(path, most_megabytes)
+    number, empty = 0, True
+    try:
+        with path.open(encoding="utf-8-sig", errors="surrogateescape") as file:
+            while line := file.readline(MOST_LINE_CHARACTERS + 1):
+                number += 1
+                if len(line) > MOST_LINE_CHARACTERS and not line.endswith("\n"):
+                    message = f"the line is too long; allowed is up to {MOST_LINE_CHARACTERS} characters"
+                    raise single_fault(path, message, number)
+                if not line.isascii() and any("\ud800" <= character <= "\udfff" for character in line):
+                    raise single_fault(path, "this is not UTF-8 text", number)
+                empty = empty and not line.strip()
+                yield number, line.rstrip("\n")
+    except OSError as error:
+        raise single_fault(path, _cannot_be_read(error)) from None
+    if empty:
+        raise single_fault(path, "the file is empty")
 
 
 def beginning_of(path: Path) -> bytes:
@@ -83,6 +108,19 @@ def beginning_of(path: Path) -> bytes:
     if not beginning.strip():
         raise single_fault(path, "the file is empty")
     return beginning
+
+
+def _check_file(path: Path, most_megabytes: int) -> None:
+    """Raise the one fault if there is no file at the path, or too large a one [MB]."""
+    problem = file_problem(path)
+    if problem is not None:
+        raise single_fault(path, problem)
+    try:
+        size = path.stat().st_size
+    except (OSError, ValueError) as error:
+        raise single_fault(path, _cannot_be_read(error)) from None
+    if size > most_megabytes * BYTES_A_MEGABYTE:
+        raise single_fault(path, f"{size / BYTES_A_MEGABYTE:.1f} MB is too large; allowed is up to {most_megabytes} MB")
 
 
 def _cannot_be_read(error: OSError | ValueError) -> str:
