@@ -94,3 +94,41 @@ def paid_prices(beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: Floa
         following = following + np.where(np.cumsum(within) < step.left_kwh - NOTHING_KWH, step.difference, 0.0)
     some = energy_kwh > NOTHING_KWH
     return np.where(some, money / np.where(some, energy_kwh, 1.0), following)
+
+
+def avoided_prices(beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: FloatArray) -> FloatArray:
+    """What a kWh less saves in each interval [money per kWh], shape (n,).
+
+    That of a step that is not used up; once it is used up, by the end of its day or month, what holds beyond it.
+    """
+    price = beyond.copy()
+    for step in steps:
+        if float(step.within_kwh(energy_kwh).sum()) < step.left_kwh - NOTHING_KWH:
+            price = price + step.difference
+    return price
+
+
+def price_spans(
+    beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest price that a part of each interval's energy has [money per kWh], each of shape (n,).
+
+    Where there is no energy, the price of the next kWh. Parts are told apart by how many of the steps hold them.
+
+    Parameters
+    ----------
+    steps : of one side, the longest of a stair first: what is within a shorter one is within the longer ones too.
+    """
+    within = [step.within_kwh(energy_kwh) for step in steps]
+    low = high = paid_prices(beyond, steps, energy_kwh)
+    price = beyond + sum((step.difference for step in steps), np.zeros(len(beyond)))
+    some = energy_kwh > NOTHING_KWH
+    low, high = np.where(some, np.inf, low), np.where(some, -np.inf, high)
+    taken = np.zeros(len(beyond))
+    for step, inside in zip(reversed(steps), reversed(within), strict=True):  # the shortest first
+        used = some & step.holds & (inside - taken > NOTHING_KWH)
+        low, high = np.where(used, np.minimum(low, price), low), np.where(used, np.maximum(high, price), high)
+        taken = np.where(step.holds, inside, taken)
+        price = price - step.difference
+    used = some & (energy_kwh - taken > NOTHING_KWH)
+    return np.where(used, np.minimum(low, beyond), low), np.where(used, np.maximum(high, beyond), high)

@@ -61,6 +61,9 @@ def saving_words(plan: Plan) -> str:
             "which serves the trips less well."
         )
     words = f"{begins} In all the plan saves {money_words(saving, currency)} against charging on return"
+    of_the_month = on_return[3] - shown[3]
+    if of_the_month > 0:
+        words += f", {money_words(of_the_month, currency)} of it by the month's demand charge"
     if not plan.answer.setpoints.gives_energy:
         return f"{words}, none of it from discharging."
     return f"{words}; discharging at all is worth {money_words(sum(charge_only) - sum(shown), currency)} of that."

@@ -124,10 +124,23 @@ def _missed_words(night: Night, outcome: TripOutcome) -> list[str]:
         when = "it would not be ready within this plan"
     helps = _helps(night, outcome)
     would_help = f" What would help: {', or '.join(helps)}." if helps else ""
+    would_help += _banned_words(night, outcome)
     return [
         f"{name}: leaves with {percent_words(outcome.planned_percent)}, {amount_words(outcome.missing_kwh)} short of "
         f"its target of {percent_words(outcome.target_percent)}; {when}.{would_help}"
     ]
+
+
+def _banned_words(night: Night, outcome: TripOutcome) -> str:
+    """That the offer, and not the charger, keeps the car from being charged before a missed departure."""
+    before = slice(0, outcome.trip.depart)
+    banned = night.only_solar[before] & night.at_home[before]
+    if not banned.any():
+        return ""
+    return (
+        " Before it the offer forbids charging from the grid for a time, and the plan keeps to that; if the trip "
+        "matters more, charge then too, and expect to lose that time's feed-in price."
+    )
 
 
 def _helps(night: Night, outcome: TripOutcome) -> list[str]:

@@ -6,6 +6,7 @@ import numpy as np
 
 from models.arrays import FloatArray
 from models.charger import out_of_battery_kwh
+from models.price_steps import avoided_prices, price_spans
 from scheduler.block import Block
 from scheduler.night import Night, NightTrip
 from scheduler.reasons_of_offers import offer_charge_limit, offer_discharge_limit
@@ -32,7 +33,8 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     used, sold = hours * np.minimum(discharge_kw, draw_kw), hours * np.maximum(0.0, discharge_kw - draw_kw)
     parts = []
     if used.sum() > _worth_naming(sold):
-        prices = price_range_words(replayed.import_price[at][used > 0].tolist())
+        avoided = avoided_prices(night.import_price, night.steps_of("import"), night.hours * replayed.import_kw)
+        prices = price_range_words(avoided[at][used > 0].tolist())
         parts.append(f"replaces {amount_words(float(used.sum()))} bought at {prices}")
     if sold.sum() > _worth_naming(used):
         prices = price_range_words(replayed.export_price[at][sold > 0].tolist())
@@ -121,9 +123,11 @@ def _solar_words(night: Night, replayed: Replayed, from_solar: FloatArray, surpl
 
 
 def _bought_words(night: Night, replayed: Replayed, bought_kwh: FloatArray, at: slice) -> str:
-    paid = replayed.import_price[at][bought_kwh > 0]
+    low, high = price_spans(night.import_price, night.steps_of("import"), night.hours * replayed.import_kw)
+    paid = np.concatenate([low[at][bought_kwh > 0], high[at][bought_kwh > 0]])
     words = f"buys {amount_words(float(bought_kwh.sum()))} at {price_range_words(paid.tolist())}"
-    if paid.max() <= float(replayed.import_price[night.at_home].min()) + 1e-9:
+    others = replayed.import_price[night.at_home]
+    if paid.max() <= float(others.min()) + 1e-9 < float(others.max()):
         return f"{words}, the lowest price while the car is home"
     return words
 

@@ -10,7 +10,7 @@ from scheduler.block import Block
 from scheduler.night import Night
 from scheduler.replay import Replayed
 from scheduler.setpoints import Setpoints
-from scheduler.wording import amount_words, number_words
+from scheduler.wording import amount_words, clock_words, number_words
 
 NEAR_KW = 0.03
 NEAR_KWH = 0.03
@@ -37,9 +37,33 @@ def offer_charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, b
     surplus = np.maximum(0.0, night.solar_kw[at] - night.load_kw[at])
     if night.only_solar[at].all() and np.all(setpoints.charge_kw[at] >= surplus - NEAR_KW):
         return "the offer allows no charging from the grid at this time"
+    begins = night.only_solar & ~np.concatenate([[False], night.only_solar[:-1]])
+    if block.last < night.intervals and begins[block.last] and night.at_home[block.last]:
+        at_clock = clock_words(night.boundaries[block.last].to_pydatetime(), night.timezone)
+        return f"from {at_clock} on the offer allows no charging from the grid"
+    by_demand = _charge_and_demand(night, replayed, block)
+    if by_demand:
+        return by_demand
     step = _step_just_used_up(night, "import", replayed, block)
     if step is not None:
         return f"the cheaper price covers only {amount_words(step.left_kwh)} of what is bought"
+    return ""
+
+
+def _charge_and_demand(night: Night, replayed: Replayed, block: Block) -> str:
+    """Charging that is held down by the month's peak, or that lies outside the hours that count; or nothing."""
+    at = block.intervals
+    counted = np.zeros(night.intervals, dtype=np.bool_)
+    for month in night.demand:
+        if month.price_per_kw <= 0:
+            continue
+        counted |= month.mean_of >= 0
+        peak = month.peak_kw(night.hours, replayed.import_kw)
+        inside = month.mean_of[at] >= 0
+        if inside.any() and float(replayed.import_kw[at][inside].max()) >= peak - NEAR_KW:
+            return f"more would raise the month's highest demand over {number_words(peak, 1)} kW"
+    if counted[night.at_home].any() and not counted[at].any():
+        return "at this time it does not count for the demand charge"
     return ""
 
 

@@ -168,7 +168,7 @@ def test_a_charge_from_under_the_floor_brings_the_car_back() -> None:
 def test_solar_that_is_stored_is_named_with_what_it_would_earn() -> None:
     """3 kW of charging with 2.5 kW of solar beyond the load: 0.5 kWh bought, 2.5 kWh that would earn 0.05."""
     words = reason(flat_night(solar_kw=3.5), 3)
-    assert words.startswith("Buys 0.50 kWh at 0.30, the lowest price while the car is home, ")
+    assert words.startswith("Buys 0.50 kWh at 0.30 and ")
     assert "and stores 2.5 kWh of solar that would earn 0.05, " in words
 
 
@@ -219,7 +219,7 @@ def test_reasons_of_solved_nights_are_sentences() -> None:
     [
         (0.0, "Buys 0.02 kWh at 0.30, "),
         (2.0, "Stores 0.02 kWh of solar that "),
-        (1.5, "Buys 0.01 kWh at 0.30, the lowest price while the car is home, and stores 0.01 kWh of solar that "),
+        (1.5, "Buys 0.01 kWh at 0.30 and stores 0.01 kWh of solar that "),
     ],
 )
 def test_a_block_of_a_minute_has_a_whole_sentence(solar_kw: float, words: str) -> None:
