@@ -19,7 +19,7 @@ import pandas as pd
 from models.arrays import BoolArray, FloatArray, IntArray
 from models.clock import local_clock
 from models.offer import Band, Offer, OfferPrices, SidePrices, offer_prices
-from models.price_steps import Side, within_step_kwh
+from models.price_steps import NOTHING_KWH, Side, within_step_kwh
 
 MINUTES_A_DAY = 1440
 MINUTE = pd.Timedelta(minutes=1)
@@ -96,11 +96,13 @@ class Bill:
     ----------
     begin, end : first day, and the day after the last.
     lines : month by month in the order they are printed; amounts exact.
+    cell_minutes : pieces of time in which nothing of the offer changes, at most a meter step [min].
     """
 
     begin: date
     end: date
     lines: tuple[BillLine, ...]
+    cell_minutes: int = 0
 
     @property
     def total(self) -> float:
@@ -162,11 +164,11 @@ def bill(
         in_month = [
             BillLine(first_of_month, "daily_fee", None, days, "day", fee, days * fee),
             *_energy_lines("import", offer.import_bands, prices.imports, cells, here, first_of_month),
-            *_demand_lines(offer, prices, cells, here, first_of_month, days, of_days),
+            *_demand_lines(offer, prices, cells, billed, int(month), timezone, first_of_month, days, of_days),
             *_energy_lines("export", offer.export_bands, prices.exports, cells, here, first_of_month),
         ]
         lines += [*in_month, *_tax_lines(offer, in_month)]
-    return Bill(begin, end, tuple(lines))
+    return Bill(begin, end, tuple(lines), cells.minutes)
 
 
 def on_paper(exact: Bill, offer: Offer, digits: int) -> Bill:
@@ -271,7 +273,7 @@ def _energy_lines(
             usual = 0.0 if bands[number].market_factor is not None else bands[number].price_per_kwh
             mean = money[number] / kwh[number] if kwh[number] and bands[number].market_factor is not None else usual
             yield BillLine(month, side, number, kwh[number], "kWh", mean, sign * money[number])
-    if kwh[-1]:
+    if kwh[-1] > NOTHING_KWH:
         yield BillLine(month, side, None, kwh[-1], "kWh", 0.0, 0.0)
 
 
@@ -286,19 +288,32 @@ def _band_price_arrays(bands: tuple[Band, ...], prices: SidePrices) -> dict[int,
 
 
 def _demand_lines(
-    offer: Offer, prices: OfferPrices, cells: _Cells, here: BoolArray, month: date, days: int, of_days: int
+    offer: Offer,
+    prices: OfferPrices,
+    cells: _Cells,
+    billed: BoolArray,
+    month_number: int,
+    timezone: str,
+    month: date,
+    days: int,
+    of_days: int,
 ) -> Iterator[BillLine]:
     charge = offer.demand_charge
     if charge is None:
         return
-    rows = np.flatnonzero(here & prices.in_demand_window)
+    # hours after midnight of a window that began the day before belong to that day's month
+    window = charge.window
+    carried = (window.from_minute > window.to_minute) & (cells.minute < window.to_minute)
+    first_of_its_month = np.asarray(cells.start.tz_convert(timezone).day == 1)
+    own_month = cells.month - (carried & first_of_its_month)
+    rows = np.flatnonzero(billed & (own_month == month_number) & prices.in_demand_window)
     if len(rows) == 0:
         return
     # a mean begins where the local clock shows a multiple of its length, and counts if it begins in the window
     begins = np.flatnonzero(cells.minute % charge.interval_minutes < cells.minutes)
     mean_of = np.searchsorted(begins, np.arange(len(cells.minute)), side="right") - 1
     chosen = np.unique(mean_of[rows][np.isin(rows, begins)])
-    counted = np.isin(mean_of, chosen) & here
+    counted = np.isin(mean_of, chosen) & billed
     energy = np.bincount(mean_of[counted], weights=cells.import_kwh[counted], minlength=len(begins))
     hours = np.bincount(mean_of[counted], minlength=len(begins)) * cells.minutes / 60
     means = np.where(hours > 0, energy / np.where(hours > 0, hours, 1.0), 0.0)

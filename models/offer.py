@@ -318,6 +318,13 @@ def first_unpriced(offer: Offer) -> tuple[int, int, int] | None:
     return int(row[0]), int(row[2]), int(row[4])
 
 
+def step_that_never_holds(bands: Sequence[Band], holidays_count_as: int | None) -> int | None:
+    """First band with `up_to_kwh` that later ones without cover at all times, so that it never counts, by number."""
+    month, month_before, day, day_before, minute = situations(bands, holidays_count_as).T
+    found = side_prices(bands, minute, (day, day_before), (month, month_before))
+    return next((step.band for step in found.steps if not step.holds.any()), None)
+
+
 def steps_that_mix(bands: Sequence[Band], holidays_count_as: int | None) -> tuple[int, int] | None:
     """First two bands with `up_to_kwh` that can hold at once without being steps of one stair, by number, or None.
 

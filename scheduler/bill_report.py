@@ -38,12 +38,12 @@ def show_bill(made: MeteredBill, console: Console) -> None:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("")
     for name in ("Quantity", f"{currency} per unit", currency):
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", overflow="fold")
     for month in sorted({line.month for line in made.paper.lines}):
         lines = [line for line in made.paper.lines if line.month == month]
         table.add_row(Text(f"{month:%B %Y}", style="bold"), "", "", "")
         for line in lines:
-            table.add_row(*_cells(made, line))
+            table.add_row(*(Text(cell) for cell in _cells(made, line)))
         total = money_words(sum(line.amount for line in lines), currency)
         table.add_row(Text(f"{month:%B} in all", style="bold"), "", "", Text(total, style="bold"))
         table.add_section()

@@ -26,7 +26,7 @@ def line_words(line: BillLine, offer: Offer, timezone: str) -> str:
     if line.kind in ("import", "export"):
         bands = offer.import_bands if line.kind == "import" else offer.export_bands
         if line.band is None:
-            return "Sold at a time that no price covers"
+            return "Sold: beyond what a price covers"
         verb = "Bought" if line.kind == "import" else "Sold"
         return f"{verb}: {band_words(bands, line.band)}"
     if line.kind == "demand_charge":

@@ -5,6 +5,7 @@ Every command imports what it needs when it runs, so that `overnight --help` ans
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from collections.abc import Callable
@@ -297,5 +298,8 @@ def _stop(message: str, code: int) -> NoReturn:
 
 
 def main() -> None:
-    """Entry point of the `overnight` command."""
+    """Entry point of the `overnight` command; output is UTF-8 wherever it goes, for it holds signs such as "−"."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and (stream.encoding or "").lower().replace("-", "") != "utf8":
+            stream.reconfigure(encoding="utf-8", errors="replace")
     app()

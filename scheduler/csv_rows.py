@@ -12,6 +12,8 @@ from scheduler.faults import Fault, shortened, shown, single_fault
 from scheduler.text_files import read_text
 
 MOST_MEGABYTES = 50
+MOST = 1e9
+"""Largest size of a number: beyond it a solver's arithmetic means nothing."""
 
 _CLOCK = r"(?:19[7-9]\d|2[01]\d{2})-\d{2}-\d{2}[T ]\d{2}:\d{2}"
 _SECONDS = r":\d{2}(?:\.\d+)?"
@@ -82,18 +84,18 @@ def stamp_problem(cell: str) -> str:
 
 
 def number_problem(cell: str, least: float = 0.0) -> str | None:
-    """What is wrong with a finite number of `least` or more, or None."""
-    if NUMBER.fullmatch(cell):
-        value = float(cell)
-        if least <= value < math.inf:
-            return None
-        finite = "is under 0" if least == 0 and value < 0 else "is not finite"
-        problem = f"{shown(cell)} {finite}"
-    else:
-        problem = f"{shown(cell)} is not a number" if cell else "the cell is empty"
-    return f"{problem}; allowed is a finite number{', 0 or more' if least == 0 else ''}"
+    """What is wrong with a finite number of `least` or more, up to MOST, or None."""
+    allowed = f"allowed is a finite number{', 0 or more' if least == 0 else ''}"
+    if not NUMBER.fullmatch(cell):
+        return f"{f'{shown(cell)} is not a number' if cell else 'the cell is empty'}; {allowed}"
+    value = float(cell)
+    if math.isinf(value):
+        return f"{shown(cell)} is not finite; {allowed}"
+    if value < least:
+        return f"{shown(cell)} is under {least:.0f}; {allowed}"
+    return f"{shown(cell)} is over 1e9; {allowed}, up to 1e9" if value > MOST else None
 
 
 def price_problem(cell: str) -> str | None:
     """What is wrong with a finite number of either sign, or None."""
-    return number_problem(cell, least=-1e300)
+    return number_problem(cell, least=-MOST)

@@ -19,6 +19,9 @@ from scheduler.usual_trips import usual_trips_tonight
 
 Found = TypeVar("Found")
 
+MOST_SO_FAR = 1e6
+"""Most that may have been counted or drawn so far [kWh, kW]."""
+
 
 @dataclass(frozen=True, slots=True)
 class EveningWords:
@@ -70,8 +73,8 @@ def understand(
         ("--imported-so-far", words.imported_so_far_kwh),
         ("--exported-so-far", words.exported_so_far_kwh),
     ):
-        if amount is not None and not (math.isfinite(amount) and amount >= 0):
-            faults.append(Fault(option, None, None, f"found {amount:g}; allowed is 0 or more"))
+        if amount is not None and not 0 <= amount <= MOST_SO_FAR:
+            faults.append(Fault(option, None, None, f"found {amount:g}; allowed is 0 or more, up to 1e6"))
     if words.stay_home and words.trips:
         faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
     now = _collect(faults, lambda: moment_now(words.now, timezone))

@@ -87,6 +87,7 @@ class KeptLimits(_Kept):
 
     import_limit_kw: Positive
     export_limit_kw: Positive
+    export_limits_kw: list[Positive] | None = None
     charge_min_kw: Positive
     charge_max_kw: Positive
     discharge_min_kw: Positive
@@ -110,6 +111,14 @@ class KeptRow(_Kept):
     curtailed_kw: Positive
     soc_start_percent: Finite
     soc_end_percent: Finite
+
+
+class KeptSoFar(_Kept):
+    """What the meter had counted when the plan was made [kW, kWh], by number of the offer's band; None: not known."""
+
+    peak_kw: Positive | None = None
+    imported_kwh: dict[str, Positive] | None = None
+    exported_kwh: dict[str, Positive] | None = None
 
 
 class KeptPlan(_Kept):
@@ -138,6 +147,7 @@ class KeptPlan(_Kept):
     trips: list[KeptTrip]
     cancelled_trips: Cancelled = 0
     limits: KeptLimits
+    so_far: KeptSoFar = KeptSoFar()
     cautions: list[str]
     rows: list[KeptRow] = []
     folder: Path = Path()
@@ -291,6 +301,9 @@ def _check(plan: KeptPlan) -> None:
     blocks = (*plan.past_blocks, *plan.blocks)
     if any(block.end <= block.start for block in blocks) or any(a.end > b.start for a, b in pairwise(blocks)):
         raise single_fault(file, "this plan is damaged: blocks do not follow each other", key="blocks")
+    limits = plan.limits.export_limits_kw
+    if limits is not None and len(limits) != len(plan.rows):
+        raise single_fault(file, f"this plan is damaged: its limits are not those of {SCHEDULE_FILE}", key="limits")
     _check_most(plan)
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from models.market import MarketPrices
 from scheduler.csv_rows import MOST_MEGABYTES, price_problem
+from scheduler.faults import shown, single_fault
 from scheduler.series_file import read_regular
 from scheduler.text_files import read_text
 
@@ -20,8 +21,12 @@ def read_market(path: Path, known_until_minute: int, published_minute: int) -> M
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
-    header = read_text(path, MOST_MEGABYTES).split("\n", 1)[0]
-    per_mwh = PER_MWH[1] in header
+    header = read_text(path, MOST_MEGABYTES).split("\n", 1)[0].strip()
+    names = [cell.strip() for cell in header.replace('"', "").split(",")]
+    if names not in (list(PER_KWH), list(PER_MWH)):
+        allowed = " or ".join(",".join(columns) for columns in (PER_KWH, PER_MWH))
+        raise single_fault(path, f"the header is {shown(header)}; allowed is {allowed}", 1)
+    per_mwh = names == list(PER_MWH)
     series = read_regular(path, PER_MWH if per_mwh else PER_KWH, price_problem)
     price = series.kw / KWH_A_MWH if per_mwh else series.kw
     return MarketPrices(series.start, price, series.step_minutes, known_until_minute, published_minute)

@@ -31,7 +31,7 @@ def kinds_from_words(words: Sequence[str]) -> dict[str, str]:
     found: dict[str, str] = {}
     for word in words:
         name, _, kind = word.rpartition("=")
-        if not name or kind not in (*KINDS, IGNORE):
+        if not name.removeprefix(":") or name.startswith(":") or kind not in (*KINDS, IGNORE):
             allowed = f"NAME=KIND, the kind {', '.join(KINDS)} or {IGNORE}, such as B1=export"
             raise single_fault(AS_OPTION, f"found {shown(word)}; allowed is {allowed}")
         if name in found:

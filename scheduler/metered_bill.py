@@ -14,7 +14,7 @@ from models.bill import Bill, GridFlows, bill, on_paper
 from models.calendars import public_holidays
 from models.offer import Offer
 from scheduler.faults import Fault, InputFaults, single_fault
-from scheduler.meter_channels import MeterReading
+from scheduler.meter_channels import Channel, MeterReading
 from scheduler.meter_words import clock_from_words, kinds_from_words, midnight_from_words, read_all
 from scheduler.metered_gaps import gap_words
 from scheduler.metered_series import MeteredFlows, metered_flows, relabelled, shared_span
@@ -83,13 +83,17 @@ def metered_bill(words: BillWords) -> MeteredBill:
     file = str(words.meter[0]) if len(words.meter) == 1 else METER_OPTION
     named = _without_generation(relabelled(readings, kinds))
     notes = [f"{path.name}: {note}" for path, one in zip(words.meter, readings, strict=True) for note in one.notes]
+    if not any(channel.kind == "import" for reading in named for channel in reading.channels):
+        raise single_fault(file, "no channel counts import; allowed are files that do, or --as NAME=import")
     shared = shared_span(named, file)
+    _refuse_unlike_spans(named, words, site.timezone, shared, file)
     first, last = _days(words, site.timezone, shared, notes)
-    counted_from = _counted_from(offer, first, shared[0], site.timezone)
+    counted_day = first.replace(day=1) if _has_monthly_steps(offer) else first
+    counted_from = max(shared[0], midnight_from_words(counted_day.isoformat(), site.timezone, FROM_OPTION, 0))
     end = midnight_from_words(last.isoformat(), site.timezone, TO_OPTION, 1)
-    flows = metered_flows(named, counted_from, end, file)
+    flows = metered_flows(named, *_whole_steps(shared, counted_from, end, named), file)
     notes += flows.notes
-    _refuse_gaps(flows, words, site.timezone, file)
+    _refuse_gaps(flows, offer, site.timezone, file)
     if _has_monthly_steps(offer) and counted_from.tz_convert(site.timezone).date().day > 1:
         notes.append(
             f"The kWh of a month are counted from {local_text(counted_from.to_pydatetime(), site.timezone)} on, where "
@@ -103,7 +107,12 @@ def metered_bill(words: BillWords) -> MeteredBill:
     try:
         exact = bill(offer, metered, site.timezone, first, last + timedelta(days=1), holidays)
     except ValueError as error:
-        raise single_fault(offer_path, f"it cannot be billed with these meter values: {error}") from None
+        raise single_fault(offer_path, f"these meter values cannot be billed: {error}{_allowed(offer)}") from None
+    if exact.cell_minutes < flows.step_minutes:
+        notes.append(
+            f"Prices change inside the meter's steps of {flows.step_minutes} minutes; the energy of a step is taken as "
+            "spread evenly over it."
+        )
     paper = on_paper(exact, offer, money_digits(offer.currency))
     layouts = {str(path): one.layout for path, one in zip(words.meter, readings, strict=True)}
     return MeteredBill(offer, exact, paper, site, flows, layouts, tuple(notes))
@@ -122,6 +131,54 @@ def _without_generation(readings: tuple[MeterReading, ...]) -> tuple[MeterReadin
 
 def _has_monthly_steps(offer: Offer) -> bool:
     return any(band.per == "month" and band.up_to_kwh is not None for band in offer.import_bands)
+
+
+def _whole_steps(
+    shared: tuple[pd.Timestamp, pd.Timestamp],
+    begin: pd.Timestamp,
+    end: pd.Timestamp,
+    readings: tuple[MeterReading, ...],
+) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """From the step that begin lies in to the one that end lies in; a bill takes its part of each."""
+    step = pd.Timedelta(minutes=max(channel.step_minutes for reading in readings for channel in reading.channels))
+    before, beyond = (begin - shared[0]) % step, (shared[0] - end) % step
+    return begin - before, end + beyond
+
+
+def _refuse_unlike_spans(
+    readings: tuple[MeterReading, ...],
+    words: BillWords,
+    timezone: str,
+    shared: tuple[pd.Timestamp, pd.Timestamp],
+    file: str,
+) -> None:
+    """Refuse to leave out what only some channels have, unless the days to bill were asked for."""
+    channels = [channel for reading in readings for channel in reading.channels]
+    begins = {_name(channel): channel.start[0] for channel in channels}
+    ends = {_name(channel): channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes) for channel in channels}
+    early = words.first_day is None and min(begins.values()) < shared[0]
+    late = words.last_day is None and max(ends.values()) > shared[1]
+    if not early and not late:
+        return
+
+    def words_of(instant: pd.Timestamp) -> str:
+        return local_text(instant.to_pydatetime(), timezone)
+
+    spans = "; ".join(f"{name} {words_of(begins[name])} to {words_of(ends[name])}" for name in begins)
+    asked = " and ".join(option for option, wanted in ((FROM_OPTION, early), (TO_OPTION, late)) if wanted)
+    raise single_fault(file, f"its channels have values over different times ({spans}); allowed are days, by {asked}")
+
+
+def _name(channel: Channel) -> str:
+    return f"{channel.name} of {channel.meter}" if channel.meter else channel.name
+
+
+def _allowed(offer: Offer) -> str:
+    """What can be billed, where the engine refuses."""
+    if offer.demand_charge is not None:
+        minutes = offer.demand_charge.interval_minutes
+        return f"; allowed are meter steps that divide {minutes} minutes, and days that its prices cover"
+    return "; allowed are days that its prices cover"
 
 
 def _offer_path(words: BillWords) -> Path:
@@ -166,13 +223,7 @@ def _asked(text: str | None, timezone: str, option: str) -> date | None:
     return midnight_from_words(text, timezone, option, 0).tz_convert(timezone).date()
 
 
-def _counted_from(offer: Offer, first: date, has_from: pd.Timestamp, timezone: str) -> pd.Timestamp:
-    """From when values matter: the first day, or the start of its month as far as the meter reaches."""
-    day = first.replace(day=1) if _has_monthly_steps(offer) else first
-    return max(has_from, midnight_from_words(day.isoformat(), timezone, FROM_OPTION, 0))
-
-
-def _refuse_gaps(flows: MeteredFlows, words: BillWords, timezone: str, file: str) -> None:
+def _refuse_gaps(flows: MeteredFlows, offer: Offer, timezone: str, file: str) -> None:
     """A bill needs every value."""
     if not (np.isnan(flows.import_kwh).any() or np.isnan(flows.export_kwh).any()):
         return
@@ -183,6 +234,8 @@ def _refuse_gaps(flows: MeteredFlows, words: BillWords, timezone: str, file: str
     ]
     more = f", the first {MOST_GAPS_TOLD} of {len(gaps)}" if len(gaps) > MOST_GAPS_TOLD else ""
     advice = f"a bill needs every value{more}; allowed are days without a gap, by {FROM_OPTION} and {TO_OPTION}"
+    if _has_monthly_steps(offer):
+        advice += ", and none since the first of their month, for the offer counts the kWh of a month"
     raise InputFaults([*told, Fault(file, None, None, advice)])
 
 

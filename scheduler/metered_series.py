@@ -17,6 +17,8 @@ from scheduler.meter_clock import instants
 KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
 IGNORE = "ignore"
 AS_OPTION = "--as"
+MOST_KWH = 1e6
+"""Most energy of one step that can be meant: a thousand megawatts for an hour."""
 EQUAL_WITHIN_KWH = 1e-6
 """Two files agree on a value if it differs by no more."""
 
@@ -217,6 +219,8 @@ def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list
     channels = [channel for channel in channels if len(channel.kwh)]
     if not channels:
         raise single_fault(file, "no channel has a value; allowed are files with values")
+    notes: list[str] = []
+    channels = _at_one_step(channels, notes)
     steps = {channel.step_minutes: channel for channel in channels}
     phases = {_minute(channel.start[0]) % channel.step_minutes: channel for channel in channels}
     for groups, what in ((steps, "steps of {} minutes"), (phases, "steps that begin {} minutes past a whole one")):
@@ -227,11 +231,37 @@ def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list
                 "allowed are the same steps"
             )
             raise single_fault(file, message)
+    for channel in channels:
+        worst = int(np.argmax(channel.kwh))
+        if channel.kwh[worst] > MOST_KWH:
+            message = f"{channel_words(channel)} has {channel.kwh[worst]:g} kWh for the step that begins "
+            raise single_fault(file, f"{message}{_utc(channel.start[worst])}; allowed is up to {MOST_KWH:g}")
     groups_by_key: dict[tuple[str, str, ChannelKind], list[Channel]] = {}
     for channel in channels:
         groups_by_key.setdefault((channel.meter, channel.name, channel.kind), []).append(channel)
-    notes: list[str] = []
     return [_joined(group, notes, file) for group in groups_by_key.values()], notes
+
+
+def _at_one_step(channels: list[Channel], notes: list[str]) -> list[Channel]:
+    """Channels at the longest of their steps, where all divide it; a step with a part missing is left out."""
+    longest = max(channel.step_minutes for channel in channels)
+    finer = [channel for channel in channels if channel.step_minutes < longest]
+    if not finer or any(longest % channel.step_minutes for channel in finer):
+        return channels
+    names = ", ".join(dict.fromkeys(channel_words(channel) for channel in finer))
+    notes.append(f"Read in steps of {longest} minutes, the longest of the channels: {names}.")
+    return [channel if channel.step_minutes == longest else _coarser(channel, longest) for channel in channels]
+
+
+def _coarser(channel: Channel, minutes: int) -> Channel:
+    """The channel in longer steps, estimated where any part is."""
+    number = channel.start.as_unit("s").asi8 // 60 // minutes
+    firsts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+    whole = np.diff(np.append(firsts, len(number))) == minutes // channel.step_minutes
+    kwh = np.add.reduceat(channel.kwh, firsts)[whole]
+    estimated = np.logical_or.reduceat(channel.estimated, firsts)[whole]
+    start = instants(number[firsts][whole] * minutes)
+    return replace(channel, start=start, kwh=kwh, estimated=estimated, step_minutes=minutes)
 
 
 def _joined(group: list[Channel], notes: list[str], file: str) -> Channel:

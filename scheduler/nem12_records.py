@@ -15,7 +15,7 @@ from datetime import date, datetime
 import numpy as np
 
 from models.arrays import FloatArray
-from scheduler.csv_rows import number_problem
+from scheduler.csv_rows import MOST, number_problem
 from scheduler.faults import shortened, shown
 from scheduler.meter_channels import ChannelKind
 
@@ -215,7 +215,7 @@ def _values(cells: list[str]) -> tuple[FloatArray, tuple[tuple[int, str], ...]]:
         except ValueError:  # an empty cell, or two points in one
             pass
         else:
-            if np.isfinite(values).all():
+            if (values <= MOST).all():
                 return values, ()
     problems = tuple((index, problem) for index, cell in enumerate(cells) if (problem := number_problem(cell)))
     bad = {index for index, _ in problems}

@@ -11,8 +11,9 @@ import pandas as pd
 from models.arrays import FloatArray, IntArray
 from models.clock import local_clock
 from models.demand import DemandMonth
-from models.offer import Band, Offer
+from models.offer import Band, Offer, StepPeriod
 from models.price_steps import PriceStep, Side
+from models.stretch import Stretch
 from scheduler.evening import Evening
 from scheduler.intervals import Intervals
 from scheduler.wording import number_words
@@ -69,7 +70,7 @@ def _steps(
             under_way = number == period[0]
             if under_way and counted is not None and step.band in counted:
                 left = max(0.0, left - counted[step.band])
-            elif under_way and _may_have_counted(offer, band, intervals, timezone):
+            elif under_way and _has_begun(offer, band.stretch, band.per, intervals, timezone):
                 unknown.append(band)
             yield PriceStep(side, step.band, holds, left, np.where(holds, step.difference * factor, 0.0))
     warnings += _not_counted(side, unknown)
@@ -83,14 +84,14 @@ def _periods(intervals: Intervals, band: Band, timezone: str) -> IntArray:
     return np.asarray(wall.normalize().as_unit("s").asi8 // 86400, dtype=np.int64)
 
 
-def _may_have_counted(offer: Offer, band: Band, intervals: Intervals, timezone: str) -> bool:
-    """Whether energy before now may count towards the step: its time began earlier in the day or month."""
+def _has_begun(offer: Offer, stretch: Stretch, per: StepPeriod, intervals: Intervals, timezone: str) -> bool:
+    """Whether energy before now may count: the stretch held earlier in the day or month."""
     now = intervals.boundaries[0].tz_convert(timezone)
-    begins = now.normalize() if band.per == "day" else now.normalize().replace(day=1)
+    begins = now.normalize() if per == "day" else now.normalize().replace(day=1)
     if begins >= now:
         return False
     clock = local_clock(pd.date_range(begins, now, freq="min", inclusive="left"), timezone)
-    covers = band.covers(clock.minute, offer.days_counted_as(clock), (clock.month, clock.month_before))
+    covers = stretch.covers(clock.minute, offer.days_counted_as(clock), (clock.month, clock.month_before))
     return bool(covers.any())
 
 
@@ -119,7 +120,10 @@ def _demand(
     opens[0] = True
     mean_of = np.cumsum(opens) - 1
     counts = intervals.offered.in_demand_window[np.flatnonzero(opens)][mean_of]
-    month = np.asarray(wall.year * 12 + wall.month, dtype=np.int64)[np.flatnonzero(opens)][mean_of]
+    # hours after midnight of a window that began the day before belong to that day's month
+    window = charge.window
+    carried = (window.from_minute > window.to_minute) & (minute < window.to_minute) & np.asarray(wall.day == 1)
+    month = (np.asarray(wall.year * 12 + wall.month, dtype=np.int64) - carried)[np.flatnonzero(opens)][mean_of]
     now = intervals.boundaries[0].tz_convert(timezone)
     found = []
     for number in np.unique(month[counts]):
@@ -127,7 +131,7 @@ def _demand(
         so_far = 0.0
         if number == now.year * 12 + now.month:
             so_far = evening.peak_so_far_kw or 0.0
-            if evening.peak_so_far_kw is None and now.day > 1:
+            if evening.peak_so_far_kw is None and _has_begun(offer, window, "month", intervals, timezone):
                 so_far = max(0.0, float(building_kw[here].max()))
                 warnings.append(
                     "The month's highest demand so far is not known; it is taken as what the building alone is "

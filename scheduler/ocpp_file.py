@@ -91,7 +91,10 @@ def _period(plan: KeptPlan, row: KeptRow) -> dict[str, Any]:
             "limit": 0.0,
             "dischargeLimit": _watts(-min(cap, limits.discharge_max_kw)),
         }
-    most_discharge = min(limits.discharge_max_kw, max(0.0, limits.export_limit_kw + draw + row.curtailed_kw))
+    export_limit = limits.export_limit_kw
+    if limits.export_limits_kw is not None:
+        export_limit = limits.export_limits_kw[plan.rows.index(row)]
+    most_discharge = min(limits.discharge_max_kw, max(0.0, export_limit + draw + row.curtailed_kw))
     if limits.discharge_to == "building":
         most_discharge = min(limits.discharge_max_kw, max(0.0, draw))
     return {

@@ -9,7 +9,7 @@ from typing import cast
 
 from models.clock import MINUTES_A_DAY
 from models.market import MarketPrices
-from models.offer import Band, DemandCharge, LineKind, Offer, first_unpriced, steps_that_mix
+from models.offer import Band, DemandCharge, LineKind, Offer, first_unpriced, step_that_never_holds, steps_that_mix
 from scheduler.faults import Fault, InputFaults, in_line_order, shown
 from scheduler.market_file import read_market
 from scheduler.offer_tables import (
@@ -62,8 +62,10 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         if unpriced is not None:
             faults.append(document.fault(("import",), _unpriced(import_bands, *unpriced)))
         faults += _mixed_steps(document, "import", import_bands, counted_as)
+        faults += _never_holding(document, "import", import_bands, counted_as)
     if None not in exports:
         faults += _mixed_steps(document, "export", export_bands, counted_as)
+        faults += _never_holding(document, "export", export_bands, counted_as)
     prices, files = _market_prices(document, market, faults)
     if faults or table is None:
         raise InputFaults(_in_file_order(faults, path))
@@ -200,6 +202,21 @@ def _mixed_steps(
             "from, to, days and months, counted over the same period, the later in the file with fewer kWh",
         )
     ]
+
+
+def _never_holding(
+    document: TomlDocument, side: str, bands: tuple[Band, ...], holidays_count_as: int | None
+) -> list[Fault]:
+    """A fault if bands later in the file cover a band with a step at all times."""
+    number = step_that_never_holds(bands, holidays_count_as) if bands else None
+    if number is None:
+        return []
+    key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in document.values[side][number])
+    message = (
+        "bands later in the file cover this one at all times, so no kWh is ever counted for it; allowed is to put it "
+        "after the band whose price holds beyond it"
+    )
+    return [document.fault((side, number, key), message)]
 
 
 def _unpriced(bands: tuple[Band, ...], month: int, day_of_week: int, minute: int) -> str:

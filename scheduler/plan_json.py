@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -53,6 +54,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "setting_cost": plan.setting_cost,
         "solver": {"status": plan.answer.status, "gap": plan.answer.gap, "seconds": plan.answer.seconds},
         "headline": plan.headline,
+        "so_far": _so_far(plan),
         **_replan(plan),
         "limits": _limits(plan),
         "blocks": [
@@ -146,12 +148,27 @@ def _replan(plan: Plan) -> dict[str, Any]:
     }
 
 
+def _so_far(plan: Plan) -> dict[str, Any]:
+    """What the meter had counted when the plan was made, as far as it was said; by number of the offer's band."""
+    evening = plan.evening
+
+    def by_band(counted: Mapping[int, float] | None) -> dict[str, float] | None:
+        return None if counted is None else {str(band): kwh for band, kwh in counted.items()}
+
+    return {
+        "peak_kw": evening.peak_so_far_kw,
+        "imported_kwh": by_band(evening.imported_so_far_kwh),
+        "exported_kwh": by_band(evening.exported_so_far_kwh),
+    }
+
+
 def _limits(plan: Plan) -> dict[str, Any]:
     """What was approved and what the charger can do, for programs that hand the plan on."""
     connection, charger = plan.night.connection, plan.night.charger
     return {
         "import_limit_kw": connection.import_limit_kw,
         "export_limit_kw": connection.export_limit_kw,
+        "export_limits_kw": plan.night.export_limit_kw.tolist() if connection.export_windows else None,
         "charge_min_kw": charger.charge_min_kw,
         "charge_max_kw": charger.charge_max_kw,
         "discharge_min_kw": charger.discharge_min_kw,

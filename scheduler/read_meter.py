@@ -119,7 +119,13 @@ def read_meter_into_site(words: MeterWords) -> MeterResult:
             )
         texts[solar_file] = series_text(load.start, load.solar_kwh * (60 / load.step_minutes), site.timezone)
     elif site.solar_file is not None:
-        notes.append(f"The meter files tell nothing of solar; {site.solar_file} is left as it is.")
+        if site.solar_file.exists():
+            notes.append(f"The meter files tell nothing of solar; {site.solar_file} is left as it is.")
+        else:
+            notes.append(
+                f"The meter files tell nothing of solar, and {site.solar_file} is not there; remove data.solar (and "
+                f"[solar]) from {SITE_FILE}, or read a meter that counts export or generation."
+            )
     write_together(texts)
     return MeterResult(site.name, site.timezone, layouts, flows, load, car, tuple(notes), tuple(texts), line_to_add)
 

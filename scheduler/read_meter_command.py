@@ -30,7 +30,7 @@ def read_meter(
         typer.Option(
             "--as",
             metavar="NAME=KIND",
-            help="What a channel counts: import, export, generation or ignore. May be given again.",
+            help="What a channel counts: import, export, generation or ignore. May be given again; METER:NAME too.",
         ),
     ] = None,
     clock: Annotated[

@@ -13,6 +13,7 @@ import pandas as pd
 
 from models.trips import Trip
 from scheduler.build_night import build_night
+from scheduler.counted import with_what_was_counted
 from scheduler.evening import Evening
 from scheduler.evening_words import EveningWords, moment_now, understand
 from scheduler.faults import single_fault
@@ -111,7 +112,8 @@ def _question(kept: KeptPlan, words: EveningWords, inputs: Inputs, now: datetime
         for trip in under_way
         if evening.home_at is None
     ]
-    return replace(evening, highest_soc_today_percent=highest, boundaries=starts, notes=(*evening.notes, *notes))
+    asked = replace(evening, highest_soc_today_percent=highest, boundaries=starts, notes=(*evening.notes, *notes))
+    return with_what_was_counted(asked, kept, inputs)
 
 
 def _carry_on(kept: KeptPlan, night: Night) -> CarryingOn:

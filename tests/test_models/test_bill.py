@@ -171,6 +171,19 @@ def test_a_month_billed_in_part_pays_its_days_of_the_demand_charge() -> None:
     assert amounts(made, "demand_charge") == pytest.approx([6.00, 18.00])
 
 
+def test_hours_after_midnight_belong_to_the_month_in_which_the_window_began() -> None:
+    """A January window from 22:00 to 06:00 reaches into 1 February: its peak there is January's, charged once."""
+    window = Stretch(clock(22), clock(6), months=frozenset({1}))
+    metered = flows("2026-01-01", 59, 1.0)
+    metered.import_kwh[31 * 24 + 3] = 4.0  # 1 February, 03:00
+    made = bill_of(offer(Band(0.0), demand_charge=DemandCharge(9.0, 60, window)), metered, "2026-01-01", "2026-03-01")
+    assert amounts(made, "demand_charge") == pytest.approx([4.0 * 9.0])
+    february = bill_of(
+        offer(Band(0.0), demand_charge=DemandCharge(9.0, 60, window)), metered, "2026-02-01", "2026-03-01"
+    )
+    assert amounts(february, "demand_charge") == []
+
+
 def test_no_demand_charge_without_its_window() -> None:
     """A month without a day in the window has no such line."""
     winter = replace(demand_offer(), demand_charge=DemandCharge(9.0, 30, Stretch(months=frozenset({7}))))

@@ -84,7 +84,11 @@ def reckoned(offer: Offer, metered: GridFlows, zone: str, begin: date, end: date
             ):
                 sums[side] += sign * money_of(side, bands, kwh, wall, counts)
             if offer.demand_charge is not None and covers(offer.demand_charge.window, wall):
-                means[wall.year * 12 + wall.month, (start, minute)] += metered.import_kwh[row] * share
+                window = offer.demand_charge.window
+                began_before = window.from_minute > window.to_minute > wall.hour * 60 + wall.minute
+                day = wall.date() - timedelta(days=began_before)
+                if (day.year, day.month) >= (begin.year, begin.month):
+                    means[day.year * 12 + day.month, (start, minute)] += metered.import_kwh[row] * share
     charge = offer.demand_charge
     assert charge is not None
     for month in {key[0] for key in means}:

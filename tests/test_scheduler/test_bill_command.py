@@ -151,7 +151,7 @@ def without(lines: list[str], *numbers: int) -> str:
             (),
             None,
             OFFER.replace("interval_minutes = 60", "interval_minutes = 30"),
-            "offer.toml: it cannot be billed with these meter values: steps of 60 minutes do not tell the means of 30",
+            "offer.toml: these meter values cannot be billed: steps of 60 minutes do not tell the means of 30 minutes",
         ),
         ((), "a,b\n1,2\n", OFFER, 'meter.csv line 1: the first line is "a,b"; allowed is NEM12, Green Button XML'),
         (
@@ -193,3 +193,60 @@ def test_nothing_is_written_if_the_bill_fails(tmp_path: Path) -> None:
 def test_stretches_in_words(stretch: Stretch, words: str) -> None:
     """When a band holds, as an owner reads it; a run of days or months may pass the end of the week or year."""
     assert stretch_words(stretch) == words
+
+
+def two_spans(first: str, second: str) -> str:
+    """Import from one day of January on, export from another, to the 31st."""
+    rows = []
+    for day in range(1, 32):
+        for hour in range(24):
+            cells = ["1" if day >= int(first) else "", "0.2" if day >= int(second) else ""]
+            rows.append(f"2026-01-{day:02}T{hour:02}:00+00:00,{','.join(cells)}")
+    return "\n".join(["start,import_kwh,export_kwh", *rows, ""])
+
+
+def test_channels_over_different_days_are_not_cut_in_silence(tmp_path: Path) -> None:
+    """Export cells that are blank until the 10th: no bill unless the days are asked for."""
+    code, output, errors = run(tmp_path, meter=two_spans("1", "10"))
+    assert (code, output) == (2, "")
+    assert "its channels have values over different times" in errors
+    assert "allowed are days, by --from" in errors
+    code, _, _ = run(tmp_path, "--from", "2026-01-10", meter=two_spans("1", "10"))
+    assert code == 0
+
+
+def test_export_alone_is_no_bill(tmp_path: Path) -> None:
+    """A file that counts no import is refused, not billed with nothing bought."""
+    code, _, errors = run(tmp_path, "--as", "import=ignore")
+    assert code == 2
+    assert "no channel counts import" in errors
+
+
+def test_names_are_not_read_as_markup(tmp_path: Path) -> None:
+    """A band's name with square brackets is printed as it is."""
+    code, output, _ = run(tmp_path, offer=OFFER.replace("Evening peak", "peak [/x] [red]"))
+    assert code == 0
+    assert "peak [/x] [red]" in output
+
+
+def test_a_price_that_changes_inside_a_meter_step_is_said(tmp_path: Path) -> None:
+    """An hourly meter and a band from 17:30: the spreading is named on the bill."""
+    code, output, _ = run(tmp_path, offer=OFFER.replace('"17:00"', '"17:30"'))
+    assert code == 0
+    assert "the energy of a step is taken as spread evenly over it" in " ".join(output.split())
+
+
+def test_steps_off_midnight_are_shared_between_days(tmp_path: Path) -> None:
+    """Hourly steps that begin at twenty past: each of the whole days still has 24 kWh, and the spreading is said."""
+    made = document(tmp_path, meter=meter_text().replace(":00+00:00", ":20+00:00"), offer=OFFER)
+    assert (made["first_day"], made["last_day"]) == ("2026-01-02", "2026-01-31")
+    bought = sum(line["quantity"] for line in made["lines"] if line["kind"] == "import")  # type: ignore[attr-defined]
+    assert bought == pytest.approx(30 * 24)
+    assert any("spread evenly" in note for note in made["notes"])  # type: ignore[attr-defined]
+
+
+def test_an_impossible_amount_is_a_fault(tmp_path: Path) -> None:
+    """1e300 kWh in an hour is no reading."""
+    code, _, errors = run(tmp_path, meter=meter_text().replace("T05:00+00:00,1.0", "T05:00+00:00,1e300", 1))
+    assert code == 2
+    assert "import has 1e+300 kWh for the step that begins 2026-01-01T05:00Z; allowed is up to 1e+06" in errors

@@ -78,7 +78,8 @@ def test_the_same_values_in_two_files_are_one_and_said() -> None:
     ("other", "message"),
     [
         (channel("import", [3, 4.5], "2026-03-02T01:00Z"), "import has 2 kWh in one file and 3 kWh in another"),
-        (channel("export", [1, 1], step_minutes=30), "import has steps of 60 minutes, export steps of 30 minutes"),
+        (channel("export", [1, 1], step_minutes=25), "import has steps of 60 minutes, export steps of 25 minutes"),
+        (channel("export", [1, 2e6]), "export has 2e+06 kWh for the step that begins 2026-03-02T01:00Z; allowed is up"),
         (channel("export", [1, 1], "2026-03-02T00:30Z"), "import has steps that begin 0 minutes past a whole one"),
         (channel("export", [1, 1], "2026-03-02T03:00Z"), "export begins 2026-03-02T03:00Z, and import has ended"),
     ],
@@ -311,3 +312,12 @@ def test_random_flows_keep_their_balance(flows: list[tuple[int, int, int]], cut:
     assert result.solar_kwh is not None
     assert result.load_kwh - result.solar_kwh == pytest.approx(bought - sold, abs=1e-9)
     assert result.load_kwh == pytest.approx(used, abs=1e-9)
+
+
+def test_channels_of_unlike_steps_are_read_at_the_longest() -> None:
+    """Import hour by hour and export at half hours: export is summed to hours, a half without its other is a gap."""
+    half_hours = channel("export", [1, 2, 3, 4, 5], step_minutes=30)
+    flows = metered_flows([reading(channel("import", [1, 2, 3])), reading(half_hours)])
+    assert flows.step_minutes == 60
+    assert list(flows.export_kwh) == [3, 7]
+    assert flows.notes == ("Read in steps of 60 minutes, the longest of the channels: export.",)

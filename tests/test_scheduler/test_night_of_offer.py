@@ -116,6 +116,22 @@ def test_an_unknown_peak_is_the_buildings_own(inputs: Inputs) -> None:
     )
 
 
+def test_on_the_first_of_a_month_hours_have_passed(inputs: Inputs) -> None:
+    """At 18:20 on 1 March the month has seen 18 hours: its peak is not nothing, and that is said."""
+    first = datetime(2026, 3, 1, 18, 20, tzinfo=UTC)
+    found, warnings = night(inputs, offer(demand_charge=DemandCharge(6.0, 60)), now=first)
+    assert found.demand[0].so_far_kw > 0
+    assert any("Give --peak-so-far" in warning for warning in warnings)
+
+
+def test_a_window_past_midnight_belongs_to_the_month_it_began_in(inputs: Inputs) -> None:
+    """From 22:00 on 31 March to 06:00 on 1 April is March's."""
+    late = datetime(2026, 3, 31, 17, 0, tzinfo=UTC)
+    charge = DemandCharge(6.0, 60, Stretch(22 * 60, 6 * 60, months=frozenset({3})))
+    found, _ = night(inputs, offer(demand_charge=charge), now=late, peak_so_far_kw=4.0)
+    assert [month.so_far_kw for month in found.demand] == [4.0]
+
+
 def test_a_new_month_begins_at_nothing(inputs: Inputs) -> None:
     """On 31 March the month so far is given, and April's first means count from 0."""
     late = datetime(2026, 3, 31, 17, 0, tzinfo=UTC)

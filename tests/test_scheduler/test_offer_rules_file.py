@@ -94,6 +94,10 @@ def test_market_per_mwh(tmp_path: Path) -> None:
             "bands without an end in kWh that leave no time without one",
         ),
         (
+            "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_day = 10\n" + IMPORT,
+            "line 7, import[1].up_to_kwh_per_day: bands later in the file cover this one at all times, so no kWh",
+        ),
+        (
             IMPORT + "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_day = 10\nup_to_kwh_per_month = 90\n",
             "line 10, import[2].up_to_kwh_per_month: there is up_to_kwh_per_day as well; allowed is one of the two",
         ),
