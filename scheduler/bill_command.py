@@ -10,6 +10,7 @@ import typer
 
 from scheduler.exit_codes import INPUT_AT_FAULT
 from scheduler.faults import InputFaults
+from scheduler.meter_options import ClockOption, KindOption
 
 
 def bill(
@@ -25,20 +26,8 @@ def bill(
     last_day: Annotated[
         str | None, typer.Option("--to", metavar="DATE", help="Last day to bill, 2026-03-31; else to the last.")
     ] = None,
-    kind: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--as",
-            metavar="NAME=KIND",
-            help="What a channel counts: import, export, generation or ignore. May be given again; METER:NAME too.",
-        ),
-    ] = None,
-    clock: Annotated[
-        str,
-        typer.Option(
-            "--clock", metavar="CLOCK", help="What CSV times without offset follow: local, or standard for winter time."
-        ),
-    ] = "local",
+    kind: KindOption = None,
+    clock: ClockOption = "local",
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Write bill.csv and bill.json into this folder too.")
     ] = None,

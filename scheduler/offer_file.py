@@ -54,8 +54,8 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         message = "it needs a holiday calendar, and the site names none; allowed with site.holiday_calendar"
         faults.append(document.fault(("public_holidays_count_as",), message))
     faults += _market_faults(document, (*imports, *exports))
-    import_bands = tuple(_import_band(each, market) for each in imports if each)
-    export_bands = tuple(_export_band(each, market) for each in exports if each)
+    import_bands = tuple(_band(each, market) for each in imports if each)
+    export_bands = tuple(_band(each, market) for each in exports if each)
     counted_as = table.public_holidays_count_as if table else None
     if imports and None not in imports:
         unpriced = first_unpriced(Offer("", "", 0.0, import_bands, holidays_count_as=counted_as))
@@ -96,33 +96,23 @@ def _in_file_order(faults: list[Fault], path: Path) -> list[Fault]:
     return [*in_line_order(own), *(fault for fault in faults if fault.file != str(path))]
 
 
-def _import_band(table: ImportTable, market: MarketTable | None) -> Band:
-    by_month = table.up_to_kwh_per_month is not None
+def _band(table: ImportTable | ExportTable, market: MarketTable | None) -> Band:
     price, factor = _price(table, market)
+    by_month = isinstance(table, ImportTable) and table.up_to_kwh_per_month is not None
+    if isinstance(table, ImportTable):
+        up_to = table.up_to_kwh_per_month if by_month else table.up_to_kwh_per_day
+    else:
+        up_to = table.first_kwh_per_day
     return Band(
         price,
         table.from_minute,
         table.to_minute,
         table.days,
         table.months,
-        up_to_kwh=table.up_to_kwh_per_month if by_month else table.up_to_kwh_per_day,
+        up_to_kwh=up_to,
         per="month" if by_month else "day",
         market_factor=factor,
-        name=table.name,
-    )
-
-
-def _export_band(table: ExportTable, market: MarketTable | None) -> Band:
-    price, factor = _price(table, market)
-    return Band(
-        price,
-        table.from_minute,
-        table.to_minute,
-        table.days,
-        table.months,
-        up_to_kwh=table.first_kwh_per_day,
-        market_factor=factor,
-        no_grid_charging=table.no_grid_charging,
+        no_grid_charging=isinstance(table, ExportTable) and table.no_grid_charging,
         name=table.name,
     )
 

@@ -10,6 +10,7 @@ import typer
 
 from scheduler.exit_codes import INPUT_AT_FAULT
 from scheduler.faults import InputFaults
+from scheduler.meter_options import ClockOption, KindOption
 
 
 def read_meter(
@@ -25,20 +26,8 @@ def read_meter(
     last_day: Annotated[
         str | None, typer.Option("--until", metavar="DATE", help="Last day to read, 2026-03-02; else to the last.")
     ] = None,
-    kind: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--as",
-            metavar="NAME=KIND",
-            help="What a channel counts: import, export, generation or ignore. May be given again; METER:NAME too.",
-        ),
-    ] = None,
-    clock: Annotated[
-        str,
-        typer.Option(
-            "--clock", metavar="CLOCK", help="What CSV times without offset follow: local, or standard for winter time."
-        ),
-    ] = "local",
+    kind: KindOption = None,
+    clock: ClockOption = "local",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON on standard output.")] = False,
 ) -> None:
     """Turn a meter's files into the load and solar of a site.
