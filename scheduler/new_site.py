@@ -29,7 +29,11 @@ DISCHARGE_TO_NOTES = {
 
 READ_ME = """\
 The meter files in this folder are placeholders: the same invented day over and over. A plan made from them looks
-right and is not about your building. Replace them with your own meter's data before you act on a plan.
+right and is not about your building. Replace them with your own meter's data before you act on a plan:
+
+    overnight read-meter YOUR-METER-FILE --to THIS-FOLDER --replace
+
+reads NEM12, Green Button XML and CSV by the step or by the day, and says what it filled. Or write them yourself:
 
 Each is a CSV file with the header "start,kw": the start of each step in local time with its offset, such as
 2026-03-02T18:00+00:00, and the mean power over the step in kW. Steps of 5 to 60 minutes, none missing, none twice.
