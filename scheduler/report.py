@@ -13,11 +13,11 @@ from markupsafe import Markup
 
 from scheduler.block import Block
 from scheduler.charts import power_chart, state_chart
-from scheduler.left_alone import why_no_discharge
 from scheduler.money_table import money_table, saving_words
 from scheduler.outcomes import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plan import CAUTIONS, Plan
 from scheduler.plan_json import plan_document
+from scheduler.short_headline import short_headline, why_nothing_given
 from scheduler.wording import (
     clock_words,
     day_words,
@@ -25,7 +25,6 @@ from scheduler.wording import (
     percent_words,
     price_words,
     setting_words,
-    span_words,
 )
 
 FEW_STEPS = 2
@@ -45,8 +44,8 @@ def report_text(plan: Plan) -> str:
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     urgent = _urgent(plan)
     return _template().render(
-        headline=_headline(plan),
-        why_nothing_given=_why_nothing_given(plan),
+        headline=short_headline(plan, FEW_STEPS),
+        why_nothing_given=why_nothing_given(plan, FEW_STEPS),
         about=(
             f"{inputs.site.name}, {day_words(begin, night.timezone)} to {clock_words(end, night.timezone)}, "
             f"car at {_state_words(plan)}"
@@ -84,30 +83,6 @@ def _template() -> Template:
 def _together(words: str) -> str:
     """Words in which no line ends between a number and its unit."""
     return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))", "\N{NO-BREAK SPACE}", words)
-
-
-def _headline(plan: Plan) -> str:
-    """The plan's sentence; of a long one the first step and when the next is due, for all are listed below."""
-    if len(plan.blocks) <= FEW_STEPS:
-        return plan.headline
-    night = plan.night
-    now, begin, end, following = (
-        night.boundaries[at].to_pydatetime()
-        for at in (0, plan.blocks[0].first, plan.blocks[0].last, plan.blocks[1].first)
-    )
-    step = setting_words(plan.blocks[0], night.setting.set_by).partition(" (")[0]
-    begins = plan.headline.partition(": ")[0]
-    return (
-        f"{begins}: {step} {span_words(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more steps, "
-        f"the next at {clock_words(following, night.timezone, now)}."
-    )
-
-
-def _why_nothing_given(plan: Plan) -> str | None:
-    """Why the car only charges, where the headline was too long to say it."""
-    if len(plan.blocks) <= FEW_STEPS or any(block.action != "charge" for block in plan.blocks):
-        return None
-    return f"The car gives nothing, since {why_no_discharge(plan.night, plan.replayed)}."
 
 
 def _state_words(plan: Plan) -> str:

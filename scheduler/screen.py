@@ -11,8 +11,11 @@ from rich.text import Text
 from scheduler.money_table import money_table, saving_words
 from scheduler.outcomes import TripOutcome
 from scheduler.plan import CAUTIONS, Plan
+from scheduler.short_headline import short_headline, why_nothing_given
 from scheduler.wording import clock_words, day_words, percent_words, setting_words
 
+FEW_STEPS = 5
+"""Most steps told in the one sentence above the list."""
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
 
@@ -34,7 +37,9 @@ def _heading(plan: Plan) -> RenderableType:
         f"offer {inputs.offer.name}, car at {plan.evening.soc_percent:g} %",
         style="dim",
     )
-    return Group(about, Text(""), Text(plan.headline, style="bold"))
+    lines = [about, Text(""), Text(short_headline(plan, FEW_STEPS), style="bold")]
+    nothing_given = why_nothing_given(plan, FEW_STEPS)
+    return Group(*lines, *([] if nothing_given is None else [Text(nothing_given)]))
 
 
 def _changes(plan: Plan) -> RenderableType | None:

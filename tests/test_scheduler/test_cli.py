@@ -16,6 +16,7 @@ from scheduler.replay import PlanRefused
 from scheduler.solve import NoPlanError
 from tests.test_scheduler.sites import series_text, write_site
 
+BOATYARD = Path(__file__).parents[2] / "scenarios" / "boatyard"
 NOW = ("--now", "2026-03-02T18:20")
 TRIP = ("--trip", "07:30-18:00 96km")
 
@@ -187,3 +188,17 @@ def test_help_loads_nothing_heavy(words: tuple[str, ...]) -> None:
     )
     run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert run.stdout.strip().endswith("[]")
+
+
+def test_a_night_of_many_steps_has_a_short_sentence(tmp_path: Path) -> None:
+    """Quarter-hour prices make many steps: the sentence names the first and when the next is due; the list has all."""
+    words = ["plan", str(BOATYARD), "--soc", "60", "--offer", "offers/quarter-hours.toml", "--now", "2026-02-03T16:30"]
+    result = CliRunner().invoke(app, [*words, "--out", str(tmp_path)], env={"COLUMNS": "100"})
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    found = re.search(r"Tonight: [^.]*\.\d kW 17:00 to 17:30, then (\d+) more steps, the next at 17:30\.", text)
+    assert found is not None
+    [folder] = tmp_path.iterdir()
+    kept = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    assert int(found[1]) == len(kept["blocks"]) - 1 > 5
+    assert kept["headline"].count("kW") > 5
