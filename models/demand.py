@@ -18,11 +18,13 @@ class DemandMonth:
     mean_of : number of the mean that each interval belongs to, from 0 on, shape (n,); -1 outside the window.
     price_per_kw : [money per kW], tax included.
     so_far_kw : the month's highest mean before now [kW].
+    month : months since the year 0, on the local calendar.
     """
 
     mean_of: IntArray
     price_per_kw: float
     so_far_kw: float
+    month: int = 0
 
     def peak_kw(self, hours: FloatArray, import_kw: FloatArray) -> float:
         """The month's highest mean, this night's included [kW]."""

@@ -47,6 +47,7 @@ class PriceStep:
     left_kwh : how much of it is left at the first of them [kWh].
     difference : its price less the price of what holds once it is used up [money per kWh], shape (n,), 0 where it does
         not hold; tax included.
+    period : number of its day since 1970, or of its month since the year 0, on the local calendar.
     """
 
     side: Side
@@ -54,6 +55,7 @@ class PriceStep:
     holds: BoolArray
     left_kwh: float
     difference: FloatArray
+    period: int = 0
 
     def within_kwh(self, energy_kwh: FloatArray) -> FloatArray:
         """Part of each interval's energy that the step prices [kWh], shape (n,)."""

@@ -107,6 +107,20 @@ def taken_from_segments_kwh(
     into_kwh, out_kwh : energy into and out of the battery in each interval [kWh], shape (n,). Below zero, as when
         charging does not cover the fixed loss, what goes in counts as coming out.
     """
+    return _through_segments(segments, initial_kwh, into_kwh, out_kwh)[0]
+
+
+def final_fill_kwh(
+    segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
+) -> FloatArray:
+    """Energy in each segment at the end [kWh], shape (segments,); parameters as in taken_from_segments_kwh."""
+    return _through_segments(segments, initial_kwh, into_kwh, out_kwh)[1]
+
+
+def _through_segments(
+    segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """What is taken from each segment in each interval, and what each holds at the end."""
     held = initial_kwh.copy()
     taken = np.zeros((len(out_kwh), len(held)))
     put_in, taken_out = np.maximum(into_kwh, 0.0), out_kwh + np.maximum(-into_kwh, 0.0)
@@ -119,7 +133,7 @@ def taken_from_segments_kwh(
             taken[interval] = np.diff(np.minimum(there, out - into), prepend=0.0)
             held -= taken[interval]
         taken[interval, 0] += min(into, out)
-    return taken
+    return taken, held
 
 
 def wear_cost(segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray) -> FloatArray:

@@ -72,7 +72,7 @@ def _steps(
                 left = max(0.0, left - counted[step.band])
             elif under_way and _has_begun(offer, band.stretch, band.per, intervals, timezone):
                 unknown.append(band)
-            yield PriceStep(side, step.band, holds, left, np.where(holds, step.difference * factor, 0.0))
+            yield PriceStep(side, step.band, holds, left, np.where(holds, step.difference * factor, 0.0), int(number))
     warnings += _not_counted(side, unknown)
 
 
@@ -139,7 +139,9 @@ def _demand(
                 )
         numbers = np.full(len(minute), -1, dtype=np.int64)
         numbers[here] = np.unique(mean_of[here], return_inverse=True)[1]
-        found.append(DemandMonth(numbers, charge.price_per_kw_month * offer.tax_factor("demand_charge"), so_far))
+        found.append(
+            DemandMonth(numbers, charge.price_per_kw_month * offer.tax_factor("demand_charge"), so_far, int(number))
+        )
     return tuple(found)
 
 

@@ -11,6 +11,9 @@ from models.connection import Connection
 from models.wear import PowerLaw
 from scheduler.setting import Setting
 
+EVENING_MINUTE = 17 * 60 + 30
+"""When nights are planned unless the site says otherwise: half past five [min since midnight]."""
+
 
 @dataclass(frozen=True, slots=True)
 class UsualTrip:
@@ -42,11 +45,15 @@ class WearSettings:
 
 @dataclass(frozen=True, slots=True)
 class PlanSettings:
-    """How to plan: step [min], horizon [h], stored-energy price [money per kWh] or None for the usual one."""
+    """How to plan: step [min], horizon [h], stored-energy price [money per kWh] or None for the usual one.
+
+    `evening_minute` is the local clock time at which a year's nights are planned [min since midnight].
+    """
 
     step_minutes: int
     horizon_hours: float
     stored_energy_price_per_kwh: float | None = None
+    evening_minute: int = EVENING_MINUTE
 
 
 @dataclass(frozen=True, slots=True)

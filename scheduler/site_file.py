@@ -116,7 +116,7 @@ def examine_site(folder: Path) -> SiteReading:
                 segment_edges_percent=tuple(wear.segment_edges_percent),
                 weight=wear.weight,
             ),
-            plan=PlanSettings(plan.step_minutes, plan.horizon_hours, plan.stored_energy_price_per_kwh),
+            plan=PlanSettings(plan.step_minutes, plan.horizon_hours, plan.stored_energy_price_per_kwh, plan.evening),
             usual_trips=tuple(UsualTrip(**trip.model_dump()) for trip in usual_trips if trip),
             offer_file=data_files["offer"],
             load_file=data_files["load"],

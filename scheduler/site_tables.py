@@ -15,6 +15,7 @@ from models.calendars import public_holidays
 from models.charger import DischargeTo
 from scheduler.faults import did_you_mean, shown
 from scheduler.setting import SetBy
+from scheduler.site import EVENING_MINUTE
 from scheduler.stretch_table import StretchTable
 from scheduler.toml_tables import Table
 from scheduler.toml_values import (
@@ -200,6 +201,7 @@ class PlanTable(Table):
     step_minutes: Step
     horizon_hours: HorizonHours
     stored_energy_price_per_kwh: ZeroOrMore | None = Field(default=None, description="0 or more")
+    evening: Clock = EVENING_MINUTE
 
 
 class DataTable(Table):

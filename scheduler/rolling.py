@@ -1,0 +1,181 @@
+"""A stretch of nights, one after another: each planned on what was known, carried out against what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from models.arrays import FloatArray
+from models.charger import into_battery_kwh, out_of_battery_kwh
+from models.wear import final_fill_kwh
+from scheduler.blocks import find_blocks
+from scheduler.build_night import build_night
+from scheduler.carry_out import carry_out
+from scheduler.evening import Evening, ForecastKind
+from scheduler.evenings import evenings, trips_between
+from scheduler.inputs import Inputs
+from scheduler.night import Night
+from scheduler.replay import Replayed, verify, verify_laws
+from scheduler.setpoints import Answer, Setpoints
+from scheduler.solve import solve
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Carried:
+    """What goes from one night into the next.
+
+    Attributes
+    ----------
+    stored_kwh : in the battery [kWh]. fill_kwh : in each wear segment [kWh]; None: the cheapest are full.
+    peak_kw : the month's highest mean so far [kW], by month.
+    counted_kwh : towards steps, by side, number of the band and number of the day or month [kWh].
+    """
+
+    stored_kwh: float
+    fill_kwh: FloatArray | None = None
+    peak_kw: Mapping[int, float] = field(default_factory=dict)
+    counted_kwh: Mapping[tuple[str, int, int], float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RolledNight:
+    """One night as planned and as it went.
+
+    Attributes
+    ----------
+    planned, answer, expected : the night as forecast, its plan, and what that comes to.
+    real, setpoints, replayed : the night as it was until the next evening, and what the charger did.
+    """
+
+    planned: Night
+    answer: Answer
+    expected: Replayed
+    real: Night
+    setpoints: Setpoints
+    replayed: Replayed
+
+
+def rolled_nights(
+    inputs: Inputs,
+    first: date,
+    last: date,
+    soc_percent: float,
+    forecast: ForecastKind = "typical",
+    may_discharge: bool = True,
+) -> Iterator[RolledNight]:
+    """The nights from the evening of `first` to that of the day after `last`, each carried out before the next.
+
+    Stored energy, the depth of the running cycle, the month's peak and the steps so far go from each into the next.
+
+    Parameters
+    ----------
+    soc_percent : on the first evening [%].
+    forecast : what each plan goes by: `typical` is what was known then, `recorded` is hindsight.
+    may_discharge : False: charge only.
+
+    Raises
+    ------
+    InputFaults : a series does not cover the days.
+    NoPlanError, PlanRefused : as for a plan.
+    """
+    site = inputs.site
+    begin, end = (
+        datetime.combine(day + timedelta(days=days), time(), tzinfo=UTC) for day, days in ((first, -3), (last, 3))
+    )
+    trips = trips_between(inputs, begin, end)
+    times = evenings(site.plan.evening_minute, first, last + timedelta(days=1), trips, site.timezone)
+    carried = Carried(site.car.kwh(soc_percent))
+    for now, following in pairwise(times):
+        night = one_night(inputs, now, following, carried, forecast, may_discharge)
+        yield night
+        carried = after(night, carried)
+
+
+def one_night(
+    inputs: Inputs,
+    now: datetime,
+    following: datetime,
+    carried: Carried,
+    forecast: ForecastKind = "typical",
+    may_discharge: bool = True,
+) -> RolledNight:
+    """Plan one night at `now`, and carry it out until `following`."""
+    site = inputs.site
+    asked = Evening(
+        now=now,
+        soc_percent=site.car.percent(carried.stored_kwh),
+        trips=trips_between(inputs, now, now + timedelta(hours=site.plan.horizon_hours)),
+        forecast=forecast,
+        peak_so_far_kw=_peak(carried, now, site.timezone),
+        imported_so_far_kwh=_counted(carried, "import", inputs, now),
+        exported_so_far_kwh=_counted(carried, "export", inputs, now),
+    )
+    planned = _with_state(build_night(inputs, asked)[0], carried)
+    answer = solve(planned, may_discharge)
+    expected = verify(planned, answer)
+    later = planned.boundaries[1:]
+    inside = later[later < pd.Timestamp(following)]
+    happened = replace(
+        asked,
+        trips=trips_between(inputs, now, following),
+        forecast="recorded",
+        until=following,
+        boundaries=tuple(instant.to_pydatetime() for instant in inside),
+    )
+    real = _with_state(build_night(inputs, happened)[0], carried)
+    blocks = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
+    if forecast == "recorded":
+        blocks = ()  # what happens is what was planned, interval by interval; nothing needs to follow anything
+    setpoints = carry_out(real, planned, answer.setpoints, blocks)
+    return RolledNight(planned, answer, expected, real, setpoints, verify_laws(real, setpoints))
+
+
+def after(night: RolledNight, before: Carried) -> Carried:
+    """What goes on into the next night."""
+    real, setpoints, replayed = night.real, night.setpoints, night.replayed
+    into = into_battery_kwh(real.charger, real.hours, setpoints.charge_kw, setpoints.charge_share)
+    out = out_of_battery_kwh(real.charger, real.hours, setpoints.discharge_kw, setpoints.discharge_share)
+    for number, trip in enumerate(real.trips):
+        into[trip.comeback - 1] += replayed.on_the_way_kwh[number]
+        out[trip.comeback - 1] += trip.energy_kwh
+    peaks = dict(before.peak_kw)
+    for month in real.demand:
+        peaks[month.month] = month.peak_kw(real.hours, replayed.import_kw)
+    counted = dict(before.counted_kwh)
+    for step in real.steps:
+        energy = real.hours * (replayed.import_kw if step.side == "import" else replayed.export_kw)
+        key = (step.side, step.band, step.period)
+        counted[key] = counted.get(key, 0.0) + float(energy[step.holds].sum())
+    fill = final_fill_kwh(real.wear, real.initial_fill_kwh, into, out)
+    return Carried(float(replayed.stored_kwh[-1]), fill, peaks, counted)
+
+
+def _with_state(night: Night, carried: Carried) -> Night:
+    """The night with the battery as it is."""
+    if carried.fill_kwh is None:
+        return replace(night, stored_now_kwh=carried.stored_kwh)
+    # what the segments hold is what is stored, to the last digit
+    fill = carried.fill_kwh * (carried.stored_kwh / max(float(carried.fill_kwh.sum()), 1e-12))
+    return replace(night, stored_now_kwh=carried.stored_kwh, initial_fill_kwh=np.minimum(fill, night.wear.size_kwh))
+
+
+def _peak(carried: Carried, now: datetime, timezone: str) -> float:
+    local = pd.Timestamp(now).tz_convert(timezone)
+    return carried.peak_kw.get(local.year * 12 + local.month, 0.0)
+
+
+def _counted(carried: Carried, side: str, inputs: Inputs, now: datetime) -> dict[int, float]:
+    """Counted so far towards each step of the side under way, by number of the band [kWh]."""
+    local = pd.Timestamp(now).tz_convert(inputs.site.timezone)
+    day, month = local.date().toordinal() - date(1970, 1, 1).toordinal(), local.year * 12 + local.month
+    bands = inputs.offer.import_bands if side == "import" else inputs.offer.export_bands
+    return {
+        number: carried.counted_kwh.get((side, number, day if band.per == "day" else month), 0.0)
+        for number, band in enumerate(bands)
+        if band.up_to_kwh is not None
+    }
