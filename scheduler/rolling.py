@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ import pandas as pd
 from models.arrays import FloatArray
 from models.charger import into_battery_kwh, out_of_battery_kwh
 from models.wear import final_fill_kwh
+from scheduler.alternatives import charge_on_return
 from scheduler.blocks import find_blocks
 from scheduler.build_night import build_night
 from scheduler.carry_out import carry_out
@@ -23,6 +25,9 @@ from scheduler.night import Night
 from scheduler.replay import Replayed, verify, verify_laws
 from scheduler.setpoints import Answer, Setpoints
 from scheduler.solve import solve
+
+Policy = Literal["plan", "charge-only", "charge-on-return"]
+"""How the car is used: as planned, as planned without discharging, or charged whenever it is home."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,13 +53,14 @@ class RolledNight:
 
     Attributes
     ----------
-    planned, answer, expected : the night as forecast, its plan, and what that comes to.
+    planned : the night as forecast. answer, expected : its plan, and what that comes to; None for a car that is simply
+        charged on return.
     real, setpoints, replayed : the night as it was until the next evening, and what the charger did.
     """
 
     planned: Night
-    answer: Answer
-    expected: Replayed
+    answer: Answer | None
+    expected: Replayed | None
     real: Night
     setpoints: Setpoints
     replayed: Replayed
@@ -66,7 +72,7 @@ def rolled_nights(
     last: date,
     soc_percent: float,
     forecast: ForecastKind = "typical",
-    may_discharge: bool = True,
+    policy: Policy = "plan",
 ) -> Iterator[RolledNight]:
     """The nights from the evening of `first` to that of the day after `last`, each carried out before the next.
 
@@ -76,7 +82,7 @@ def rolled_nights(
     ----------
     soc_percent : on the first evening [%].
     forecast : what each plan goes by: `typical` is what was known then, `recorded` is hindsight.
-    may_discharge : False: charge only.
+    policy : how the car is used.
 
     Raises
     ------
@@ -91,7 +97,7 @@ def rolled_nights(
     times = evenings(site.plan.evening_minute, first, last + timedelta(days=1), trips, site.timezone)
     carried = Carried(site.car.kwh(soc_percent))
     for now, following in pairwise(times):
-        night = one_night(inputs, now, following, carried, forecast, may_discharge)
+        night = one_night(inputs, now, following, carried, forecast, policy)
         yield night
         carried = after(night, carried)
 
@@ -102,7 +108,7 @@ def one_night(
     following: datetime,
     carried: Carried,
     forecast: ForecastKind = "typical",
-    may_discharge: bool = True,
+    policy: Policy = "plan",
 ) -> RolledNight:
     """Plan one night at `now`, and carry it out until `following`."""
     site = inputs.site
@@ -116,8 +122,6 @@ def one_night(
         exported_so_far_kwh=_counted(carried, "export", inputs, now),
     )
     planned = _with_state(build_night(inputs, asked)[0], carried)
-    answer = solve(planned, may_discharge)
-    expected = verify(planned, answer)
     later = planned.boundaries[1:]
     inside = later[later < pd.Timestamp(following)]
     happened = replace(
@@ -128,6 +132,11 @@ def one_night(
         boundaries=tuple(instant.to_pydatetime() for instant in inside),
     )
     real = _with_state(build_night(inputs, happened)[0], carried)
+    if policy == "charge-on-return":
+        on_return = charge_on_return(real)
+        return RolledNight(planned, None, None, real, on_return, verify_laws(real, on_return))
+    answer = solve(planned, may_discharge=policy == "plan")
+    expected = verify(planned, answer)
     blocks = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
     if forecast == "recorded":
         blocks = ()  # what happens is what was planned, interval by interval; nothing needs to follow anything

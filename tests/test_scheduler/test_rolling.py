@@ -77,6 +77,8 @@ def test_load_and_solar_are_those_of_the_series(fortnight: list[RolledNight], in
 def test_the_first_night_is_the_one_that_plan_makes(inputs: Inputs, fortnight: list[RolledNight]) -> None:
     """The same evening planned by the command, with the recorded trips of that night, has the same powers and cost."""
     night = fortnight[0]
+    assert night.answer is not None
+    assert night.expected is not None
     now = night.planned.boundaries[0].tz_convert(HELSINKI)
     trips = tuple(
         f"{trip.trip.depart_at.astimezone(ZoneInfo(HELSINKI)):%Y-%m-%dT%H:%M}-"
@@ -93,13 +95,14 @@ def test_hindsight_is_carried_out_as_it_was_planned(inputs: Inputs) -> None:
     """With the recorded series as forecast each night until the next evening is what was planned of it."""
     for night in rolled_nights(inputs, date(2026, 2, 2), date(2026, 2, 4), 60.0, forecast="recorded"):
         count = night.real.intervals
+        assert night.answer is not None
         np.testing.assert_allclose(night.setpoints.charge_kw, night.answer.setpoints.charge_kw[:count], atol=1e-6)
         np.testing.assert_allclose(night.setpoints.discharge_kw, night.answer.setpoints.discharge_kw[:count], atol=1e-6)
 
 
 def test_charge_only_gives_nothing(inputs: Inputs) -> None:
     """A stretch in which the car is only charged."""
-    nights = list(rolled_nights(inputs, FIRST, FIRST + timedelta(days=2), 60.0, may_discharge=False))
+    nights = list(rolled_nights(inputs, FIRST, FIRST + timedelta(days=2), 60.0, policy="charge-only"))
     assert sum(float(night.setpoints.discharge_kw.sum()) for night in nights) == 0.0
 
 
