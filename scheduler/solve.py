@@ -190,7 +190,10 @@ class _Stages:
         self.values, self.status, self.gap = values, status, found_gap
 
     def improve(self, objective: str, gap: float, intervals: int) -> None:
-        """As minimise, but with bounded effort from the plan at hand, which stays if nothing better is found."""
+        """As minimise, but with bounded effort from the best at the present modes, which stays if nothing beats it."""
+        if self.value(objective) <= gap:
+            return
+        self.settle(objective)
         if self.value(objective) <= gap:
             return
         self._options(mip_max_nodes=max(1, TIE_EFFORT // intervals), mip_rel_gap=TIE_GAP_SHARE)
