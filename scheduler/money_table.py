@@ -63,7 +63,8 @@ def saving_words(plan: Plan) -> str:
     words = f"{begins} In all the plan saves {money_words(saving, currency)} against charging on return"
     of_the_month = on_return[3] - shown[3]
     if of_the_month > 0:
-        words += f", {money_words(of_the_month, currency)} of it by the month's demand charge"
+        part = "all" if of_the_month >= saving else money_words(of_the_month, currency)
+        words += f", {part} of it by the month's demand charge"
     if not plan.answer.setpoints.gives_energy:
         return f"{words}, none of it from discharging."
     return f"{words}; discharging at all is worth {money_words(sum(charge_only) - sum(shown), currency)} of that."

@@ -217,12 +217,6 @@ class _Stages:
         )
         self._integrality(highspy.HighsVarType.kInteger)
 
-    def settle_relaxed(self) -> None:
-        """Least money of the linear relaxation, where modes may be fractions."""
-        self._integrality(highspy.HighsVarType.kContinuous)
-        self.run("least_money", 0.0)
-        self._integrality(highspy.HighsVarType.kInteger)
-
     def claim(self) -> FloatArray:
         """Least money at the present powers, so that no segment or slack is left higher than it must be."""
         for name in ("charge_kw", "discharge_kw"):

@@ -16,6 +16,7 @@ from scheduler.replay import PlanRefused
 from scheduler.solve import NoPlanError
 from tests.test_scheduler.sites import series_text, write_site
 
+BOOKBINDERY = Path(__file__).parents[2] / "scenarios" / "bookbindery"
 BOATYARD = Path(__file__).parents[2] / "scenarios" / "boatyard"
 NOW = ("--now", "2026-03-02T18:20")
 TRIP = ("--trip", "07:30-18:00 96km")
@@ -188,6 +189,21 @@ def test_help_loads_nothing_heavy(words: tuple[str, ...]) -> None:
     )
     run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert run.stdout.strip().endswith("[]")
+
+
+@pytest.mark.parametrize(("peak", "words"), [(3.1, "all of it by the month's demand charge"), (50.0, None)])
+def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
+    tmp_path: Path, peak: float, words: str | None
+) -> None:
+    """Where charging on return would raise the month's peak, the saving says so; where it would not, nothing is said."""
+    asked = ["--soc", "52", "--peak-so-far", str(peak), "--imported-so-far", "240", "--offer", "offers/low-draw.toml"]
+    result = CliRunner().invoke(
+        app, ["plan", str(BOOKBINDERY), *asked, "--now", "2026-02-16T18:20", "--out", str(tmp_path)]
+    )
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    assert ("demand charge, none of it from discharging" in text) is (words is not None)
+    assert words is None or words in text
 
 
 def test_a_night_of_many_steps_has_a_short_sentence(tmp_path: Path) -> None:
