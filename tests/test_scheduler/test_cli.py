@@ -195,7 +195,7 @@ def test_help_loads_nothing_heavy(words: tuple[str, ...]) -> None:
 def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
     tmp_path: Path, peak: float, words: str | None
 ) -> None:
-    """Where charging on return would raise the month's peak, the saving says so; where it would not, nothing is said."""
+    """Where charging on return would raise the month's peak, the saving says so; where it would not, it does not."""
     asked = ["--soc", "52", "--peak-so-far", str(peak), "--imported-so-far", "240", "--offer", "offers/low-draw.toml"]
     result = CliRunner().invoke(
         app, ["plan", str(BOOKBINDERY), *asked, "--now", "2026-02-16T18:20", "--out", str(tmp_path)]
