@@ -43,6 +43,11 @@ def trips_between(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip,
     return usual_trips_tonight(inputs.site, begin, end, inputs.site.timezone)[0]
 
 
+def midnight(day: date, timezone: str) -> datetime:
+    """The instant at which a local day begins, UTC."""
+    return _at(day, 0, timezone)
+
+
 def _at(day: date, minute: int, timezone: str) -> datetime:
     """The instant of a clock time on a day, UTC; after a lost hour where the clock leaves it out."""
     wall = datetime.combine(day, datetime.min.time()) + timedelta(minutes=minute)

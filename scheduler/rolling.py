@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Literal
 
@@ -19,12 +19,15 @@ from scheduler.blocks import find_blocks
 from scheduler.build_night import build_night
 from scheduler.carry_out import carry_out
 from scheduler.evening import Evening, ForecastKind
-from scheduler.evenings import evenings, trips_between
+from scheduler.evenings import evenings, midnight, trips_between
 from scheduler.inputs import Inputs
 from scheduler.night import Night
 from scheduler.replay import Replayed, verify, verify_laws
 from scheduler.setpoints import Answer, Setpoints
 from scheduler.solve import solve
+
+LONGEST_TRIP = timedelta(days=60)
+"""How far back a trip that is still under way is looked for."""
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
 """How the car is used: as planned, as planned without discharging, or charged whenever it is home."""
@@ -74,13 +77,15 @@ def rolled_nights(
     forecast: ForecastKind = "typical",
     policy: Policy = "plan",
 ) -> Iterator[RolledNight]:
-    """The nights from the evening of `first` to that of the day after `last`, each carried out before the next.
+    """The nights of the local days from `first` to `last`, each carried out before the next is planned.
 
-    Stored energy, the depth of the running cycle, the month's peak and the steps so far go from each into the next.
+    The first begins at midnight, the others in the evening, and the last ends at midnight, or with the return of a trip
+    that is then under way. Stored energy, the depth of the running cycle, the month's peak and the steps so far go from
+    each into the next.
 
     Parameters
     ----------
-    soc_percent : on the first evening [%].
+    soc_percent : when `first` begins, or on the return from a trip that is then under way [%].
     forecast : what each plan goes by: `typical` is what was known then, `recorded` is hindsight.
     policy : how the car is used.
 
@@ -89,17 +94,21 @@ def rolled_nights(
     InputFaults : a series does not cover the days.
     NoPlanError, PlanRefused : as for a plan.
     """
-    site = inputs.site
-    begin, end = (
-        datetime.combine(day + timedelta(days=days), time(), tzinfo=UTC) for day, days in ((first, -3), (last, 3))
-    )
-    trips = trips_between(inputs, begin, end)
-    times = evenings(site.plan.evening_minute, first, last + timedelta(days=1), trips, site.timezone)
-    carried = Carried(site.car.kwh(soc_percent))
-    for now, following in pairwise(times):
+    carried = Carried(inputs.site.car.kwh(soc_percent))
+    for now, following in pairwise(planning_times(inputs, first, last)):
         night = one_night(inputs, now, following, carried, forecast, policy)
         yield night
         carried = after(night, carried)
+
+
+def planning_times(inputs: Inputs, first: date, last: date) -> list[datetime]:
+    """When the nights of the days begin, and when the last one ends, UTC."""
+    site = inputs.site
+    begin, end = midnight(first, site.timezone), midnight(last + timedelta(days=1), site.timezone)
+    trips = trips_between(inputs, begin - LONGEST_TRIP, end)
+    between = evenings(site.plan.evening_minute, first, last, trips, site.timezone)
+    home_again = max((trip.return_at for trip in trips if trip.depart_at < end < trip.return_at), default=end)
+    return [begin, *(instant for instant in between if begin < instant < end), home_again]
 
 
 def one_night(
@@ -112,11 +121,20 @@ def one_night(
 ) -> RolledNight:
     """Plan one night at `now`, and carry it out until `following`."""
     site = inputs.site
+    horizon = now + timedelta(hours=site.plan.horizon_hours)
+    trips = trips_between(inputs, now, horizon)
+    until = None
+    if forecast == "recorded":
+        horizon = until = min(horizon, recorded_until(inputs))
+        trips = tuple(trip for trip in trips if trip.return_at <= until)
+    away = [trip.return_at for trip in trips_between(inputs, now - LONGEST_TRIP, now) if trip.return_at > now]
     asked = Evening(
         now=now,
         soc_percent=site.car.percent(carried.stored_kwh),
-        trips=trips_between(inputs, now, now + timedelta(hours=site.plan.horizon_hours)),
+        trips=trips,
+        home_at=max(away, default=None),
         forecast=forecast,
+        until=until,
         peak_so_far_kw=_peak(carried, now, site.timezone),
         imported_so_far_kwh=_counted(carried, "import", inputs, now),
         exported_so_far_kwh=_counted(carried, "export", inputs, now),
@@ -162,6 +180,14 @@ def after(night: RolledNight, before: Carried) -> Carried:
         counted[key] = counted.get(key, 0.0) + float(energy[step.holds].sum())
     fill = final_fill_kwh(real.wear, real.initial_fill_kwh, into, out)
     return Carried(float(replayed.stored_kwh[-1]), fill, peaks, counted)
+
+
+def recorded_until(inputs: Inputs) -> datetime:
+    """End of what the series of the inputs, market prices included, tell, UTC."""
+    ends = [inputs.load.end, *([] if inputs.solar is None else [inputs.solar.end])]
+    if inputs.offer.market is not None:
+        ends.append(inputs.offer.market.end)
+    return min(ends).to_pydatetime()
 
 
 def _with_state(night: Night, carried: Carried) -> Night:

@@ -26,7 +26,7 @@ def inputs() -> Inputs:
 
 
 def rolled(inputs: Inputs, policy: Policy) -> RolledFlows:
-    nights = rolled_nights(inputs, FIRST - timedelta(days=1), LAST, 60.0, policy=policy)
+    nights = rolled_nights(inputs, FIRST, LAST, 60.0, policy=policy)
     return rolled_flows(nights, FIRST, LAST, HELSINKI)
 
 
@@ -72,8 +72,8 @@ def test_a_car_that_is_only_charged(inputs: Inputs, policy: Policy) -> None:
 
 
 def test_days_that_are_not_covered(inputs: Inputs) -> None:
-    """Nights that begin in the middle of the first day are refused."""
-    nights = rolled_nights(inputs, FIRST, LAST, 60.0, policy="charge-on-return")
+    """Nights that begin a day later are refused."""
+    nights = rolled_nights(inputs, FIRST + timedelta(days=1), LAST, 60.0, policy="charge-on-return")
     with pytest.raises(ValueError, match="do not cover"):
         rolled_flows(nights, FIRST, LAST, HELSINKI)
 

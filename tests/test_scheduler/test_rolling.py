@@ -14,11 +14,12 @@ import pytest
 from models.charger import into_battery_kwh, out_of_battery_kwh
 from models.offer import Band, DemandCharge
 from models.trips import Trip
-from scheduler.evening_words import EveningWords
+from scheduler.build_night import build_night
+from scheduler.evening_words import EveningWords, understand
 from scheduler.evenings import evenings
 from scheduler.inputs import Inputs, read_inputs
 from scheduler.rolling import RolledNight, rolled_nights
-from scheduler.tonight import plan_tonight
+from scheduler.tonight import solve_and_verify
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
 FIRST, LAST = date(2026, 3, 21), date(2026, 4, 3)
@@ -74,9 +75,13 @@ def test_load_and_solar_are_those_of_the_series(fortnight: list[RolledNight], in
     assert any(not np.allclose(n.real.load_kw[:3], n.planned.load_kw[:3]) for n in fortnight)
 
 
-def test_the_first_night_is_the_one_that_plan_makes(inputs: Inputs, fortnight: list[RolledNight]) -> None:
-    """The same evening planned by the command, with the recorded trips of that night, has the same powers and cost."""
-    night = fortnight[0]
+@pytest.mark.parametrize("number", [0, -1])
+def test_a_night_is_the_one_that_plan_makes(inputs: Inputs, number: int) -> None:
+    """First and last night planned by the command, with the recorded trips of that night: the same powers and cost."""
+    # wear at one price, since the command cannot be told how deep the running cycle is
+    flat = replace(inputs.site.wear, segment_edges_percent=(100.0,))
+    site = replace(inputs.site, wear=flat)
+    night = list(rolled_nights(replace(inputs, site=site), FIRST, FIRST + timedelta(days=2), 60.0))[number]
     assert night.answer is not None
     assert night.expected is not None
     now = night.planned.boundaries[0].tz_convert(HELSINKI)
@@ -85,8 +90,11 @@ def test_the_first_night_is_the_one_that_plan_makes(inputs: Inputs, fortnight: l
         f"{trip.trip.return_at.astimezone(ZoneInfo(HELSINKI)):%Y-%m-%dT%H:%M} {trip.trip.distance_km:g}km"
         for trip in night.planned.trips
     )
-    words = EveningWords(60.0, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
-    plan = plan_tonight(DEMO, words)
+    soc = site.car.percent(night.planned.stored_now_kwh)
+    words = EveningWords(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
+    asked = replace(inputs, site=site)
+    evening = understand(words, asked)
+    plan = solve_and_verify(asked, evening, *build_night(asked, evening))
     assert plan.replayed.costs.total == pytest.approx(night.expected.costs.total, abs=1e-4)
     np.testing.assert_allclose(plan.answer.setpoints.discharge_kw, night.answer.setpoints.discharge_kw, atol=1e-6)
 
@@ -142,3 +150,29 @@ def test_evenings() -> None:
     trips = [Trip(at(27, 16), at(27, 20, 15), 30.0), Trip(at(29, 12), at(30, 21), 200.0)]
     found = evenings(17 * 60 + 30, date(2026, 3, 27), date(2026, 3, 31), trips, HELSINKI)
     assert found == [at(27, 20, 15), at(28, 17, 30), at(30, 21), at(31, 17, 30)]
+
+
+def test_the_days_are_whole(fortnight: list[RolledNight]) -> None:
+    """From the midnight that begins the first day to the one that ends the last; evenings in between."""
+    assert fortnight[0].real.boundaries[0] == datetime(2026, 3, 21, tzinfo=ZoneInfo(HELSINKI))
+    assert fortnight[-1].real.boundaries[-1] == datetime(2026, 4, 4, tzinfo=ZoneInfo(HELSINKI))
+    assert fortnight[1].real.boundaries[0] >= datetime(2026, 3, 21, 17, 30, tzinfo=ZoneInfo(HELSINKI))
+
+
+def test_a_trip_over_the_first_midnight(inputs: Inputs) -> None:
+    """A car that is away when the days begin is planned for from its return on, with the charge it comes home with."""
+    zone = ZoneInfo(HELSINKI)
+    away = Trip(datetime(2026, 3, 20, 20, tzinfo=zone), datetime(2026, 3, 21, 2, tzinfo=zone), 40.0)
+    nights = list(rolled_nights(replace(inputs, recorded_trips=(away,)), FIRST, FIRST, 60.0))
+    first = nights[0].real
+    assert first.at_home[np.asarray(first.boundaries[:-1] >= away.return_at)].all()
+    assert not first.at_home[np.asarray(first.boundaries[:-1] < away.return_at)].any()
+    assert first.stored_now_kwh == pytest.approx(0.6 * inputs.site.car.battery_kwh)
+
+
+def test_hindsight_at_the_end_of_the_series(inputs: Inputs) -> None:
+    """The last days of the series in hindsight: the last plan looks as far as the series goes."""
+    last = date(2026, 6, 30)
+    nights = list(rolled_nights(inputs, last, last, 60.0, forecast="recorded"))
+    assert nights[-1].planned.boundaries[-1] <= inputs.load.end
+    assert nights[-1].real.boundaries[-1] == datetime(2026, 7, 1, tzinfo=ZoneInfo(HELSINKI))
