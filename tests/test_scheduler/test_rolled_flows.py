@@ -68,7 +68,7 @@ def test_a_car_that_is_only_charged(inputs: Inputs, policy: Policy) -> None:
     per_km = inputs.site.car.consumption_kwh_per_100km / 100
     assert other.energy["discharge_kwh"].sum() == 0
     assert other.nights_discharged == 0
-    assert other.out_of_battery_kwh == pytest.approx(sum(trip.distance_km for trip in driven) * per_km)
+    assert other.out_of_battery_kwh.sum() == pytest.approx(sum(trip.distance_km for trip in driven) * per_km)
 
 
 def test_days_that_are_not_covered(inputs: Inputs) -> None:
@@ -86,3 +86,22 @@ def test_the_engine_bills_any_step_alike(inputs: Inputs, flows: RolledFlows) -> 
     fine = GridFlows(minutes, 1, coarse.import_kwh.repeat(parts) / parts, coarse.export_kwh.repeat(parts) / parts)
     again = bill(inputs.offer, fine, HELSINKI, FIRST, LAST + timedelta(days=1))
     assert again.total == pytest.approx(rolled_bill(flows, inputs, FIRST, LAST).total)
+
+
+def test_the_nights_add_up_to_the_days(flows: RolledFlows) -> None:
+    """Night by night the same energy and wear as interval by interval; each begins where the last one ended."""
+    for name in ("import_kwh", "export_kwh", "charge_kwh", "discharge_kwh"):
+        assert flows.night[name].sum() == pytest.approx(flows.energy[name].sum(), abs=1e-9)
+    assert flows.night["wear_cost"].sum() == pytest.approx(flows.wear_cost.sum(), abs=1e-9)
+    assert flows.night["soc_start_percent"][1:] == pytest.approx(flows.night["soc_end_percent"][:-1], abs=1e-9)
+    assert (flows.night_start[1:] == flows.night_end[:-1]).all()
+    assert flows.nights_discharged > 0
+
+
+def test_solar_used_at_once(flows: RolledFlows) -> None:
+    """What is neither curtailed nor sent is used, as far as the car does not send energy of its own meanwhile."""
+    energy = flows.energy
+    lone = energy["discharge_kwh"] == 0
+    used = (energy["solar_kwh"] - energy["curtailed_kwh"] - energy["export_kwh"])[lone].sum()
+    made = energy["solar_kwh"][~lone].sum()
+    assert used - 1e-9 <= flows.self_consumed_solar_kwh <= used + made + 1e-9
