@@ -1,0 +1,122 @@
+"""Many rolled runs over the machine's cores: each is kept as soon as it is done, and none is done twice."""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from joblib import Parallel, cpu_count, delayed
+
+from scheduler.rolled_flows import RolledFlows
+from scheduler.rolled_run import RolledRun, keep, kept, roll
+
+LOOK_SECONDS = 0.5
+"""How often the nights that are done are counted [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What there is to do.
+
+    Attributes
+    ----------
+    runs : by the name of their file, without its ending. folder : where results are kept.
+    keys : the hash of each. done : those whose results are there already.
+    """
+
+    runs: Mapping[str, RolledRun]
+    folder: Path
+    keys: Mapping[str, str]
+    done: frozenset[str]
+
+    @property
+    def nights(self) -> int:
+        """Nights that are left to plan."""
+        return sum(run.nights for name, run in self.runs.items() if name not in self.done)
+
+    def file(self, name: str) -> Path:
+        """Where a result is kept."""
+        return self.folder / f"{name}.npz"
+
+
+def work_of(runs: Mapping[str, RolledRun], folder: Path) -> Work:
+    """What is left to do of runs, with what the folder has."""
+    keys = {name: run.key() for name, run in runs.items()}
+    there = frozenset(name for name in runs if kept(keys[name], folder / f"{name}.npz") is not None)
+    return Work(runs, folder, keys, there)
+
+
+def most_jobs() -> int:
+    """Cores that this program may use."""
+    return int(cpu_count())
+
+
+def do(work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: None) -> dict[str, RolledFlows]:
+    """Do what is left, and give every result by name; the same whatever the number of jobs.
+
+    Parameters
+    ----------
+    jobs : processes, at least 1.
+    progress : told from time to time how many nights are done.
+
+    Raises
+    ------
+    InputFaults, NoPlanError, PlanRefused, NotWrittenError : of a run; results that are done are kept.
+    """
+    left = [name for name in work.runs if name not in work.done]
+    with _counted(progress) as counters:
+        tasks = (
+            delayed(_do_one)(work.runs[name], work.keys[name], work.file(name), counters / str(number))
+            for number, name in enumerate(left)
+        )
+        for _ in Parallel(n_jobs=max(1, min(jobs, len(left))), return_as="generator_unordered")(tasks):
+            pass
+    found: dict[str, RolledFlows] = {}
+    for name in work.runs:
+        result = kept(work.keys[name], work.file(name))
+        if result is None:
+            raise RuntimeError(f"the result of {name} is gone")
+        found[name] = result
+    return found
+
+
+def _do_one(run: RolledRun, key: str, file: Path, counter: Path) -> None:
+    """Do one run and keep its result; a byte a night goes to the counter's file."""
+    with counter.open("ab", buffering=0) as count:
+        keep(roll(run, lambda: _tick(count.write)), key, file)
+
+
+def _tick(write: Callable[[bytes], int | None]) -> None:
+    with suppress(OSError):
+        write(b".")
+
+
+@contextmanager
+def _counted(progress: Callable[[int], None]) -> Iterator[Path]:
+    """A folder for counters, and a thread that tells how many nights they have counted."""
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
+        folder, stop = Path(name), threading.Event()
+
+        def look() -> None:
+            while not stop.wait(LOOK_SECONDS):
+                progress(_nights(list(folder.iterdir())))
+
+        watcher = threading.Thread(target=look, daemon=True)
+        watcher.start()
+        try:
+            yield folder
+        finally:
+            stop.set()
+            watcher.join()
+
+
+def _nights(counters: Sequence[Path]) -> int:
+    total = 0
+    for counter in counters:
+        with suppress(OSError):
+            total += counter.stat().st_size
+    return total
