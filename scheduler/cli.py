@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from scheduler.bill_command import bill
+from scheduler.compare_command import compare
 from scheduler.exit_codes import INPUT_AT_FAULT, NO_PLAN, REFUSED, TARGET_MISSED
 from scheduler.faults import InputFaults
 from scheduler.new_site_command import new
@@ -266,6 +267,7 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
 
 app.command()(new)
 app.command()(bill)
+app.command()(compare)
 app.command("read-meter")(read_meter)
 
 

@@ -33,7 +33,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "format": FORMAT,
         "program_version": version("overnight-scheduler"),
         "made_at": local_iso(plan.made_at, timezone),
-        "inputs": {_shown_path(file, inputs.site.folder): _sha256(file) for file in inputs.files},
+        "inputs": {shown_path(file, inputs.site.folder): sha256_of(file) for file in inputs.files},
         "status": "target-missed" if plan.target_missed else "optimal",
         "site": inputs.site.name,
         "offer": inputs.offer.name,
@@ -179,9 +179,11 @@ def _limits(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _shown_path(file: Path, folder: Path) -> str:
+def shown_path(file: Path, folder: Path) -> str:
+    """A file as it is named in results: from the folder on, where it lies inside."""
     return file.relative_to(folder).as_posix() if file.is_relative_to(folder) else str(file)
 
 
-def _sha256(file: Path) -> str:
+def sha256_of(file: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
     return hashlib.sha256(file.read_bytes()).hexdigest()

@@ -1,12 +1,17 @@
-"""A progress bar over named steps, on standard error, and only where that is a terminal."""
+"""Progress bars on standard error, and only where that is a terminal."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+if TYPE_CHECKING:
+    from scheduler.runs_over_cores import Work
 
 
 @contextmanager
@@ -20,3 +25,30 @@ def steps_shown(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task(steps[0], total=len(steps))
         yield lambda step: bar.update(task, description=step, completed=steps.index(step))
+
+
+class NightsShown:
+    """A bar of the nights that are done, with the time left."""
+
+    def __init__(self) -> None:
+        console = Console(stderr=True)
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+        self._bar = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
+        self._task = self._bar.add_task("Reading the files", total=None)
+
+    def __enter__(self) -> Self:
+        self._bar.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._bar.stop()
+
+    def begin(self, work: Work) -> None:
+        """The nights to do are known."""
+        self._bar.update(self._task, description="Nights", total=work.nights, completed=0)
+
+    def progress(self, nights: int) -> None:
+        """So many are done."""
+        self._bar.update(self._task, completed=nights)

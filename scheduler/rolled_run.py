@@ -122,7 +122,7 @@ def keep(flows: RolledFlows, key: str, file: Path) -> None:
 def kept(key: str, file: Path) -> RolledFlows | None:
     """A result that was kept, or None if there is none, or it is of something else or damaged."""
     try:
-        with np.load(file, allow_pickle=False) as content:
+        with file.open("rb") as stream, np.load(stream, allow_pickle=False) as content:
             if str(content["key"]) != key:
                 return None
             found: dict[str, Any] = {name: content[name] for name in _ARRAYS}

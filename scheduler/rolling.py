@@ -121,12 +121,13 @@ def one_night(
 ) -> RolledNight:
     """Plan one night at `now`, and carry it out until `following`."""
     site = inputs.site
-    horizon = now + timedelta(hours=site.plan.horizon_hours)
-    trips = trips_between(inputs, now, horizon)
-    until = None
+    usual = now + timedelta(hours=site.plan.horizon_hours)
+    horizon = max(usual, following)  # a day of 25 hours, or a late return: no hour goes unplanned
     if forecast == "recorded":
-        horizon = until = min(horizon, recorded_until(inputs))
-        trips = tuple(trip for trip in trips if trip.return_at <= until)
+        horizon = min(horizon, recorded_until(inputs))
+    trips = trips_between(inputs, now, horizon)
+    if forecast == "recorded":
+        trips = tuple(trip for trip in trips if trip.return_at <= recorded_until(inputs))
     away = [trip.return_at for trip in trips_between(inputs, now - LONGEST_TRIP, now) if trip.return_at > now]
     asked = Evening(
         now=now,
@@ -134,7 +135,7 @@ def one_night(
         trips=trips,
         home_at=max(away, default=None),
         forecast=forecast,
-        until=until,
+        until=None if horizon == usual else horizon,
         peak_so_far_kw=_peak(carried, now, site.timezone),
         imported_so_far_kwh=_counted(carried, "import", inputs, now),
         exported_so_far_kwh=_counted(carried, "export", inputs, now),

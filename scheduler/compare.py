@@ -1,0 +1,62 @@
+"""`overnight compare`: from a site and offers to a folder with the comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from scheduler.compare_words import JOBS_OPTION, CompareWords, asked_from_words
+from scheduler.comparison import Comparison, comparison_of
+from scheduler.comparison_files import comparison_texts
+from scheduler.comparison_page import comparison_page
+from scheduler.faults import single_fault
+from scheduler.runs_over_cores import Work, do, most_jobs, work_of
+from scheduler.write_plan import NotWrittenError
+from scheduler.write_series import write_together
+
+RUNS_FOLDER = "runs"
+MOST_JOBS = 1024
+KNOWN_FILES = ("comparison.json", RUNS_FOLDER)
+
+
+def compare(
+    words: CompareWords,
+    out: Path,
+    jobs: int | None = None,
+    begin: Callable[[Work], None] = lambda work: None,
+    progress: Callable[[int], None] = lambda nights: None,
+) -> Comparison:
+    """Compare offers and write the comparison to a folder; a year that is there already is not done again.
+
+    Parameters
+    ----------
+    out : the folder, new or of an earlier comparison.
+    jobs : processes; None for as many as there are cores.
+    begin : told what there is to do, once everything is read and found in order.
+    progress : told from time to time how many nights are done.
+
+    Raises
+    ------
+    InputFaults : a file or a word is at fault; nothing was begun.
+    NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
+    """
+    if jobs is not None and not 1 <= jobs <= MOST_JOBS:
+        raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
+    asked = asked_from_words(words)
+    _refuse_other_folder(out)
+    work = work_of(asked.runs(), out / RUNS_FOLDER)
+    begin(work)
+    compared = comparison_of(asked, do(work, jobs or most_jobs(), progress))
+    texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
+    write_together({out / name: text for name, text in texts.items()})
+    return compared
+
+
+def _refuse_other_folder(out: Path) -> None:
+    """Refuse to write into a folder that holds something else."""
+    try:
+        if out.exists() and any(out.iterdir()) and not any((out / name).exists() for name in KNOWN_FILES):
+            raise NotWrittenError(f"{out} is in the way and is not a comparison; move it, or give another --out")
+        (out / RUNS_FOLDER).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise NotWrittenError(f"{out} cannot be written: {error.strerror or error}") from None

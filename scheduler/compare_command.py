@@ -1,0 +1,84 @@
+"""`overnight compare SITE OFFER...`: which offer costs least over these days, and whether the hardware pays."""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from scheduler.exit_codes import INPUT_AT_FAULT, INTERRUPTED, NO_PLAN, REFUSED
+from scheduler.faults import InputFaults
+
+
+class EachEveningKnew(StrEnum):
+    """What each evening's plan goes by."""
+
+    TYPICAL = "typical"
+    RECORDED = "recorded"
+
+
+def compare(
+    site: Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")],
+    offer: Annotated[list[Path], typer.Argument(metavar="OFFER...", help="The offers' files.")],
+    first_day: Annotated[
+        str | None, typer.Option("--from", metavar="DATE", help="First day, 2025-07-01; else the first of the series.")
+    ] = None,
+    last_day: Annotated[
+        str | None, typer.Option("--to", metavar="DATE", help="Last day, 2026-06-30; else the last of the series.")
+    ] = None,
+    forecast: Annotated[
+        EachEveningKnew, typer.Option("--forecast", help="What each evening knew: typical days, or what really came.")
+    ] = EachEveningKnew.TYPICAL,
+    hardware: Annotated[
+        Path | None, typer.Option("--hardware", metavar="FILE", help="What the charger cost: does it pay?")
+    ] = None,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", metavar="N", help="Processes; else as many as there are cores.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="The folder to write; else SITE/comparison.")
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")
+    ] = False,
+) -> None:
+    """Compare offers over a year of nights: each planned on what was known, carried out, and billed from the meter.
+
+    Interrupt it at any moment: finished years are kept, and the same command goes on from there.
+    """
+    from scheduler.compare import compare as compare_offers
+    from scheduler.compare_words import CompareWords
+    from scheduler.comparison_files import comparison_json
+    from scheduler.comparison_screen import show_comparison
+    from scheduler.progress import NightsShown
+    from scheduler.replay import PlanRefused
+    from scheduler.solve import NoPlanError
+    from scheduler.write_plan import NotWrittenError
+
+    words = CompareWords(site, tuple(offer), first_day, last_day, forecast.value, hardware)
+    folder = out if out is not None else site / "comparison"
+    try:
+        with NightsShown() as shown:
+            made = compare_offers(words, folder, jobs, shown.begin, shown.progress)
+    except (InputFaults, NotWrittenError) as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(INPUT_AT_FAULT) from None
+    except NoPlanError as error:
+        typer.echo(f"The solver gave no plan: {error}.", err=True)
+        raise typer.Exit(NO_PLAN) from None
+    except PlanRefused as refused:
+        typer.echo("Replay refused a night; its year was not kept:\n" + "\n".join(refused.broken), err=True)
+        raise typer.Exit(REFUSED) from None
+    except KeyboardInterrupt:
+        typer.echo(f"Interrupted. Finished years are kept in {folder}; the same command goes on from there.", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+    if as_json:
+        sys.stdout.write(comparison_json(made))
+    else:
+        from rich.console import Console
+
+        show_comparison(made, Console(highlight=False))
+    typer.echo(f"Written to {folder}: comparison.html, and tables beside it.", err=as_json)
