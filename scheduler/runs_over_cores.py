@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from joblib import Parallel, cpu_count, delayed
+from joblib.externals.loky import get_reusable_executor
 
 from scheduler.rolled_flows import RolledFlows
 from scheduler.rolled_run import RolledRun, keep, kept, roll
@@ -73,8 +74,13 @@ def do(work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: N
             delayed(_do_one)(work.runs[name], work.keys[name], work.file(name), counters / str(number))
             for number, name in enumerate(left)
         )
-        for _ in Parallel(n_jobs=max(1, min(jobs, len(left))), return_as="generator_unordered")(tasks):
-            pass
+        try:
+            for _ in Parallel(n_jobs=max(1, min(jobs, len(left))), return_as="generator_unordered")(tasks):
+                pass
+        except BaseException:
+            # nothing goes on in the background, and nothing of the processes is left to complain about
+            get_reusable_executor().shutdown(wait=True, kill_workers=True)
+            raise
     found: dict[str, RolledFlows] = {}
     for name in work.runs:
         result = kept(work.keys[name], work.file(name))
