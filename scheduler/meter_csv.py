@@ -15,6 +15,7 @@ from scheduler.csv_rows import STAMP, stamp_problem
 from scheduler.faults import Fault, did_you_mean, shown, single_fault
 from scheduler.meter_channels import Channel, ChannelKind, MeterReading
 from scheduler.meter_clock import Clock, instants, on_the_wall, standard_offset
+from scheduler.meter_row_lengths import HOURS, are_unequal, cut_to_one_step
 from scheduler.meter_rows import (
     DAY_FIRST_NOTE,
     MeterRows,
@@ -29,7 +30,7 @@ from scheduler.meter_rows import (
 )
 from scheduler.series_file import LEAST_STEP_MINUTES, MOST_STEP_MINUTES
 
-START, ESTIMATED, HOURS = "start", "estimated", "hours"
+START, ESTIMATED = "start", "estimated"
 KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
 VALUE_COLUMNS = {f"{kind}_{unit}": kind for kind in KINDS for unit in ("kwh", "kw")}
 OTHER_COLUMNS = ("charge_kwh", "discharge_kwh", "load_kwh", "solar_kwh", "curtailed_kwh", "stored_kwh")
@@ -91,7 +92,15 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterRe
         refuse(faults)
     with_value = np.any([np.nan_to_num(value) > 0 for value in values.values()], axis=0)
     starts = _starts(rows, stamps, cells[START], with_value, timezone, clock)
-    step_minutes = _step(rows, starts, hours)
+    if hours is not None and are_unequal(hours):
+        cut = cut_to_one_step(rows, starts.utc, hours)
+        share = {name: cut.parts[cut.row] if name.endswith("_kwh") else 1 for name in columns}
+        values = {name: value[cut.row] / share[name] for name, value in values.items()}
+        note = f"Its rows differ in length; they are cut to {cut.step_minutes} minutes, their energy spread evenly."
+        starts = _Starts(cut.utc, starts.kept[cut.row], (*starts.notes, note))
+        estimated, step_minutes = estimated[cut.row], cut.step_minutes
+    else:
+        step_minutes = _step(rows, starts, hours)
 
     start = instants(starts.utc)
     channels = []
@@ -272,7 +281,7 @@ def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
     lengths, counts = np.unique(between, return_counts=True)
     step = int(lengths[np.argmax(counts)])
     if hours is not None:
-        step = _step_of_hours(rows, hours[kept], kept)
+        step = round(float(hours[kept[0]]) * 60)
     if not LEAST_STEP_MINUTES <= step <= MOST_STEP_MINUTES:
         allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
         refuse([rows.fault(row(0), START, f"{step} minutes after the row above; allowed is a step of {allowed}")])
@@ -288,14 +297,3 @@ def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
         ]
     )
     return step
-
-
-def _step_of_hours(rows: MeterRows, hours: FloatArray, kept: IntArray) -> int:
-    """The step [min] that the column `hours` gives, the same in every row."""
-    minutes = hours * 60
-    unlike = np.flatnonzero(~(np.abs(minutes - minutes[0]) < 1e-6))
-    if len(unlike):
-        cell = rows.rows[int(kept[unlike[0]])].cells[rows.header.index(HOURS)]
-        message = f"{shown(cell)} is not the length of the rows above; allowed are steps of one length"
-        refuse([rows.fault(int(kept[unlike[0]]), HOURS, message)])
-    return round(float(minutes[0]))

@@ -206,9 +206,25 @@ def test_this_programs_own_metered_file_reads_as_import_and_export(csv_path: Pat
     assert [channel.kind for channel in reading.channels] == ["import", "export"]
     assert list(reading.channels[0].kwh) == [0.1, 0.2, 0.3]
     assert "charge_kwh, discharge_kwh, load_kwh, solar_kwh, curtailed_kwh, stored_kwh" in reading.notes[0]
-    found = faults(csv_path, OWN.replace("30+00:00,0.25", "30+00:00,0.5"))
-    assert found == [
-        'meter.csv line 4, hours: "0.5" is not the length of the rows above; allowed are steps of one length'
+
+
+def test_rows_of_unequal_length_are_cut_to_one_step_with_their_energy_spread(csv_path: Path) -> None:
+    """The last row lasts half an hour: two quarter hours with half its energy each, and nothing is lost."""
+    reading = read(csv_path, OWN.replace("30+00:00,0.25", "30+00:00,0.5"))
+    bought, sent = reading.channels
+    assert bought.step_minutes == 15
+    assert list(bought.kwh) == [0.1, 0.2, 0.15, 0.15]
+    assert float(sent.kwh.sum()) == pytest.approx(0.1)
+    assert "cut to 15 minutes" in " ".join(reading.notes)
+
+
+def test_rows_of_unequal_length_that_leave_time_out_are_refused(csv_path: Path) -> None:
+    """Where lengths differ, each row must begin where the one above ends; a length is a whole number of minutes."""
+    assert faults(csv_path, OWN.replace("15+00:00,0.25", "15+00:00,0.5")) == [
+        "meter.csv line 4, start: it is not where the row above ends; allowed, where hours differ, are rows so"
+    ]
+    assert faults(csv_path, OWN.replace("30+00:00,0.25", "30+00:00,0.001")) == [
+        'meter.csv line 4, hours: found "0.001"; allowed is a whole number of minutes, in hours, up to 24'
     ]
 
 
