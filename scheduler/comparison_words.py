@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from scheduler.comparison import DAYS_A_YEAR, ComparedOffer, Comparison, Money
-from scheduler.wording import money_digits, money_words, number_words, rows_that_add_up
+from scheduler.rolled_flows import RolledFlows
+from scheduler.wording import amount_words, money_digits, money_words, number_words, rows_that_add_up
 
 WAYS = {
     "charge-on-return": "Charged on return",
@@ -97,8 +98,8 @@ def use_table(compared: Comparison) -> WordTable:
             "Full cycles, driving included", [number_words(each.equivalent_full_cycles, 1) for each in compared.offers]
         ),
         row(
-            "Departures with too little",
-            [f"{plan.missed_departures} of {int(plan.night['departures'].sum())}" for plan in plans],
+            "Departures with less than wanted",
+            [_missed(plan) for plan in plans],
         ),
         row("Of what a perfect forecast saves", [_share(each) for each in compared.offers]),
     )
@@ -177,6 +178,12 @@ def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str)
 def _share(each: ComparedOffer) -> str:
     share = each.hindsight_share
     return "–" if share is None else f"{number_words(100 * share, 0)} %"
+
+
+def _missed(plan: RolledFlows) -> str:
+    words = f"{plan.missed_departures} of {int(plan.night['departures'].sum())}"
+    short = float(plan.night["missing_kwh"].max())
+    return f"{words}, by up to {amount_words(short)}" if plan.missed_departures else words
 
 
 def _whole(value: float) -> str:
