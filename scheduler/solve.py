@@ -44,8 +44,8 @@ FEW_HEURISTICS = {
     "mip_heuristic_run_feasibility_jump": False,
     "mip_allow_restart": False,
 }
-"""Searches of smaller programs, blind jumps and restarts: on nights like these they take two thirds of the time and find
-nothing that a few nodes of branching do not."""
+"""Searches of smaller programs, blind jumps and restarts: on nights like these they take two thirds of the time and
+find nothing that a few nodes of branching do not."""
 TIME_LIMIT_SECONDS = 300.0
 """Longest a single solve may take [s]."""
 
