@@ -74,13 +74,13 @@ def do(work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: N
             delayed(_do_one)(work.runs[name], work.keys[name], work.file(name), counters / str(number))
             for number, name in enumerate(left)
         )
+        processes = max(1, min(jobs, len(left)))
         try:
-            for _ in Parallel(n_jobs=max(1, min(jobs, len(left))), return_as="generator_unordered")(tasks):
+            for _ in Parallel(n_jobs=processes, return_as="generator_unordered")(tasks):
                 pass
-        except BaseException:
-            # nothing goes on in the background, and nothing of the processes is left to complain about
-            get_reusable_executor().shutdown(wait=True, kill_workers=True)
-            raise
+        finally:
+            if processes > 1:  # nothing goes on in the background, nor stays in memory
+                get_reusable_executor().shutdown(wait=True, kill_workers=True)
     found: dict[str, RolledFlows] = {}
     for name in work.runs:
         result = kept(work.keys[name], work.file(name))
