@@ -42,9 +42,10 @@ class CalendarPrice:
         return slope, np.asarray(self.money_per_hour[:-1] - slope * self.knots_kwh[:-1], dtype=np.float64)
 
     def cost(self, stored_kwh: FloatArray) -> FloatArray:
-        """Money per hour at stored energy [kWh] within the capacity: the highest of the lines, shape of stored_kwh."""
+        """Money per hour at stored energy [kWh] within the capacity: the highest of the lines and 0, its shape."""
         slope, intercept = self.lines()
-        return np.asarray(np.max(np.multiply.outer(stored_kwh, slope) + intercept, axis=-1), dtype=np.float64)
+        lines = np.max(np.multiply.outer(stored_kwh, slope) + intercept, axis=-1)
+        return np.asarray(np.maximum(lines, 0.0), dtype=np.float64)
 
 
 def calendar_price(

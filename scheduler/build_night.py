@@ -13,7 +13,7 @@ from models.calendars import public_holidays
 from models.car import Car
 from models.household import Series
 from models.trips import Trip, departure_target_kwh, trip_energy_kwh
-from models.wear import initial_fill_kwh, wear_segments
+from models.wear import initial_fill_kwh
 from scheduler.evening import Evening
 from scheduler.forecast import forecast_load, forecast_solar
 from scheduler.inputs import Inputs
@@ -22,6 +22,7 @@ from scheduler.market_forecast import offer_as_known
 from scheduler.night import Night, NightTrip, usual_stored_energy_price
 from scheduler.night_of_offer import OfferTonight, offer_tonight
 from scheduler.site import Site
+from scheduler.wear_tonight import wear_tonight
 from scheduler.wording import clock_words, number_words
 
 
@@ -58,7 +59,7 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
         refill_price = _refill_price(intervals, tonight, load_kw - solar_kw)
         may_refill = at_home & ~intervals.offered.no_grid_charging
         stored_energy_price = usual_stored_energy_price(site.charger, refill_price, may_refill)
-    wear = wear_segments(site.wear.law, site.wear.battery_price, car.battery_kwh, site.wear.segment_edges_percent)
+    wear = wear_tonight(site, evening.now)
     highest = evening.highest_soc_today_percent
     stored_now = car.kwh(evening.soc_percent)
     night = Night(
@@ -73,9 +74,9 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
         charger=site.charger,
         connection=site.connection,
         solar_can_be_limited=site.solar_can_be_limited,
-        wear=wear,
+        wear=wear.segments,
         wear_weight=site.wear.weight if evening.wear_weight is None else evening.wear_weight,
-        initial_fill_kwh=initial_fill_kwh(wear, stored_now, None if highest is None else car.kwh(highest)),
+        initial_fill_kwh=initial_fill_kwh(wear.segments, stored_now, None if highest is None else car.kwh(highest)),
         trips=_night_trips(car, trips, intervals, evening),
         stored_now_kwh=stored_now,
         stored_energy_price=stored_energy_price,
@@ -84,9 +85,11 @@ def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...
         demand=tonight.demand,
         no_grid_charging=intervals.offered.no_grid_charging,
         export_limits_kw=intervals.export_limit_kw,
+        calendar=wear.calendar,
     )
     offer_notes = (*market_notes, *tonight.warnings)
-    return night, (*evening.notes, *later, *warnings, *solar_warnings, *offer_notes, *_over_the_limit(night))
+    notes = (*evening.notes, *later, *warnings, *solar_warnings, *offer_notes, *wear.warnings)
+    return night, (*notes, *_over_the_limit(night))
 
 
 def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: FloatArray) -> FloatArray:

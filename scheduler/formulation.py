@@ -27,6 +27,7 @@ battery's depth. h_t hours, L_t load, S_t solar, p_t and r_t import and export p
                             l_t >= 0 only for a charger whose least power does not cover its fixed loss
     segment_balance         s_j,t+1 = s_jt + i_jt - o_jt;   s_jb <= size_j;   s_j0 the initial fill
     stored_energy           e_b = sum_j s_jb
+    ageing_by_time          a'_b >= slope_i e_b + intercept_i for each line i of the calendar price   [money per hour]
     no_discharge_below_floor     e_t+1 >= floor v_t
     no_charge_above_ceiling      e_t+1 <= ceiling_t+1 + (battery - ceiling_t+1) (1 - u_t)
     below_floor, above_ceiling   a_t >= floor - e_t+1,   o_t >= e_t+1 - ceiling, at home
@@ -45,6 +46,7 @@ Objectives, each exact before the next (scheduler.solve):
     least_missing_at_departure   sum_k m_k
     least_missing_when_ready     sum_k n_k
     least_money             sum_t h_t (p_t g_t - r_t x_t) + on-the-way price · sum_k w_k + weight · sum_jt price_j o_jt
+                            + weight · sum_b (half the hours before and after b) · a'_b
                             + steps and demand charge (scheduler.formulation_of_offers)
                             + sum_t h_t · factor · p̂ · (a_t + o_t) + start worth · p̂ · sum_t (f_t + f'_t)
                             - stored-energy price · (ē - min(e_0, ceiling))
@@ -88,6 +90,7 @@ def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
     _meter(model, night)
     steps_and_demand(model, night)
     _battery(model, night)
+    _ageing_by_time(model, night)
     _window(model, night)
     _trips(model, night)
     _starts(model)
@@ -235,6 +238,17 @@ def _battery(model: pyo.ConcreteModel, night: Night) -> None:
         return m.stored_kwh[b] == pyo.quicksum(m.segment_kwh[j, b] for j in m.segments)
 
 
+def _ageing_by_time(model: pyo.ConcreteModel, night: Night) -> None:
+    """What an hour of standing costs: the highest of the calendar price's lines, at each boundary."""
+    slope, intercept = (np.zeros(0), np.zeros(0)) if night.calendar is None else night.calendar.lines()
+    model.calendar_lines = pyo.RangeSet(0, len(slope) - 1)
+    model.ageing_per_hour = pyo.Var(model.boundaries, within=pyo.NonNegativeReals)
+
+    @model.Constraint(model.boundaries, model.calendar_lines)
+    def ageing_by_time(m: Any, b: int, line: int) -> Any:
+        return m.ageing_per_hour[b] >= float(slope[line]) * m.stored_kwh[b] + float(intercept[line])
+
+
 def _window(model: pyo.ConcreteModel, night: Night) -> None:
     """no_discharge_below_floor, no_charge_above_ceiling, and how far the car is outside its window at home."""
     car, ceiling = night.car, night.ceiling_kwh
@@ -334,6 +348,8 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         for j in model.segments
         for t in model.intervals
     )
+    around = night.hours_around
+    ageing = pyo.quicksum(float(around[b]) * model.ageing_per_hour[b] for b in model.boundaries)
     outside_window = pyo.quicksum(
         hours[t] * car.outside_window_factor * dearest * (model.below_floor_kwh[t] + model.above_ceiling_kwh[t])
         for t in model.home_intervals
@@ -363,7 +379,7 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         expr=energy
         + money_of_offer(model, night)
         + on_the_way
-        + night.wear_weight * wear
+        + night.wear_weight * (wear + ageing)
         + outside_window
         + charger_start_worth(night) * starts
         - stored_energy

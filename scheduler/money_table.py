@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from scheduler.plan import Plan
 from scheduler.replay import Costs
 from scheduler.wording import money_digits, money_words, rows_that_add_up
 
+CYCLE_WEAR, CALENDAR_WEAR = "Battery wear", "Battery ageing by time"
+BY_ANY_LAW = "by any wear law"
+"""What the range under a wear figure is called."""
+
 ROWS = (
     "Electricity bought",
     "Electricity sold",
     "Charging on the way",
     "Added to the month's demand charge",
-    "Battery wear",
+    CYCLE_WEAR,
+    CALENDAR_WEAR,
     "Starts, time outside the window",
     "Stored energy used (−: put back)",
 )
@@ -21,11 +27,15 @@ ROWS = (
 
 @dataclass(frozen=True, slots=True)
 class MoneyTable:
-    """Column names, rows of a name and amounts in words, and totals; rows of nothing throughout are left out."""
+    """Column names, rows of a name and amounts in words, and totals; rows of nothing throughout are left out.
+
+    `asides` are rows in words that belong to a row, by its name, and are no part of the sum.
+    """
 
     columns: tuple[str, ...]
     rows: tuple[tuple[str, tuple[str, ...]], ...]
     totals: tuple[str, ...]
+    asides: Mapping[str, tuple[str, ...]]
 
 
 def money_table(plan: Plan) -> MoneyTable:
@@ -39,7 +49,8 @@ def money_table(plan: Plan) -> MoneyTable:
         if any(column[row] for column in parts)
     )
     totals = tuple(money_words(sum(column), currency) for column in parts)
-    return MoneyTable(tuple(columns), rows, totals)
+    asides = {CYCLE_WEAR: wear_range_words(plan)} if plan.wear_by_law else {}
+    return MoneyTable(tuple(columns), rows, totals, asides)
 
 
 def saving_words(plan: Plan) -> str:
@@ -67,7 +78,38 @@ def saving_words(plan: Plan) -> str:
         words += f", {part} of it by the month's demand charge"
     if not plan.answer.setpoints.gives_energy:
         return f"{words}, none of it from discharging."
-    return f"{words}; discharging at all is worth {money_words(sum(charge_only) - sum(shown), currency)} of that."
+    words += f"; discharging at all is worth {money_words(sum(charge_only) - sum(shown), currency)} of that."
+    return words + _ageing_words(charge_only[4] - shown[4], charge_only[5] - shown[5], currency)
+
+
+def _ageing_words(cycling: float, by_time: float, currency: str) -> str:
+    """What discharging does to the battery by standing less full, where it ages by time.
+
+    Parameters
+    ----------
+    cycling, by_time : wear of only charging less the plan's, as shown [money].
+    """
+    if by_time <= 0:
+        return ""
+    saved = money_words(by_time, currency)
+    more = money_words(-cycling, currency)
+    if by_time + cycling > 0:
+        lowered = money_words(by_time + cycling, currency)
+        return (
+            f" It even spares the battery: standing less full saves {saved} in ageing by time, cycling adds "
+            f"{more}, so wear is {lowered} lower in all."
+        )
+    return f" Standing less full saves {saved} in ageing by time; cycling adds {more}."
+
+
+def wear_range_words(plan: Plan) -> tuple[str, ...]:
+    """The range of cycle wear over all laws, weighted, for each column of the table."""
+    weight, currency = plan.night.wear_weight, plan.inputs.offer.currency
+    ranges = []
+    for by_law in plan.wear_by_law.values():
+        low, high = (money_words(weight * end(by_law.values()), currency) for end in (min, max))
+        ranges.append(low if low == high else f"{low} to {high}")
+    return tuple(ranges)
 
 
 def _columns(plan: Plan) -> dict[str, Costs]:
@@ -90,7 +132,8 @@ def _parts(costs: Costs) -> list[float]:
         -costs.export,
         costs.on_the_way,
         costs.demand,
-        costs.wear_weight * costs.wear,
+        costs.wear_weight * costs.cycle_wear,
+        costs.wear_weight * costs.calendar_wear,
         costs.starts + costs.outside_window,
         -costs.stored_energy,
     ]

@@ -87,6 +87,11 @@ battery_price = {battery_price}           # a replacement battery, fitted
 depth_coefficient = 5.24e-4               # share of its life lost by one full discharge and recharge
 depth_exponent = 2.03                     # how much worse deep use is than shallow
 weight = 1.0                              # 0 ignores wear, 2 counts it double
+# law = "depth"                           # optional: by what law cycles wear it; "flat" needs life_full_cycles, the
+                                          # cycles in a life (1600, say), "stress" and "nmc" the temperature below
+# calendar_law = "stress"                 # optional: counts ageing by time too, or "nmc"; the fuller the dearer
+# battery_age_years = 3                   # for the law "nmc"
+# battery_temp_degc = 12                  # the battery's own, of the year or of twelve months: [-1, -1, 2, 7, ...]
 
 [plan]
 step_minutes = 60                         # how finely the night is cut: 5, 10, 15, 30 or 60

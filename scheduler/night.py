@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from models.arrays import BoolArray, FloatArray
+from models.calendar_ageing import CalendarPrice
 from models.car import Car
 from models.charger import Charger
 from models.connection import Connection, most_from_solar_kw
@@ -67,6 +68,7 @@ class Night:
     demand : the offer's demand charge, one for each month.
     no_grid_charging : where the offer forbids charging from the grid, shape (n,); None: nowhere.
     export_limits_kw : [kW], shape (n,); None: the connection's, everywhere.
+    calendar : what an hour of standing costs by stored energy, times wear_weight; None: nothing.
     """
 
     boundaries: pd.DatetimeIndex
@@ -91,12 +93,19 @@ class Night:
     demand: tuple[DemandMonth, ...] = ()
     no_grid_charging: BoolArray | None = None
     export_limits_kw: FloatArray | None = None
+    calendar: CalendarPrice | None = None
 
     @property
     def hours(self) -> FloatArray:
         """Length of each interval [h], shape (n,)."""
         seconds = np.diff(self.boundaries.as_unit("s").asi8)
         return seconds / 3600.0
+
+    @property
+    def hours_around(self) -> FloatArray:
+        """Half the hours before and after each boundary [h], shape (n + 1,): for what goes by the mean of two ends."""
+        half = self.hours / 2
+        return np.asarray(np.append(half, 0.0) + np.insert(half, 0, 0.0), dtype=np.float64)
 
     @property
     def intervals(self) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from scheduler.block import Block
@@ -17,6 +17,7 @@ from scheduler.outcomes import TripOutcome, outcome_warnings, trip_outcomes, win
 from scheduler.reasons import block_reason
 from scheduler.replay import Costs, Replayed
 from scheduler.setpoints import Answer
+from scheduler.wear_choice import OtherLaw, other_laws_words
 from scheduler.wording import setting_words, span_words
 
 MORNING, AFTERNOON = 4, 14
@@ -71,6 +72,8 @@ class Plan:
     headline : what to do tonight, in one sentence.
     warnings : what the owner should know.
     made_at : when the plan was made, UTC.
+    wear_by_law : unweighted cycle wear by every law [money], of "plan", "charge-on-return" and "charge-only".
+    other_laws : those by which tonight would be another night.
     free_total : total of the plan without the laws of setting by hand [money]; None for a schedule.
     replanned : what a replan keeps and changes; None for an evening's first plan.
     """
@@ -87,6 +90,8 @@ class Plan:
     headline: str
     warnings: tuple[str, ...]
     made_at: datetime
+    wear_by_law: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    other_laws: tuple[OtherLaw, ...] = ()
     free_total: float | None = None
     replanned: Replanned | None = None
 
@@ -119,6 +124,8 @@ def put_together(
     replayed: Replayed,
     alternatives: Mapping[str, Costs],
     warnings: tuple[str, ...],
+    wear_by_law: Mapping[str, Mapping[str, float]],
+    other_laws: tuple[OtherLaw, ...] = (),
     free_total: float | None = None,
 ) -> Plan:
     """The plan with its blocks, reasons, departures and warnings."""
@@ -128,6 +135,7 @@ def put_together(
         *warnings,
         *window_warnings(night, replayed),
         *outcome_warnings(night, outcomes, inputs.offer.currency),
+        *other_laws_words(other_laws),
     ]
     if answer.status != "optimal":
         said.append(f"The solver stopped early ({answer.status}); a plan could be cheaper by up to {answer.gap:.2f}.")
@@ -144,6 +152,8 @@ def put_together(
         headline=_headline(night, replayed, blocks),
         warnings=tuple(said),
         made_at=datetime.now(UTC).replace(microsecond=0),
+        wear_by_law=wear_by_law,
+        other_laws=other_laws,
         free_total=free_total,
     )
 

@@ -47,6 +47,12 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "costs": costs_document(replayed.costs),
         "stored_energy_price_per_kwh": night.stored_energy_price,
         "wear_weight": night.wear_weight,
+        "wear_law": inputs.site.wear.law,
+        "calendar_law": inputs.site.wear.calendar_law,
+        "cycle_wear_by_law": {name: dict(by_law) for name, by_law in plan.wear_by_law.items()},
+        "other_wear_laws": [
+            {"law": other.law, "given_kwh": other.given_kwh, "regret": other.regret} for other in plan.other_laws
+        ],
         "alternatives": {name: {"costs": costs_document(costs)} for name, costs in plan.alternatives.items()},
         "saving": plan.saving,
         "discharge_value": plan.discharge_value,
@@ -74,13 +80,15 @@ def plan_document(plan: Plan) -> dict[str, Any]:
 
 
 def costs_document(costs: Costs) -> dict[str, float]:
-    """Costs by name; `wear` is unweighted."""
+    """Costs by name; `wear`, by cycling and by time together, is unweighted."""
     return {
         "import": costs.import_,
         "export": costs.export,
         "on_the_way": costs.on_the_way,
         "demand": costs.demand,
         "wear": costs.wear,
+        "cycle_wear": costs.cycle_wear,
+        "calendar_wear": costs.calendar_wear,
         "outside_window": costs.outside_window,
         "starts": costs.starts,
         "stored_energy": costs.stored_energy,

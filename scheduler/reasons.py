@@ -45,10 +45,10 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     if given <= 0:
         return f"{_capital(gives)}."
     stored = night.stored_energy_price
-    wear = night.wear_weight * float(replayed.wear_cost[at].sum()) / given
+    wear = night.wear_weight * float(replayed.cycle_wear_cost[at].sum()) / given
     costs = (
         f"a kWh kept is worth {price_words(stored)}, so each kWh given costs {price_words(stored * taken / given)} "
-        f"with losses and {price_words(wear)} in wear"
+        f"with losses and {price_words(wear)} in wear{'' if night.calendar is None else ' by cycling'}"
     )
     return f"{_capital(gives)}; {costs}{_discharge_limit(night, setpoints, replayed, block, float(sold.sum()))}."
 

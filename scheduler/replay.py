@@ -13,6 +13,7 @@ import numpy as np
 
 from models.arrays import BoolArray, FloatArray
 from models.bill import export_credit, import_cost
+from models.calendar_ageing import calendar_cost
 from models.charger import into_battery_kwh, out_of_battery_kwh
 from models.connection import grid_flows_kw, import_cap_kw, needed_curtailment_kw, net_draw_kw
 from models.price_steps import paid_prices
@@ -38,7 +39,7 @@ class PlanRefused(Exception):  # noqa: N818 - the plan is refused, the program i
 
 @dataclass(frozen=True, slots=True)
 class Costs:
-    """Money of a night, each as it counts for the owner; `wear` is unweighted.
+    """Money of a night, each as it counts for the owner; wear, by cycling and by time, is unweighted.
 
     cash is what the bill and the charging on the way see; total is what the program minimises.
     """
@@ -47,11 +48,17 @@ class Costs:
     export: float
     on_the_way: float
     demand: float
-    wear: float
+    cycle_wear: float
+    calendar_wear: float
     outside_window: float
     starts: float
     stored_energy: float
     wear_weight: float
+
+    @property
+    def wear(self) -> float:
+        """By cycling and by time, unweighted [money]."""
+        return self.cycle_wear + self.calendar_wear
 
     @property
     def cash(self) -> float:
@@ -74,7 +81,7 @@ class Replayed:
     import_kw, export_kw : at the meter [kW].
     import_price, export_price : mean price of each interval's energy, of the next kWh where there is none
         [money per kWh].
-    import_cost, export_credit, wear_cost : per interval [money], wear unweighted.
+    import_cost, export_credit, cycle_wear_cost, calendar_wear_cost : per interval [money], wear unweighted.
     on_the_way_kwh, missing_kwh, missing_when_ready_kwh : per trip [kWh].
     start_count : starts of the charger.
     costs : sums over the night.
@@ -87,12 +94,18 @@ class Replayed:
     export_price: FloatArray
     import_cost: FloatArray
     export_credit: FloatArray
-    wear_cost: FloatArray
+    cycle_wear_cost: FloatArray
+    calendar_wear_cost: FloatArray
     on_the_way_kwh: FloatArray
     missing_kwh: FloatArray
     missing_when_ready_kwh: FloatArray
     start_count: int
     costs: Costs
+
+    @property
+    def wear_cost(self) -> FloatArray:
+        """By cycling and by time, unweighted [money], shape (n,)."""
+        return self.cycle_wear_cost + self.calendar_wear_cost
 
 
 def replay(night: Night, setpoints: Setpoints) -> Replayed:
@@ -125,13 +138,15 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
     for step in night.steps_of("export"):
         sold = sold + step.money(hours * export_kw)
     worn = wear_cost(night.wear, night.initial_fill_kwh, into, out)
+    aged = np.zeros(night.intervals) if night.calendar is None else calendar_cost(night.calendar, hours, stored)
     starts = _starts(setpoints.charging) + _starts(setpoints.discharging)
     costs = Costs(
         import_=float(bought.sum()),
         export=float(sold.sum()),
         on_the_way=car.on_the_way_price_per_kwh * float(on_the_way.sum()),
         demand=sum(month.cost(hours, import_kw) for month in night.demand),
-        wear=float(worn.sum()),
+        cycle_wear=float(worn.sum()),
+        calendar_wear=float(aged.sum()),
         outside_window=float(_outside_window_cost(night, stored).sum()),
         starts=starts * night.charger.start_worth_kwh * night.dearest_price,
         stored_energy=night.stored_energy_price
@@ -146,13 +161,29 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
         export_price=paid_prices(night.export_price, night.steps_of("export"), hours * export_kw),
         import_cost=bought,
         export_credit=sold,
-        wear_cost=worn,
+        cycle_wear_cost=worn,
+        calendar_wear_cost=aged,
         on_the_way_kwh=on_the_way,
         missing_kwh=missing,
         missing_when_ready_kwh=unready,
         start_count=starts,
         costs=costs,
     )
+
+
+def battery_flows_kwh(night: Night, setpoints: Setpoints, on_the_way: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Energy into and out of the battery in each interval, trips included [kWh], both of shape (n,).
+
+    Parameters
+    ----------
+    on_the_way : charged away from home, by trip [kWh].
+    """
+    into = into_battery_kwh(night.charger, night.hours, setpoints.charge_kw, setpoints.charge_share)
+    out = out_of_battery_kwh(night.charger, night.hours, setpoints.discharge_kw, setpoints.discharge_share)
+    for number, trip in enumerate(night.trips):
+        into[trip.comeback - 1] += on_the_way[number]
+        out[trip.comeback - 1] += trip.energy_kwh
+    return into, out
 
 
 def verify(night: Night, answer: Answer) -> Replayed:

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from scheduler.block import Block
 from scheduler.charts import power_chart, state_chart
-from scheduler.money_table import money_table, saving_words
+from scheduler.money_table import BY_ANY_LAW, money_table, saving_words
 from scheduler.outcomes import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plan import CAUTIONS, Plan
 from scheduler.plan_json import plan_document
@@ -56,6 +56,7 @@ def report_text(plan: Plan) -> str:
         covers=any(block.action == "cover" for block in plan.blocks),
         trips=[_trip(plan, outcome) for outcome in plan.trips],
         money=money_table(plan),
+        by_any_law=BY_ANY_LAW,
         currency=inputs.offer.currency,
         saving=saving_words(plan),
         power=Markup(power_chart(plan)),

@@ -16,11 +16,11 @@ import pandas as pd
 from models.arrays import BoolArray, FloatArray, IntArray
 from models.bill import Bill, GridFlows, bill
 from models.calendars import public_holidays
-from models.charger import out_of_battery_kwh
 from scheduler.evenings import midnight
 from scheduler.inputs import Inputs
 from scheduler.outcomes import MISSED_KWH
 from scheduler.plan_json import local_iso
+from scheduler.replay import battery_flows_kwh
 from scheduler.rolling import RolledNight
 
 COLUMNS = (
@@ -177,10 +177,9 @@ def _columns(night: RolledNight) -> dict[str, FloatArray]:
         done.curtailed_kw,
     )
     columns = {name: real.hours * power for name, power in zip(COLUMNS, powers, strict=True)}
-    out = out_of_battery_kwh(real.charger, real.hours, done.discharge_kw, done.discharge_share)
+    _, out = battery_flows_kwh(real, done, found.on_the_way_kwh)
     on_the_way = np.zeros(real.intervals)
     for number, trip in enumerate(real.trips):
-        out[trip.comeback - 1] += trip.energy_kwh
         on_the_way[trip.comeback - 1] += found.on_the_way_kwh[number] * real.car.on_the_way_price_per_kwh
     others = (real.hours * 60, found.stored_kwh[1:], found.wear_cost, on_the_way, out)
     return columns | dict(zip(_OTHERS, others, strict=True))

@@ -12,7 +12,6 @@ import numpy as np
 import pandas as pd
 
 from models.arrays import FloatArray
-from models.charger import into_battery_kwh, out_of_battery_kwh
 from models.wear import final_fill_kwh
 from scheduler.alternatives import charge_on_return
 from scheduler.blocks import find_blocks
@@ -22,7 +21,7 @@ from scheduler.evening import Evening, ForecastKind
 from scheduler.evenings import evenings, midnight, trips_between
 from scheduler.inputs import Inputs
 from scheduler.night import Night
-from scheduler.replay import Replayed, verify, verify_laws
+from scheduler.replay import Replayed, battery_flows_kwh, verify, verify_laws
 from scheduler.setpoints import Answer, Setpoints
 from scheduler.solve import solve
 
@@ -166,11 +165,7 @@ def one_night(
 def after(night: RolledNight, before: Carried) -> Carried:
     """What goes on into the next night."""
     real, setpoints, replayed = night.real, night.setpoints, night.replayed
-    into = into_battery_kwh(real.charger, real.hours, setpoints.charge_kw, setpoints.charge_share)
-    out = out_of_battery_kwh(real.charger, real.hours, setpoints.discharge_kw, setpoints.discharge_share)
-    for number, trip in enumerate(real.trips):
-        into[trip.comeback - 1] += replayed.on_the_way_kwh[number]
-        out[trip.comeback - 1] += trip.energy_kwh
+    into, out = battery_flows_kwh(real, setpoints, replayed.on_the_way_kwh)
     peaks = dict(before.peak_kw)
     for month in real.demand:
         peaks[month.month] = month.peak_kw(real.hours, replayed.import_kw)

@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from scheduler.money_table import money_table, saving_words
+from scheduler.money_table import BY_ANY_LAW, money_table, saving_words
 from scheduler.outcomes import TripOutcome
 from scheduler.plan import CAUTIONS, Plan
 from scheduler.short_headline import short_headline, why_nothing_given
@@ -110,6 +110,8 @@ def _money(plan: Plan) -> RenderableType:
         table.add_column(name, justify="right")
     for name, amounts in money.rows:
         table.add_row(name, *amounts)
+        if name in money.asides:
+            table.add_row(f"  {BY_ANY_LAW}", *money.asides[name], style="dim")
     table.add_section()
     table.add_row("In all", *money.totals, style="bold")
     return Group(table, Text(saving_words(plan)))

@@ -9,6 +9,7 @@ from models.car import Car
 from models.charger import Charger
 from models.connection import Connection
 from models.wear import PowerLaw
+from models.wear_law import LawSettings
 from scheduler.setting import Setting
 
 EVENING_MINUTE = 17 * 60 + 30
@@ -35,12 +36,37 @@ class UsualTrip:
 
 @dataclass(frozen=True, slots=True)
 class WearSettings:
-    """Battery wear: price of a replacement [money], depth law, segment edges [% of depth], weight [-]."""
+    """Battery wear.
+
+    Attributes
+    ----------
+    battery_price : of a replacement [money]. weight : factor on wear in the objective [-].
+    segment_edges_percent : [% of depth].
+    law, calendar_law : names among models.wear_laws; None: ageing by time is left out.
+    depth_law, life_full_cycles : of the laws "depth" and "flat"; None: the published ones.
+    battery_age_years : [a]; None: not given.
+    battery_temp_degc : for January to December [degrees C]; None: not given.
+    """
 
     battery_price: float
-    law: PowerLaw
     segment_edges_percent: tuple[float, ...]
     weight: float
+    law: str = "depth"
+    depth_law: PowerLaw | None = None
+    life_full_cycles: float | None = None
+    calendar_law: str | None = None
+    battery_age_years: float | None = None
+    battery_temp_degc: tuple[float, ...] | None = None
+
+    @property
+    def law_settings(self) -> LawSettings:
+        """What laws may need to know, the usual where nothing is given."""
+        given = {
+            "age_years": self.battery_age_years,
+            "depth_law": self.depth_law,
+            "life_full_cycles": self.life_full_cycles,
+        }
+        return LawSettings(**{name: value for name, value in given.items() if value is not None})  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ from models.car import Car
 from models.charger import Charger
 from models.clock import MINUTES_A_DAY
 from models.connection import Connection, ExportWindow
-from models.wear import PowerLaw
 from scheduler.faults import Fault, InputFaults, in_line_order, shown
 from scheduler.setting import Setting
 from scheduler.site import PlanSettings, Site, UsualTrip, WearSettings
@@ -112,9 +111,14 @@ def examine_site(folder: Path) -> SiteReading:
             solar_can_be_limited=solar is not None and solar.can_be_limited,
             wear=WearSettings(
                 battery_price=wear.battery_price,
-                law=PowerLaw(wear.depth_coefficient, wear.depth_exponent),
                 segment_edges_percent=tuple(wear.segment_edges_percent),
                 weight=wear.weight,
+                law=wear.law,
+                depth_law=wear.depth_law,
+                life_full_cycles=wear.life_full_cycles,
+                calendar_law=wear.calendar_law,
+                battery_age_years=wear.battery_age_years,
+                battery_temp_degc=wear.monthly_temp_degc,
             ),
             plan=PlanSettings(plan.step_minutes, plan.horizon_hours, plan.stored_energy_price_per_kwh, plan.evening),
             usual_trips=tuple(UsualTrip(**trip.model_dump()) for trip in usual_trips if trip),

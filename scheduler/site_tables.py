@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from datetime import date
 from math import ceil, floor
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from models.calendars import public_holidays
 from models.charger import DischargeTo
+from models.wear import PowerLaw
+from models.wear_laws import WEAR_LAWS, calendar_law_names
 from scheduler.faults import did_you_mean, shown
 from scheduler.setting import SetBy
 from scheduler.site import EVENING_MINUTE
@@ -41,6 +43,30 @@ from scheduler.toml_values import (
     clock_of_minutes,
 )
 
+LAWS_IN_WORDS = ", ".join(f'"{name}"' for name in WEAR_LAWS)
+_CALENDAR_LAWS_IN_WORDS = " or ".join(f'"{name}"' for name in calendar_law_names())
+
+
+def _known(names: Collection[str]) -> Callable[[str], str]:
+    def check(name: str) -> str:
+        if name not in names:
+            raise ValueError(f"found {shown(name)}{did_you_mean(name, names)}")
+        return name
+
+    return check
+
+
+def _twelve(temps: list[float]) -> list[float]:
+    if len(temps) != 12:
+        raise ValueError(f"found {len(temps)} temperatures")
+    return temps
+
+
+LawName = Annotated[str, AfterValidator(_known(tuple(WEAR_LAWS))), Field(description=LAWS_IN_WORDS)]
+CalendarLawName = Annotated[str, AfterValidator(_known(calendar_law_names()))]
+AgeYears = Annotated[float, Field(ge=0, le=40, description="0 to 40")]
+TempDegc = Annotated[float, Field(ge=-30, le=60, description="-30 to 60")]
+MonthlyTempsDegc = Annotated[list[TempDegc], AfterValidator(_twelve)]
 AnyTable = Annotated[dict[str, Any], Field(description="a table")]
 Text = Annotated[str, Field(description="text")]
 
@@ -189,10 +215,45 @@ class WearTable(Table):
     """`[wear]`."""
 
     battery_price: ZeroOrMore
-    depth_coefficient: ZeroOrMore
-    depth_exponent: OneOrMore
+    law: LawName = "depth"
+    depth_coefficient: ZeroOrMore | None = Field(default=None, description="0 or more")
+    depth_exponent: OneOrMore | None = Field(default=None, description="1 to 100")
+    life_full_cycles: OverZero | None = Field(default=None, description="more than 0")
     segment_edges_percent: EdgesPercent = Field(default=[5.0, 10.0, 20.0, 30.0, 45.0, 60.0, 80.0, 100.0])
     weight: ZeroOrMore
+    calendar_law: CalendarLawName | None = Field(default=None, description=_CALENDAR_LAWS_IN_WORDS)
+    battery_age_years: AgeYears | None = Field(default=None, description="0 to 40")
+    battery_temp_degc: TempDegc | MonthlyTempsDegc | None = Field(
+        default=None, description="a temperature from -30 to 60, or a list of twelve, January first"
+    )
+
+    @property
+    def depth_law(self) -> PowerLaw | None:
+        """The law by depth, where both its keys are given."""
+        if self.depth_coefficient is None or self.depth_exponent is None:
+            return None
+        return PowerLaw(self.depth_coefficient, self.depth_exponent)
+
+    @property
+    def monthly_temp_degc(self) -> tuple[float, ...] | None:
+        """Battery temperature of January to December [degrees C], or None."""
+        given = self.battery_temp_degc
+        if given is None:
+            return None
+        return tuple(given) if isinstance(given, list) else (given,) * 12
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A law without what it goes by."""
+        needs = {"depth": ("depth_coefficient", "depth_exponent"), "flat": ("life_full_cycles",)}
+        for key in needs.get(self.law, ()):
+            if getattr(self, key) is None:
+                allowed = self.__class__.model_fields[key].description
+                yield key, f'missing, and required where law is "{self.law}": {allowed}'
+        by_time = [name for name in (self.law, self.calendar_law) if name in ("stress", "nmc")]
+        for key, wanted in (("battery_temp_degc", by_time), ("battery_age_years", [n for n in by_time if n == "nmc"])):
+            if wanted and getattr(self, key) is None:
+                allowed = self.__class__.model_fields[key].description
+                yield key, f'missing, and required by the wear law "{wanted[0]}": {allowed}'
 
 
 class PlanTable(Table):

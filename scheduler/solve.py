@@ -19,7 +19,7 @@ from scheduler.formulation import OBJECTIVES
 from scheduler.hand_blocks import blocks_from, setpoints_of
 from scheduler.matrix import Matrix, compile_matrix
 from scheduler.night import Night
-from scheduler.setpoints import Answer, setpoints_from_powers
+from scheduler.setpoints import Answer, Setpoints, setpoints_from_powers
 from scheduler.steadiness import add_steadiness, steadiness_of
 from scheduler.tight_matrix import tight_matrix
 
@@ -67,11 +67,7 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     matrix = _matrix_of(night, may_discharge)
     stages = _Stages(matrix)
     worth = night.dearest_price
-    if not stages.try_without_shortages(gap=GAP_WORTH_KWH * worth):
-        for shortage in OBJECTIVES[:3]:
-            stages.minimise(shortage, gap=HELD)
-            stages.hold(shortage, HELD)
-        stages.minimise_both_ways("least_money", gap=GAP_WORTH_KWH * worth)
+    stages.priorities(GAP_WORTH_KWH * worth)
     status, gap = stages.status, stages.gap
     stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
     if not night.setting.by_hand:
@@ -87,6 +83,19 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     stages.improve("charge_late_discharge_early", TIMING_GAP_KWH_HOURS, night.intervals)
     values = stages.claim()
     return _answer(night, stages.matrix, values, status, gap, time.perf_counter() - began)
+
+
+def cheapest(night: Night) -> Setpoints:
+    """Powers of the night's best plan without the choice among equals; of a schedule only.
+
+    Raises
+    ------
+    NoPlanError : HiGHS found no plan.
+    """
+    stages = _Stages(_matrix_of(night))
+    worth = night.dearest_price
+    stages.priorities(GAP_WORTH_KWH * worth)
+    return _answer(night, stages.matrix, stages.claim(), stages.status, stages.gap, 0.0).setpoints
 
 
 def _money_decides_modes(night: Night) -> bool:
@@ -145,6 +154,20 @@ class _Stages:
         self.highs = _QuietHighs()  # type: ignore[no-untyped-call]
         self._options(threads=1, presolve="on", mip_rel_gap=0.0, time_limit=TIME_LIMIT_SECONDS, **FEW_HEURISTICS)
         self.highs.passModel(matrix.lp)
+
+    def priorities(self, gap: float) -> None:
+        """Least shortages in their order, then least money.
+
+        Raises
+        ------
+        NoPlanError : HiGHS found no plan.
+        """
+        if self.try_without_shortages(gap):
+            return
+        for shortage in OBJECTIVES[:3]:
+            self.minimise(shortage, gap=HELD)
+            self.hold(shortage, HELD)
+        self.minimise_both_ways("least_money", gap)
 
     def try_without_shortages(self, gap: float) -> bool:
         """Least money with nothing missing and nothing on the way; False, and nothing changed, if no plan does that."""

@@ -40,6 +40,7 @@ def battery(writer: MatrixWriter, night: Night, powers: Powers) -> None:
         if at is ends:
             terms.append((brings[at], -1.0))
         writer.add_rows(terms, -driven[at], -driven[at])
+    _ageing_by_time(writer, night, stored)
     _window(writer, night, powers, stored, inside_floor, inside_ceiling)
     _trips(writer, night, stored, on_the_way)
     end = writer.add_columns("stored_at_end_kwh", 1, 0.0, car.ceiling_kwh)
@@ -102,6 +103,17 @@ def _wear(
         writer.add_row(np.concatenate([into[row], charge, on_the_way]), entering, 0.0, 0.0)
         leaving = np.concatenate([ones, taken])
         writer.add_row(np.concatenate([out[interval], given]), leaving, driven[interval], driven[interval])
+
+
+def _ageing_by_time(writer: MatrixWriter, night: Night, stored: IntArray) -> None:
+    """What an hour of standing costs at each boundary: the highest of the calendar price's lines."""
+    if night.calendar is None:
+        return
+    slope, intercept = night.calendar.lines()
+    per_hour = writer.add_columns("ageing_per_hour", night.intervals + 1, 0.0, INFINITE)
+    for line in range(len(slope)):
+        writer.add_rows([(per_hour, 1.0), (stored, -slope[line])], lower=intercept[line])
+    writer.cost(MONEY, per_hour, night.wear_weight * night.hours_around)
 
 
 def _stays_over_floor(night: Night, least_covers: bool) -> bool:

@@ -16,8 +16,9 @@ from scheduler.plan import Plan, put_together
 from scheduler.replay import ENERGY_TOLERANCE, Replayed, verify, verify_laws
 from scheduler.setpoints import Answer
 from scheduler.solve import solve
+from scheduler.wear_choice import cycle_wear_by_law, other_laws
 
-STEPS = ("Reading the site", "Planning the night", "Costing the alternatives")
+STEPS = ("Reading the site", "Planning the night", "Costing the alternatives", "Asking other wear laws")
 
 
 def plan_tonight(
@@ -71,9 +72,22 @@ def solve_and_verify(
     if _is_no_worse(charge_only, replayed):
         answer, replayed = never, charge_only
     free_total = _free_total(night, replayed)
-    on_return = verify_laws(night, charge_on_return(night))
+    charged_on_return = charge_on_return(night)
+    on_return = verify_laws(night, charged_on_return)
     alternatives = {"charge-on-return": on_return.costs, "charge-only": charge_only.costs}
-    return put_together(inputs, evening, night, answer, replayed, alternatives, warnings, free_total)
+    wear_by_law = {
+        name: cycle_wear_by_law(inputs, night, setpoints, found)
+        for name, setpoints, found in (
+            ("plan", answer.setpoints, replayed),
+            ("charge-on-return", charged_on_return, on_return),
+            ("charge-only", never.setpoints, charge_only),
+        )
+    }
+    progress(STEPS[3])
+    others = other_laws(inputs, night, answer.setpoints)
+    return put_together(
+        inputs, evening, night, answer, replayed, alternatives, warnings, wear_by_law, others, free_total
+    )
 
 
 def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tuple[Answer, Replayed]:

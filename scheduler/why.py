@@ -7,12 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from models.charger import into_battery_kwh, out_of_battery_kwh
 from models.connection import import_cap_kw
 from models.wear import taken_from_segments_kwh
 from scheduler.faults import single_fault
 from scheduler.moment_words import moment_from_words
 from scheduler.plan import Plan
+from scheduler.replay import battery_flows_kwh
 from scheduler.solve import GAP_WORTH_KWH, total_at_power
 from scheduler.wording import number_words, percent_words, span_words
 
@@ -46,6 +46,7 @@ def why_text(plan: Plan, interval: int) -> str:
         *_meter(plan, interval),
         *_battery(plan, interval),
         *_wear(plan, interval),
+        *_ageing(plan, interval),
         *_worth(plan, interval),
         "",
         *_limits(plan, interval),
@@ -117,11 +118,7 @@ def _battery(plan: Plan, interval: int) -> Iterator[str]:
 def _wear(plan: Plan, interval: int) -> Iterator[str]:
     """Energy taken from each segment of depth, and its price."""
     night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
-    into = into_battery_kwh(night.charger, night.hours, setpoints.charge_kw, setpoints.charge_share)
-    out = out_of_battery_kwh(night.charger, night.hours, setpoints.discharge_kw, setpoints.discharge_share)
-    for number, trip in enumerate(night.trips):
-        into[trip.comeback - 1] += replayed.on_the_way_kwh[number]
-        out[trip.comeback - 1] += trip.energy_kwh
+    into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
     taken = taken_from_segments_kwh(night.wear, night.initial_fill_kwh, into, out)[interval]
     edges = np.concatenate([[0.0], np.cumsum(night.wear.size_kwh)]) / night.car.battery_kwh * 100
     parts = [
@@ -132,7 +129,20 @@ def _wear(plan: Plan, interval: int) -> Iterator[str]:
     ]
     if parts:
         weight = "" if night.wear_weight == 1 else f", weight {night.wear_weight:g}"
-        yield f"Wear: {' + '.join(parts)} = {_number(replayed.wear_cost[interval])}{weight}"
+        yield f"Wear: {' + '.join(parts)} = {_number(replayed.cycle_wear_cost[interval])}{weight}"
+
+
+def _ageing(plan: Plan, interval: int) -> Iterator[str]:
+    """What standing costs in the interval, from the calendar price at its two ends."""
+    night, replayed = plan.night, plan.replayed
+    if night.calendar is None:
+        return
+    ends = night.calendar.cost(replayed.stored_kwh[interval : interval + 2])
+    weight = "" if night.wear_weight == 1 else f", weight {night.wear_weight:g}"
+    yield (
+        f"Ageing by time: {_number(night.hours[interval])} h × mean of {_number(ends[0])} and {_number(ends[1])} an "
+        f"hour = {_number(replayed.calendar_wear_cost[interval])}{weight}"
+    )
 
 
 def _worth(plan: Plan, interval: int) -> Iterator[str]:

@@ -217,9 +217,9 @@ def test_names() -> None:
 @pytest.mark.parametrize(
     ("name", "depth", "soc", "temp", "said"),
     [
-        ("stress", [0.02, 0.5], [], [], ["depths from 2 to 2 % lie outside 10 to 100 %"]),
+        ("stress", [0.02, 0.5], [], [], ["depths of 2 % lie outside 10 to 100 %"]),
         ("stress", [], [], [5.0, 25.0, 60.0], ["temperatures from 5 to 60 °C lie outside 15 to 55 °C"]),
-        ("nmc", [0.5], [0.5], [25.0], ["temperatures from 25 to 25 °C lie outside 35 to 50 °C"]),
+        ("nmc", [0.5], [0.5], [25.0], ["temperatures of 25 °C lie outside 35 to 50 °C"]),
         ("nmc", [0.05, 1.0], [0.0, 1.0], [35.0, 50.0], []),
         ("flat", [0.001], [0.0], [-40.0], []),
     ],

@@ -126,7 +126,7 @@ def _program(night: Night, sides: tuple[Side, ...]) -> tuple[Sums, list[FloatArr
     """The linear program of one sequence and its four objectives."""
     trips = len(night.trips)
     segments = len(night.wear.size_kwh)
-    sums = Sums(size=night.intervals * (5 + 2 * segments) + 3 * trips + 1)
+    sums = Sums(size=night.intervals * (6 + 2 * segments) + 3 * trips + 2)
     power = [_power(sums, night, side) for side in sides]
     driving = {trip.comeback - 1: number for number, trip in enumerate(night.trips)}
     on_the_way = [sums.variable(0, np.inf if trip.trip.distance_km > 0 else 0) for trip in night.trips]
@@ -151,6 +151,7 @@ def _program(night: Night, sides: tuple[Side, ...]) -> tuple[Sums, list[FloatArr
         running = side.mode
         if side.mode == -1:
             given = given + hours * power[t]
+    money = money + _ageing_money(sums, night, stored)
     if night.car.discharge_limit_kwh is not None:
         sums.not_below_zero(sums.constant(night.car.discharge_limit_kwh) - given)
     ordinary = night.car.ceiling_kwh
@@ -213,6 +214,23 @@ def _meter_money(sums: Sums, night: Night, t: int, side: Side, power: FloatArray
     sums.not_below_zero(cost - importing * draw)
     sums.not_below_zero(cost - exporting * draw)
     return cost
+
+
+def _ageing_money(sums: Sums, night: Night, stored: list[FloatArray]) -> FloatArray:
+    """What standing costs: in each interval the mean of the costs at its two ends, each the highest of some lines."""
+    money = sums.constant(0)
+    if night.calendar is None:
+        return money
+    knots, heights = night.calendar.knots_kwh, night.calendar.money_per_hour
+    for boundary, energy in enumerate(stored):
+        before = night.hours[boundary - 1] if boundary > 0 else 0.0
+        beyond = night.hours[boundary] if boundary < night.intervals else 0.0
+        cost = sums.variable(0)
+        for k in range(len(knots) - 1):
+            slope = (heights[k + 1] - heights[k]) / (knots[k + 1] - knots[k])
+            sums.not_below_zero(cost - slope * energy - sums.constant(heights[k] - slope * knots[k]))
+        money = money + night.wear_weight * (before + beyond) / 2 * cost
+    return money
 
 
 def _wear_money(sums: Sums, night: Night, fill: list[FloatArray], flows: list[FloatArray], side: Side) -> FloatArray:

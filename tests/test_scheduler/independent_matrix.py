@@ -138,6 +138,7 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
     _add_meter_money(columns, night, money)
     _add_steps(matrix, columns, night, money)
     _add_wear(matrix, columns, night, money)
+    _add_ageing(matrix, columns, night, money)
     _add_outside_window(matrix, columns, night, money)
     _add_starts(matrix, columns, night, money)
     constant = _add_stored_energy(matrix, columns, night, money) + _add_demand(matrix, columns, night, money)
@@ -376,6 +377,22 @@ def _add_wear(matrix: Matrix, columns: Columns, night: Night, money: dict[int, f
             matrix.row([(held[j], 1), (entering[j], 1), (leaving[j], -1), (after[j], -1)], least=0, most=0)
             money[leaving[j]] = night.wear_weight * night.wear.price_per_kwh[j]
         held = after
+
+
+def _add_ageing(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> None:
+    """What standing costs: in each interval the mean of the costs at its two ends, each the highest of some lines."""
+    if night.calendar is None:
+        return
+    knots, heights = night.calendar.knots_kwh, night.calendar.money_per_hour
+    costs = matrix.columns(np.full(len(columns.stored), np.inf))
+    for stored, cost in zip(columns.stored, costs, strict=True):
+        for k in range(len(knots) - 1):
+            slope = (heights[k + 1] - heights[k]) / (knots[k + 1] - knots[k])
+            matrix.row([(cost, 1.0), (stored, -slope)], least=heights[k] - slope * knots[k])
+        money[cost] = 0.0
+    for t, hours in enumerate(night.hours):
+        money[costs[t]] += night.wear_weight * hours / 2
+        money[costs[t + 1]] += night.wear_weight * hours / 2
 
 
 def _add_outside_window(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> None:

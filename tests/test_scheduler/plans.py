@@ -57,4 +57,4 @@ def hand_made_plan(
     )
     alternatives = {"charge-on-return": replayed.costs, "charge-only": replayed.costs}
     inputs = replace(inputs, offer=replace(inputs.offer, currency=currency))
-    return put_together(inputs, evening, night, answer, replayed, alternatives, warnings)
+    return put_together(inputs, evening, night, answer, replayed, alternatives, warnings, {})

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from models.arrays import BoolArray, FloatArray
+from models.calendar_ageing import CalendarPrice, calendar_price
 from models.car import Car
 from models.charger import Charger
 from models.clock import local_clock
@@ -17,6 +18,8 @@ from models.household import minute_grid
 from models.offer import Band, Offer, prices
 from models.trips import Trip, departure_target_kwh, trip_energy_kwh
 from models.wear import PowerLaw, WearSegments, initial_fill_kwh, wear_segments
+from models.wear_law import LawSettings
+from models.wear_laws import calendar_law
 from scheduler.night import Night, NightTrip, usual_stored_energy_price
 
 DEFAULT_EDGES = (5, 10, 20, 30, 45, 60, 80, 100)
@@ -118,6 +121,7 @@ def _night(random: Random, shape: Shape) -> Night:
         trips=tuple(trips),
         stored_now_kwh=stored,
         stored_energy_price=usual if random.random() < 0.6 else float(random.uniform(0, 0.4)),
+        calendar=_calendar(random, car),
     )
 
 
@@ -172,6 +176,16 @@ def _connection(random: Random) -> Connection:
         import_limit_kw=float(random.choice([2.0, 6.0, 14.0])),
         export_limit_kw=float(random.choice([0.0, 1.0, 5.0, 20.0])),
     )
+
+
+def _calendar(random: Random, car: Car) -> CalendarPrice | None:
+    """What standing costs, of either law, at times much dearer than it is, so that it decides."""
+    if random.random() < 0.6:
+        return None
+    law = calendar_law(str(random.choice(["stress", "nmc"])), LawSettings())
+    price = float(random.choice([6000.0, 60000.0]))
+    temp, age = float(random.uniform(0, 40)), float(random.uniform(0.5, 10))
+    return calendar_price(law, price, car.battery_kwh, temp, age, lowest_soc=float(random.choice([0.0, 0.2])))
 
 
 def _wear(random: Random, shape: Shape, car: Car) -> WearSegments:

@@ -55,6 +55,7 @@ FEATURES: dict[str, Callable[[Night], bool]] = {
     "wear not counted": lambda night: night.wear_weight == 0,
     "wear counted five times": lambda night: night.wear_weight == 5,
     "one wear price": lambda night: len(night.wear.size_kwh) == 1,
+    "ageing by time": lambda night: night.calendar is not None and night.wear_weight > 0,
     "starts for nothing": lambda night: night.charger.start_worth_kwh == 0,
     "outside the window for nothing": lambda night: night.car.outside_window_factor == 0,
     "23 or 25 hour day": lambda night: len(set(night.boundaries.tz_convert(night.timezone).map(_offset))) > 1,
