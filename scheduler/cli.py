@@ -21,6 +21,7 @@ from scheduler.exit_codes import INPUT_AT_FAULT, NO_PLAN, REFUSED, TARGET_MISSED
 from scheduler.faults import InputFaults
 from scheduler.new_site_command import new
 from scheduler.read_meter_command import read_meter
+from scheduler.wear_command import wear
 
 if TYPE_CHECKING:
     from scheduler.plan import Plan
@@ -269,6 +270,7 @@ app.command()(new)
 app.command()(bill)
 app.command()(compare)
 app.command("read-meter")(read_meter)
+app.command()(wear)
 
 
 @app.command("hand-over")

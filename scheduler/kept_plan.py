@@ -121,6 +121,12 @@ class KeptSoFar(_Kept):
     exported_kwh: dict[str, Positive] | None = None
 
 
+class KeptCosts(_Kept):
+    """What the plan's battery wear came to, unweighted [money]."""
+
+    wear: Finite
+
+
 class KeptPlan(_Kept):
     """A plan as it was kept.
 
@@ -148,6 +154,7 @@ class KeptPlan(_Kept):
     cancelled_trips: Cancelled = 0
     limits: KeptLimits
     so_far: KeptSoFar = KeptSoFar()
+    costs: KeptCosts | None = None
     cautions: list[str]
     rows: list[KeptRow] = []
     folder: Path = Path()

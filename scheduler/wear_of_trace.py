@@ -1,0 +1,182 @@
+"""`overnight wear`: from a trace, a plan's folder or a metered table to counted wear by every law."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from models.counted_wear import CountedWear, counted_wear
+from models.soc_trace import SocTrace
+from models.wear_difference import WearDifference, wear_difference
+from models.wear_law import PUBLISHED_DEPTH_LAW, LawSettings
+from models.wear_laws import WEAR_LAWS, wear_law
+from models.wear_prices import wear_segments_of_law
+from scheduler.faults import Fault, InputFaults
+from scheduler.kept_plan import KeptPlan, read_kept_plan
+from scheduler.offer_file import read_offer
+from scheduler.site import Site
+from scheduler.site_file import SITE_FILE, read_site
+from scheduler.trace_file import LEAST_DEGC, MOST_DEGC, ReadTrace, read_trace, temperature_problem
+
+LAW_OF_PLANS = "depth"
+"""The law by which plans are priced."""
+STEPS = ("Reading", "Counting")
+MUCH_SHALLOW = 0.2
+MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class WearWords:
+    """What the command was told.
+
+    Attributes
+    ----------
+    source : a trace's file, a plan's folder or a metered table. site : the site's folder, or None.
+    battery_kwh, battery_price : instead of the site's [kWh, money], or None.
+    age_years : of the battery when the trace begins [a].
+    temp_degc : of the battery, where the file does not tell [degrees C].
+    """
+
+    source: Path
+    site: Path | None
+    battery_kwh: float | None
+    battery_price: float | None
+    age_years: float
+    temp_degc: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WearOfTrace:
+    """What was found, and of what.
+
+    Attributes
+    ----------
+    words : as told. read : the trace and its layout. counted : by every law.
+    site_name, currency : where a site or a plan tells them. timezone : theirs, else UTC.
+    battery_price : that costs were told with [money], or None.
+    difference : for a plan of a known site, why its wear and the counted wear differ.
+    notes : what the reader should know, one sentence each.
+    """
+
+    words: WearWords
+    read: ReadTrace
+    counted: CountedWear
+    site_name: str | None
+    currency: str | None
+    timezone: str
+    battery_price: float | None
+    difference: WearDifference | None
+    notes: tuple[str, ...]
+
+
+def wear_of_trace(words: WearWords, progress: Callable[[str], None] = lambda step: None) -> WearOfTrace:
+    """Read, count and price.
+
+    Parameters
+    ----------
+    progress : is told each of STEPS as it begins.
+
+    Raises
+    ------
+    InputFaults : the faults of the options and the files.
+    """
+    progress(STEPS[0])
+    _check_options(words)
+    plan = read_kept_plan(words.source) if words.source.is_dir() else None
+    folder = words.site if words.site is not None else _site_of_plan(plan)
+    site = None if folder is None else read_site(folder)
+    battery_kwh = words.battery_kwh if words.battery_kwh is not None or site is None else site.car.battery_kwh
+    price = words.battery_price if words.battery_price is not None or site is None else site.wear.battery_price
+    read = read_trace(words.source, words.temp_degc, battery_kwh) if plan is None else trace_of_plan(plan, words)
+    settings = LawSettings(words.age_years, depth_law=PUBLISHED_DEPTH_LAW if site is None else site.wear.law)
+    progress(STEPS[1])
+    counted = counted_wear(read.trace, [wear_law(name, settings) for name in WEAR_LAWS], price)
+    difference, notes = None, list(read.notes)
+    if plan is not None:
+        if site is not None and folder != words.site:
+            notes.append(f"The site is the one that the plan lies in, {site.name}.")
+        difference = None if site is None else _difference(plan, read, site, settings, words)
+        if difference is None:
+            notes.append("What the plan charged for wear is compared when --site tells the site it was made for.")
+    notes += _shallow_note(counted)
+    if price is None:
+        notes.append("No cost is told without the battery's price; give --battery-price or --site.")
+    return WearOfTrace(
+        words,
+        read,
+        counted,
+        site_name=plan.site if plan is not None else None if site is None else site.name,
+        currency=plan.currency if plan is not None else None if site is None else _currency(site),
+        timezone=plan.timezone if plan is not None else "UTC" if site is None else site.timezone,
+        battery_price=price,
+        difference=difference,
+        notes=tuple(notes),
+    )
+
+
+def trace_of_plan(plan: KeptPlan, words: WearWords) -> ReadTrace:
+    """A plan's states of charge at the boundaries of its schedule."""
+    instants = pd.DatetimeIndex([plan.rows[0].start, *(row.end for row in plan.rows)]).tz_convert("UTC").as_unit("s")
+    percent = np.array([plan.rows[0].soc_start_percent, *(row.soc_end_percent for row in plan.rows)])
+    trace = SocTrace(instants, np.clip(percent / 100, 0.0, 1.0), np.full(len(percent), words.temp_degc))
+    return ReadTrace(trace, f"{len(plan.rows)} intervals of a plan", ())
+
+
+def _site_of_plan(plan: KeptPlan | None) -> Path | None:
+    """The site that a plan lies in, where its folder is SITE/plans/PLAN."""
+    if plan is None:
+        return None
+    folder = plan.folder.resolve().parents[1]
+    return folder if (folder / SITE_FILE).is_file() else None
+
+
+def _difference(
+    plan: KeptPlan, read: ReadTrace, site: Site, settings: LawSettings, words: WearWords
+) -> WearDifference | None:
+    """Why the plan's wear and the counted wear differ; None for a plan that does not tell its wear."""
+    if plan.costs is None:
+        return None
+    law = wear_law(LAW_OF_PLANS, settings)
+    battery_kwh, edges = site.car.battery_kwh, site.wear.segment_edges_percent
+    segments = wear_segments_of_law(law, site.wear.battery_price, battery_kwh, edges)
+    return wear_difference(law, read.trace, segments, site.wear.battery_price, plan.costs.wear)
+
+
+def _shallow_note(counted: CountedWear) -> list[str]:
+    """Whether much of the cycling is so shallow that it may be a meter's noise."""
+    shallowest, full = float(counted.histogram.edges_percent[0]), counted.cycles.equivalent_full_cycles
+    part = float(counted.histogram.full_cycles[0])
+    if part <= MUCH_SHALLOW * full:
+        return []
+    return [
+        f"{100 * part / full:.0f} % of the equivalent full cycles are cycles of {shallowest:g} % or less; if they are "
+        'noise of the meter, the wear by "flat", "stress" and "nmc" is too high.'
+    ]
+
+
+def _currency(site: Site) -> str:
+    return read_offer(site.offer_file, has_calendar=site.holiday_calendar is not None).currency
+
+
+def _check_options(words: WearWords) -> None:
+    """Raise what is wrong with the numbers among the options."""
+    faults = []
+    most = (("--battery-kwh", words.battery_kwh, MOST_KWH), ("--battery-price", words.battery_price, MOST_PRICE))
+    for option, value, largest in most:
+        if value is not None and not 0 < value <= largest:
+            faults.append(Fault(option, None, None, f"found {value:g}; allowed is over 0, up to {largest:g}"))
+    if not 0 <= words.age_years <= MOST_YEARS:
+        faults.append(Fault("--age-years", None, None, f"found {words.age_years:g}; allowed is 0 to {MOST_YEARS:g}"))
+    if math.isfinite(words.temp_degc):
+        problem = temperature_problem(f"{words.temp_degc:g}")
+    else:
+        problem = f"found {words.temp_degc:g}; allowed is {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
+    if problem is not None:
+        faults.append(Fault("--temp-degc", None, None, problem))
+    if faults:
+        raise InputFaults(faults)
