@@ -170,9 +170,8 @@ def range_warnings(law: WearLaw | CalendarLaw, depth: FloatArray, soc: FloatArra
         lowest, highest = (scale * end for end in valid)
         outside = values[(values < lowest - 1e-9) | (values > highest + 1e-9)]
         if len(outside):
-            found = f"from {outside.min():.3g} to {outside.max():.3g}"
-            if outside.min() == outside.max():
-                found = f"of {outside.min():.3g}"
+            least, most = f"{outside.min():.3g}", f"{outside.max():.3g}"
+            found = f"of {least}" if least == most else f"from {least} to {most}"
             told.append(
                 f'wear law "{law.name}": {what} {found} {unit} lie outside '
                 f"{lowest:g} to {highest:g} {unit}, where it was measured"
