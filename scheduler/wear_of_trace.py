@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC
 from pathlib import Path
 
 import numpy as np
@@ -121,7 +122,9 @@ def wear_of_trace(words: WearWords, progress: Callable[[str], None] = lambda ste
 
 def trace_of_plan(plan: KeptPlan, words: WearWords) -> ReadTrace:
     """A plan's states of charge at the boundaries of its schedule."""
-    instants = pd.DatetimeIndex([plan.rows[0].start, *(row.end for row in plan.rows)]).tz_convert("UTC").as_unit("s")
+    boundaries = [plan.rows[0].start, *(row.end for row in plan.rows)]
+    # offsets change in a night with a clock change, so each becomes UTC by itself
+    instants = pd.DatetimeIndex([instant.astimezone(UTC) for instant in boundaries]).as_unit("s")
     percent = np.array([plan.rows[0].soc_start_percent, *(row.soc_end_percent for row in plan.rows)])
     trace = SocTrace(instants, np.clip(percent / 100, 0.0, 1.0), np.full(len(percent), words.temp_degc))
     return ReadTrace(trace, f"{len(plan.rows)} intervals of a plan", ())

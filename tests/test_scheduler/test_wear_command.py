@@ -122,6 +122,17 @@ def test_a_plan_in_its_sites_folder_knows_the_site(plan: Path) -> None:
     assert any("the one that the plan lies in" in note for note in found["notes"])
 
 
+def test_a_night_with_a_clock_change(tmp_path: Path) -> None:
+    """In the night of 29 March 2026 Dublin's offset changes; 24 hours of a plan are 24 hours of trace."""
+    site = write_site(tmp_path / "spring")
+    words = ["plan", str(site), "--soc", "60", "--now", "2026-03-28T18:20", "--stay-home"]
+    assert CliRunner().invoke(app, words).exit_code == 0
+    (folder,) = (site / "plans").iterdir()
+    found = document(folder)
+    assert found["hours"] == pytest.approx(24)
+    assert (found["start"][-6:], found["end"][-6:]) == ("+00:00", "+01:00")
+
+
 def test_a_plan_elsewhere_is_counted_alone(tmp_path: Path, plan: Path) -> None:
     """Without a site the plan's trace is counted, and the comparison is left out with a word on why."""
     moved = plan.rename(tmp_path / "moved")
