@@ -52,6 +52,7 @@ def count_cycles(trace: SocTrace) -> Cycles:
         rows = rows[[0, 0, 1]]
         levels = [levels[0], (levels[0] + levels[1]) / 2, levels[1]]
     found = np.array(list(rainflow.extract_cycles(levels)), dtype=np.float64).reshape(-1, 5)
+    found = found[found[:, 0] > 0]  # the package takes turns of under 1e-160 for none
     begin, end = rows[found[:, 3].astype(np.int64)], rows[found[:, 4].astype(np.int64)]
     return Cycles(found[:, 0], found[:, 1], found[:, 2], begin, end, _mean_between(trace, begin, end))
 
