@@ -19,6 +19,7 @@ from scheduler.bill_command import bill
 from scheduler.compare_command import compare
 from scheduler.exit_codes import INPUT_AT_FAULT, NO_PLAN, REFUSED, TARGET_MISSED
 from scheduler.faults import InputFaults
+from scheduler.fit_losses_command import fit_losses
 from scheduler.new_site_command import new
 from scheduler.read_meter_command import read_meter
 from scheduler.wear_command import wear
@@ -271,6 +272,7 @@ app.command()(bill)
 app.command()(compare)
 app.command("read-meter")(read_meter)
 app.command()(wear)
+app.command("fit-losses")(fit_losses)
 
 
 @app.command("hand-over")

@@ -78,6 +78,22 @@ def triangle(x: float, y: float, kind: str) -> str:
     return f'<polygon class="{kind}" points="{corners}"/>'
 
 
+def circle(x: float, y: float, kind: str) -> str:
+    """A round mark about (x, y)."""
+    return f'<circle class="{kind}" cx="{_n(x)}" cy="{_n(y)}" r="3.5"/>'
+
+
+def square(x: float, y: float, kind: str) -> str:
+    """A square mark about (x, y)."""
+    return rectangle(x - 4, y - 4, x + 4, y + 4, kind)
+
+
+def diamond(x: float, y: float, kind: str) -> str:
+    """A mark about (x, y) that stands on its corner."""
+    corners = f"{_n(x)},{_n(y - 5.5)} {_n(x + 5.5)},{_n(y)} {_n(x)},{_n(y + 5.5)} {_n(x - 5.5)},{_n(y)}"
+    return f'<polygon class="{kind}" points="{corners}"/>'
+
+
 def steps(x: FloatArray, panel: Panel, values: FloatArray, kind: str) -> str:
     """A line that holds each value over its interval; x has one more entry than values."""
     path = f"M{_n(x[0])} {_n(panel.y(values[0]))}"

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import re
-from functools import cache
 from importlib.metadata import version
 from pathlib import PurePath
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from scheduler.block import Block
 from scheduler.charts import power_chart, state_chart
 from scheduler.money_table import BY_ANY_LAW, money_table, saving_words
 from scheduler.outcomes import MISSED_KWH, TripOutcome, outcome_warnings
+from scheduler.page_template import page_template
 from scheduler.plan import CAUTIONS, Plan
 from scheduler.plan_json import plan_document
 from scheduler.short_headline import short_headline, why_nothing_given
@@ -43,7 +41,7 @@ def report_text(plan: Plan) -> str:
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     urgent = _urgent(plan)
-    return _template().render(
+    return page_template("report.html").render(
         headline=short_headline(plan, FEW_STEPS),
         why_nothing_given=why_nothing_given(plan, FEW_STEPS),
         about=(
@@ -66,24 +64,6 @@ def report_text(plan: Plan) -> str:
         options=_options(plan),
         files=_files(plan),
     )
-
-
-@cache
-def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("scheduler"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["together"] = _together
-    return environment.get_template("report.html")
-
-
-def _together(words: str) -> str:
-    """Words in which no line ends between a number and its unit."""
-    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))", "\N{NO-BREAK SPACE}", words)
 
 
 def _state_words(plan: Plan) -> str:
