@@ -24,6 +24,7 @@ def losses_page(made: LossFit) -> str:
         count=len(made.table.points),
         example=example_note(made),
         keys=made.keys,
+        scatter_known=made.fitted.scatter_points is not None,
         sure=sure_note(made),
         site_lines=site_lines(made),
         chart=Markup(losses_chart(made)),

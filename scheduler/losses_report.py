@@ -73,7 +73,7 @@ def losses_json(made: LossFit) -> str:
 def point_rows(made: LossFit) -> list[tuple[str, str, str, str, str, str]]:
     """Line, direction, power, measured and fitted efficiency, and their difference, as words."""
     fitted = made.fitted
-    decimals = max(len(f"{point.power_kw:.3f}".rstrip("0").partition(".")[2]) for point in made.table.points)
+    decimals = max(len(f"{point.power_kw:.2f}".rstrip("0").partition(".")[2]) for point in made.table.points)
     return [
         (
             str(line),
