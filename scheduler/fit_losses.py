@@ -138,7 +138,7 @@ def _warnings(made: LossFit) -> Iterator[str]:
             )
     if fitted.scatter_points is None:
         moved = " and ".join(
-            f"{key.words.lower()} by {number_words(key.error_per_point, key.decimals)} "
+            f"the {key.words.lower()} by {number_words(key.error_per_point, key.decimals)} "
             f"{'points' if key.unit == '%' else key.unit}"
             for key in ((fixed, charge) if fitted.split_evenly else (fixed, charge, discharge))
             if key.error_per_point is not None

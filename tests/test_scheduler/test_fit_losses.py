@@ -71,7 +71,9 @@ def test_a_bare_fit_says_what_an_error_would_move(tmp_path: Path) -> None:
     """Charging at 2 and 8 kW: one point moves the fixed loss by √2 × 0.01 / (1/2 − 1/8) = 0.038 kW, and the charge
     efficiency by √(8² + 2²) / 6 = 1.4 points, as a line through two points does at infinite power."""
     made = fitted(tmp_path, "charge,2,90", "charge,8,94", "discharge,8,93")
-    assert any("fixed loss by 0.038 kW and charge efficiency by 1.4 points" in warning for warning in made.warnings)
+    assert any(
+        "the fixed loss by 0.038 kW and the charge efficiency by 1.4 points" in warning for warning in made.warnings
+    )
     assert [key.sure_words for key in made.keys] == ["not known"] * 3
 
 
