@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from datetime import date
-from functools import cache
 from importlib.metadata import version
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from scheduler.comparison import ComparedOffer, Comparison, months
@@ -23,6 +21,7 @@ from scheduler.comparison_words import (
     ways_table,
 )
 from scheduler.hardware_words import hardware_rows, hardware_sentences, worth_table
+from scheduler.page_template import page_template
 from scheduler.plan import CAUTIONS
 from scheduler.plan_json import sha256_of, shown_path
 from scheduler.report import HASH_LETTERS
@@ -41,7 +40,7 @@ def comparison_page(compared: Comparison) -> str:
     picture = night_picture(best)
     several_months = len(by_month[best.name]) > SHORT_MONTHS
     hardware = asked.hardware
-    return _template().render(
+    return page_template("comparison.html").render(
         headline=headline(compared),
         about=f"{site.name}, {day_span_words(asked.first, asked.last)}, all amounts in {compared.currency}",
         ranking=ranking_table(compared),
@@ -89,15 +88,3 @@ def _files(compared: Comparison) -> list[tuple[str, str]]:
 def _name(path: str) -> str:
     """A path inside the site; of a file elsewhere its name alone."""
     return path.rsplit("/", 1)[-1] if path.startswith(("/", "..")) else path
-
-
-@cache
-def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("scheduler"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("comparison.html")

@@ -122,9 +122,10 @@ class KeptSoFar(_Kept):
 
 
 class KeptCosts(_Kept):
-    """What the plan's battery wear came to, unweighted [money]."""
+    """What the plan's battery wear came to, by cycling and by time, and by cycling alone, unweighted [money]."""
 
     wear: Finite
+    cycle_wear: Finite | None = None
 
 
 class KeptPlan(_Kept):
@@ -155,6 +156,7 @@ class KeptPlan(_Kept):
     limits: KeptLimits
     so_far: KeptSoFar = KeptSoFar()
     costs: KeptCosts | None = None
+    wear_law: str = "depth"
     cautions: list[str]
     rows: list[KeptRow] = []
     folder: Path = Path()

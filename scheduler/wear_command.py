@@ -29,11 +29,15 @@ def wear(
         typer.Option("--battery-price", metavar="MONEY", help="Price of a replacement, not the site's own."),
     ] = None,
     age_years: Annotated[
-        float, typer.Option("--age-years", metavar="YEARS", help="Age of the battery when the trace begins.")
-    ] = 3.0,
+        float | None,
+        typer.Option("--age-years", metavar="YEARS", help="Age when the trace begins; else the site's, or 3."),
+    ] = None,
     temp_degc: Annotated[
-        float, typer.Option("--temp-degc", metavar="DEGC", help="Temperature of the battery, where TRACE has none.")
-    ] = 25.0,
+        float | None,
+        typer.Option(
+            "--temp-degc", metavar="DEGC", help="Its temperature where TRACE has none; else the site's, or 25."
+        ),
+    ] = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Write wear.json and wear.html into this folder too.")
     ] = None,

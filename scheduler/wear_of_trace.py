@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC
 from pathlib import Path
 
@@ -14,18 +14,21 @@ import pandas as pd
 from models.counted_wear import CountedWear, counted_wear
 from models.soc_trace import SocTrace
 from models.wear_difference import WearDifference, wear_difference
-from models.wear_law import PUBLISHED_DEPTH_LAW, LawSettings
+from models.wear_law import LawSettings
 from models.wear_laws import WEAR_LAWS, wear_law
-from models.wear_prices import wear_segments_of_law
-from scheduler.faults import Fault, InputFaults
-from scheduler.kept_plan import KeptPlan, read_kept_plan
+from models.wear_prices import REFERENCE_DEGC
+from scheduler.faults import Fault, InputFaults, shown, single_fault
+from scheduler.kept_plan import PLAN_FILE, KeptPlan, read_kept_plan
 from scheduler.offer_file import read_offer
 from scheduler.site import Site
 from scheduler.site_file import SITE_FILE, read_site
 from scheduler.trace_file import LEAST_DEGC, MOST_DEGC, ReadTrace, read_trace, temperature_problem
+from scheduler.wear_tonight import battery_temp_degc, middle_soc, segments_of
 
-LAW_OF_PLANS = "depth"
-"""The law by which plans are priced."""
+USUAL_AGE_YEARS = 3.0
+"""The age where neither the site nor an option tells [a]."""
+NOT_TOLD = math.nan
+"""A temperature that no file tells."""
 STEPS = ("Reading", "Counting")
 MUCH_SHALLOW = 0.2
 MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
@@ -39,16 +42,16 @@ class WearWords:
     ----------
     source : a trace's file, a plan's folder or a metered table. site : the site's folder, or None.
     battery_kwh, battery_price : instead of the site's [kWh, money], or None.
-    age_years : of the battery when the trace begins [a].
-    temp_degc : of the battery, where the file does not tell [degrees C].
+    age_years : of the battery when the trace begins [a]; None: the site's, or three years.
+    temp_degc : of the battery, where the file does not tell [degrees C]; None: the site's by month, or the reference.
     """
 
     source: Path
     site: Path | None
     battery_kwh: float | None
     battery_price: float | None
-    age_years: float
-    temp_degc: float
+    age_years: float | None = None
+    temp_degc: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +63,7 @@ class WearOfTrace:
     words : as told. read : the trace and its layout. counted : by every law.
     site_name, currency : where a site or a plan tells them. timezone : theirs, else UTC.
     battery_price : that costs were told with [money], or None.
-    difference : for a plan of a known site, why its wear and the counted wear differ.
+    difference : for a plan of a known site, why its wear and the counted wear differ. law_of_plan : that priced it.
     notes : what the reader should know, one sentence each.
     """
 
@@ -72,6 +75,7 @@ class WearOfTrace:
     timezone: str
     battery_price: float | None
     difference: WearDifference | None
+    law_of_plan: str | None
     notes: tuple[str, ...]
 
 
@@ -93,15 +97,17 @@ def wear_of_trace(words: WearWords, progress: Callable[[str], None] = lambda ste
     site = None if folder is None else read_site(folder)
     battery_kwh = words.battery_kwh if words.battery_kwh is not None or site is None else site.car.battery_kwh
     price = words.battery_price if words.battery_price is not None or site is None else site.wear.battery_price
-    read = read_trace(words.source, words.temp_degc, battery_kwh) if plan is None else trace_of_plan(plan, words)
-    settings = LawSettings(words.age_years, depth_law=PUBLISHED_DEPTH_LAW if site is None else site.wear.law)
+    read = read_trace(words.source, NOT_TOLD, battery_kwh) if plan is None else trace_of_plan(plan)
+    read = replace(read, trace=_at_temperatures(read.trace, words, site))
+    settings = _settings(words, site)
+    words = replace(words, age_years=settings.age_years)
     progress(STEPS[1])
     counted = counted_wear(read.trace, [wear_law(name, settings) for name in WEAR_LAWS], price)
     difference, notes = None, list(read.notes)
     if plan is not None:
         if site is not None and folder != words.site:
             notes.append(f"The site is the one that the plan lies in, {site.name}.")
-        difference = None if site is None else _difference(plan, read, site, settings, words)
+        difference = None if site is None else _difference(plan, read, site)
         if difference is None:
             notes.append("What the plan charged for wear is compared when --site tells the site it was made for.")
     notes += _shallow_note(counted)
@@ -116,17 +122,34 @@ def wear_of_trace(words: WearWords, progress: Callable[[str], None] = lambda ste
         timezone=plan.timezone if plan is not None else "UTC" if site is None else site.timezone,
         battery_price=price,
         difference=difference,
+        law_of_plan=None if plan is None else plan.wear_law,
         notes=tuple(notes),
     )
 
 
-def trace_of_plan(plan: KeptPlan, words: WearWords) -> ReadTrace:
-    """A plan's states of charge at the boundaries of its schedule."""
+def _settings(words: WearWords, site: Site | None) -> LawSettings:
+    """What laws need to know: the options, else the site, else the usual."""
+    settings = LawSettings(USUAL_AGE_YEARS) if site is None else site.wear.law_settings
+    return settings if words.age_years is None else replace(settings, age_years=words.age_years)
+
+
+def _at_temperatures(trace: SocTrace, words: WearWords, site: Site | None) -> SocTrace:
+    """The trace with a temperature wherever its file tells none."""
+    temps = REFERENCE_DEGC if words.temp_degc is None else words.temp_degc
+    filled = np.full(len(trace.temp_degc), temps)
+    if words.temp_degc is None and site is not None and site.wear.battery_temp_degc is not None:
+        month = trace.instants.tz_convert(site.timezone).month
+        filled = np.array(site.wear.battery_temp_degc)[np.asarray(month) - 1]
+    return replace(trace, temp_degc=np.where(np.isnan(trace.temp_degc), filled, trace.temp_degc))
+
+
+def trace_of_plan(plan: KeptPlan) -> ReadTrace:
+    """A plan's states of charge at the boundaries of its schedule, at no temperature yet."""
     boundaries = [plan.rows[0].start, *(row.end for row in plan.rows)]
     # offsets change in a night with a clock change, so each becomes UTC by itself
     instants = pd.DatetimeIndex([instant.astimezone(UTC) for instant in boundaries]).as_unit("s")
     percent = np.array([plan.rows[0].soc_start_percent, *(row.soc_end_percent for row in plan.rows)])
-    trace = SocTrace(instants, np.clip(percent / 100, 0.0, 1.0), np.full(len(percent), words.temp_degc))
+    trace = SocTrace(instants, np.clip(percent / 100, 0.0, 1.0), np.full(len(percent), NOT_TOLD))
     return ReadTrace(trace, f"{len(plan.rows)} intervals of a plan", ())
 
 
@@ -138,16 +161,17 @@ def _site_of_plan(plan: KeptPlan | None) -> Path | None:
     return folder if (folder / SITE_FILE).is_file() else None
 
 
-def _difference(
-    plan: KeptPlan, read: ReadTrace, site: Site, settings: LawSettings, words: WearWords
-) -> WearDifference | None:
-    """Why the plan's wear and the counted wear differ; None for a plan that does not tell its wear."""
+def _difference(plan: KeptPlan, read: ReadTrace, site: Site) -> WearDifference | None:
+    """Why the plan's cycle wear and the counted wear differ; None for a plan that does not tell its wear."""
     if plan.costs is None:
         return None
-    law = wear_law(LAW_OF_PLANS, settings)
-    battery_kwh, edges = site.car.battery_kwh, site.wear.segment_edges_percent
-    segments = wear_segments_of_law(law, site.wear.battery_price, battery_kwh, edges)
-    return wear_difference(law, read.trace, segments, site.wear.battery_price, plan.costs.wear)
+    if plan.wear_law not in WEAR_LAWS:
+        message = f"found {shown(plan.wear_law)}; allowed is {', '.join(WEAR_LAWS)}"
+        raise single_fault(plan.folder / PLAN_FILE, message, key="wear_law")
+    law = wear_law(plan.wear_law, site.wear.law_settings)
+    charged = plan.costs.wear if plan.costs.cycle_wear is None else plan.costs.cycle_wear
+    segments, temp = segments_of(site, plan.wear_law, plan.start), battery_temp_degc(site, plan.start)
+    return wear_difference(law, read.trace, segments, site.wear.battery_price, charged, middle_soc(site), temp)
 
 
 def _shallow_note(counted: CountedWear) -> list[str]:
@@ -173,9 +197,11 @@ def _check_options(words: WearWords) -> None:
     for option, value, largest in most:
         if value is not None and not 0 < value <= largest:
             faults.append(Fault(option, None, None, f"found {value:g}; allowed is over 0, up to {largest:g}"))
-    if not 0 <= words.age_years <= MOST_YEARS:
+    if words.age_years is not None and not 0 <= words.age_years <= MOST_YEARS:
         faults.append(Fault("--age-years", None, None, f"found {words.age_years:g}; allowed is 0 to {MOST_YEARS:g}"))
-    if math.isfinite(words.temp_degc):
+    if words.temp_degc is None:
+        problem = None
+    elif math.isfinite(words.temp_degc):
         problem = temperature_problem(f"{words.temp_degc:g}")
     else:
         problem = f"found {words.temp_degc:g}; allowed is {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"

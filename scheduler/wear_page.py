@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from importlib.metadata import version
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from scheduler.page_template import page_template
 from scheduler.wear_charts import depth_chart, law_chart, trace_chart
 from scheduler.wear_of_trace import WearOfTrace
 from scheduler.wear_report import notes
@@ -24,14 +24,7 @@ from scheduler.wear_words import (
 
 def page_text(found: WearOfTrace) -> str:
     """The page, self-contained."""
-    environment = Environment(
-        loader=PackageLoader("scheduler"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("wear.html").render(
+    return page_template("wear.html").render(
         headline=headline(found),
         about=f"{counted_words(found)}. {options_words(found)}",
         range=range_words(found),

@@ -13,7 +13,7 @@ from rich.text import Text
 
 from models.counted_wear import WearByLaw
 from scheduler.plan_json import local_iso
-from scheduler.wear_of_trace import LAW_OF_PLANS, WearOfTrace
+from scheduler.wear_of_trace import WearOfTrace
 from scheduler.wear_words import (
     counted_words,
     difference_rows,
@@ -116,7 +116,7 @@ def _plan(found: WearOfTrace) -> dict[str, Any] | None:
     if parts is None:
         return None
     return {
-        "law": LAW_OF_PLANS,
+        "law": found.law_of_plan,
         "wear_of_plan": parts.program,
         "counted_wear": parts.counted,
         "difference": {

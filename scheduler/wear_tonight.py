@@ -52,12 +52,17 @@ def wear_tonight(site: Site, now: datetime) -> WearTonight:
 
 def segments_of(site: Site, law_name: str, now: datetime) -> WearSegments:
     """The segment prices of any law for the site's battery, cycles around the middle of its window."""
-    wear, car = site.wear, site.car
-    middle = (car.floor_percent + car.ceiling_percent) / 200
+    wear, battery_kwh = site.wear, site.car.battery_kwh
     law = wear_law(law_name, wear.law_settings)
+    temp = battery_temp_degc(site, now)
     return wear_segments_of_law(
-        law, wear.battery_price, car.battery_kwh, wear.segment_edges_percent, middle, battery_temp_degc(site, now)
+        law, wear.battery_price, battery_kwh, wear.segment_edges_percent, middle_soc(site), temp
     )
+
+
+def middle_soc(site: Site) -> float:
+    """The middle of the car's window, at which cycles are priced [0 to 1]."""
+    return (site.car.floor_percent + site.car.ceiling_percent) / 200
 
 
 def battery_temp_degc(site: Site, now: datetime) -> float:

@@ -7,7 +7,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from models.counted_wear import WearByLaw
-from scheduler.wear_of_trace import LAW_OF_PLANS, WearOfTrace
+from scheduler.wear_of_trace import WearOfTrace
 from scheduler.wording import day_words, money_words, number_words
 
 SHORT_DAYS = 7.0
@@ -149,7 +149,7 @@ def difference_rows(found: WearOfTrace) -> list[tuple[str, str]]:
         (f"{words[0].upper()}{words[1:]}", _signed(found, amount)) for amount, words in parts if abs(amount) >= least
     ]
     return [
-        (f'Counted, by law "{LAW_OF_PLANS}"', money(found, difference.counted)),
+        (f'Counted, by law "{found.law_of_plan}"', money(found, difference.counted)),
         *told,
         ("What the plan charged for wear", money(found, difference.program)),
     ]
