@@ -213,7 +213,7 @@ def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str |
     from scheduler.progress import steps_shown
     from scheduler.replay import PlanRefused
     from scheduler.screen import show_plan
-    from scheduler.solve import NoPlanError
+    from scheduler.solver_stages import NoPlanError
     from scheduler.tonight import STEPS
     from scheduler.why import explanation
     from scheduler.write_plan import NotWrittenError, write_plan

@@ -55,7 +55,7 @@ def compare(
     from scheduler.comparison_screen import show_comparison
     from scheduler.progress import NightsShown
     from scheduler.replay import PlanRefused
-    from scheduler.solve import NoPlanError
+    from scheduler.solver_stages import NoPlanError
     from scheduler.write_plan import NotWrittenError
 
     words = CompareWords(site, tuple(offer), first_day, last_day, forecast.value, hardware)

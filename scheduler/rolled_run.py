@@ -22,7 +22,7 @@ from scheduler.moment_words import local_text
 from scheduler.replay import PlanRefused
 from scheduler.rolled_flows import COLUMNS, NIGHT_COLUMNS, RolledFlows, rolled_flows
 from scheduler.rolling import Policy, RolledNight, planning_times, rolled_nights
-from scheduler.solve import NoPlanError
+from scheduler.solver_stages import NoPlanError
 from scheduler.write_plan import NotWrittenError
 
 _ARRAYS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")

@@ -118,7 +118,7 @@ def examine_site(folder: Path) -> SiteReading:
                 life_full_cycles=wear.life_full_cycles,
                 calendar_law=wear.calendar_law,
                 battery_age_years=wear.battery_age_years,
-                battery_temp_degc=wear.monthly_temp_degc,
+                battery_temp_degc=wear.battery_temp_degc,
             ),
             plan=PlanSettings(plan.step_minutes, plan.horizon_hours, plan.stored_energy_price_per_kwh, plan.evening),
             usual_trips=tuple(UsualTrip(**trip.model_dump()) for trip in usual_trips if trip),

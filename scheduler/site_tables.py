@@ -43,6 +43,8 @@ from scheduler.toml_values import (
     clock_of_minutes,
 )
 
+MONTHS, LEAST_DEGC, MOST_DEGC = 12, -30.0, 60.0
+"""Temperatures that a battery may have [degrees C]."""
 LAWS_IN_WORDS = ", ".join(f'"{name}"' for name in WEAR_LAWS)
 _CALENDAR_LAWS_IN_WORDS = " or ".join(f'"{name}"' for name in calendar_law_names())
 
@@ -56,17 +58,22 @@ def _known(names: Collection[str]) -> Callable[[str], str]:
     return check
 
 
-def _twelve(temps: list[float]) -> list[float]:
-    if len(temps) != 12:
+def _twelve_temps(value: object) -> tuple[float, ...]:
+    """The temperature of each month [degrees C], from one for all or a list of twelve."""
+    temps = value if isinstance(value, list) else [value] * MONTHS
+    if len(temps) != MONTHS:
         raise ValueError(f"found {len(temps)} temperatures")
-    return temps
+    for temp in temps:
+        if isinstance(temp, bool) or not isinstance(temp, int | float) or not LEAST_DEGC <= temp <= MOST_DEGC:
+            kelvin = isinstance(temp, int | float) and temp > MOST_DEGC
+            raise ValueError(f"found {shown(temp)}{', perhaps kelvin' if kelvin else ''}")
+    return tuple(float(temp) for temp in temps)
 
 
 LawName = Annotated[str, AfterValidator(_known(tuple(WEAR_LAWS))), Field(description=LAWS_IN_WORDS)]
 CalendarLawName = Annotated[str, AfterValidator(_known(calendar_law_names()))]
 AgeYears = Annotated[float, Field(ge=0, le=40, description="0 to 40")]
-TempDegc = Annotated[float, Field(ge=-30, le=60, description="-30 to 60")]
-MonthlyTempsDegc = Annotated[list[TempDegc], AfterValidator(_twelve)]
+TempsDegc = Annotated[Any, AfterValidator(_twelve_temps)]
 AnyTable = Annotated[dict[str, Any], Field(description="a table")]
 Text = Annotated[str, Field(description="text")]
 
@@ -223,8 +230,8 @@ class WearTable(Table):
     weight: ZeroOrMore
     calendar_law: CalendarLawName | None = Field(default=None, description=_CALENDAR_LAWS_IN_WORDS)
     battery_age_years: AgeYears | None = Field(default=None, description="0 to 40")
-    battery_temp_degc: TempDegc | MonthlyTempsDegc | None = Field(
-        default=None, description="a temperature from -30 to 60, or a list of twelve, January first"
+    battery_temp_degc: TempsDegc = Field(
+        default=None, description="a temperature from -30 to 60 °C, or a list of twelve, January first"
     )
 
     @property
@@ -233,14 +240,6 @@ class WearTable(Table):
         if self.depth_coefficient is None or self.depth_exponent is None:
             return None
         return PowerLaw(self.depth_coefficient, self.depth_exponent)
-
-    @property
-    def monthly_temp_degc(self) -> tuple[float, ...] | None:
-        """Battery temperature of January to December [degrees C], or None."""
-        given = self.battery_temp_degc
-        if given is None:
-            return None
-        return tuple(given) if isinstance(given, list) else (given,) * 12
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """A law without what it goes by."""

@@ -10,7 +10,8 @@ from scheduler.inputs import Inputs
 from scheduler.night import SCHEDULE, Night
 from scheduler.replay import Replayed, battery_flows_kwh, replay
 from scheduler.setpoints import Setpoints
-from scheduler.solve import NoPlanError, cheapest
+from scheduler.solve import cheapest
+from scheduler.solver_stages import NoPlanError
 from scheduler.wear_tonight import segments_of
 from scheduler.wording import amount_words
 

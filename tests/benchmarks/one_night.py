@@ -16,7 +16,8 @@ from scheduler.formulation import OBJECTIVES
 from scheduler.inputs import read_inputs
 from scheduler.matrix import Matrix
 from scheduler.night import Night
-from scheduler.solve import FEW_HEURISTICS, GAP_WORTH_KWH, solve
+from scheduler.solve import GAP_WORTH_KWH, solve
+from scheduler.solver_stages import FEW_HEURISTICS
 from scheduler.tight_matrix import tight_matrix
 from tests.benchmarks.ratios import compare
 

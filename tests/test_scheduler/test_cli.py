@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 
 from scheduler.cli import app
 from scheduler.replay import PlanRefused
-from scheduler.solve import NoPlanError
+from scheduler.solver_stages import NoPlanError
 from tests.test_scheduler.sites import series_text, write_site
 
 BOOKBINDERY = Path(__file__).parents[2] / "scenarios" / "bookbindery"

@@ -12,7 +12,8 @@ from scheduler.formulation import OBJECTIVES
 from scheduler.matrix import Matrix, compile_matrix
 from scheduler.night import Night
 from scheduler.setting import Setting
-from scheduler.solve import GAP_WORTH_KWH, HELD, _Stages
+from scheduler.solve import GAP_WORTH_KWH
+from scheduler.solver_stages import HELD, Stages
 from scheduler.steadiness import add_steadiness, steadiness_of
 from scheduler.tight_matrix import tight_matrix
 from tests.test_scheduler.nights import Drive, flat_night
@@ -24,7 +25,7 @@ NIGHTS = [*((random_night, seed) for seed in range(140)), *((random_offer_night,
 
 def least(matrix: Matrix, night: Night) -> list[float]:
     """The first four objectives, each at its least with the earlier ones held."""
-    stages = _Stages(matrix)
+    stages = Stages(matrix)
     gap = GAP_WORTH_KWH * night.dearest_price
     if not stages.try_without_shortages(gap):
         for shortage in OBJECTIVES[:3]:
@@ -56,7 +57,7 @@ def test_without_discharging_too(seed: int) -> None:
 def relaxed(matrix: Matrix) -> float:
     """Least money where modes may be fractions."""
     matrix.lp.integrality_ = [highspy.HighsVarType.kContinuous] * matrix.lp.num_col_
-    stages = _Stages(matrix)
+    stages = Stages(matrix)
     assert stages.run("least_money", 0.0)
     return stages.value("least_money")
 
@@ -97,6 +98,6 @@ def test_changes_of_power_are_counted_inside_runs() -> None:
     values[matrix.columns["charging"]] = [1, 1, 0, 1, 1]
     steadiness = steadiness_of(matrix, night)
     assert steadiness.changes_kw(values).sum() == pytest.approx(4.0)
-    stages = _Stages(matrix)
+    stages = Stages(matrix)
     longer = add_steadiness(stages.highs, matrix, steadiness)
     assert longer.cost.shape[1] == stages.highs.getNumCol() == matrix.lp.num_col_ + len(steadiness.power)
