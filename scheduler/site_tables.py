@@ -60,7 +60,7 @@ def _known(names: Collection[str]) -> Callable[[str], str]:
 
 def _twelve_temps(value: object) -> tuple[float, ...]:
     """The temperature of each month [degrees C], from one for all or a list of twelve."""
-    temps = value if isinstance(value, list) else [value] * MONTHS
+    temps: list[Any] = value if isinstance(value, list) else [value] * MONTHS
     if len(temps) != MONTHS:
         raise ValueError(f"found {len(temps)} temperatures")
     for temp in temps:
