@@ -14,10 +14,13 @@ import pandas as pd
 from models.arrays import FloatArray
 from models.bill import Bill
 from models.spread import is_tie, sum_range, week_edges
+from models.wear import initial_fill_kwh, taken_from_segments_kwh
+from models.wear_laws import WEAR_LAWS
 from scheduler.compare_words import Asked
 from scheduler.evenings import midnight
 from scheduler.inputs import Inputs
 from scheduler.rolled_flows import RolledFlows, rolled_bill
+from scheduler.wear_tonight import segments_of
 
 DAYS_A_YEAR = 365.25
 WORTH_A_NAME = 0.005
@@ -106,6 +109,25 @@ class ComparedOffer:
     def equivalent_full_cycles(self) -> float:
         """What left the battery, driving included, in batteries."""
         return float(self.flows["plan"].out_of_battery_kwh.sum()) / self.inputs.site.car.battery_kwh
+
+    @cached_property
+    def cycle_wear_by_law(self) -> dict[str, float]:
+        """Unweighted wear of the plan's cycles by the segment prices of every law [money]."""
+        flows, site = self.flows["plan"], self.inputs.site
+        gained = np.diff(np.concatenate(([flows.stored_before_kwh], flows.stored_kwh)))
+        out = flows.out_of_battery_kwh
+        month = np.asarray(flows.start.tz_convert(site.timezone).month)
+        firsts = {int(number): flows.start[int(np.argmax(month == number))] for number in np.unique(month)}
+        sizes = segments_of(site, site.wear.law, flows.start[0].to_pydatetime())
+        fill = initial_fill_kwh(sizes, flows.stored_before_kwh)
+        taken = taken_from_segments_kwh(sizes, fill, gained + out, out)  # all laws' segments have the same edges
+        return {
+            law: sum(
+                float((taken[month == number] @ segments_of(site, law, first.to_pydatetime()).price_per_kwh).sum())
+                for number, first in firsts.items()
+            )
+            for law in WEAR_LAWS
+        }
 
     def _money(self, flows: RolledFlows, bill: float) -> Money:
         gained = float(flows.stored_kwh[-1]) - flows.stored_before_kwh

@@ -126,6 +126,7 @@ def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
         "dearer_than_best": each.money["plan"].in_all - compared.best.money["plan"].in_all,
         "dearer_than_best_range": distance,
         "ties_with_best": tie,
+        "cycle_wear_by_law": each.cycle_wear_by_law,
         "stored_energy_price_per_kwh": each.stored_energy_price,
         "months": [
             {"month": f"{month.month:%Y-%m}", **_money(month.money), **month.energy} for month in months(each, "plan")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -98,6 +98,10 @@ def use_table(compared: Comparison) -> WordTable:
             "Full cycles, driving included", [number_words(each.equivalent_full_cycles, 1) for each in compared.offers]
         ),
         row(
+            f"Wear by cycles, {compared.currency}, by any wear law",
+            [_range_words(each.cycle_wear_by_law.values(), compared.currency) for each in compared.offers],
+        ),
+        row(
             "Departures with less than wanted",
             [_missed(plan) for plan in plans],
         ),
@@ -178,6 +182,12 @@ def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str)
 def _share(each: ComparedOffer) -> str:
     share = each.hindsight_share
     return "–" if share is None else f"{number_words(100 * share, 0)} %"
+
+
+def _range_words(amounts: Iterable[float], currency: str) -> str:
+    shown = sorted(amounts)
+    low, high = (money_words(amount, currency) for amount in (shown[0], shown[-1]))
+    return low if low == high else f"{low} to {high}"
 
 
 def _missed(plan: RolledFlows) -> str:

@@ -192,7 +192,7 @@ def _with_state(night: Night, carried: Carried) -> Night:
         return replace(night, stored_now_kwh=carried.stored_kwh)
     # what the segments hold is what is stored, to the last digit
     fill = carried.fill_kwh * (carried.stored_kwh / max(float(carried.fill_kwh.sum()), 1e-12))
-    return replace(night, stored_now_kwh=carried.stored_kwh, initial_fill_kwh=np.minimum(fill, night.wear.size_kwh))
+    return replace(night, stored_now_kwh=carried.stored_kwh, initial_fill_kwh=np.clip(fill, 0.0, night.wear.size_kwh))
 
 
 def _peak(carried: Carried, now: datetime, timezone: str) -> float:

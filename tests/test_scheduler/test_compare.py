@@ -228,6 +228,15 @@ def test_a_day_of_25_hours() -> None:
     assert flows.minutes.sum() == (24 + 25) * 60
 
 
+def test_wear_by_law(compared: Comparison) -> None:
+    """By the site's own law the wear of all cycles is that of the nights, one after another; other laws differ."""
+    for each in compared.offers:
+        by_law = each.cycle_wear_by_law
+        assert set(by_law) == {"flat", "depth", "stress", "nmc"}
+        assert by_law["depth"] == pytest.approx(each.money["plan"].wear, rel=1e-6)
+        assert min(by_law.values()) < 0.9 * max(by_law.values())
+
+
 def test_money_parts() -> None:
     """In all is the bill, the way and wear, less what the battery gained."""
     assert Money(10.0, 2.0, 3.0, 4.0).in_all == 11.0

@@ -18,7 +18,7 @@ from scheduler.build_night import build_night
 from scheduler.evening_words import EveningWords, understand
 from scheduler.evenings import evenings
 from scheduler.inputs import Inputs, read_inputs
-from scheduler.rolling import RolledNight, rolled_nights
+from scheduler.rolling import Carried, RolledNight, one_night, rolled_nights
 from scheduler.tonight import solve_and_verify
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
@@ -138,6 +138,15 @@ def test_peaks_and_steps_go_on(inputs: Inputs) -> None:
     drawn = [float(night.real.hours @ night.replayed.import_kw) for night in nights]
     assert left[1] == pytest.approx(left[0] - drawn[0], abs=1e-6)
     assert left[-1] > left[2]
+
+
+def test_a_rounding_below_zero_does_not_go_on(inputs: Inputs) -> None:
+    """A segment that is empty but for the last digit begins the next night empty, and not below."""
+    fill = np.full(8, 3.0)
+    fill[3] = -1e-15
+    evening = datetime(2026, 2, 2, 17, 30, tzinfo=ZoneInfo(HELSINKI))
+    night = one_night(inputs, evening, evening + timedelta(days=1), Carried(21.0, fill), policy="charge-on-return")
+    assert night.planned.initial_fill_kwh.min() == 0.0
 
 
 def test_evenings() -> None:
