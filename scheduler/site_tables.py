@@ -14,7 +14,8 @@ from pydantic import AfterValidator, Field
 from models.calendars import public_holidays
 from models.charger import DischargeTo
 from models.wear import PowerLaw
-from models.wear_laws import WEAR_LAWS, calendar_law_names
+from models.wear_law import LawSettings
+from models.wear_laws import WEAR_LAWS, calendar_law_names, wear_law
 from scheduler.faults import did_you_mean, shown
 from scheduler.setting import SetBy
 from scheduler.site import EVENING_MINUTE
@@ -248,8 +249,11 @@ class WearTable(Table):
             if getattr(self, key) is None:
                 allowed = self.__class__.model_fields[key].description
                 yield key, f'missing, and required where law is "{self.law}": {allowed}'
-        by_time = [name for name in (self.law, self.calendar_law) if name in ("stress", "nmc")]
-        for key, wanted in (("battery_temp_degc", by_time), ("battery_age_years", [n for n in by_time if n == "nmc"])):
+        named = [name for name in (self.law, self.calendar_law) if name is not None]
+        laws = {name: wear_law(name, LawSettings()) for name in named}
+        warm = [name for name, law in laws.items() if law.valid.temp_degc is not None]
+        aged = [name for name, law in laws.items() if hasattr(law, "age_years")]
+        for key, wanted in (("battery_temp_degc", warm), ("battery_age_years", aged)):
             if wanted and getattr(self, key) is None:
                 allowed = self.__class__.model_fields[key].description
                 yield key, f'missing, and required by the wear law "{wanted[0]}": {allowed}'
