@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from models.car import Car
 from models.charger import Charger
@@ -31,6 +32,9 @@ from scheduler.toml_tables import TomlDocument, check_table, check_tables, read_
 from scheduler.toml_values import DAYS, clock_of_minutes
 
 SITE_FILE = "site.toml"
+SiteChanges = Mapping[tuple[str, str], object]
+"""Values by table and key."""
+NO_CHANGES: SiteChanges = MappingProxyType({})
 DATA_KEYS = ("offer", "load", "solar", "trips")
 SETTING_KEYS = {"set_by", "max_blocks", "min_block_minutes"}
 MINUTES_A_WEEK = 7 * MINUTES_A_DAY
@@ -54,21 +58,25 @@ class SiteReading:
     has_calendar: bool | None
 
 
-def read_site(folder: Path) -> Site:
+def read_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> Site:
     """The site that a folder describes.
+
+    Parameters
+    ----------
+    changes : values put in the place of the file's, by table and key.
 
     Raises
     ------
-    InputFaults : every fault of the folder's `site.toml`.
+    InputFaults : every fault of the folder's `site.toml`, or of it as changed.
     """
-    reading = examine_site(folder)
+    reading = examine_site(folder, changes)
     if reading.site is None:
         raise InputFaults(reading.faults)
     return reading.site
 
 
-def examine_site(folder: Path) -> SiteReading:
-    """Read a folder's `site.toml` as far as it goes; never raises InputFaults."""
+def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading:
+    """Read a folder's `site.toml` as far as it goes, changed as read_site says; never raises InputFaults."""
     problem = folder_problem(folder)
     if problem is not None:
         return SiteReading(None, (Fault(str(folder), None, None, problem),), {}, None)
@@ -76,6 +84,10 @@ def examine_site(folder: Path) -> SiteReading:
         document = read_toml(folder / SITE_FILE)
     except InputFaults as error:
         return SiteReading(None, error.faults, {}, None)
+    for (table, key), value in changes.items():
+        inside = document.values.setdefault(table, {})
+        if isinstance(inside, dict):
+            inside[key] = value
     faults: list[Fault] = []
     check_table(document, (), RootTable, faults)
     site = check_table(document, ("site",), SiteTable, faults)

@@ -1,0 +1,215 @@
+"""The grid of a sweep: wear weights × wear laws × offers × values of site keys, from words and checked whole."""
+
+from __future__ import annotations
+
+import itertools
+import tomllib
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+
+from models.wear_laws import WEAR_LAWS
+from scheduler.faults import Fault, InputFaults, did_you_mean, shown, single_fault
+from scheduler.inputs import Inputs
+from scheduler.site import Site
+from scheduler.site_file import read_site
+from scheduler.site_tables import (
+    CarTable,
+    ChargerTable,
+    ConnectionTable,
+    PlanTable,
+    SolarTable,
+    WearTable,
+)
+from scheduler.toml_tables import Table
+
+WEIGHTS_OPTION, LAWS_OPTION, SET_OPTION = "--weights", "--laws", "--set"
+MOST_WEIGHT = Decimal(1000)
+MOST_VALUES = 10_000
+"""Values of one range or list."""
+TABLES: Mapping[str, type[Table]] = {
+    "connection": ConnectionTable,
+    "car": CarTable,
+    "charger": ChargerTable,
+    "solar": SolarTable,
+    "wear": WearTable,
+    "plan": PlanTable,
+}
+"""Tables of site.toml whose keys a sweep may set."""
+OWN_OPTIONS = {"wear.weight": WEIGHTS_OPTION, "wear.law": LAWS_OPTION}
+
+Key = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class GridPoint:
+    """One run of the grid.
+
+    Attributes
+    ----------
+    offer : its name for files. weight : factor on wear [-]. law : wear law.
+    changes : values of site keys, by table and key, in the order they were asked.
+    """
+
+    offer: str
+    weight: float
+    law: str
+    changes: tuple[tuple[Key, object], ...] = ()
+
+
+def weights_from_words(words: str) -> tuple[float, ...]:
+    """Weights from a range "0:3:0.1", both ends included, or a list "0,0.5,1", rising.
+
+    Raises
+    ------
+    InputFaults : an empty or falling range, a weight below 0, or one twice.
+    """
+    allowed = f"allowed is FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of 0 to {MOST_WEIGHT}"
+    parts = words.split(":")
+    try:
+        numbers = [Decimal(part.strip()) for part in (parts if len(parts) == 3 else words.split(","))]
+    except InvalidOperation:
+        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}") from None
+    if not all(number.is_finite() for number in numbers):
+        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
+    if len(parts) == 3:
+        first, last, step = numbers
+        if step <= 0 or last < first:
+            raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}, which is empty; {allowed}")
+        count = int((last - first) / step) + 1
+        if count > MOST_VALUES:
+            raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has {count} weights; allowed are {MOST_VALUES}")
+        numbers = [first + step * number for number in range(count)]
+    if min(numbers) < 0 or max(numbers) > MOST_WEIGHT:
+        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
+    if len(set(numbers)) < len(numbers):
+        raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has a weight twice; allowed is each once")
+    return tuple(float(number) for number in sorted(numbers))
+
+
+def laws_from_words(words: str) -> tuple[str, ...]:
+    """Wear laws from a list "depth,stress".
+
+    Raises
+    ------
+    InputFaults : an unknown law, or one twice.
+    """
+    names = [name.strip() for name in words.split(",")]
+    faults = [
+        Fault(LAWS_OPTION, None, None, f"found {shown(name)}{did_you_mean(name, WEAR_LAWS)}; allowed is {_laws()}")
+        for name in names
+        if name not in WEAR_LAWS
+    ]
+    if faults:
+        raise InputFaults(faults)
+    _refuse_twice(LAWS_OPTION, names)
+    return tuple(names)
+
+
+def setting_from_words(words: str) -> tuple[Key, tuple[object, ...]]:
+    """A site key and its values from "charger.discharge_min_kw=0,1.2,2".
+
+    Raises
+    ------
+    InputFaults : an unknown key, one that has an option of its own, or no value.
+    """
+    name, equals, listed = words.partition("=")
+    known = [f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields]
+    if not equals or not listed.strip():
+        raise single_fault(
+            SET_OPTION, f"found {shown(words)}; allowed is TABLE.KEY=VALUE,VALUE such as car.floor_percent=10,20"
+        )
+    if name in OWN_OPTIONS:
+        raise single_fault(SET_OPTION, f"{name} has an option of its own; allowed is {OWN_OPTIONS[name]}")
+    if name not in known:
+        raise single_fault(
+            SET_OPTION,
+            f"found {shown(name)}{did_you_mean(name, known)}; allowed is a key of {', '.join(TABLES)}, with its table",
+        )
+    values = [_value(part.strip()) for part in listed.split(",")]
+    _refuse_twice(SET_OPTION, [str(value) for value in values])
+    table, _, key = name.partition(".")
+    return (table, key), tuple(values)
+
+
+def grid(
+    offers: Sequence[str],
+    weights: Sequence[float],
+    laws: Sequence[str],
+    settings: Sequence[tuple[Key, Sequence[object]]],
+) -> tuple[GridPoint, ...]:
+    """Every combination; weights change fastest, then laws, offers, and the settings in their order.
+
+    Raises
+    ------
+    InputFaults : a key set twice.
+    """
+    _refuse_twice(SET_OPTION, [".".join(key) for key, _ in settings])
+    keys = [key for key, _ in settings]
+    return tuple(
+        GridPoint(offer, weight, law, tuple(zip(keys, values, strict=True)))
+        for values in itertools.product(*(values for _, values in settings))
+        for offer in offers
+        for law in laws
+        for weight in weights
+    )
+
+
+def inputs_of_points(base: Mapping[str, Inputs], points: Sequence[GridPoint], folder: Path) -> list[Inputs]:
+    """The inputs of each point: the site as changed, read as strictly as its file.
+
+    Parameters
+    ----------
+    base : the site as it is, by offer. folder : of the site.
+
+    Raises
+    ------
+    InputFaults : every value that the site's file would refuse.
+    """
+    sites: dict[tuple[str, tuple[tuple[Key, object], ...]], Site] = {}
+    faults: dict[Fault, None] = {}
+    for point in points:
+        at = (point.law, point.changes)
+        if at in sites:
+            continue
+        try:
+            sites[at] = read_site(folder, {("wear", "law"): point.law, **dict(point.changes)})
+        except InputFaults as error:
+            faults.update(dict.fromkeys(_as_set(fault, point) for fault in error.faults))
+            sites[at] = next(iter(base.values())).site
+    if faults:
+        raise InputFaults(faults)
+    found = []
+    for point in points:
+        site = sites[point.law, point.changes]
+        wear = replace(site.wear, weight=point.weight)
+        inputs = base[point.offer]
+        found.append(replace(inputs, site=replace(site, wear=wear, offer_file=inputs.site.offer_file)))
+    return found
+
+
+def _as_set(fault: Fault, point: GridPoint) -> Fault:
+    """The fault of a file as changed, told as one of the option where the key is among the changes."""
+    changed = {".".join(key) for key, _ in point.changes}
+    if fault.key in changed:
+        return Fault(SET_OPTION, None, fault.key, fault.message)
+    return Fault(f"{fault.file} with the wear law {point.law}", None, fault.key, fault.message)
+
+
+def _value(text: str) -> object:
+    """A value as TOML reads it; a word without quotes is text."""
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def _refuse_twice(option: str, names: Collection[str]) -> None:
+    twice = next((name for name in names if list(names).count(name) > 1), None)
+    if twice is not None:
+        raise single_fault(option, f"{shown(twice)} is there twice; allowed is each once")
+
+
+def _laws() -> str:
+    return ", ".join(WEAR_LAWS)
