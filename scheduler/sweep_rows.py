@@ -1,4 +1,4 @@
-"""What a run of a sweep comes to: one tidy row, every quantity with its unit, and a dictionary that says what is what."""
+"""What a run of a sweep comes to: one tidy row, and a dictionary of its columns with their units."""
 
 from __future__ import annotations
 
@@ -109,12 +109,11 @@ def run_row(number: int, point: GridPoint, run: RolledRun, flows: RolledFlows) -
 def soc_trace(inputs: Inputs, flows: RolledFlows) -> SocTrace:
     """State of charge of rolled days at every boundary, at the battery's temperature of the month."""
     end = flows.start[-1] + pd.Timedelta(minutes=int(flows.minutes[-1]))
-    instants = flows.start.append(pd.DatetimeIndex([end])).as_unit("s")
+    instants = pd.DatetimeIndex(flows.start.append(pd.DatetimeIndex([end]))).as_unit("s")
     stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh))
     month = np.asarray(instants.tz_convert(inputs.site.timezone).month)
-    temps = {
-        int(one): battery_temp_degc(inputs.site, instants[int(np.argmax(month == one))]) for one in np.unique(month)
-    }
+    firsts = {int(one): instants[int(np.argmax(month == one))] for one in np.unique(month)}
+    temps = {one: battery_temp_degc(inputs.site, first) for one, first in firsts.items()}
     temp = np.array([temps[int(one)] for one in month])
     return SocTrace(instants, np.clip(stored / inputs.site.car.battery_kwh, 0.0, 1.0), temp)
 

@@ -49,8 +49,8 @@ def test_life_by_the_law_of_depth_from_rainflow_itself(plan: RolledRun) -> None:
 
 
 def test_wear_matters_by_its_weight(plan: RolledRun) -> None:
-    """At no weight the car gives at least as much as at a weight of 50, at which it gives nothing."""
-    points = grid(("evening-feed-in",), (0.0, 50.0), ("depth",), [])
+    """At no weight the car gives at least as much as at a weight of 1000, at which it gives nothing."""
+    points = grid(("evening-feed-in",), (0.0, 1000.0), ("depth",), [])
     found = inputs_of_points({"evening-feed-in": plan.inputs}, points, DEMO)
     free, dear = (
         run_row(number, point, replace(plan, inputs=each), roll(replace(plan, inputs=each)))
