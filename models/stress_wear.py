@@ -17,7 +17,7 @@ alternative, capacity lost now over 0.2, would call a new battery's first cycles
 though moving a cycle from the first year to the fifth does not move the end of life.
 
 Valid (from memory): depths of 10 to 100 %; 15 to 55 degrees C, since below about 15 lithium plating adds what the law
-does not know. S_d is concave below a depth of about 0.143, so a linear program takes its convex envelope.
+does not know. S_d is concave below a depth of 0.1437, so a linear program takes its convex envelope.
 """
 
 from __future__ import annotations
