@@ -1,8 +1,9 @@
 """Wear law "depth": a power of the cycle's depth, as in `models.wear`.
 
 Source: B. Xu, J. Zhao, T. Zheng, E. Litvinov and D. S. Kirschen, IEEE Transactions on Power Systems 33(2), 2018 (arXiv
-1707.04567). Life lost by a full cycle of depth d is 5.24e-4 × d ** 2.03 in its case study (from memory), for cells of lithium nickel
-manganese cobalt oxide. State of charge, temperature and time do not matter to it. The paper states no range of depths.
+1707.04567). Life lost by a full cycle of depth d is 5.24e-4 × d ** 2.03 in its case study (from memory), for cells of
+lithium nickel manganese cobalt oxide. State of charge, temperature and time do not matter to it. The paper states no
+range of depths.
 """
 
 from __future__ import annotations

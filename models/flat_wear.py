@@ -2,8 +2,9 @@
 
 Source: W. Kempton and J. Tomić, "Vehicle-to-grid power fundamentals: Calculating capacity and net revenue", Journal of
 Power Sources 144, 2005 (figures from memory): wear per kWh is the battery's price over its lifetime throughput, which
-is cycles in a life times their depth times the capacity; 2000 cycles of 80 % of 27.4 kWh are 43 840 kWh; the battery meant is one of nickel metal hydride. Throughput is
-energy out of the battery. Depth, state of charge and temperature do not matter to it, nor does time.
+is cycles in a life times their depth times the capacity; 2000 cycles of 80 % of 27.4 kWh are 43 840 kWh; the battery
+meant is one of nickel metal hydride. Throughput is energy out of the battery. Depth, state of charge and temperature do
+not matter to it, nor does time.
 """
 
 from __future__ import annotations

@@ -13,13 +13,14 @@ quadratic mean of the measured voltage; with the voltage table here that moves b
 charge, 2.4 % from 5 % up, and 17 % in a cycle of 0 to 10 %). alpha would fall below zero under 3.149 V and is held at 0
 there.
 
-The price of a cycle or an hour is marginal, at the battery's age: the capacity it takes there over 0.2. Both roots
-fall off with age, so an old battery's cycles cost less. That is what the next cycle takes now; since life ends by
-throughput in all, it is more than a young battery's cycle moves the end of life (the law "stress" is priced by that). Under a quarter of a year the marginal at a quarter holds, for
-at age 0 it has no end.
+The price of a cycle or an hour is marginal, at the battery's age: the capacity it takes there over 0.2. Both roots fall
+off with age, so an old battery's cycles cost less. That is what the next cycle takes now; since life ends by throughput
+in all, it is more than a young battery's cycle moves the end of life (the law "stress" is priced by that). Under a
+quarter of a year the marginal at a quarter holds, for at age 0 it has no end.
 
-Valid (warnings take the two parts together): storage at every state of charge at 50 degrees C, and at half charge at 35 to 50; cycles at 35 and 1C, in depths
-of 5 to 100 % (depths from memory). At the temperatures of a parked car calendar ageing is therefore extrapolated.
+Valid (warnings take the two parts together): storage at every state of charge at 50 degrees C, and at half charge at 35
+to 50; cycles at 35 and 1C, in depths of 5 to 100 % (depths from memory). At the temperatures of a parked car calendar
+ageing is therefore extrapolated.
 """
 
 from __future__ import annotations
