@@ -46,7 +46,7 @@ def compare(
     _refuse_other_folder(out)
     work = work_of(asked.runs(), out / RUNS_FOLDER)
     begin(work)
-    compared = comparison_of(asked, do(work, jobs or most_jobs(), progress))
+    compared = comparison_of(asked, dict(do(work, jobs or most_jobs(), progress)))
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
     return compared

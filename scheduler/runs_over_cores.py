@@ -14,6 +14,7 @@ from joblib.externals.loky import get_reusable_executor
 
 from scheduler.rolled_flows import RolledFlows
 from scheduler.rolled_run import RolledRun, keep, kept, roll
+from scheduler.write_plan import NotWrittenError
 
 LOOK_SECONDS = 0.5
 """How often the nights that are done are counted [s]."""
@@ -56,8 +57,10 @@ def most_jobs() -> int:
     return int(cpu_count())
 
 
-def do(work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: None) -> dict[str, RolledFlows]:
-    """Do what is left, and give every result by name; the same whatever the number of jobs.
+def do(
+    work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: None
+) -> Iterator[tuple[str, RolledFlows]]:
+    """Do what is left, and give every result with its name, one at a time; the same whatever the number of jobs.
 
     Parameters
     ----------
@@ -81,13 +84,16 @@ def do(work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: N
         finally:
             if processes > 1:  # nothing goes on in the background, nor stays in memory
                 get_reusable_executor().shutdown(wait=True, kill_workers=True)
-    found: dict[str, RolledFlows] = {}
+    return _results(work)
+
+
+def _results(work: Work) -> Iterator[tuple[str, RolledFlows]]:
+    """Every result, read from its file when it is asked for."""
     for name in work.runs:
         result = kept(work.keys[name], work.file(name))
         if result is None:
-            raise RuntimeError(f"the result of {name} is gone")
-        found[name] = result
-    return found
+            raise NotWrittenError(f"{work.file(name)} is gone; run the same command again")
+        yield name, result
 
 
 def _do_one(run: RolledRun, key: str, file: Path, counter: Path) -> None:
