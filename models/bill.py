@@ -329,7 +329,7 @@ def _demand_lines(
         peak * charge.price_per_kw_month * share,
         days=days,
         of_days=of_days,
-        at=cells.start[begins[int(np.argmax(means))]],
+        at=cells.start[begins[int(np.argmax(means))]] if peak > 0 else None,
     )
 
 

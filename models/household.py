@@ -112,6 +112,8 @@ def typical_day(
                 if not rows.any():
                     rows = chosen
                 profile = _profile(series.kw[rows], clock_minute[rows], series.step_minutes, percentile)
+                if profile is None and basis == "whole series":  # too few of the kind's days: any day's
+                    profile = _profile(series.kw, clock_minute, series.step_minutes, percentile)
                 if profile is not None or basis == "whole series":
                     break
         if profile is None:

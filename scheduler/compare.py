@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from scheduler.compare_words import JOBS_OPTION, CompareWords, asked_from_words
@@ -16,7 +17,6 @@ from scheduler.write_series import write_together
 
 RUNS_FOLDER = "runs"
 MOST_JOBS = 1024
-KNOWN_FILES = ("comparison.json", RUNS_FOLDER)
 
 
 def compare(
@@ -49,13 +49,29 @@ def compare(
     compared = comparison_of(asked, dict(do(work, jobs or most_jobs(), progress)))
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
+    for old in out.glob("metered-*.csv"):
+        if old.name not in texts:  # of an earlier comparison, of other offers
+            with suppress(OSError):
+                old.unlink()
     return compared
+
+
+def _is_a_comparison(out: Path) -> bool:
+    """Whether a folder holds a comparison, or runs of one that was interrupted and nothing else."""
+    if (out / "comparison.json").is_file():
+        return True
+    runs = out / RUNS_FOLDER
+    return (
+        runs.is_dir()
+        and [entry.name for entry in out.iterdir()] == [RUNS_FOLDER]
+        and all(".npz" in file.name for file in runs.iterdir())
+    )
 
 
 def _refuse_other_folder(out: Path) -> None:
     """Refuse to write into a folder that holds something else."""
     try:
-        if out.exists() and any(out.iterdir()) and not any((out / name).exists() for name in KNOWN_FILES):
+        if out.exists() and any(out.iterdir()) and not _is_a_comparison(out):
             raise NotWrittenError(f"{out} is in the way and is not a comparison; move it, or give another --out")
         (out / RUNS_FOLDER).mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -7,11 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 
 from scheduler.evening import ForecastKind
-from scheduler.evenings import midnight, trips_between
+from scheduler.evenings import midnight, trips_overlapping
 from scheduler.faults import Fault, InputFaults, shown, single_fault
 from scheduler.hardware_file import Hardware, read_hardware
 from scheduler.inputs import Inputs, read_inputs
@@ -20,6 +21,8 @@ from scheduler.moment_words import local_text
 from scheduler.rolled_run import RolledRun
 
 FROM_OPTION, TO_OPTION, JOBS_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--jobs", "--hardware", "OFFER"
+MOST_LETTERS = 60
+"""Of an offer's name in the names of files."""
 FORECAST_DAYS = 28
 """Days before an evening from which a typical forecast is read."""
 
@@ -119,7 +122,11 @@ def asked_from_words(words: CompareWords) -> Asked:
         raise InputFaults(faults)
     first, last = _days(words, offers)
     named = dict(zip(_file_names(offers), offers, strict=True))
-    return Asked(named, first, last, words.forecast, hardware, tuple(_notes(offers[0], first, last, words.forecast)))
+    notes = list(_notes(offers[0], first, last, words.forecast))
+    beyond = _trip_beyond(offers)
+    if beyond and words.last_day is None:
+        notes.append(f"The days end on {last}, for {beyond}.")
+    return Asked(named, first, last, words.forecast, hardware, tuple(notes))
 
 
 def _read_offers(words: CompareWords) -> list[Inputs]:
@@ -169,7 +176,9 @@ def _file_names(offers: Sequence[Inputs]) -> list[str]:
     """A name for files from each offer's name: small letters, digits and hyphens, no two alike."""
     found: list[str] = []
     for inputs in offers:
-        plain = re.sub(r"[^a-z0-9]+", "-", inputs.offer.name.lower()).strip("-") or "offer"
+        words = re.sub(r"[^a-z0-9]+", "-", inputs.offer.name.lower()).strip("-")
+        stem = re.sub(r"[^a-z0-9]+", "-", inputs.site.offer_file.stem.lower()).strip("-")
+        plain = (words or stem or "offer")[:MOST_LETTERS].strip("-")
         name, number = plain, 2
         while name in found:
             name, number = f"{plain}-{number}", number + 1
@@ -189,8 +198,9 @@ def _days(words: CompareWords, offers: Sequence[Inputs]) -> tuple[date, date]:
         raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; allowed is that day or earlier")
     if first > last:
         raise single_fault(site.load_file, f"{_spans(offers)}: no whole local day is in all of them")
+    spans = "; ".join(part for part in (_spans(offers), _trip_beyond(offers)) if part)
     faults = [
-        Fault(option, None, None, f"{day} is not covered ({_spans(offers)}); allowed are days from {first} to {last}")
+        Fault(option, None, None, f"{day} is not covered ({spans}); allowed are days from {first} to {last}")
         for option, day in ((FROM_OPTION, asked_first), (TO_OPTION, asked_last))
         if day is not None and not first <= day <= last
     ]
@@ -214,11 +224,22 @@ def _covered(offers: Sequence[Inputs]) -> tuple[date, date]:
         first += timedelta(days=1)
     while first <= last:
         over = pd.Timestamp(midnight(last + timedelta(days=1), timezone)).to_pydatetime()
-        trips = trips_between(offers[0], over - timedelta(days=60), over)
-        if all(trip.return_at <= max(end, pd.Timestamp(over)) for trip in trips):
+        if all(trip.return_at <= max(end, pd.Timestamp(over)) for trip in trips_overlapping(offers[0], over, over)):
             break
         last -= timedelta(days=1)
     return first, last
+
+
+def _trip_beyond(offers: Sequence[Inputs]) -> str:
+    """The trip that ends after the series and so takes days away, in words; empty where there is none."""
+    timezone = offers[0].site.timezone
+    end = min(span[1] for span in _series(offers).values())
+    last_midnight = midnight(end.tz_convert(timezone).date(), timezone)
+    beyond = [trip for trip in trips_overlapping(offers[0], last_midnight, last_midnight) if trip.return_at > end]
+    if not beyond:
+        return ""
+    begin, back = (local_text(instant, timezone) for instant in (beyond[0].depart_at, beyond[0].return_at))
+    return f"the trip from {begin} to {back} comes home after the series end"
 
 
 def _series(offers: Sequence[Inputs]) -> dict[str, tuple[pd.Timestamp, pd.Timestamp]]:
@@ -251,13 +272,21 @@ def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> I
             f"The series begin less than {FORECAST_DAYS} days before the first evening: at first what is typical is "
             "read from the same month of other years or from the whole series, which no one could have known then."
         )
+    end = pd.Timestamp(midnight(last + timedelta(days=1), site.timezone))
     if inputs.recorded_trips is None:
-        yield "The site records no trips; every week has its usual trips."
-    else:
-        days = [trip.depart_at.date() for trip in inputs.recorded_trips]
-        inside = [day for day in days if first <= day <= last]
-        name = "the file of trips" if site.trips_file is None else site.trips_file.name
-        if not inside:
-            yield f"{name} has no trip in these days: the car never leaves."
-        elif (min(days) - first).days > 14 or (last - max(days)).days > 14:
-            yield f"{name} has trips from {min(days)} to {max(days)} alone; on other days the car stays at home."
+        yield (
+            "The site records no trips; every week has its usual trips."
+            if site.usual_trips
+            else "The site has no trips at all: the car never leaves."
+        )
+        return
+    name = "the file of trips" if site.trips_file is None else site.trips_file.name
+    inside = [trip for trip in inputs.recorded_trips if trip.depart_at < end and trip.return_at > begin]
+    if not inside:
+        yield f"{name} has no trip in these days: the car never leaves."
+        return
+    zone = ZoneInfo(site.timezone)
+    left, back = inside[0].depart_at.astimezone(zone).date(), inside[-1].return_at.astimezone(zone).date()
+    most = min(14, max(3, (last - first).days // 4))
+    if (left - first).days > most or (last - back).days > most:
+        yield f"{name} has trips from {left} to {back} alone; on other days the car stays at home."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -23,8 +24,8 @@ from scheduler.rolled_flows import RolledFlows, rolled_bill
 from scheduler.wear_tonight import segments_of
 
 DAYS_A_YEAR = 365.25
-WORTH_A_NAME = 0.005
-"""A saving below this is none [money]."""
+LEAST_SHARE = 0.01
+"""A saving below this part of the cost is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +102,13 @@ class ComparedOffer:
 
     @property
     def hindsight_share(self) -> float | None:
-        """Part of what a perfect forecast would have saved against charging on return that the plan did save."""
-        possible = self.money["charge-on-return"].in_all - self.money["hindsight"].in_all
-        return self.saving / possible if possible > WORTH_A_NAME else None
+        """Part of what a perfect forecast would have saved against charging on return that the plan did save.
+
+        None where that is less than one percent of what charging on return costs: no part of it says anything.
+        """
+        on_return = self.money["charge-on-return"].in_all
+        possible = on_return - self.money["hindsight"].in_all
+        return self.saving / possible if possible > LEAST_SHARE * abs(on_return) else None
 
     @property
     def equivalent_full_cycles(self) -> float:
@@ -179,6 +184,11 @@ class Comparison:
     def best(self) -> ComparedOffer:
         """The offer that costs least."""
         return self.offers[0]
+
+    @property
+    def hashes(self) -> dict[Path, str]:
+        """SHA-256 of every file that was read, as it was then."""
+        return {file: sha256 for each in self.offers for file, sha256 in each.inputs.hashes.items()}
 
     @property
     def currency(self) -> str:

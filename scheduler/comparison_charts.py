@@ -11,8 +11,11 @@ import numpy as np
 from models.arrays import FloatArray, IntArray
 from scheduler.comparison import ComparedOffer, Comparison
 from scheduler.drawing import LEFT, PATTERNS, RIGHT, WIDTH, drawing, label, line, rectangle, room_for
+from scheduler.faults import shortened
 from scheduler.wording import money_words, number_words
 
+MOST_LETTERS = 28
+"""Of an offer's name beside its amount."""
 BAR, ROW = 16.0, 44.0
 """Height of a bar and of its row [px]."""
 DAY_TALLEST, PICTURE_HEIGHT = 6.0, 420.0
@@ -38,8 +41,9 @@ def ranking_chart(compared: Comparison) -> str:
     def marks() -> Iterator[str]:
         for row, (each, total, found) in enumerate(zip(compared.offers, totals, ranges, strict=True)):
             top = 4 + ROW * row
-            words = f"{each.inputs.offer.name}: {money_words(total, compared.currency)} {compared.currency}"
-            yield label(left, top + 12, words)
+            amount = f"{money_words(total, compared.currency)} {compared.currency}"
+            yield label(left, top + 12, shortened(each.inputs.offer.name, MOST_LETTERS))
+            yield label(right, top + 12, amount, "end")
             yield rectangle(min(x(0), x(total)), top + 18, max(x(0), x(total)), top + 18 + BAR, "bar")
             if found is not None:
                 middle = top + 18 + BAR / 2
@@ -108,17 +112,20 @@ def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NightPicture:
-    """Mean power by night and hour.
+    """Power and energy by night and hour on the clock, all of shape (nights, 24).
 
     Attributes
     ----------
     days : first local day of each night, which runs from noon to noon.
-    discharge_kw, charge_kw : shape (nights, 24), NaN where the days end; hours of a lost hour are 0.
+    discharge_kw, charge_kw : mean power; 0 in a lost hour and outside the days.
+    discharge_kwh, charge_kwh : energy, of both hours of a doubled one.
     """
 
     days: tuple[date, ...]
     discharge_kw: FloatArray
     charge_kw: FloatArray
+    discharge_kwh: FloatArray
+    charge_kwh: FloatArray
 
 
 def night_picture(each: ComparedOffer) -> NightPicture:
@@ -143,8 +150,13 @@ def night_picture(each: ComparedOffer) -> NightPicture:
         begin, remaining = np.asarray(begin + piece, dtype=np.int64), remaining - piece
     with np.errstate(invalid="ignore", divide="ignore"):
         power = {name: np.where(hours > 0, grid / hours, 0.0).reshape(days, 24) for name, grid in grids.items()}
+    energy = {name: grid.reshape(days, 24) for name, grid in grids.items()}
     return NightPicture(
-        tuple(first + timedelta(days=day) for day in range(days)), power["discharge_kwh"], power["charge_kwh"]
+        tuple(first + timedelta(days=day) for day in range(days)),
+        power["discharge_kwh"],
+        power["charge_kwh"],
+        energy["discharge_kwh"],
+        energy["charge_kwh"],
     )
 
 
@@ -178,12 +190,14 @@ def nights_chart(picture: NightPicture, give: bool) -> str:
             left += 30 + room_for(words)
 
     what = "gives" if give else "takes"
-    by_hour = power.sum(axis=0)
+    by_hour = (picture.discharge_kwh if give else picture.charge_kwh).sum(axis=0)
     busiest = int(np.argmax(by_hour))
-    gist = (
-        f"{len(picture.days)} rows from noon to noon. The car {what} {number_words(float(by_hour.sum()), 0)} kWh in "
-        f"all, most of it between {(busiest + 12) % 24:02}:00 and {(busiest + 13) % 24:02}:00."
-    )
+    gist = f"{len(picture.days)} rows from noon to noon. The car {what} nothing."
+    if by_hour.sum() > 0:
+        gist = (
+            f"{len(picture.days)} rows from noon to noon. The car {what} {number_words(float(by_hour.sum()), 0)} kWh "
+            f"in all, most of it between {(busiest + 12) % 24:02}:00 and {(busiest + 13) % 24:02}:00."
+        )
     return drawing(
         f"nights-{what}", bottom + 24, f"When the car {what}, night by night from noon to noon", gist, list(marks())
     )

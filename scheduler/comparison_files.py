@@ -14,7 +14,7 @@ import pandas as pd
 
 from models.payback import hardware_worth, worth_by_rate_and_drift
 from scheduler.comparison import ComparedOffer, Comparison, Money, months
-from scheduler.plan_json import local_iso, sha256_of, shown_path
+from scheduler.plan_json import local_iso, shown_path
 from scheduler.rolled_flows import COLUMNS, NIGHT_COLUMNS, metered_text
 
 FORMAT = 1
@@ -95,7 +95,6 @@ def comparison_json(compared: Comparison) -> str:
     """The whole comparison as JSON text, the nights and the metered tables apart."""
     asked, best = compared.asked, compared.best
     site = best.inputs.site
-    files = dict.fromkeys(file for each in compared.offers for file in each.inputs.files)
     document = {
         "format": FORMAT,
         "program_version": version("overnight-scheduler"),
@@ -106,7 +105,7 @@ def comparison_json(compared: Comparison) -> str:
         "last_day": asked.last.isoformat(),
         "forecast": asked.forecast,
         "start_soc_percent": asked.start_soc_percent,
-        "inputs": {shown_path(file, site.folder): sha256_of(file) for file in files},
+        "inputs": {shown_path(file, site.folder): sha256 for file, sha256 in compared.hashes.items()},
         "offers": [_offer(compared, each) for each in compared.offers],
         "hardware": _hardware(compared),
         "notes": list(asked.notes),

@@ -15,6 +15,7 @@ from scheduler.comparison_words import (
     hardware_lead,
     headline,
     months_table,
+    not_worth_words,
     ranking_table,
     tie_words,
     use_table,
@@ -23,7 +24,7 @@ from scheduler.comparison_words import (
 from scheduler.hardware_words import hardware_rows, hardware_sentences, worth_table
 from scheduler.page_template import page_template
 from scheduler.plan import CAUTIONS
-from scheduler.plan_json import sha256_of, shown_path
+from scheduler.plan_json import shown_path
 from scheduler.report import HASH_LETTERS
 from scheduler.wording import percent_words
 
@@ -48,6 +49,8 @@ def comparison_page(compared: Comparison) -> str:
         ties=tie_words(compared),
         ways=ways_table(compared),
         use=use_table(compared),
+        not_worth=not_worth_words(compared),
+        ranges=any(compared.ranges.values()),
         months=months_table(compared, by_month) if several_months else None,
         months_chart=Markup(months_chart(compared, ways)) if several_months else None,
         best=best.inputs.offer.name,
@@ -81,8 +84,7 @@ def _months(each: ComparedOffer, kind: str) -> list[tuple[date, float]]:
 def _files(compared: Comparison) -> list[tuple[str, str]]:
     """Each file that was read, and the beginning of its SHA-256."""
     folder = compared.best.inputs.site.folder
-    files = dict.fromkeys(file for each in compared.offers for file in each.inputs.files)
-    return [(_name(shown_path(file, folder)), sha256_of(file)[:HASH_LETTERS]) for file in files]
+    return [(_name(shown_path(file, folder)), sha256[:HASH_LETTERS]) for file, sha256 in compared.hashes.items()]
 
 
 def _name(path: str) -> str:

@@ -15,6 +15,7 @@ from scheduler.comparison_words import (
     day_span_words,
     hardware_lead,
     headline,
+    not_worth_words,
     ranking_table,
     tie_words,
     use_table,
@@ -24,6 +25,8 @@ from scheduler.hardware_words import hardware_rows, hardware_sentences, worth_ta
 from scheduler.plan import CAUTIONS
 
 WIDTH = 120
+LEAST_FIRST = 20
+"""Room for the first column of a table, in letters."""
 
 
 def show_comparison(compared: Comparison, console: Console) -> None:
@@ -41,8 +44,11 @@ def show_comparison(compared: Comparison, console: Console) -> None:
     console.print(_table(ranking_table(compared)), width=width)
     for sentence in tie_words(compared):
         say(sentence)
-    console.print(_table(ways_table(compared)), width=width)
-    console.print(_table(use_table(compared)), width=width)
+    for content in (ways_table(compared), use_table(compared)):
+        for part in parts_that_fit(content, width):
+            console.print(_table(part), width=width)
+    for sentence in not_worth_words(compared):
+        say(sentence)
     if asked.hardware is not None:
         saving = compared.yearly_saving
         say("Does the hardware pay", "bold")
@@ -59,6 +65,25 @@ def show_comparison(compared: Comparison, console: Console) -> None:
         for sentence in sentences:
             console.print(Padding(Text(sentence, style="dim"), (0, 0, 0, 2)), width=width)
     console.print()
+
+
+def parts_that_fit(content: WordTable, width: int) -> list[WordTable]:
+    """The table in as few tables as keep every number whole in this many columns of text, the first column in each."""
+    needed = [
+        max(len(word) for cell in (name, *cells) for word in cell.split() or [""]) + 2
+        for name, *cells in zip(content.columns, *content.rows, strict=True)
+    ]
+    parts: list[list[int]] = [[]]
+    room = first = width - max(needed[0], LEAST_FIRST)
+    for number, wanted in enumerate(needed[1:], 1):
+        if wanted > room and parts[-1]:
+            parts.append([])
+            room = first
+        parts[-1].append(number)
+        room -= wanted
+    rows = [content.columns, *content.rows]
+    picked = [[tuple(row[number] for number in (0, *part)) for row in rows] for part in parts]
+    return [WordTable(columns, tuple(others)) for columns, *others in picked]
 
 
 def _table(content: WordTable) -> Table:

@@ -17,6 +17,8 @@ WAYS = {
     "hindsight": "As planned, had the forecast been perfect",
 }
 """Each way of using the car, the order in which they are shown."""
+CENT = 0.005
+"""Below this an amount is none [money]."""
 CLOSING = (
     "Past prices, weather and drives do not promise the next year's; an offer's terms, its notice period and what it "
     "asks of the meter are in its contract, not here."
@@ -32,7 +34,9 @@ class WordTable:
 
 
 def day_span_words(first: date, last: date) -> str:
-    """Days, "1 July 2025 to 30 June 2026"."""
+    """Days, "1 July 2025 to 30 June 2026", or the one there is."""
+    if first == last:
+        return f"{first.day} {first:%B %Y}"
     return f"{first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
 
 
@@ -52,6 +56,8 @@ def headline(compared: Comparison) -> str:
     if following is None:
         return f"{begins}."
     less = following.money["plan"].in_all - best.money["plan"].in_all
+    if less < CENT:
+        return f"{name} and {following.inputs.offer.name} cost the same, {cost} in all."
     return f"{begins}; {following.inputs.offer.name} costs {_amount(compared, less)} more."
 
 
@@ -80,6 +86,18 @@ def ways_table(compared: Comparison) -> WordTable:
     return WordTable(columns, (*rows, ("Discharging is worth", *worth)))
 
 
+def not_worth_words(compared: Comparison) -> tuple[str, ...]:
+    """A sentence on offers under which the car is better only charged."""
+    names = [each.inputs.offer.name for each in compared.offers if each.discharge_value < -CENT]
+    if not names:
+        return ()
+    listed = " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return (
+        f"Under {listed} the car is better only charged: what discharging gains is less than what wrong forecasts and "
+        "wear take. The ranking shows it as planned all the same.",
+    )
+
+
 def use_table(compared: Comparison) -> WordTable:
     """One row a quantity: how the car was used under each offer."""
     columns = ("As planned", *(each.inputs.offer.name for each in compared.offers))
@@ -89,8 +107,8 @@ def use_table(compared: Comparison) -> WordTable:
 
     plans = [each.flows["plan"] for each in compared.offers]
     nights = len(plans[0].night_start)
-    rows = (
-        row(f"Nights with a discharge, of {nights}", [str(plan.nights_discharged) for plan in plans]),
+    rows: list[tuple[str, ...]] = [
+        row(f"Plans with a discharge, of {nights}", [str(plan.nights_discharged) for plan in plans]),
         row("Given by the car, kWh", [_whole(plan.energy["discharge_kwh"].sum()) for plan in plans]),
         row("Sent to the grid, kWh", [_whole(plan.energy["export_kwh"].sum()) for plan in plans]),
         row("Own solar used at once, kWh", [_whole(plan.self_consumed_solar_kwh) for plan in plans]),
@@ -105,9 +123,10 @@ def use_table(compared: Comparison) -> WordTable:
             "Departures with less than wanted",
             [_missed(plan) for plan in plans],
         ),
-        row("Of what a perfect forecast saves", [_share(each) for each in compared.offers]),
-    )
-    return WordTable(columns, rows)
+    ]
+    if compared.asked.forecast != "recorded":
+        rows.append(row("Of what a perfect forecast saves", [_share(each) for each in compared.offers]))
+    return WordTable(columns, tuple(rows))
 
 
 def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> WordTable:
@@ -168,7 +187,7 @@ def _distance(compared: Comparison, each: ComparedOffer) -> str:
     found = compared.distances[each.name]
     if found is None:
         return words
-    low, high = (number_words(value, 0) for value in found)
+    low, high = (money_words(value, compared.currency) for value in found)
     return f"{words} ({low} to {high}){', a tie' if compared.ties[each.name] else ''}"
 
 
@@ -181,7 +200,9 @@ def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str)
 
 def _share(each: ComparedOffer) -> str:
     share = each.hindsight_share
-    return "–" if share is None else f"{number_words(100 * share, 0)} %"
+    if share is None:
+        return "–"
+    return f"{number_words(100 * share, 0)} %" if share <= 1 else "all of it"
 
 
 def _range_words(amounts: Iterable[float], currency: str) -> str:

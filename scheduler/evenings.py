@@ -10,6 +10,9 @@ from models.trips import Trip
 from scheduler.inputs import Inputs
 from scheduler.usual_trips import usual_trips_tonight
 
+LONGEST_USUAL_TRIP = timedelta(days=2)
+"""Usual trips are back within a day and a clock change."""
+
 
 def evenings(minute: int, first: date, last: date, trips: Sequence[Trip], timezone: str) -> list[datetime]:
     """One instant for each day from first to last on which the car is home in the evening, UTC.
@@ -41,6 +44,18 @@ def trips_between(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip,
             if begin <= trip.depart_at < end
         )
     return usual_trips_tonight(inputs.site, begin, end, inputs.site.timezone)[0]
+
+
+def trips_overlapping(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip, ...]:
+    """Trips of which some part lies after begin and before end, UTC; where the two are one, those under way then."""
+    if inputs.recorded_trips is not None:
+        return tuple(
+            Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km)
+            for trip in inputs.recorded_trips
+            if trip.depart_at < end and trip.return_at > begin
+        )
+    usual = usual_trips_tonight(inputs.site, begin - LONGEST_USUAL_TRIP, end, inputs.site.timezone)[0]
+    return tuple(trip for trip in usual if trip.return_at > begin)
 
 
 def midnight(day: date, timezone: str) -> datetime:

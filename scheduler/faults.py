@@ -87,9 +87,9 @@ def shown(value: object) -> str:
     return shortened(str(value))
 
 
-def shortened(text: str) -> str:
-    """Text cut to about 40 characters, with nothing in it that a terminal would act on."""
-    cut = text if len(text) <= MOST_SHOWN_CHARACTERS else text[: MOST_SHOWN_CHARACTERS - 1] + "…"
+def shortened(text: str, most: int = MOST_SHOWN_CHARACTERS) -> str:
+    """Text cut to about 40 characters, or another number, with nothing in it that a terminal would act on."""
+    cut = text if len(text) <= most else text[: most - 1] + "…"
     return "".join(character if character.isprintable() else "?" for character in cut)
 
 

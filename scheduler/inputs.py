@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -15,7 +15,7 @@ from scheduler.offer_file import read_offer_files
 from scheduler.series_file import read_series
 from scheduler.site import Site
 from scheduler.site_file import SITE_FILE, examine_site
-from scheduler.text_files import file_problem
+from scheduler.text_files import file_problem, sha256_of
 from scheduler.trips_file import read_trips
 
 OFFER_OPTION = "--offer"
@@ -33,7 +33,7 @@ class Inputs:
     offer, load : always there.
     solar : meter series of the solar, or None for a site without.
     recorded_trips : in time order, or None for a site that records none.
-    files : every file that was read.
+    files : every file that was read. hashes : the SHA-256 of each, taken when it was read.
     """
 
     site: Site
@@ -42,6 +42,7 @@ class Inputs:
     solar: Series | None
     recorded_trips: tuple[Trip, ...] | None
     files: tuple[Path, ...]
+    hashes: Mapping[Path, str]
 
 
 def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
@@ -78,13 +79,15 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
     if faults or reading.site is None or offer_and_files is None or load is None:
         raise InputFaults(faults)
     offer, offer_files = offer_and_files
+    every = tuple(dict.fromkeys((folder / SITE_FILE, *files.values(), *offer_files)))
     return Inputs(
         site=replace(reading.site, offer_file=files["offer"]),
         offer=offer,
         load=load,
         solar=solar,
         recorded_trips=recorded_trips,
-        files=tuple(dict.fromkeys((folder / SITE_FILE, *files.values(), *offer_files))),
+        files=every,
+        hashes={file: sha256_of(file) for file in every},
     )
 
 

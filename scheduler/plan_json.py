@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping
 from datetime import datetime
@@ -33,7 +32,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "format": FORMAT,
         "program_version": version("overnight-scheduler"),
         "made_at": local_iso(plan.made_at, timezone),
-        "inputs": {shown_path(file, inputs.site.folder): sha256_of(file) for file in inputs.files},
+        "inputs": {shown_path(file, inputs.site.folder): sha256 for file, sha256 in inputs.hashes.items()},
         "status": "target-missed" if plan.target_missed else "optimal",
         "site": inputs.site.name,
         "offer": inputs.offer.name,
@@ -189,9 +188,5 @@ def _limits(plan: Plan) -> dict[str, Any]:
 
 def shown_path(file: Path, folder: Path) -> str:
     """A file as it is named in results: from the folder on, where it lies inside."""
-    return file.relative_to(folder).as_posix() if file.is_relative_to(folder) else str(file)
-
-
-def sha256_of(file: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
-    return hashlib.sha256(file.read_bytes()).hexdigest()
+    whole, inside = file.resolve(), folder.resolve()
+    return whole.relative_to(inside).as_posix() if whole.is_relative_to(inside) else str(file)

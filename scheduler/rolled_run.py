@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -131,7 +132,7 @@ def kept(key: str, file: Path) -> RolledFlows | None:
             found["energy"] = {name: content[f"energy.{name}"] for name in COLUMNS}
             found["night"] = {name: content[f"night.{name}"] for name in NIGHT_COLUMNS}
             return RolledFlows(**found)
-    except (OSError, KeyError, ValueError, EOFError, zipfile.BadZipFile):
+    except (OSError, KeyError, ValueError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error):
         return None
 
 

@@ -18,15 +18,12 @@ from scheduler.blocks import find_blocks
 from scheduler.build_night import build_night
 from scheduler.carry_out import carry_out
 from scheduler.evening import Evening, ForecastKind
-from scheduler.evenings import evenings, midnight, trips_between
+from scheduler.evenings import evenings, midnight, trips_between, trips_overlapping
 from scheduler.inputs import Inputs
 from scheduler.night import Night
 from scheduler.replay import Replayed, battery_flows_kwh, verify, verify_laws
 from scheduler.setpoints import Answer, Setpoints
 from scheduler.solve import solve
-
-LONGEST_TRIP = timedelta(days=60)
-"""How far back a trip that is still under way is looked for."""
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
 """How the car is used: as planned, as planned without discharging, or charged whenever it is home."""
@@ -104,7 +101,7 @@ def planning_times(inputs: Inputs, first: date, last: date) -> list[datetime]:
     """When the nights of the days begin, and when the last one ends, UTC."""
     site = inputs.site
     begin, end = midnight(first, site.timezone), midnight(last + timedelta(days=1), site.timezone)
-    trips = trips_between(inputs, begin - LONGEST_TRIP, end)
+    trips = trips_overlapping(inputs, begin, end)
     between = evenings(site.plan.evening_minute, first, last, trips, site.timezone)
     home_again = max((trip.return_at for trip in trips if trip.depart_at < end < trip.return_at), default=end)
     return [begin, *(instant for instant in between if begin < instant < end), home_again]
@@ -127,7 +124,7 @@ def one_night(
     trips = trips_between(inputs, now, horizon)
     if forecast == "recorded":
         trips = tuple(trip for trip in trips if trip.return_at <= recorded_until(inputs))
-    away = [trip.return_at for trip in trips_between(inputs, now - LONGEST_TRIP, now) if trip.return_at > now]
+    away = [trip.return_at for trip in trips_overlapping(inputs, now, now)]
     asked = Evening(
         now=now,
         soc_percent=site.car.percent(carried.stored_kwh),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -126,3 +127,8 @@ def _check_file(path: Path, most_megabytes: int) -> None:
 def _cannot_be_read(error: OSError | ValueError) -> str:
     reason = error.strerror if isinstance(error, OSError) and error.strerror else "not a possible path"
     return f"it cannot be read: {reason.lower()}"
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import os
 import shutil
@@ -25,6 +26,9 @@ from scheduler.compare import compare
 from scheduler.compare_words import CompareWords, asked_from_words
 from scheduler.comparison import Comparison, Money
 from scheduler.comparison_files import COMPARISON_COLUMNS, comparison_json
+from scheduler.comparison_screen import parts_that_fit
+from scheduler.comparison_words import WordTable
+from scheduler.rolled_flows import RolledFlows
 from scheduler.rolled_run import keep, kept, roll
 from scheduler.rolling import Carried, one_night, planning_times
 from scheduler.runs_over_cores import work_of
@@ -235,6 +239,81 @@ def test_wear_by_law(compared: Comparison) -> None:
         assert set(by_law) == {"flat", "depth", "stress", "nmc"}
         assert by_law["depth"] == pytest.approx(each.money["plan"].wear, rel=1e-6)
         assert min(by_law.values()) < 0.9 * max(by_law.values())
+
+
+def test_the_hash_is_of_what_was_read(tmp_path: Path) -> None:
+    """A file that is edited while the nights are planned is told with the hash of what was used."""
+    site = tmp_path / "site"
+    shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "comparison"))
+    offer = site / OFFERS[0]
+    before = hashlib.sha256(offer.read_bytes()).hexdigest()
+
+    def edit(work: object) -> None:
+        offer.write_text(offer.read_text() + "# edited meanwhile\n")
+
+    words = CompareWords(site, OFFERS[:1], "2026-02-02", "2026-02-02")
+    compared = compare(words, tmp_path / "out", jobs=1, begin=edit)
+    assert json.loads(comparison_json(compared))["inputs"]["offers/day-and-night.toml"] == before
+
+
+def test_a_kept_result_with_a_flipped_byte_is_done_again(folder: Path, compared: Comparison, tmp_path: Path) -> None:
+    """Whatever byte is hit, the result is either whole or none; never a traceback."""
+    run = asked_from_words(WORDS).runs()["day-and-night.plan"]
+    content = (folder / "runs" / "day-and-night.plan.npz").read_bytes()
+    damaged = tmp_path / "damaged.npz"
+    for at in range(0, len(content), max(1, len(content) // 300)):
+        damaged.write_bytes(content[:at] + bytes([content[at] ^ 255]) + content[at + 1 :])
+        again = kept(run.key(), damaged)
+        if again is not None:
+            np.testing.assert_array_equal(again.stored_kwh, compared_flows(compared).stored_kwh)
+
+
+def compared_flows(compared: Comparison) -> RolledFlows:
+    """The plan under day-and-night."""
+    return next(each for each in compared.offers if each.name == "day-and-night").flows["plan"]
+
+
+@pytest.mark.parametrize(
+    ("trips", "said"),
+    [
+        ("2026-03-24T05:15+02:00,2026-03-24T08:45+02:00,46", None),
+        ("2026-03-20T15:00+02:00,2026-03-29T17:33+03:00,46", None),
+        ("2026-02-20T15:00+02:00,2026-02-21T17:33+02:00,46", "the car never leaves"),
+        ("2026-06-25T15:00+03:00,2026-07-15T17:00+03:00,46", "comes home after the series end"),
+    ],
+)
+def test_what_is_said_of_trips(tmp_path: Path, trips: str, said: str | None) -> None:
+    """A trip on the local day, or one that is under way all the time, is a trip; days that a trip takes are told."""
+    site = tmp_path / "site"
+    shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "comparison"))
+    (site / "trips.csv").write_text(f"depart,return,distance_km\n{trips}\n")
+    last = None if said is not None and "series" in said else "2026-03-25"
+    asked = asked_from_words(CompareWords(site, OFFERS[:1], "2026-03-24", last))
+    notes = " ".join(asked.notes)
+    assert "never leaves" not in notes if said is None else said in notes
+    assert (asked.last.isoformat() == "2026-06-24") == (last is None)
+
+
+def test_long_and_foreign_names_give_file_names(tmp_path: Path) -> None:
+    """A name of 330 letters is cut, and one without a letter of ours goes by its file."""
+    site = tmp_path / "site"
+    shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "comparison"))
+    offers = []
+    for file, name in (("long", "x" * 330), ("night-price", "\u591c\u9593")):
+        offers.append(site / "offers" / f"{file}.toml")
+        text = (DEMO / OFFERS[0]).read_text()
+        offers[-1].write_text(text.replace('name = "Day and night"', f'name = "{name}"'))
+    asked = asked_from_words(CompareWords(site, tuple(offers), "2026-03-24", "2026-03-25"))
+    assert list(asked.offers) == ["x" * 60, "night-price"]
+
+
+def test_tables_that_fit_keep_every_number_whole() -> None:
+    """Ten offers on 80 columns become several tables, each with the first column."""
+    content = WordTable(("In all", *(f"Offer {n}" for n in range(10))), (("Charged", *["1234.56"] * 10),))
+    parts = parts_that_fit(content, 80)
+    assert len(parts) > 1
+    assert all(part.columns[0] == "In all" for part in parts)
+    assert sum(len(part.columns) - 1 for part in parts) == 10
 
 
 def test_money_parts() -> None:

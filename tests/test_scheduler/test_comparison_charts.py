@@ -23,13 +23,13 @@ def compared(request: pytest.FixtureRequest) -> Comparison:
 
 
 def test_the_picture_holds_every_kwh(compared: Comparison) -> None:
-    """Mean power by hour times the hours that the clock shows: the energy of the days, save in the doubled hour."""
+    """The energy of the days, the doubled hour's both times included, and no power over the charger's."""
     picture, flows = night_picture(compared.best), compared.best.flows["plan"]
     hours = 24 * len(picture.days)
     assert picture.charge_kw.size == hours
     assert picture.charge_kw.max() <= compared.best.inputs.site.charger.charge_max_kw + 1e-9
-    # the doubled hour shows the mean of its two; nothing runs in it here, and the lost hour shows nothing
-    assert picture.discharge_kw.sum() == pytest.approx(flows.energy["discharge_kwh"].sum(), rel=0.05)
+    assert picture.discharge_kwh.sum() == pytest.approx(flows.energy["discharge_kwh"].sum(), abs=1e-9)
+    assert picture.charge_kwh.sum() == pytest.approx(flows.energy["charge_kwh"].sum(), abs=1e-9)
     assert picture.days[0] == date.fromordinal(compared.best.first.toordinal() - 1)
 
 
