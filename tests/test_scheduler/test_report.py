@@ -227,8 +227,8 @@ def test_a_replan_says_what_changed(plan: Plan) -> None:
 def test_a_file_outside_the_site_shows_no_folder(inputs: Inputs, plan: Plan, tmp_path: Path) -> None:
     """An offer from elsewhere is named by its file alone: a page that is passed on tells nothing of the machine."""
     elsewhere = tmp_path / "other-offer.toml"
-    elsewhere.write_text("format = 1\n", encoding="utf-8")
-    text = report_text(replace(plan, inputs=replace(inputs, files=(*inputs.files, elsewhere))))
+    hashes = {**inputs.hashes, elsewhere: "0" * 64}
+    text = report_text(replace(plan, inputs=replace(inputs, hashes=hashes)))
     assert "other-offer.toml <code>" in text
     assert str(tmp_path) not in text
 
