@@ -11,6 +11,7 @@ from scheduler.comparison import Comparison, comparison_of
 from scheduler.comparison_files import comparison_texts
 from scheduler.comparison_page import comparison_page
 from scheduler.faults import single_fault
+from scheduler.rolled_flows import RolledFlows
 from scheduler.runs_over_cores import Work, do, most_jobs, work_of
 from scheduler.write_plan import NotWrittenError
 from scheduler.write_series import write_together
@@ -23,7 +24,7 @@ def compare(
     words: CompareWords,
     out: Path,
     jobs: int | None = None,
-    begin: Callable[[Work], None] = lambda work: None,
+    begin: Callable[[Work[RolledFlows]], None] = lambda work: None,
     progress: Callable[[int], None] = lambda nights: None,
 ) -> Comparison:
     """Compare offers and write the comparison to a folder; a year that is there already is not done again.

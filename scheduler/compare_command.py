@@ -55,6 +55,7 @@ def compare(
     from scheduler.comparison_screen import show_comparison
     from scheduler.progress import NightsShown
     from scheduler.replay import PlanRefused
+    from scheduler.runs_over_cores import WorkersLostError
     from scheduler.solver_stages import NoPlanError
     from scheduler.write_plan import NotWrittenError
 
@@ -72,6 +73,9 @@ def compare(
     except PlanRefused as refused:
         typer.echo("Replay refused a night; its year was not kept:\n" + "\n".join(refused.broken), err=True)
         raise typer.Exit(REFUSED) from None
+    except WorkersLostError as lost:
+        typer.echo(f"{lost}. Finished years are kept in {folder}; the same command goes on from there.", err=True)
+        raise typer.Exit(NO_PLAN) from None
     except KeyboardInterrupt:
         typer.echo(f"Interrupted. Finished years are kept in {folder}; the same command goes on from there.", err=True)
         raise typer.Exit(INTERRUPTED) from None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
@@ -45,7 +45,7 @@ class NightsShown:
     ) -> None:
         self._bar.stop()
 
-    def begin(self, work: Work) -> None:
+    def begin(self, work: Work[Any]) -> None:
         """The nights to do are known."""
         self._bar.update(self._task, description="Nights", total=work.nights, completed=0)
 

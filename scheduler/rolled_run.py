@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-import zipfile
-import zlib
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -19,12 +14,12 @@ import pandas as pd
 from scheduler.evening import ForecastKind
 from scheduler.fingerprint import fingerprint, program_fingerprint
 from scheduler.inputs import Inputs
+from scheduler.kept_arrays import keep_arrays, kept_arrays
 from scheduler.moment_words import local_text
 from scheduler.replay import PlanRefused
 from scheduler.rolled_flows import COLUMNS, NIGHT_COLUMNS, RolledFlows, rolled_flows
 from scheduler.rolling import Policy, RolledNight, planning_times, rolled_nights
 from scheduler.solver_stages import NoPlanError
-from scheduler.write_plan import NotWrittenError
 
 _ARRAYS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
 _INSTANTS = ("start", "night_start", "night_end")
@@ -63,6 +58,20 @@ class RolledRun:
         asked = (self.first, self.last, self.soc_percent, self.forecast, self.policy)
         return fingerprint(content, asked, program_fingerprint())
 
+    def do(self, tick: Callable[[], None]) -> RolledFlows:
+        """Plan and carry out every night, see roll."""
+        return roll(self, tick)
+
+    @staticmethod
+    def keep(result: RolledFlows, key: str, file: Path) -> None:
+        """Write a result, see keep."""
+        keep(result, key, file)
+
+    @staticmethod
+    def kept(key: str, file: Path) -> RolledFlows | None:
+        """A result that was kept, see kept."""
+        return kept(key, file)
+
 
 def roll(run: RolledRun, tick: Callable[[], None] = lambda: None) -> RolledFlows:
     """Plan and carry out every night of the run.
@@ -99,40 +108,26 @@ def keep(flows: RolledFlows, key: str, file: Path) -> None:
     ------
     NotWrittenError : nothing was written.
     """
-    content = {name: getattr(flows, name) for name in (*_ARRAYS, *_NUMBERS)}
+    content: dict[str, object] = {name: getattr(flows, name) for name in (*_ARRAYS, *_NUMBERS)}
     content |= {name: getattr(flows, name).as_unit("s").asi8 for name in _INSTANTS}
     content |= {f"energy.{name}": flows.energy[name] for name in COLUMNS}
     content |= {f"night.{name}": flows.night[name] for name in NIGHT_COLUMNS}
-    beside: Path | None = None
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{file.name}-", dir=file.parent)
-        beside = Path(name)
-        with os.fdopen(handle, "wb") as stream:
-            np.savez_compressed(stream, allow_pickle=False, key=np.array(key), **content)
-        beside.chmod(0o644)
-        os.replace(beside, file)
-    except OSError as error:
-        raise NotWrittenError(f"{file} cannot be written: {error.strerror or error}") from None
-    finally:
-        if beside is not None:
-            with suppress(OSError):
-                beside.unlink(missing_ok=True)
+    keep_arrays(content, key, file)
 
 
 def kept(key: str, file: Path) -> RolledFlows | None:
     """A result that was kept, or None if there is none, or it is of something else or damaged."""
+    content = kept_arrays(key, file)
+    if content is None:
+        return None
     try:
-        with file.open("rb") as stream, np.load(stream, allow_pickle=False) as content:
-            if str(content["key"]) != key:
-                return None
-            found: dict[str, Any] = {name: content[name] for name in _ARRAYS}
-            found |= {name: float(content[name]) for name in _NUMBERS}
-            found |= {name: _as_instants(content[name]) for name in _INSTANTS}
-            found["energy"] = {name: content[f"energy.{name}"] for name in COLUMNS}
-            found["night"] = {name: content[f"night.{name}"] for name in NIGHT_COLUMNS}
-            return RolledFlows(**found)
-    except (OSError, KeyError, ValueError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error):
+        found: dict[str, Any] = {name: content[name] for name in _ARRAYS}
+        found |= {name: float(content[name]) for name in _NUMBERS}
+        found |= {name: _as_instants(content[name]) for name in _INSTANTS}
+        found["energy"] = {name: content[f"energy.{name}"] for name in COLUMNS}
+        found["night"] = {name: content[f"night.{name}"] for name in NIGHT_COLUMNS}
+        return RolledFlows(**found)
+    except (KeyError, ValueError, TypeError):
         return None
 
 

@@ -2,26 +2,59 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Generic, Protocol, TypeVar
 
 from joblib import Parallel, cpu_count, delayed
 from joblib.externals.loky import get_reusable_executor
+from joblib.externals.loky.process_executor import TerminatedWorkerError
 
-from scheduler.rolled_flows import RolledFlows
-from scheduler.rolled_run import RolledRun, keep, kept, roll
 from scheduler.write_plan import NotWrittenError
 
 LOOK_SECONDS = 0.5
 """How often the nights that are done are counted [s]."""
 
 
+Result = TypeVar("Result")
+
+
+class WorkersLostError(Exception):
+    """Who did the work is gone; what was finished is kept. The text says why."""
+
+
+class Run(Protocol[Result]):
+    """Something to do on its own, in any process, whose result is kept in a file of its own."""
+
+    @property
+    def nights(self) -> int:
+        """How many nights there are to plan."""
+        ...
+
+    def key(self) -> str:
+        """Hash of everything that decides the result, the program included."""
+        ...
+
+    def do(self, tick: Callable[[], None]) -> Result:
+        """Do it; `tick` is called after each night."""
+        ...
+
+    def keep(self, result: Result, key: str, file: Path) -> None:
+        """Write a result whole."""
+        ...
+
+    def kept(self, key: str, file: Path) -> Result | None:
+        """A result that was kept under this key, or None."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
-class Work:
+class Work(Generic[Result]):
     """What there is to do.
 
     Attributes
@@ -30,7 +63,7 @@ class Work:
     keys : the hash of each. done : those whose results are there already.
     """
 
-    runs: Mapping[str, RolledRun]
+    runs: Mapping[str, Run[Result]]
     folder: Path
     keys: Mapping[str, str]
     done: frozenset[str]
@@ -45,10 +78,10 @@ class Work:
         return self.folder / f"{name}.npz"
 
 
-def work_of(runs: Mapping[str, RolledRun], folder: Path) -> Work:
+def work_of(runs: Mapping[str, Run[Result]], folder: Path) -> Work[Result]:
     """What is left to do of runs, with what the folder has."""
     keys = {name: run.key() for name, run in runs.items()}
-    there = frozenset(name for name in runs if kept(keys[name], folder / f"{name}.npz") is not None)
+    there = frozenset(name for name, run in runs.items() if run.kept(keys[name], folder / f"{name}.npz") is not None)
     return Work(runs, folder, keys, there)
 
 
@@ -58,8 +91,8 @@ def most_jobs() -> int:
 
 
 def do(
-    work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: None
-) -> Iterator[tuple[str, RolledFlows]]:
+    work: Work[Result], jobs: int, progress: Callable[[int], None] = lambda nights: None
+) -> Iterator[tuple[str, Result]]:
     """Do what is left, and give every result with its name, one at a time; the same whatever the number of jobs.
 
     Parameters
@@ -70,36 +103,41 @@ def do(
     Raises
     ------
     InputFaults, NoPlanError, PlanRefused, NotWrittenError : of a run; results that are done are kept.
+    WorkersLostError : a process was killed.
     """
     left = [name for name in work.runs if name not in work.done]
     with _counted(progress) as counters:
-        tasks = (
-            delayed(_do_one)(work.runs[name], work.keys[name], work.file(name), counters / str(number))
-            for number, name in enumerate(left)
-        )
+        tasks = (delayed(_do_one)(work.runs[name], work.keys[name], work.file(name), counters) for name in left)
         processes = max(1, min(jobs, len(left)))
         try:
             for _ in Parallel(n_jobs=processes, return_as="generator_unordered")(tasks):
                 pass
+        except TerminatedWorkerError:
+            raise WorkersLostError("A process was killed from outside, or memory ran out") from None
         finally:
             if processes > 1:  # nothing goes on in the background, nor stays in memory
                 get_reusable_executor().shutdown(wait=True, kill_workers=True)
-    return _results(work)
+    return results(work)
 
 
-def _results(work: Work) -> Iterator[tuple[str, RolledFlows]]:
-    """Every result, read from its file when it is asked for."""
-    for name in work.runs:
-        result = kept(work.keys[name], work.file(name))
+def results(work: Work[Result]) -> Iterator[tuple[str, Result]]:
+    """Every result with its name, read from its file when it is asked for.
+
+    Raises
+    ------
+    NotWrittenError : one is not there.
+    """
+    for name, run in work.runs.items():
+        result = run.kept(work.keys[name], work.file(name))
         if result is None:
             raise NotWrittenError(f"{work.file(name)} is gone; run the same command again")
         yield name, result
 
 
-def _do_one(run: RolledRun, key: str, file: Path, counter: Path) -> None:
-    """Do one run and keep its result; a byte a night goes to the counter's file."""
-    with counter.open("ab", buffering=0) as count:
-        keep(roll(run, lambda: _tick(count.write)), key, file)
+def _do_one(run: Run[Result], key: str, file: Path, counters: Path) -> None:
+    """Do one run and keep its result; a byte a night goes to the file of this process."""
+    with (counters / str(os.getpid())).open("ab", buffering=0) as count:
+        run.keep(run.do(lambda: _tick(count.write)), key, file)
 
 
 def _tick(write: Callable[[bytes], int | None]) -> None:
