@@ -1,108 +1,187 @@
-"""A sweep from words to rows: every run of a grid rolled over the same days, one tidy row each."""
+"""`overnight sweep`: from a site and a grid to a folder with tidy tables, and a manifest to make them again from."""
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
-from scheduler.compare_words import CompareWords, asked_from_words
-from scheduler.evening import ForecastKind
-from scheduler.rolled_run import RolledRun
-from scheduler.runs_over_cores import Work, do, work_of
-from scheduler.site_file import read_site
-from scheduler.sweep_grid import (
-    GridPoint,
-    grid,
-    inputs_of_points,
-    laws_from_words,
-    setting_from_words,
-    weights_from_words,
-)
-from scheduler.sweep_rows import run_row
+import pandas as pd
 
+from scheduler.compare import MOST_JOBS
+from scheduler.compare_words import JOBS_OPTION
+from scheduler.faults import single_fault
+from scheduler.fingerprint import program_fingerprint
+from scheduler.runs_over_cores import Work, do, most_jobs, results, work_of
+from scheduler.sweep_asked import AskedSweep, SweepWords, sweep_from_words
+from scheduler.sweep_estimate import expected_seconds
+from scheduler.sweep_folder import RUNS_FOLDER, claim, hashes, made_beside
+from scheduler.sweep_manifest import MANIFEST, manifest_text, read_manifest, words_of_manifest
+from scheduler.sweep_rows import with_savings
+from scheduler.sweep_run import SweepResult
+from scheduler.sweep_tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 
-@dataclass(frozen=True, slots=True)
-class SweepWords:
-    """What was asked of a sweep.
-
-    Attributes
-    ----------
-    site : the site's folder. weights : "0:3:0.1" or "0,1". laws : "flat,depth", or None for the site's own.
-    offers : files; none for the site's own. settings : "charger.discharge_min_kw=0,1.2" each.
-    first_day, last_day, forecast : as CompareWords.
-    """
-
-    site: Path
-    weights: str
-    laws: str | None = None
-    offers: tuple[Path, ...] = ()
-    settings: tuple[str, ...] = ()
-    first_day: str | None = None
-    last_day: str | None = None
-    forecast: ForecastKind = "typical"
+Doer = Callable[[Work[SweepResult], Callable[[int], None]], None]
+"""Does what is left of the work, each result kept in its file."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class AskedSweep:
-    """A sweep that can be made.
+class Study:
+    """A sweep that was made.
 
     Attributes
     ----------
-    points : of the grid. runs : one a point, by the names of their files, in the order of the points.
-    first, last : local days. notes : what the reader should know, one sentence each.
+    folder : where its files are. runs : one row a run, see dictionary.csv. manifest : of manifest.json.
     """
 
-    points: tuple[GridPoint, ...]
-    runs: Mapping[str, RolledRun]
-    first: date
-    last: date
-    notes: tuple[str, ...]
+    folder: Path
+    runs: pd.DataFrame
+    manifest: Mapping[str, Any] = field(repr=False)
+
+    @property
+    def nights(self) -> pd.DataFrame:
+        """One row a night of every run, see dictionary.csv."""
+        return pd.read_parquet(self.folder / NIGHTS_PARQUET)
 
 
-def sweep_from_words(words: SweepWords) -> AskedSweep:
-    """Read every file and check every point of the grid.
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """What is said before the work starts.
+
+    Attributes
+    ----------
+    asked : the sweep. work : what is left of it. processes : that share it. seconds : that it is expected to take [s].
+    """
+
+    asked: AskedSweep
+    work: Work[SweepResult]
+    processes: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Workers:
+    """Who does the work: processes on this machine unless another way is given.
+
+    Attributes
+    ----------
+    processes : that share it. doer : does it; None for this machine's own.
+    """
+
+    processes: int
+    doer: Doer | None = None
+
+    def do(self, work: Work[SweepResult], progress: Callable[[int], None]) -> None:
+        """Do what is left of the work."""
+        if self.doer is not None:
+            self.doer(work, progress)
+        else:
+            do(work, self.processes, progress)
+
+
+def workers_here(jobs: int | None) -> Workers:
+    """Processes on this machine; None for as many as there are cores.
 
     Raises
     ------
-    InputFaults : a file, an option or a value of the grid is at fault; nothing was begun.
+    InputFaults : a number that is not allowed.
     """
-    weights = weights_from_words(words.weights)
-    settings = [setting_from_words(each) for each in words.settings]
-    laws = None if words.laws is None else laws_from_words(words.laws)
-    site = read_site(words.site)
-    offers = words.offers or (site.offer_file.resolve(),)
-    asked = asked_from_words(CompareWords(words.site, offers, words.first_day, words.last_day, words.forecast))
-    points = grid(tuple(asked.offers), weights, laws or (site.wear.law,), settings)
-    inputs = inputs_of_points(asked.offers, points, words.site)
-    runs = {
-        f"run-{number:06}": RolledRun(
-            f"run {number}", each, asked.first, asked.last, each.site.car.ceiling_percent, words.forecast
-        )
-        for number, each in enumerate(inputs)
-    }
-    return AskedSweep(points, runs, asked.first, asked.last, asked.notes)
+    if jobs is not None and not 1 <= jobs <= MOST_JOBS:
+        raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
+    return Workers(jobs or most_jobs())
 
 
-def sweep_work(asked: AskedSweep, folder: Path) -> Work:
-    """What is left to do of a sweep, with what the folder has."""
-    return work_of(asked.runs, folder)
-
-
-def sweep_rows(
-    asked: AskedSweep, work: Work, jobs: int, progress: Callable[[int], None] = lambda nights: None
-) -> Iterator[dict[str, object]]:
-    """Do what is left, and give one row a run, in the order of the grid.
+def sweep(
+    words: SweepWords,
+    out: Path,
+    workers: Workers,
+    begin: Callable[[Beginning], None] = lambda beginning: None,
+    progress: Callable[[int], None] = lambda nights: None,
+) -> Study:
+    """Make every run of a grid and write its tables; runs that are there already are not made again.
 
     Parameters
     ----------
-    jobs : processes, at least 1. progress : told from time to time how many nights are done.
+    out : the folder, new or of this very sweep.
+    begin : told what there is to do and how long it may take, once everything is read and found in order.
+    progress : told from time to time how many nights are done.
 
     Raises
     ------
-    InputFaults, NoPlanError, PlanRefused, NotWrittenError : of a run; results that are done are kept.
+    InputFaults : a file or a word is at fault; nothing was begun.
+    NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
-    results = do(work, jobs, progress)
-    for number, (point, (name, flows)) in enumerate(zip(asked.points, results, strict=True)):
-        yield run_row(number, point, asked.runs[name], flows)
+    return _made(sweep_from_words(words), out, workers, begin, progress)
+
+
+def repeat(
+    file: Path,
+    out: Path,
+    workers: Workers,
+    begin: Callable[[Beginning], None] = lambda beginning: None,
+    progress: Callable[[int], None] = lambda nights: None,
+) -> tuple[Study, tuple[str, ...]]:
+    """Make the sweep of a manifest again, from the manifest alone; with it what is to be said of the two.
+
+    Raises
+    ------
+    InputFaults : the manifest is at fault. Otherwise as sweep.
+    """
+    manifest = read_manifest(file)
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
+        asked = sweep_from_words(words_of_manifest(manifest, file, Path(name)))
+        if asked.identity() != manifest["identity"]:
+            raise single_fault(
+                file, "its files do not make the sweep it says; allowed is a manifest whose site names no file by an "
+                "absolute path"
+            )  # fmt: skip
+        study = _made(asked, out, workers, begin, progress)
+    return study, tuple(_compared(manifest, study))
+
+
+def _made(
+    asked: AskedSweep,
+    out: Path,
+    workers: Workers,
+    begin: Callable[[Beginning], None],
+    progress: Callable[[int], None],
+) -> Study:
+    manifest = claim(out, asked)
+    work = work_of(asked.runs, out / RUNS_FOLDER)
+    seconds = expected_seconds(list(asked.runs.values()), work, workers.processes)
+    begin(Beginning(asked, work, workers.processes, seconds))
+    workers.do(work, progress)
+    groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in asked.points))}
+    rows = list(numbered(_results(work), [groups[point.group] for point in asked.points]))
+    runs = runs_frame(with_savings(rows))
+    with made_beside(out) as folder:
+        write_runs(runs, folder)
+        write_nights(_results(work), folder)
+        manifest = {**manifest, "results": hashes(folder)}
+        (folder / MANIFEST).write_text(manifest_text(manifest), encoding="utf-8", newline="")
+    return Study(out, runs, manifest)
+
+
+def _results(work: Work[SweepResult]) -> Iterator[SweepResult]:
+    return (result for _, result in results(work))
+
+
+def _compared(earlier: Mapping[str, Any], study: Study) -> Iterator[str]:
+    """Whether the numbers are the same, and if not what else is not."""
+    same = earlier["results"].get(RUNS_CSV) == study.manifest["results"][RUNS_CSV]
+    if not earlier["results"]:
+        yield "The manifest is of a sweep that was not finished: there is nothing to compare with."
+        return
+    if same:
+        yield f"The same numbers as in the manifest, to the last digit: the SHA-256 of {RUNS_CSV} is the same."
+        return
+    yield f"Not the same numbers as in the manifest: the SHA-256 of {RUNS_CSV} is another."
+    if earlier["program"].get("fingerprint") != program_fingerprint():
+        yield "The program, or a package that decides numbers, is of another version."
+    for key in ("versions", "platform"):
+        for name, here in study.manifest[key].items():
+            there = earlier.get(key, {}).get(name)
+            if there != here:
+                yield f"{name}: {there} in the manifest, {here} here."

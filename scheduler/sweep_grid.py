@@ -12,6 +12,7 @@ from pathlib import Path
 from models.wear_laws import WEAR_LAWS
 from scheduler.faults import Fault, InputFaults, did_you_mean, shown, single_fault
 from scheduler.inputs import Inputs
+from scheduler.rolling import Policy
 from scheduler.site import Site
 from scheduler.site_file import read_site
 from scheduler.site_tables import (
@@ -37,6 +38,8 @@ TABLES: Mapping[str, type[Table]] = {
     "plan": PlanTable,
 }
 """Tables of site.toml whose keys a sweep may set."""
+REFERENCES: tuple[Policy, ...] = ("charge-only", "charge-on-return")
+REFERENCE_WEIGHT = 1.0
 OWN_OPTIONS = {"wear.weight": WEIGHTS_OPTION, "wear.law": LAWS_OPTION}
 
 Key = tuple[str, str]
@@ -50,12 +53,19 @@ class GridPoint:
     ----------
     offer : its name for files. weight : factor on wear [-]. law : wear law.
     changes : values of site keys, by table and key, in the order they were asked.
+    policy : how the car is used.
     """
 
     offer: str
     weight: float
     law: str
     changes: tuple[tuple[Key, object], ...] = ()
+    policy: Policy = "plan"
+
+    @property
+    def group(self) -> tuple[str, str, tuple[tuple[Key, object], ...]]:
+        """What runs of one frontier have in common."""
+        return self.offer, self.law, self.changes
 
 
 def weights_from_words(words: str) -> tuple[float, ...]:
@@ -153,6 +163,16 @@ def grid(
         for offer in offers
         for law in laws
         for weight in weights
+    )
+
+
+def references(points: Sequence[GridPoint]) -> tuple[GridPoint, ...]:
+    """Of every group of the grid, the car that only charges, and the one that is charged on its return."""
+    groups = dict.fromkeys(point.group for point in points)
+    return tuple(
+        GridPoint(offer, REFERENCE_WEIGHT, law, changes, policy)
+        for offer, law, changes in groups
+        for policy in REFERENCES
     )
 
 

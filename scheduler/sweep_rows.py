@@ -1,9 +1,8 @@
-"""What a run of a sweep comes to: one tidy row, and a dictionary of its columns with their units."""
+"""What a run of a sweep comes to, as one tidy row."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -16,70 +15,26 @@ from scheduler.comparison import DAYS_A_YEAR
 from scheduler.inputs import Inputs
 from scheduler.rolled_flows import RolledFlows, rolled_bill
 from scheduler.rolled_run import RolledRun
+from scheduler.site_values import site_values
 from scheduler.sweep_grid import GridPoint
 from scheduler.wear_tonight import battery_temp_degc
 
+Value = float | int | bool | str | None
+Row = dict[str, Value]
 
-@dataclass(frozen=True, slots=True)
-class SweepColumn:
-    """A column of runs.csv: its name, unit and meaning."""
-
-    name: str
-    unit: str
-    meaning: str
+PLAN, CHARGE_ONLY, CHARGE_ON_RETURN = "plan", "charge-only", "charge-on-return"
 
 
-RUN_COLUMNS = (
-    SweepColumn("run", "-", "number of the run, from 0, in the order of the grid"),
-    SweepColumn("offer", "-", "name of the offer"),
-    SweepColumn("law", "-", "wear law that priced the plans"),
-    SweepColumn("weight", "-", "factor on wear in the objective"),
-    SweepColumn("first_day", "local day", "first day, included"),
-    SweepColumn("last_day", "local day", "last day, included"),
-    SweepColumn("days", "d", "how many days"),
-    SweepColumn("forecast", "-", "what each evening knew: typical days, or what really came (recorded)"),
-    SweepColumn("bill", "money", "from the meter, fees and taxes included"),
-    SweepColumn("on_the_way_cost", "money", "of charging away from home"),
-    SweepColumn("cash", "money", "bill and charging away from home"),
-    SweepColumn("stored_energy", "money", "worth of what the battery gained, at the mean stored-energy price"),
-    SweepColumn("wear_cost", "money", "unweighted, by the law that priced the plans, ageing by time included"),
-    SweepColumn("in_all", "money", "cash + wear_cost - stored_energy"),
-    SweepColumn("equivalent_full_cycles", "-", "energy out of the battery, driving included, over its capacity"),
-    SweepColumn("charged_kwh", "kWh", "AC energy into the charger"),
-    SweepColumn("discharged_kwh", "kWh", "AC energy out of the car at home"),
-    SweepColumn("imported_kwh", "kWh", "at the meter"),
-    SweepColumn("exported_kwh", "kWh", "at the meter"),
-    SweepColumn("nights_discharged", "-", "nights in which the car gave energy"),
-    SweepColumn("missed_departures", "-", "trips that began under their departure target"),
-    *(
-        SweepColumn(f"cycle_life_used_percent_{law}", "%", f'of the battery\'s life, by counted cycles and law "{law}"')
-        for law in WEAR_LAWS
-    ),
-    *(
-        SweepColumn(f"life_used_percent_{law}", "%", f'the same with ageing by time, where law "{law}" knows it')
-        for law in WEAR_LAWS
-    ),
-    *(
-        SweepColumn(
-            f"capacity_lost_percent_a_year_{law}",
-            "% a year",
-            f'life used a year by law "{law}", ageing by time included, times the 20 % that a life loses',
-        )
-        for law in WEAR_LAWS
-    ),
-)
-"""Columns of every sweep; those of --set follow, by the name of their key."""
-
-
-def run_row(number: int, point: GridPoint, run: RolledRun, flows: RolledFlows) -> dict[str, object]:
-    """The row of one run, by the names of RUN_COLUMNS and of the keys that were set."""
+def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
+    """The row of one run by itself, by the names of sweep_columns."""
     inputs = run.inputs
     bill = rolled_bill(flows, inputs, run.first, run.last).total
     days = (run.last - run.first).days + 1
     on_the_way, wear = float(flows.on_the_way_cost.sum()), float(flows.wear_cost.sum())
-    gained = (float(flows.stored_kwh[-1]) - flows.stored_before_kwh) * flows.stored_energy_price
-    row: dict[str, object] = {
-        "run": number,
+    gained_kwh = float(flows.stored_kwh[-1]) - flows.stored_before_kwh
+    row: Row = {
+        "policy": point.policy,
+        "site": inputs.site.name,
         "offer": inputs.offer.name,
         "law": point.law,
         "weight": point.weight,
@@ -90,20 +45,53 @@ def run_row(number: int, point: GridPoint, run: RolledRun, flows: RolledFlows) -
         "bill": bill,
         "on_the_way_cost": on_the_way,
         "cash": bill + on_the_way,
-        "stored_energy": gained,
+        "gained_kwh": gained_kwh,
+        "stored_energy_price": flows.stored_energy_price,
         "wear_cost": wear,
-        "in_all": bill + on_the_way + wear - gained,
         "equivalent_full_cycles": float(flows.out_of_battery_kwh.sum()) / inputs.site.car.battery_kwh,
         "charged_kwh": float(flows.energy["charge_kwh"].sum()),
         "discharged_kwh": float(flows.energy["discharge_kwh"].sum()),
         "imported_kwh": float(flows.energy["import_kwh"].sum()),
         "exported_kwh": float(flows.energy["export_kwh"].sum()),
+        "nights": len(flows.night_start),
         "nights_discharged": flows.nights_discharged,
+        "departures": int(flows.night["departures"].sum()),
         "missed_departures": flows.missed_departures,
     }
     row |= _life_used(inputs, flows, days)
-    row |= {".".join(key): value for key, value in point.changes}
+    row |= site_values(inputs.site)
     return row
+
+
+def with_savings(rows: Sequence[Row]) -> list[Row]:
+    """The rows with what each saves against those of its group that only charge, or charge on return.
+
+    A group has one offer, one law and one value of each site key. Energy gained counts at the price of the group's
+    charge-only row for all, so that no row is worth more for having priced its own leavings higher.
+
+    Parameters
+    ----------
+    rows : every run of run_row, with "group", a number.
+    """
+    on_return = {row["group"]: row for row in rows if row["policy"] == CHARGE_ON_RETURN}
+    only = {row["group"]: row for row in rows if row["policy"] == CHARGE_ONLY}
+    prices = {group: _number(row, "stored_energy_price") for group, row in only.items()}
+    found = []
+    for row in rows:
+        group, price = row["group"], prices[row["group"]]
+        a_year = DAYS_A_YEAR / _number(row, "days")
+        cash, in_all = _cash(row, price), _in_all(row, price)
+        more: Row = {
+            "stored_energy": _number(row, "gained_kwh") * price,
+            "in_all": in_all,
+            "capacity_lost_percent_a_year": row[f"capacity_lost_percent_a_year_{row['law']}"],
+            "cash_saved_a_year": (_cash(on_return[group], price) - cash) * a_year,
+            "cash_saved_by_discharging_a_year": (_cash(only[group], price) - cash) * a_year,
+            "saving_a_year": (_in_all(on_return[group], price) - in_all) * a_year,
+            "discharge_value_a_year": (_in_all(only[group], price) - in_all) * a_year,
+        }
+        found.append(row | more | {"stored_energy_price": price})
+    return found
 
 
 def soc_trace(inputs: Inputs, flows: RolledFlows) -> SocTrace:
@@ -118,7 +106,7 @@ def soc_trace(inputs: Inputs, flows: RolledFlows) -> SocTrace:
     return SocTrace(instants, np.clip(stored / inputs.site.car.battery_kwh, 0.0, 1.0), temp)
 
 
-def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> Mapping[str, float]:
+def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> dict[str, float]:
     """Life used by counted cycles and time, by every law."""
     settings = inputs.site.wear.law_settings
     laws = [wear_law(name, settings) for name in WEAR_LAWS]
@@ -131,3 +119,17 @@ def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> Mapping[str, fl
         for each in counted
     }
     return cycles | whole | lost
+
+
+def _cash(row: Row, price: float) -> float:
+    return _number(row, "cash") - _number(row, "gained_kwh") * price
+
+
+def _in_all(row: Row, price: float) -> float:
+    return _cash(row, price) + _number(row, "wear_cost")
+
+
+def _number(row: Row, name: str) -> float:
+    value = row[name]
+    assert isinstance(value, int | float)
+    return value

@@ -1,4 +1,4 @@
-"""Rows of a sweep: the same numbers as a comparison's, and wear counted with another package than the program's."""
+"""Rows of a sweep: wear counted with another package than the program's."""
 
 from __future__ import annotations
 
@@ -9,10 +9,9 @@ import pytest
 import rainflow
 
 from scheduler.compare_words import CompareWords, asked_from_words
-from scheduler.comparison import comparison_of
 from scheduler.rolled_run import RolledRun, roll
 from scheduler.sweep_grid import grid, inputs_of_points
-from scheduler.sweep_rows import RUN_COLUMNS, run_row, soc_trace
+from scheduler.sweep_rows import run_row, soc_trace
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
 WORDS = CompareWords(DEMO, (Path("offers/evening-feed-in.toml"),), "2026-02-02", "2026-02-05")
@@ -23,25 +22,11 @@ def plan() -> RolledRun:
     return asked_from_words(WORDS).runs()["evening-feed-in.plan"]
 
 
-def test_one_run_of_the_grid_is_that_of_a_comparison(plan: RolledRun) -> None:
-    """Weight 1 and the site's own law: bill, wear and energies are those that compare finds."""
-    asked = asked_from_words(WORDS)
-    compared = comparison_of(asked, {name: roll(run) for name, run in asked.runs().items()}).best
-    points = grid(("evening-feed-in",), (1.0,), ("depth",), [])
-    (inputs,) = inputs_of_points(asked.offers, points, DEMO)
-    row = run_row(0, points[0], replace(plan, inputs=inputs), roll(replace(plan, inputs=inputs)))
-    assert [column.name for column in RUN_COLUMNS] == list(row)
-    assert row["bill"] == pytest.approx(compared.money["plan"].bill, abs=1e-9)
-    assert row["in_all"] == pytest.approx(compared.money["plan"].in_all, abs=1e-9)
-    assert row["discharged_kwh"] == pytest.approx(compared.flows["plan"].energy["discharge_kwh"].sum())
-    assert row["equivalent_full_cycles"] == pytest.approx(compared.equivalent_full_cycles)
-
-
 def test_life_by_the_law_of_depth_from_rainflow_itself(plan: RolledRun) -> None:
     """The rainflow package's cycles times 5.24e-4 · depth ** 2.03, Xu, Zhao et al. 2018, and 20 % of a life a year."""
     flows = roll(plan)
     points = grid(("evening-feed-in",), (1.0,), ("depth",), [])
-    row = run_row(0, points[0], plan, flows)
+    row = run_row(points[0], plan, flows)
     trace = soc_trace(plan.inputs, flows)
     life = sum(count * 5.24e-4 * depth**2.03 for depth, _, count, _, _ in rainflow.extract_cycles(trace.soc.tolist()))
     assert row["cycle_life_used_percent_depth"] == pytest.approx(100 * life, rel=1e-9)
@@ -53,8 +38,8 @@ def test_wear_matters_by_its_weight(plan: RolledRun) -> None:
     points = grid(("evening-feed-in",), (0.0, 1000.0), ("depth",), [])
     found = inputs_of_points({"evening-feed-in": plan.inputs}, points, DEMO)
     free, dear = (
-        run_row(number, point, replace(plan, inputs=each), roll(replace(plan, inputs=each)))
-        for number, (point, each) in enumerate(zip(points, found, strict=True))
+        run_row(point, replace(plan, inputs=each), roll(replace(plan, inputs=each)))
+        for point, each in zip(points, found, strict=True)
     )
     assert free["discharged_kwh"] > 0
     assert dear["discharged_kwh"] == 0
