@@ -120,7 +120,7 @@ def asked_from_words(words: CompareWords) -> Asked:
         )
     if faults:
         raise InputFaults(faults)
-    first, last = _days(words, offers)
+    first, last = days_to_roll(offers, words.first_day, words.last_day)
     named = dict(zip(_file_names(offers), offers, strict=True))
     notes = list(_notes(offers[0], first, last, words.forecast))
     beyond = _trip_beyond(offers)
@@ -186,13 +186,18 @@ def _file_names(offers: Sequence[Inputs]) -> list[str]:
     return found
 
 
-def _days(words: CompareWords, offers: Sequence[Inputs]) -> tuple[date, date]:
-    """First and last day: those asked for, or all whole days that every series covers."""
+def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str | None) -> tuple[date, date]:
+    """First and last day: those asked for, or all whole days that every series covers.
+
+    Raises
+    ------
+    InputFaults : days in the wrong order, or that the series do not cover.
+    """
     site = offers[0].site
     first, last = _covered(offers)
     asked_first, asked_last = (
         None if text is None else midnight_from_words(text, site.timezone, option, 0).tz_convert(site.timezone).date()
-        for option, text in ((FROM_OPTION, words.first_day), (TO_OPTION, words.last_day))
+        for option, text in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
     )
     if asked_first is not None and asked_last is not None and asked_first > asked_last:
         raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; allowed is that day or earlier")

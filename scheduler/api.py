@@ -1,0 +1,204 @@
+"""For research in Python: the functions that the commands use, from a site to a night, a plan, a year and a sweep.
+
+What is listed in `__all__` is public: names, parameters, units and errors stay as they are within a major version.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from datetime import date
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, TypedDict, Unpack
+
+from scheduler.build_night import build_night
+from scheduler.evening import Evening, ForecastKind, SolarKind
+from scheduler.evening_words import EveningWords, understand
+from scheduler.faults import InputFaults
+from scheduler.inputs import Inputs, read_inputs
+from scheduler.night import Night
+from scheduler.plan import Plan
+from scheduler.replay import PlanRefused
+from scheduler.rolling import Policy
+from scheduler.solver_stages import NoPlanError
+from scheduler.tonight import solve_and_verify
+from scheduler.year import Year, rolled_year
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from scheduler.sweep import Study
+
+__all__ = ["InputFaults", "NoPlanError", "PlanRefused", "figures", "night", "plan", "site", "sweep", "year"]
+
+
+def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
+    """Everything that the files of a site say.
+
+    Parameters
+    ----------
+    folder : the site's folder, which holds site.toml.
+    offer : another offer's file; None for the site's own.
+
+    Raises
+    ------
+    InputFaults : every fault of every file.
+    """
+    return read_inputs(Path(folder), None if offer is None else Path(offer))
+
+
+class NightWords(TypedDict, total=False):
+    """Tonight in words, all of them optional.
+
+    Attributes
+    ----------
+    now : "2026-03-02T18:20", local; else the clock's. home_at : when the car is back.
+    trips : "07:30-18:00 96km" each; else the site's usual ones. stay_home : no trip at all.
+    highest_soc_today_percent : before today's driving [%]. wear_weight : instead of the site's [-].
+    forecast, solar : "typical" or "recorded"; "low", "typical" or "high".
+    """
+
+    now: str
+    home_at: str
+    trips: Sequence[str]
+    stay_home: bool
+    highest_soc_today_percent: float
+    wear_weight: float
+    forecast: ForecastKind
+    solar: SolarKind
+
+
+def night(inputs: Inputs, soc_percent: float, **words: Unpack[NightWords]) -> Night:
+    """One night as the program sees it: boundaries (n + 1), load, solar and prices (n), car, charger, wear segments.
+
+    Parameters
+    ----------
+    soc_percent : state of charge now, or on arrival with home_at [%]. words : see NightWords.
+
+    Raises
+    ------
+    InputFaults : a word is at fault, or a series does not cover the night.
+    """
+    return build_night(inputs, _understood(inputs, soc_percent, words))[0]
+
+
+def plan(inputs: Inputs, soc_percent: float, **words: Unpack[NightWords]) -> Plan:
+    """Tonight's plan, which replay has verified, with its alternatives, blocks and reasons.
+
+    Parameters
+    ----------
+    soc_percent, words : as of night.
+
+    Raises
+    ------
+    InputFaults : as night. NoPlanError : the solver gave no plan. PlanRefused : replay refuses the plan.
+    """
+    evening = _understood(inputs, soc_percent, words)
+    return solve_and_verify(inputs, evening, *build_night(inputs, evening))
+
+
+def year(
+    inputs: Inputs,
+    first: str | date | None = None,
+    last: str | date | None = None,
+    *,
+    policy: Policy = "plan",
+    forecast: ForecastKind = "typical",
+    soc_percent: float | None = None,
+) -> Year:
+    """Local days, each night planned on what was known, carried out against what came, and billed from the meter.
+
+    Parameters
+    ----------
+    first, last : local days, both included; None for as far as the series go.
+    policy : "plan", "charge-only" or "charge-on-return". forecast : "typical", or "recorded" for hindsight.
+    soc_percent : when the first day begins [%]; None for the ceiling.
+
+    Raises
+    ------
+    InputFaults : days that the series do not cover. NoPlanError, PlanRefused : of a night.
+    """
+    return rolled_year(inputs, _day(first), _day(last), policy, forecast, soc_percent)
+
+
+def sweep(
+    folder: str | Path,
+    weights: str | Sequence[float],
+    *,
+    laws: Sequence[str] | None = None,
+    offers: Sequence[str | Path] = (),
+    settings: Mapping[str, Sequence[object]] | None = None,
+    first: str | date | None = None,
+    last: str | date | None = None,
+    forecast: ForecastKind = "typical",
+    out: str | Path | None = None,
+    jobs: int | None = None,
+    cluster: str | None = None,
+) -> Study:
+    """Runs over wear weights, laws, offers and values of site keys; the tidy tables are in the folder and in `runs`.
+
+    Parameters
+    ----------
+    weights : "0:3:0.1", or numbers of 0 or more [-]. laws : names; None for the site's own.
+    offers : files; none for the site's own. settings : values by key, such as {"charger.discharge_min_kw": [0, 1.2]}.
+    first, last, forecast : as of year. out : the folder to write; None for `sweep` in the site's folder.
+    jobs : processes; None for as many as there are cores. cluster : address of a Dask scheduler.
+
+    Raises
+    ------
+    InputFaults : a file or a value is at fault; nothing was begun. NoPlanError, PlanRefused : of a night.
+    NotWrittenError : the folder holds something else. ModuleNotFoundError : the extra `study` is not installed.
+    """
+    from scheduler.sweep import Workers, workers_here
+    from scheduler.sweep import sweep as make_sweep
+    from scheduler.sweep_asked import SweepWords
+
+    words = SweepWords(
+        Path(folder),
+        weights if isinstance(weights, str) else ",".join(str(float(weight)) for weight in weights),
+        None if laws is None else ",".join(laws),
+        tuple(Path(offer) for offer in offers),
+        tuple(f"{key}={','.join(_toml(value) for value in values)}" for key, values in (settings or {}).items()),
+        _day(first),
+        _day(last),
+        forecast,
+        many=True,
+    )
+    with ExitStack() as stack:
+        workers = workers_here(jobs)
+        if cluster is not None:
+            from scheduler.runs_on_cluster import cluster_at, do_on_cluster, processes_of
+
+            client = stack.enter_context(cluster_at(cluster))
+            workers = Workers(processes_of(client), partial(do_on_cluster, client))
+        return make_sweep(words, Path(folder) / "sweep" if out is None else Path(out), workers)
+
+
+def figures(folder: str | Path) -> Mapping[str, Figure]:
+    """The figures of a sweep, by name, from the tidy files in its folder alone.
+
+    Raises
+    ------
+    InputFaults : the folder is not one of a sweep. ModuleNotFoundError : the extra `study` is not installed.
+    """
+    from scheduler.sweep_figures import figures_of
+
+    return figures_of(Path(folder))
+
+
+def _understood(inputs: Inputs, soc_percent: float, words: NightWords) -> Evening:
+    """The question, trips in a tuple."""
+    given = {**words, "trips": tuple(words.get("trips", ()))}
+    return understand(EveningWords(soc_percent, **given), inputs)  # type: ignore[arg-type]
+
+
+def _day(day: str | date | None) -> str | None:
+    return day.isoformat() if isinstance(day, date) else day
+
+
+def _toml(value: object) -> str:
+    """A value as the option --set takes it."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value)
