@@ -21,8 +21,10 @@ from scheduler.night import Night
 from scheduler.plan import Plan
 from scheduler.replay import PlanRefused
 from scheduler.rolling import Policy
+from scheduler.runs_over_cores import WorkersLostError
 from scheduler.solver_stages import NoPlanError
 from scheduler.tonight import solve_and_verify
+from scheduler.write_plan import NotWrittenError
 from scheduler.year import Year, rolled_year
 
 if TYPE_CHECKING:
@@ -30,7 +32,19 @@ if TYPE_CHECKING:
 
     from scheduler.sweep import Study
 
-__all__ = ["InputFaults", "NoPlanError", "PlanRefused", "figures", "night", "plan", "site", "sweep", "year"]
+__all__ = [
+    "InputFaults",
+    "NoPlanError",
+    "NotWrittenError",
+    "PlanRefused",
+    "WorkersLostError",
+    "figures",
+    "night",
+    "plan",
+    "site",
+    "sweep",
+    "year",
+]
 
 
 def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
@@ -148,7 +162,8 @@ def sweep(
     Raises
     ------
     InputFaults : a file or a value is at fault; nothing was begun. NoPlanError, PlanRefused : of a night.
-    NotWrittenError : the folder holds something else. ModuleNotFoundError : the extra `study` is not installed.
+    NotWrittenError : the folder holds something else. WorkersLostError : a process or the cluster is gone; what is
+    finished is kept. ModuleNotFoundError : the extra `study` is not installed.
     """
     from scheduler.sweep import Workers, workers_here
     from scheduler.sweep import sweep as make_sweep
