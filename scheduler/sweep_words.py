@@ -172,9 +172,10 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
         if first.charge_only is not None:
             more = one.cash_saved - first.charge_only.cash_saved
             lost = one.capacity_lost - first.charge_only.capacity_lost
+            told = _each_year(first.charge_only, currency)
             yield (
-                f"Only charged at the best times and never discharged, it comes to {_each_year(first.charge_only, currency)}: "
-                f"discharging adds {_amount(more, currency)} saved and {lost_words(lost)} lost a year."
+                f"Only charged at the best times and never discharged, it comes to {told}: discharging "
+                f"adds {_amount(more, currency)} saved and {lost_words(lost)} lost a year."
             )
     if first.knee is not None:
         bend = f"The frontier bends most at weight {weight_words(first.knee.weight)}, its knee"
