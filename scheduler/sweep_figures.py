@@ -41,7 +41,7 @@ MOST_MARKERS = 40
 """Over so many points of a line, only some have a marker."""
 LEAST_APART_POINTS = 20.0
 """Room between two weights that are written beside their points."""
-MARK_SIZE, RING_SIZE = 3.6, 9.0
+MARK_SIZE, RING_SIZE, RING_STEP, MOST_RINGS = 3.6, 8.0, 2.4, 4
 FigureKind = Literal["svg", "png"]
 Look = Mapping[str, Any]
 """Words of a line for matplotlib."""
@@ -104,7 +104,7 @@ def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -
     for group, style in zip(shown, STYLES, strict=False):
         _draw_frontier(axes[0], group, style)
     if len(shown) == 1:
-        _write_weights(figure, axes[0], shown[0].efficient)
+        _write_weights(figure, axes[0], shown[0])
     points = [point for each in shown for point in each.points]
     marks = [
         (KNEE, "knee", any(each.knee for each in shown)),
@@ -131,27 +131,27 @@ def _draw_frontier(axes: Axes, group: Frontier, style: GroupStyle) -> None:
             axes.plot([point.capacity_lost], [point.cash_saved], **mark, markeredgecolor=style.color)
 
 
-def _write_weights(figure: Figure, axes: Axes, curve: Sequence[FrontierPoint]) -> None:
-    """The weights beside their points, as far as there is room: marked ones first would crowd the bend."""
+def _write_weights(figure: Figure, axes: Axes, group: Frontier) -> None:
+    """The weights beside their points, as far as there is room: ends and marked points first."""
     figure.draw_without_rendering()
+    curve, box = group.efficient, axes.get_window_extent()
     taken: list[tuple[float, float]] = []
-    box = axes.get_window_extent()
-    for point in curve:
-        x, y = axes.transData.transform((point.capacity_lost, point.cash_saved)) * 72 / figure.dpi
+    marked = [point for point in (group.knee, group.one) if point in curve]
+    for here in {each.run: each for each in (curve[0], curve[-1], *marked, *curve)}.values():
+        x, y = axes.transData.transform((here.capacity_lost, here.cash_saved)) * 72 / figure.dpi
         if any(abs(x - other_x) < LEAST_APART_POINTS and abs(y - other_y) < POINTS for other_x, other_y in taken):
             continue
         taken.append((x, y))
         right = x * figure.dpi / 72 > box.x0 + 0.75 * box.width
-        text = axes.annotate(
-            f"weight {weight_words(point.weight)}" if len(taken) == 1 else weight_words(point.weight),
-            (point.capacity_lost, point.cash_saved),
+        axes.annotate(
+            f"weight {weight_words(here.weight)}" if len(taken) == 1 else weight_words(here.weight),
+            (here.capacity_lost, here.cash_saved),
             (-5 if right else 6, -5),
             textcoords="offset points",
             ha="right" if right else "left",
             va="top",
             fontsize=SMALL_POINTS,
         )
-        text.set_parse_math(False)
 
 
 def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
@@ -169,17 +169,21 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
             weights = [point.weight for point in group.points]
             values = [of_point(point) for point in group.points]
             axes.plot(weights, values, **_line(style), markevery=max(1, len(weights) // MOST_MARKERS))
-    for number, (group, style) in enumerate(zip(shown, STYLES, strict=False)):
-        if group.stop.first_none is not None:
-            ring = {**KNEE, "markersize": RING_SIZE - 2 + 1.8 * number, "markeredgecolor": style.color}
-            panels[0].plot([group.stop.first_none], [0.0], **ring, clip_on=False)
+    stops = [group.stop.first_none for group in shown]
+    for number, (stop, style) in enumerate(zip(stops, STYLES, strict=False)):
+        if stop is not None:
+            size = RING_SIZE + RING_STEP * min(stops[:number].count(stop), MOST_RINGS - 1)
+            ring = {**KNEE, "markersize": size, "markeredgecolor": style.color}
+            panels[0].plot([stop], [0.0], **ring, clip_on=False)
     if any(group.one for group in shown):
         for axes in panels:
             axes.axvline(1.0, color="#777777", linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
     weight_axis(panels[0], [point.weight for group in shown for point in group.points])
-    stops = any(each.stop.first_none is not None for each in shown)
     line: Look = {"color": "#777777", "linewidth": 0.8, "linestyle": (0, (2, 2))}
-    marks = [(KNEE, "nothing discharged from here on", stops), (line, "weight 1", any(each.one for each in shown))]
+    marks = [
+        (KNEE, "nothing discharged from here on", any(stop is not None for stop in stops)),
+        (line, "weight 1", any(each.one for each in shown)),
+    ]
     _key_of_marks(figure, marks, wide)
     ends = [(group.points[-1].weight, group.points[-1].saving) for group in shown]
     _name_groups(figure, panels[-1], ends, names, wide, len(frontiers))
@@ -238,7 +242,7 @@ def _key_of_marks(figure: Figure, marks: Sequence[tuple[Look, str, bool]], wide:
     there = [(look, words) for look, words, seen in marks if seen]
     handles = [Line2D([], [], **{"color": "black", **look}) for look, _ in there]
     if there:
-        key(figure, handles, [words for _, words in there], True, 4 if wide else 2, 1.6)
+        key(figure, handles, [words for _, words in there], True, 2 if len(there) == 4 and not wide else 4, 1.6)
 
 
 def _name_groups(

@@ -21,16 +21,17 @@ from matplotlib.legend import Legend
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-from scheduler.faults import shortened
+from scheduler.sweep_words import NO_BREAK
 
 SINGLE_INCHES, DOUBLE_INCHES = 3.5, 7.2
 """Widths of one column and of two."""
 POINTS, SMALL_POINTS = 8.0, 7.0
 """Sizes of text."""
-MOST_LETTERS, LINE_LETTERS, WIDE_LINE_LETTERS = 80, 52, 34
-"""Letters of a group's name, and of a line of it under the axes and beside them."""
+LINE_LETTERS, WIDE_LINE_LETTERS = 42, 34
+"""Letters of a line of a group's name, under the axes and beside them."""
 LABEL_GAP_POINTS = 3.0
-SPREAD = 4.0
+LEADER = {"arrowstyle": "-", "linewidth": 0.5, "shrinkA": 1, "shrinkB": 4, "relpos": (0.0, 0.5)}
+SPREAD = 2.5
 """A sweep whose highest weight is over this many times its median shows its weights on a scale of powers."""
 SETTINGS = {
     "font.size": POINTS,
@@ -44,6 +45,7 @@ SETTINGS = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.formatter.useoffset": False,
+    "axes.formatter.limits": (-5, 12),
     "axes.unicode_minus": True,
     "svg.fonttype": "none",
     "svg.hashsalt": "overnight-scheduler",
@@ -87,9 +89,9 @@ def paper() -> Iterator[None]:
 
 
 def plain(words: str, letters: int = LINE_LETTERS) -> str:
-    """A name as a figure shows it, on two lines at most."""
-    lines = textwrap.wrap(shortened(words, MOST_LETTERS), letters, break_long_words=True)[:2]
-    return "\n".join(lines)
+    """A name as a figure shows it: on two lines at most, no break inside a pair that a no-break space joins."""
+    shown = "".join(letter if letter.isprintable() or letter == NO_BREAK else " " for letter in words)
+    return "\n".join(textwrap.wrap(shown, letters, max_lines=2, placeholder=" …"))
 
 
 def name_axes(axes: Axes, across: str | None, up: str) -> None:
@@ -111,6 +113,7 @@ def weight_axis(axes: Axes, weights: Sequence[float]) -> None:
     steps = (1, 2, 5) if above[-1] / above[0] <= 200 else (1,)
     powers = [step * 10.0**power for power in range(-6, 4) for step in steps]
     marks += [mark for mark in powers if above[0] * 0.999 <= mark <= above[-1] * 1.001]
+    axes.set_xlim(-0.3 * above[0] if min(weights) == 0 else above[0] * 0.8, above[-1] * 1.25)
     axes.xaxis.set_major_locator(FixedLocator(marks))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
@@ -158,7 +161,7 @@ def label_ends(
             va="center",
             color=colors[number],
             annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "linewidth": 0.5, "color": colors[number], "shrinkA": 1, "shrinkB": 4},
+            arrowprops={**LEADER, "color": colors[number]},
         )
         text.set_parse_math(False)
 

@@ -9,7 +9,7 @@ from scheduler.comparison_words import WordTable
 from scheduler.sweep_frontier import Frontier, FrontierPoint
 from scheduler.wording import money_words, number_words
 
-NOTHING = "–"
+NOTHING, NO_BREAK = "–", "\N{NO-BREAK SPACE}"
 HOW_TO_READ = (
     "A wear weight multiplies the cost of battery wear when a night is planned: at 0 wear counts for nothing, at 1 for "
     "its whole cost, above 1 for more. The bill and the battery are the same ones throughout.",
@@ -37,7 +37,7 @@ def group_names(frontiers: Sequence[Frontier]) -> tuple[str, ...]:
     for each in frontiers:
         parts = [each.offer] if several["offer"] or not (several["law"] or varied) else []
         parts += [f"law {each.law}"] if several["law"] else []
-        parts += [f"{key.partition('.')[2]} {dict(each.settings)[key]}" for key in varied]
+        parts += [f"{key.partition('.')[2]}{NO_BREAK}{dict(each.settings)[key]}" for key in varied]
         found.append(", ".join(parts))
     return tuple(found)
 
