@@ -22,6 +22,7 @@ from scheduler.faults import InputFaults
 from scheduler.fit_losses_command import fit_losses
 from scheduler.new_site_command import new
 from scheduler.read_meter_command import read_meter
+from scheduler.sweep_command import sweep
 from scheduler.wear_command import wear
 
 if TYPE_CHECKING:
@@ -270,6 +271,7 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
 app.command()(new)
 app.command()(bill)
 app.command()(compare)
+app.command()(sweep)
 app.command("read-meter")(read_meter)
 app.command()(wear)
 app.command("fit-losses")(fit_losses)

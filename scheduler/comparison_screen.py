@@ -41,12 +41,12 @@ def show_comparison(compared: Comparison, console: Console) -> None:
     about = f"{compared.best.inputs.site.name}, {day_span_words(asked.first, asked.last)}, in {compared.currency}"
     say(about)
     say(headline(compared), "bold")
-    console.print(_table(ranking_table(compared)), width=width)
+    console.print(word_table(ranking_table(compared)), width=width)
     for sentence in tie_words(compared):
         say(sentence)
     for content in (ways_table(compared), use_table(compared)):
         for part in parts_that_fit(content, width):
-            console.print(_table(part), width=width)
+            console.print(word_table(part), width=width)
     for sentence in not_worth_words(compared):
         say(sentence)
     if asked.hardware is not None:
@@ -54,11 +54,11 @@ def show_comparison(compared: Comparison, console: Console) -> None:
         say("Does the hardware pay", "bold")
         say(" ".join(hardware_sentences(asked.hardware, saving)))
         say(hardware_lead(compared))
-        console.print(_table(WordTable(("", ""), hardware_rows(asked.hardware, saving))), width=width)
+        console.print(word_table(WordTable(("", ""), hardware_rows(asked.hardware, saving))), width=width)
         worth = worth_table(asked.hardware, saving)
         say(worth.title)
         rows = tuple((name, *amounts) for name, amounts in worth.rows)
-        console.print(_table(WordTable(("", *worth.columns), rows)), width=width)
+        console.print(word_table(WordTable(("", *worth.columns), rows)), width=width)
     for title, sentences in (("Taken for granted", asked.notes), ("Cautions", (*CAUTIONS, CLOSING))):
         if sentences:
             console.print(Text(title, style="bold"))
@@ -86,7 +86,8 @@ def parts_that_fit(content: WordTable, width: int) -> list[WordTable]:
     return [WordTable(columns, tuple(others)) for columns, *others in picked]
 
 
-def _table(content: WordTable) -> Table:
+def word_table(content: WordTable) -> Table:
+    """A table of words for the terminal, its first column to the left."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_header=any(content.columns))
     for number, name in enumerate(content.columns):
         table.add_column(Text(name), justify="right" if number else "left", overflow="fold")

@@ -143,8 +143,9 @@ def frontiers_of(runs: pd.DataFrame, named: str = "runs") -> tuple[Frontier, ...
 
 
 def setting_columns(runs: pd.DataFrame) -> list[str]:
-    """Columns of the keys that a sweep set: those with a dot in their name."""
-    return [str(name) for name in runs.columns if "." in str(name)]
+    """Columns of the keys that a sweep set: those with a dot in their name, as every site key has, that vary."""
+    named = [str(name) for name in runs.columns if "." in str(name)]
+    return [name for name in named if runs[name].nunique(dropna=False) > 1]
 
 
 def value_text(value: object) -> str:
