@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -94,6 +94,20 @@ def figure_bytes(figure: Figure, kind: FigureKind) -> bytes:
     with paper():
         figure.savefig(content, format=kind, metadata=svg if kind == "svg" else {"Software": None})
     return content.getvalue()
+
+
+def write_figures(runs: pd.DataFrame, currency: str, folder: Path) -> None:
+    """Write every figure as SVG and PNG, those of two columns as `NAME-wide`.
+
+    Raises
+    ------
+    InputFaults : the table is not that of a sweep's runs. OSError : a file cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for wide, ending in ((False, ""), (True, "-wide")):
+        for name, figure in sweep_figures(runs, currency, wide).items():
+            for kind in get_args(FigureKind):
+                (folder / f"{name}{ending}.{kind}").write_bytes(figure_bytes(figure, kind))
 
 
 def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:

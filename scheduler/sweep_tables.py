@@ -66,11 +66,6 @@ def write_nights(results: Iterable[SweepResult], folder: Path) -> None:
             )
 
 
-def read_runs(file: Path) -> pd.DataFrame:
-    """The table of runs, from runs.csv or runs.parquet."""
-    return pd.read_parquet(file) if file.suffix == ".parquet" else pd.read_csv(file)
-
-
 def _columns(numbered: Sequence[tuple[int, SweepResult]]) -> dict[str, list[np.ndarray]]:
     found: dict[str, list[np.ndarray]] = {column.name: [] for column in NIGHT_TABLE}
     for number, result in numbered:

@@ -29,9 +29,7 @@ def read_runs(folder: Path) -> pd.DataFrame:
     path = folder / RUNS_NAME
     read_text(path, MOST_MEGABYTES)
     try:
-        runs = pd.read_csv(
-            path, encoding="utf-8-sig", keep_default_na=False, na_values=[""], float_precision="round_trip"
-        )
+        runs = pd.read_csv(path, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError) as error:
         raise single_fault(path, f"this is no table of commas: {' '.join(str(error).split())}") from None
     frontiers_of(runs, str(path))
