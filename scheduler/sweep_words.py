@@ -37,7 +37,7 @@ def group_names(frontiers: Sequence[Frontier]) -> tuple[str, ...]:
     for each in frontiers:
         parts = [each.offer] if several["offer"] or not (several["law"] or varied) else []
         parts += [f"law {each.law}"] if several["law"] else []
-        parts += [f"{key.partition('.')[2]}{NO_BREAK}{dict(each.settings)[key]}" for key in varied]
+        parts += [f"{_key_word(key)}{NO_BREAK}{dict(each.settings)[key]}" for key in varied]
         found.append(", ".join(parts))
     return tuple(found)
 
@@ -53,15 +53,15 @@ def weight_words(weight: float) -> str:
 
 
 def headline(frontiers: Sequence[Frontier], currency: str) -> str:
-    """What weight 1 saves and costs under the first group, or what stands nearest to saying so."""
+    """What weight 1 saves and costs under the first group; the lowest weight, and that it is not 1, without it."""
     first = frontiers[0]
-    under = "" if len(frontiers) == 1 else f", {group_names(frontiers)[0]}"
+    group = "" if len(frontiers) == 1 else f" ({group_names(frontiers)[0]})"
     if first.one is not None:
-        return f"At wear weight 1{under}, the car {_saves(first.one, currency)}."
+        return f"At wear weight 1 the car {_saves(first.one, currency)}{group}."
     lowest = first.points[0]
     return (
-        f"Weight 1 is not in this sweep{under}; at weight {weight_words(lowest.weight)} the car "
-        f"{_saves(lowest, currency)}."
+        f"Weight 1 is not in this sweep; at weight {weight_words(lowest.weight)} the car "
+        f"{_saves(lowest, currency)}{group}."
     )
 
 
@@ -98,16 +98,14 @@ def knee_words(frontier: Frontier, currency: str) -> str:
 
 def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
     """One row a group: weight 1, the knee, and where discharging stops."""
-    keys = [key for key, _ in frontiers[0].settings]
     columns = (
         "Offer",
-        "Law",
-        *keys,
-        f"Cash saved a year at weight 1, {currency}",
+        "Law and settings",
+        f"{currency} of cash saved a year at weight 1",
         "Capacity lost a year at weight 1",
         "Full cycles a year at weight 1",
-        f"Knee: weight, {currency} saved for capacity lost a year",
-        "Discharging stops at weight",
+        "Knee, by its weight",
+        "Weight at which discharging stops",
     )
     rows = []
     for each in frontiers:
@@ -119,8 +117,10 @@ def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
                 lost_words(one.capacity_lost),
                 number_words(one.full_cycles, 0),
             )
-        values = [value for _, value in each.settings]
-        rows.append((each.offer, each.law, *values, *at_one, knee_words(each, currency), stop_words(each)))
+        settings = [f"{_key_word(key)} {value}" for key, value in each.settings]
+        rows.append(
+            (each.offer, ", ".join([each.law, *settings]), *at_one, knee_words(each, currency), stop_words(each))
+        )
     return WordTable(columns, tuple(rows))
 
 
@@ -167,8 +167,11 @@ def laws_gist(frontier: Frontier) -> str:
 
 def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
     first, one = frontiers[0], frontiers[0].one
-    if one is not None:
-        yield f"Its battery wear counted as well, that is {_amount(one.saving, currency)} a year in all."
+    against = "Savings are against charging on every return"
+    if one is None:
+        yield f"{against}."
+    else:
+        yield f"{against}; with battery wear counted as money, that is {_amount(one.saving, currency)} a year in all."
         if first.charge_only is not None:
             more = one.cash_saved - first.charge_only.cash_saved
             lost = one.capacity_lost - first.charge_only.capacity_lost
@@ -198,10 +201,10 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
 
 
 def _saves(point: FrontierPoint, currency: str) -> str:
-    """What a point saves and loses: "saves … of cash a year against charging on every return, and loses …"."""
-    amount = f"{_amount(abs(point.cash_saved), currency)} of cash a year"
-    told = f"saves {amount} against" if point.cash_saved >= 0 else f"costs {amount} more than"
-    return f"{told} charging on every return, and loses {lost_words(point.capacity_lost)} of its battery's capacity"
+    """What a point saves and loses: "saves … of cash a year and loses … of its battery's capacity"."""
+    told = "saves" if point.cash_saved >= 0 else "costs"
+    amount = f"{_amount(abs(point.cash_saved), currency)} {'of' if point.cash_saved >= 0 else 'more'} cash a year"
+    return f"{told} {amount} and loses {lost_words(point.capacity_lost)} of its battery's capacity"
 
 
 def _each_year(point: FrontierPoint, currency: str) -> str:
@@ -239,6 +242,11 @@ def _range(words: Sequence[str]) -> str:
 
 def _amount(amount: float, currency: str) -> str:
     return f"{money_words(amount, currency)} {currency}"
+
+
+def _key_word(key: str) -> str:
+    """A site's key without its table: "discharge_min_kw"."""
+    return key.partition(".")[2]
 
 
 def _count(number: int, of: str) -> str:
