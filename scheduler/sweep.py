@@ -20,11 +20,12 @@ from scheduler.sweep_estimate import expected_seconds
 from scheduler.sweep_figures import write_figures
 from scheduler.sweep_folder import RUNS_FOLDER, claim, hashes, made_beside
 from scheduler.sweep_manifest import MANIFEST, manifest_text, read_manifest, words_of_manifest
+from scheduler.sweep_page import sweep_page
 from scheduler.sweep_rows import with_savings
 from scheduler.sweep_run import SweepResult
 from scheduler.sweep_tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 
-FIGURES_FOLDER = "figures"
+FIGURES_FOLDER, PAGE = "figures", "sweep.html"
 
 Doer = Callable[[Work[SweepResult], Callable[[int], None]], None]
 """Does what is left of the work, each result kept in its file."""
@@ -164,6 +165,7 @@ def _made(
         write_nights(_results(work), folder)
         manifest = {**manifest, "results": hashes(folder)}
         write_figures(runs, manifest["currency"], folder / FIGURES_FOLDER)
+        (folder / PAGE).write_text(sweep_page(runs, manifest), encoding="utf-8", newline="")
         (folder / MANIFEST).write_text(manifest_text(manifest), encoding="utf-8", newline="")
     return Study(out, runs, manifest)
 

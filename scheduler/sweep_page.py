@@ -22,6 +22,7 @@ from scheduler.sweep_words import (
     group_names,
     group_table,
     headline,
+    in_common,
     laws_words,
     lost_words,
     scaled_words,
@@ -64,7 +65,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
     program = manifest["program"]
     return page_template("sweep.html").render(
         headline=headline(frontiers, currency),
-        about=f"{manifest['site']}, {day_span_words(first, last)}, all amounts in {currency}",
+        about=f"{manifest['site']}, {day_span_words(first, last)}{in_common(frontiers)}, all amounts in {currency}",
         sentences=(*sentences(frontiers, currency), *(() if scaled is None else (scaled,))),
         figures={name: _picture(figure) for name, figure in sweep_figures(runs, currency).items()},
         frontier_caption=_caption(frontiers, "Up and to the left is better: more saved for less of the battery."),

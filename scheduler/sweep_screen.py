@@ -15,7 +15,7 @@ from scheduler.comparison_words import CLOSING, day_span_words
 from scheduler.plan import CAUTIONS
 from scheduler.sweep import Study
 from scheduler.sweep_frontier import frontiers_of
-from scheduler.sweep_words import group_table, headline, scaled_words, sentences
+from scheduler.sweep_words import group_table, headline, in_common, scaled_words, sentences
 
 
 def show_study(study: Study, console: Console) -> None:
@@ -30,7 +30,7 @@ def show_study(study: Study, console: Console) -> None:
         console.print()
 
     days = day_span_words(*(date.fromisoformat(manifest[key]) for key in ("first_day", "last_day")))
-    say(f"{manifest['site']}, {days}, in {currency}")
+    say(f"{manifest['site']}, {days}{in_common(frontiers)}, in {currency}")
     say(headline(frontiers, currency), "bold")
     scaled = scaled_words(frontiers)
     say(" ".join([*sentences(frontiers, currency), *([] if scaled is None else [scaled])]))

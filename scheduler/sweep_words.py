@@ -42,6 +42,14 @@ def group_names(frontiers: Sequence[Frontier]) -> tuple[str, ...]:
     return tuple(found)
 
 
+def in_common(frontiers: Sequence[Frontier]) -> str:
+    """The offer and law that all groups have, ", offer Evening feed-in, law depth"; nothing where they differ."""
+    offers, laws = {each.offer for each in frontiers}, {each.law for each in frontiers}
+    shared = [f"offer {frontiers[0].offer}"] if len(offers) == 1 else []
+    shared += [f"law {frontiers[0].law}"] if len(laws) == 1 else []
+    return "".join(f", {part}" for part in shared)
+
+
 def lost_words(percent: float) -> str:
     """Capacity lost, "0.35 %", with three decimals below 0.1."""
     return f"{number_words(percent, 2 if abs(percent) >= 0.1 else 3)} %"
@@ -99,8 +107,7 @@ def knee_words(frontier: Frontier, currency: str) -> str:
 def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
     """One row a group: weight 1, the knee, and where discharging stops."""
     columns = (
-        "Offer",
-        "Law and settings",
+        "Group",
         f"{currency} of cash saved a year at weight 1",
         "Capacity lost a year at weight 1",
         "Full cycles a year at weight 1",
@@ -108,7 +115,7 @@ def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
         "Weight at which discharging stops",
     )
     rows = []
-    for each in frontiers:
+    for name, each in zip(group_names(frontiers), frontiers, strict=True):
         one = each.one
         at_one = (NOTHING,) * 3
         if one is not None:
@@ -117,10 +124,7 @@ def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
                 lost_words(one.capacity_lost),
                 number_words(one.full_cycles, 0),
             )
-        settings = [f"{_key_word(key)} {value}" for key, value in each.settings]
-        rows.append(
-            (each.offer, ", ".join([each.law, *settings]), *at_one, knee_words(each, currency), stop_words(each))
-        )
+        rows.append((name, *at_one, knee_words(each, currency), stop_words(each)))
     return WordTable(columns, tuple(rows))
 
 

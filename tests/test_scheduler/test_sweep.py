@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from scheduler.api import figures
 from scheduler.build_night import build_night
 from scheduler.compare import compare
 from scheduler.compare_words import CompareWords
@@ -27,6 +28,7 @@ from scheduler.runs_over_cores import Work
 from scheduler.solve import GAP_WORTH_KWH, TIE_WORTH_KWH, solve
 from scheduler.sweep import Beginning, Study, Workers, repeat, sweep, workers_here
 from scheduler.sweep_asked import SweepWords, sweep_from_words
+from scheduler.sweep_figures import figure_bytes
 from scheduler.sweep_folder import RUNS_FOLDER
 from scheduler.sweep_manifest import MANIFEST
 from scheduler.sweep_run import SweepResult
@@ -45,9 +47,10 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 
 def files(folder: Path) -> dict[str, bytes]:
-    """Every file but the manifest, by name."""
-    found = (file for file in folder.iterdir() if file.is_file() and file.name != MANIFEST)
-    return {file.name: file.read_bytes() for file in found}
+    """Every table and figure by name; the manifest and the page say when they were made."""
+    made = [*folder.glob("*.csv"), *folder.glob("*.parquet"), *folder.glob("figures/*")]
+    assert len(made) == 4 + 12
+    return {file.name: file.read_bytes() for file in made}
 
 
 def backwards(work: Work[SweepResult], progress: Callable[[int], None]) -> None:
@@ -75,6 +78,15 @@ def test_a_row_for_every_run_and_every_reference(study: Study) -> None:
     summed = nights.groupby("run")["discharge_kwh"].sum()
     assert summed.tolist() == pytest.approx(runs["discharged_kwh"].tolist(), abs=1e-9)
     assert (nights.groupby("run").size() == runs["nights"]).all()
+
+
+def test_figures_are_made_from_the_tidy_files_alone(study: Study, tmp_path: Path) -> None:
+    """A folder with runs.csv and manifest.json and nothing else gives the very figures of the sweep."""
+    for name in ("runs.csv", MANIFEST):
+        (tmp_path / name).write_bytes((study.folder / name).read_bytes())
+    for name, figure in figures(tmp_path).items():
+        assert figure_bytes(figure, "svg") == (study.folder / "figures" / f"{name}.svg").read_bytes()
+    assert (study.folder / "sweep.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
 
 
 def test_savings_are_against_the_references(study: Study) -> None:
