@@ -30,6 +30,7 @@ from scheduler.sweep_paper import (
     name_axes,
     paper,
     plain,
+    printable,
     weight_axis,
 )
 from scheduler.sweep_tidy import read_manifest, read_runs
@@ -90,7 +91,7 @@ def figures_of(folder: Path, wide: bool = False) -> dict[str, Figure]:
 def figure_bytes(figure: Figure, kind: FigureKind) -> bytes:
     """A file of a figure: SVG with its text as text, or PNG at 300 dots an inch; the same bytes each time."""
     content = io.BytesIO()
-    svg = {"Date": None, "Creator": None, "Title": str(figure.get_label())}
+    svg = {"Date": None, "Creator": None, "Title": printable(str(figure.get_label()))}
     with paper():
         figure.savefig(content, format=kind, metadata=svg if kind == "svg" else {"Software": None})
     return content.getvalue()

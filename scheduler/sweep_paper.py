@@ -90,8 +90,12 @@ def paper() -> Iterator[None]:
 
 def plain(words: str, letters: int = LINE_LETTERS) -> str:
     """A name as a figure shows it: on two lines at most, no break inside a pair that a no-break space joins."""
-    shown = "".join(letter if letter.isprintable() or letter == NO_BREAK else " " for letter in words)
-    return "\n".join(textwrap.wrap(shown, letters, max_lines=2, placeholder=" …"))
+    return "\n".join(textwrap.wrap(printable(words), letters, max_lines=2, placeholder=" …"))
+
+
+def printable(words: str) -> str:
+    """Words without line ends and other letters that no figure shows and an SVG must not hold."""
+    return "".join(letter if letter.isprintable() or letter == NO_BREAK else " " for letter in words)
 
 
 def name_axes(axes: Axes, across: str | None, up: str) -> None:

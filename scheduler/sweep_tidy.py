@@ -17,7 +17,7 @@ MANIFEST_FORMAT = 1
 
 
 def read_runs(folder: Path) -> pd.DataFrame:
-    """The runs of a sweep's folder, numbers to the last digit.
+    """The runs of a sweep's folder.
 
     Raises
     ------
