@@ -148,7 +148,7 @@ def _run_table(runs: pd.DataFrame, currency: str) -> WordTable:
             number_words(row["exported_kwh"], 1),
             f"{int(row['missed_departures'])}",
         )
-        for row in runs.to_dict("records")
+        for row in runs.sort_values("run", kind="stable").to_dict("records")
     ]
     return WordTable(columns, tuple(rows))
 

@@ -1,4 +1,4 @@
-"""The pages of a comparison and of counted wear in a real browser, by the same rules as the report.
+"""The pages of a comparison, of counted wear and of a sweep in a real browser, by the same rules as the report.
 
 Sources: WCAG 2.2 through axe-core's rules (the package axe-playwright-python carries them).
 """
@@ -13,9 +13,12 @@ import pytest
 
 from scheduler.compare import compare
 from scheduler.compare_words import CompareWords
+from scheduler.sweep_page import sweep_page
 from scheduler.wear_of_trace import WearWords, wear_of_trace
 from scheduler.wear_page import page_text
 from tests.test_scheduler import test_report_in_browser as report
+from tests.test_scheduler.sweep_runs import made_up_runs
+from tests.test_scheduler.test_sweep_page import made_up_manifest
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
 OFFERS = tuple(Path(f"offers/{name}.toml") for name in ("evening-feed-in", "day-and-night", "low-draw"))
@@ -23,14 +26,18 @@ OFFERS = tuple(Path(f"offers/{name}.toml") for name in ("evening-feed-in", "day-
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """A comparison of three offers over six days and two months, and the wear of its best year."""
+    """A comparison of three offers over six days and two months, the wear of its best year, and a made-up sweep."""
     folder = tmp_path_factory.mktemp("pages") / "out"
     words = CompareWords(DEMO, OFFERS, "2026-02-27", "2026-03-04", hardware=DEMO / "hardware.toml")
     compared = compare(words, folder)
     metered = folder / f"metered-{compared.best.name}.csv"
     wear = folder / "wear.html"
     wear.write_text(page_text(wear_of_trace(WearWords(metered, DEMO, None, None))), encoding="utf-8")
-    return {"comparison": folder / "comparison.html", "wear": wear}
+    sweep = folder / "sweep.html"
+    sweep.write_text(
+        sweep_page(made_up_runs(("Dusk tariff", "Noon tariff"), settings=(0, 2)), made_up_manifest()), encoding="utf-8"
+    )
+    return {"comparison": folder / "comparison.html", "wear": wear, "sweep": sweep}
 
 
 @pytest.fixture(scope="module")
@@ -46,11 +53,11 @@ def browser() -> Iterator[Any]:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [390, 1280])
-@pytest.mark.parametrize("name", ["comparison", "wear"])
+@pytest.mark.parametrize("name", ["comparison", "wear", "sweep"])
 def test_a_page_stands_alone_and_is_accessible(
     browser: Any, pages: dict[str, Path], name: str, width: int, scheme: str
 ) -> None:
-    """One request (the file), no console message, no sideways scrolling, no serious finding of axe-core."""
+    """One request (the file; images are in it), no message, no sideways scrolling, no serious finding of axe-core."""
     context = browser.new_context(viewport={"width": width, "height": report.HEIGHT}, color_scheme=scheme)
     page = context.new_page()
     requests: list[str] = []
@@ -58,8 +65,9 @@ def test_a_page_stands_alone_and_is_accessible(
     page.on("request", lambda request: requests.append(request.url))
     page.on("console", lambda message: messages.append(message.text))
     page.goto(pages[name].as_uri())
-    assert requests == [pages[name].as_uri()]
+    assert [each for each in requests if not each.startswith("data:image/svg+xml")] == [pages[name].as_uri()]
     assert messages == []
+    page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     found = report.axe.Axe().run(page).response["violations"]
     serious = [f"{each['id']}: {each['help']}" for each in found if each["impact"] in ("serious", "critical")]
