@@ -19,11 +19,12 @@ from scheduler.sweep_asked import AskedSweep, SweepWords, sweep_from_words
 from scheduler.sweep_estimate import expected_seconds
 from scheduler.sweep_figures import write_figures
 from scheduler.sweep_folder import RUNS_FOLDER, claim, hashes, made_beside
-from scheduler.sweep_manifest import MANIFEST, manifest_text, read_manifest, words_of_manifest
+from scheduler.sweep_manifest import manifest_from_file, manifest_text, words_of_manifest
 from scheduler.sweep_page import sweep_page
 from scheduler.sweep_rows import with_savings
 from scheduler.sweep_run import SweepResult
 from scheduler.sweep_tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
+from scheduler.sweep_tidy import MANIFEST_NAME
 
 FIGURES_FOLDER, PAGE = "figures", "sweep.html"
 
@@ -133,7 +134,7 @@ def repeat(
     ------
     InputFaults : the manifest is at fault. Otherwise as sweep.
     """
-    manifest = read_manifest(file)
+    manifest = manifest_from_file(file)
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         asked = sweep_from_words(words_of_manifest(manifest, file, Path(name)))
         if asked.identity() != manifest["identity"]:
@@ -166,7 +167,7 @@ def _made(
         manifest = {**manifest, "results": hashes(folder)}
         write_figures(runs, manifest["currency"], folder / FIGURES_FOLDER)
         (folder / PAGE).write_text(sweep_page(runs, manifest), encoding="utf-8", newline="")
-        (folder / MANIFEST).write_text(manifest_text(manifest), encoding="utf-8", newline="")
+        (folder / MANIFEST_NAME).write_text(manifest_text(manifest), encoding="utf-8", newline="")
     return Study(out, runs, manifest)
 
 

@@ -33,7 +33,7 @@ from scheduler.sweep_paper import (
     printable,
     weight_axis,
 )
-from scheduler.sweep_tidy import read_manifest, read_runs
+from scheduler.sweep_tidy import MANIFEST_NAME, read_manifest, read_runs
 from scheduler.sweep_words import frontier_gist, group_names, laws_gist, weight_gist, weight_words
 
 MOST_GROUPS = len(STYLES)
@@ -85,7 +85,7 @@ def figures_of(folder: Path, wide: bool = False) -> dict[str, Figure]:
     ------
     InputFaults : either file is missing or is not that of a sweep.
     """
-    return sweep_figures(read_runs(folder), str(read_manifest(folder)["currency"]), wide)
+    return sweep_figures(read_runs(folder), str(read_manifest(folder / MANIFEST_NAME)["currency"]), wide)
 
 
 def figure_bytes(figure: Figure, kind: FigureKind) -> bytes:

@@ -14,7 +14,8 @@ from typing import Any
 
 from scheduler.faults import InputFaults
 from scheduler.sweep_asked import AskedSweep
-from scheduler.sweep_manifest import MANIFEST, manifest_of, manifest_text, read_manifest
+from scheduler.sweep_manifest import manifest_from_file, manifest_of, manifest_text
+from scheduler.sweep_tidy import MANIFEST_NAME
 from scheduler.text_files import sha256_of
 from scheduler.write_plan import NotWrittenError
 from scheduler.write_series import write_together
@@ -40,7 +41,7 @@ def claim(out: Path, asked: AskedSweep) -> dict[str, Any]:
         (out / RUNS_FOLDER).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise NotWrittenError(f"{out} cannot be written: {error.strerror or error}") from None
-    write_together({out / MANIFEST: manifest_text(manifest)})
+    write_together({out / MANIFEST_NAME: manifest_text(manifest)})
     return manifest
 
 
@@ -59,7 +60,7 @@ def made_beside(out: Path) -> Iterator[Path]:
             folder = Path(name)
             yield folder
             made = sorted(
-                (file for file in folder.rglob("*") if file.is_file()), key=lambda file: file.name == MANIFEST
+                (file for file in folder.rglob("*") if file.is_file()), key=lambda file: file.name == MANIFEST_NAME
             )
             for file in made:
                 place = out / file.relative_to(folder)
@@ -79,7 +80,7 @@ def hashes(folder: Path) -> dict[str, str]:
 def _same_sweep(out: Path, manifest: Mapping[str, Any]) -> dict[str, Any]:
     """The manifest that is there, if it is of this very sweep and program."""
     try:
-        there = read_manifest(out / MANIFEST)
+        there = manifest_from_file(out / MANIFEST_NAME)
     except InputFaults:
         raise NotWrittenError(f"{out} is in the way and is not a sweep; move it, or give another --out") from None
     if there["identity"] != manifest["identity"]:

@@ -16,14 +16,13 @@ from scheduler.fingerprint import program_fingerprint
 from scheduler.solver_stages import RANDOM_SEED
 from scheduler.sweep_asked import AskedSweep, SweepWords
 from scheduler.sweep_grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION
+from scheduler.sweep_tidy import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
 from scheduler.text_files import sha256_of
 
-FORMAT = 1
-MANIFEST = "manifest.json"
+AS_WRITTEN = f"a {MANIFEST_NAME} as a sweep wrote it"
 PROGRAM = "overnight-scheduler"
 PACKAGES = ("pyomo", "highspy", "numpy", "pandas", "tzdata", "holidays", "rainflow", "joblib", "pyarrow", "matplotlib")
 SHAPES: Mapping[str, type | tuple[type, ...]] = {
-    "format": int,
     "identity": str,
     "asked": dict,
     "inputs": list,
@@ -46,7 +45,7 @@ def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
     options = _options(asked, root)
     site = asked.inputs.site
     return {
-        "format": FORMAT,
+        "format": MANIFEST_FORMAT,
         "identity": asked.identity(),
         "program": {"name": PROGRAM, "version": version(PROGRAM), "fingerprint": program_fingerprint()},
         "made_at": made_at,
@@ -83,27 +82,17 @@ def manifest_text(manifest: Mapping[str, Any]) -> str:
     return json.dumps(manifest, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def read_manifest(file: Path) -> dict[str, Any]:
+def manifest_from_file(file: Path) -> dict[str, Any]:
     """A manifest from its file.
 
     Raises
     ------
-    InputFaults : it cannot be read or is not a manifest.
+    InputFaults : it cannot be read or is not a whole manifest.
     """
-    allowed = f"allowed is the {MANIFEST} of a sweep"
-    try:
-        found = json.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise single_fault(file, f"{error.strerror or error}; {allowed}") from None
-    except (ValueError, RecursionError):
-        raise single_fault(file, f"is not JSON; {allowed}") from None
-    if not isinstance(found, dict):
-        raise single_fault(file, f"is not a table of keys; {allowed}")
+    found = read_manifest(file)
     for key, shape in SHAPES.items():
         if not isinstance(found.get(key), shape):
-            raise single_fault(file, f"is missing, or not what it should be; {allowed}", key=key)
-    if found["format"] != FORMAT:
-        raise single_fault(file, f"found {found['format']}; allowed is {FORMAT}", key="format")
+            raise single_fault(file, f"is missing, or not what it should be; allowed is {AS_WRITTEN}", key=key)
     return found
 
 
@@ -134,9 +123,7 @@ def words_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> 
             many=True,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
-        raise single_fault(
-            file, f"is not what it should be; allowed is a {MANIFEST} as it was written", key="asked"
-        ) from None
+        raise single_fault(file, f"is not what it should be; allowed is {AS_WRITTEN}", key="asked") from None
 
 
 def _below(folder: Path, name: str) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -36,14 +37,13 @@ def read_runs(folder: Path) -> pd.DataFrame:
     return runs
 
 
-def read_manifest(folder: Path) -> dict[str, object]:
-    """The manifest of a sweep's folder.
+def read_manifest(path: Path) -> dict[str, Any]:
+    """The manifest of a sweep, as far as its pictures need it.
 
     Raises
     ------
     InputFaults : missing, no JSON, of another format, or without a currency.
     """
-    path = folder / MANIFEST_NAME
     try:
         found = json.loads(read_text(path, MOST_MEGABYTES))
     except json.JSONDecodeError as error:

@@ -30,8 +30,8 @@ from scheduler.sweep import Beginning, Study, Workers, repeat, sweep, workers_he
 from scheduler.sweep_asked import SweepWords, sweep_from_words
 from scheduler.sweep_figures import figure_bytes
 from scheduler.sweep_folder import RUNS_FOLDER
-from scheduler.sweep_manifest import MANIFEST
 from scheduler.sweep_run import SweepResult
+from scheduler.sweep_tidy import MANIFEST_NAME
 from scheduler.write_plan import NotWrittenError
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
@@ -82,7 +82,7 @@ def test_a_row_for_every_run_and_every_reference(study: Study) -> None:
 
 def test_figures_are_made_from_the_tidy_files_alone(study: Study, tmp_path: Path) -> None:
     """A folder with runs.csv and manifest.json and nothing else gives the very figures of the sweep."""
-    for name in ("runs.csv", MANIFEST):
+    for name in ("runs.csv", MANIFEST_NAME):
         (tmp_path / name).write_bytes((study.folder / name).read_bytes())
     for name, figure in figures(tmp_path).items():
         assert figure_bytes(figure, "svg") == (study.folder / "figures" / f"{name}.svg").read_bytes()
@@ -156,18 +156,18 @@ sweep(SweepWords(Path(site), weights, settings=(setting,), first_day=first, last
 
 def test_a_finished_sweep_does_nothing_again(study: Study) -> None:
     """All runs are there; the same files, and a manifest of the same day."""
-    before, manifest = files(study.folder), (study.folder / MANIFEST).read_text(encoding="utf-8")
+    before, manifest = files(study.folder), (study.folder / MANIFEST_NAME).read_text(encoding="utf-8")
     told: list[Beginning] = []
     sweep(WORDS, study.folder, Workers(1, lambda work, progress: None), told.append)
     assert told[0].work.nights == 0
     assert files(study.folder) == before
-    assert (study.folder / MANIFEST).read_text(encoding="utf-8") == manifest
+    assert (study.folder / MANIFEST_NAME).read_text(encoding="utf-8") == manifest
 
 
 def test_the_same_numbers_from_the_manifest_alone(study: Study, tmp_path: Path) -> None:
     """Copied to another place without its site, the manifest makes the same tables, byte for byte."""
     alone = tmp_path / "elsewhere.json"
-    alone.write_bytes((study.folder / MANIFEST).read_bytes())
+    alone.write_bytes((study.folder / MANIFEST_NAME).read_bytes())
     again, said = repeat(alone, tmp_path / "again", workers_here(2))
     assert said[0].startswith("The same numbers as in the manifest, to the last digit")
     assert files(again.folder) == files(study.folder)
@@ -176,10 +176,10 @@ def test_the_same_numbers_from_the_manifest_alone(study: Study, tmp_path: Path) 
 
 def test_numbers_that_are_not_the_manifest_s_are_told(study: Study, tmp_path: Path) -> None:
     """A manifest with another hash of runs.csv, made with another package."""
-    changed = json.loads((study.folder / MANIFEST).read_text(encoding="utf-8"))
+    changed = json.loads((study.folder / MANIFEST_NAME).read_text(encoding="utf-8"))
     changed["results"]["runs.csv"] = "0" * 64
     changed["versions"]["highspy"] = "1.0.0"
-    file = tmp_path / MANIFEST
+    file = tmp_path / MANIFEST_NAME
     file.write_text(json.dumps(changed), encoding="utf-8")
     _, said = repeat(file, study.folder, workers_here(1))
     assert said[0].startswith("Not the same numbers")
@@ -190,9 +190,9 @@ def test_numbers_that_are_not_the_manifest_s_are_told(study: Study, tmp_path: Pa
     ("damage", "says"),
     [
         (lambda manifest: manifest["inputs"][0].update(text="format = 2\n"), "not what its hash says"),
-        (lambda manifest: manifest["inputs"][0].update(file="../../site.toml"), "as it was written"),
+        (lambda manifest: manifest["inputs"][0].update(file="../../site.toml"), "as a sweep wrote it"),
         (lambda manifest: manifest.pop("asked"), "asked"),
-        (lambda manifest: manifest["asked"].pop("weights"), "as it was written"),
+        (lambda manifest: manifest["asked"].pop("weights"), "as a sweep wrote it"),
         (lambda manifest: manifest["asked"].update(weights="0,2"), "do not make the sweep it says"),
         (lambda manifest: manifest.update(format=2), "found 2; allowed is 1"),
     ],
@@ -201,9 +201,9 @@ def test_manifests_that_are_at_fault(
     study: Study, tmp_path: Path, damage: Callable[[dict[str, object]], object], says: str
 ) -> None:
     """One clear message, and nothing is written."""
-    manifest = json.loads((study.folder / MANIFEST).read_text(encoding="utf-8"))
+    manifest = json.loads((study.folder / MANIFEST_NAME).read_text(encoding="utf-8"))
     damage(manifest)
-    file = tmp_path / MANIFEST
+    file = tmp_path / MANIFEST_NAME
     file.write_text(json.dumps(manifest), encoding="utf-8")
     with pytest.raises(InputFaults, match=says):
         repeat(file, tmp_path / "again", workers_here(1))
@@ -230,9 +230,9 @@ def test_a_folder_of_another_program_or_of_something_else_is_refused(study: Stud
     """Another version of the program; a folder with a letter in it."""
     other = tmp_path / "other"
     other.mkdir()
-    manifest = json.loads((study.folder / MANIFEST).read_text(encoding="utf-8"))
+    manifest = json.loads((study.folder / MANIFEST_NAME).read_text(encoding="utf-8"))
     manifest["program"]["fingerprint"] = "0" * 64
-    (other / MANIFEST).write_text(json.dumps(manifest), encoding="utf-8")
+    (other / MANIFEST_NAME).write_text(json.dumps(manifest), encoding="utf-8")
     with pytest.raises(NotWrittenError, match="another version of the program"):
         sweep(WORDS, other, workers_here(1))
     (tmp_path / "letter.txt").write_text("Dear Ada", encoding="utf-8")

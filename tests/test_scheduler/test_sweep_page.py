@@ -71,7 +71,7 @@ def test_the_page_says_what_was_asked_found_and_read() -> None:
     page = Page(sweep_page(made_up_runs(), made_up_manifest()))
     for words in (
         "At wear weight 1 the car saves 203.85 EUR of cash a year",
-        "Saddlery, 2 February 2026 to 15 February 2026, all amounts in EUR",
+        "Saddlery, 2 February 2026 to 15 February 2026, offer Dusk tariff, law depth, all amounts in EUR",
         "between 5 and 10",
         "0.5: 300.00 for 0.18 %",
         "Two hours of load were filled.",
