@@ -100,7 +100,7 @@ def write_open_site(folder: Path, household: Sequence[tuple[str, str, str]], pri
     (folder / "site.toml").write_text(SITE)
     (folder / "market.toml").write_text(MARKET)
     (folder / "one-price.toml").write_text(FLAT)
-    stamps = _with_offset([time for time, _, _ in household])
+    stamps = with_offset([time for time, _, _ in household])
     for name, column, peak in (("load", 1, HOUSEHOLD_PEAK_KW), ("solar", 2, ROOF_PEAK_KW)):
         powers = [peak * float(row[column]) for row in household]
         rows = [f"{stamp},{power:.6f}" for stamp, power in zip(stamps, powers, strict=True)]
@@ -110,7 +110,7 @@ def write_open_site(folder: Path, household: Sequence[tuple[str, str, str]], pri
     return folder
 
 
-def _with_offset(times: Sequence[str]) -> list[str]:
+def with_offset(times: Sequence[str]) -> list[str]:
     """Local times in order, 104 weeks later, with their offset: a time that comes again is the second of its hour."""
     found: list[str] = []
     before: datetime | None = None
