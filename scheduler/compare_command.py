@@ -9,9 +9,6 @@ from typing import Annotated
 
 import typer
 
-from scheduler.exit_codes import INPUT_AT_FAULT, INTERRUPTED, NO_PLAN, REFUSED
-from scheduler.faults import InputFaults
-
 
 class EachEveningKnew(StrEnum):
     """What each evening's plan goes by."""
@@ -54,31 +51,12 @@ def compare(
     from scheduler.comparison_files import comparison_json
     from scheduler.comparison_screen import show_comparison
     from scheduler.progress import NightsShown
-    from scheduler.replay import PlanRefused
-    from scheduler.runs_over_cores import WorkersLostError
-    from scheduler.solver_stages import NoPlanError
-    from scheduler.write_plan import NotWrittenError
+    from scheduler.rolled_failures import failures_told
 
     words = CompareWords(site, tuple(offer), first_day, last_day, forecast.value, hardware)
     folder = out if out is not None else site / "comparison"
-    try:
-        with NightsShown() as shown:
-            made = compare_offers(words, folder, jobs, shown.begin, shown.progress)
-    except (InputFaults, NotWrittenError) as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(INPUT_AT_FAULT) from None
-    except NoPlanError as error:
-        typer.echo(f"The solver gave no plan: {error}.", err=True)
-        raise typer.Exit(NO_PLAN) from None
-    except PlanRefused as refused:
-        typer.echo("Replay refused a night; its year was not kept:\n" + "\n".join(refused.broken), err=True)
-        raise typer.Exit(REFUSED) from None
-    except WorkersLostError as lost:
-        typer.echo(f"{lost}. Finished years are kept in {folder}; the same command goes on from there.", err=True)
-        raise typer.Exit(NO_PLAN) from None
-    except KeyboardInterrupt:
-        typer.echo(f"Interrupted. Finished years are kept in {folder}; the same command goes on from there.", err=True)
-        raise typer.Exit(INTERRUPTED) from None
+    with failures_told(folder, "year"), NightsShown() as shown:
+        made = compare_offers(words, folder, jobs, shown.begin, shown.progress)
     if as_json:
         sys.stdout.write(comparison_json(made))
     else:

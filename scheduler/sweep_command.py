@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scheduler.compare_command import EachEveningKnew
-from scheduler.exit_codes import INPUT_AT_FAULT, INTERRUPTED, NO_PLAN, REFUSED
-from scheduler.faults import InputFaults, single_fault
+from scheduler.exit_codes import INPUT_AT_FAULT
+from scheduler.faults import single_fault
 
 if TYPE_CHECKING:
     from scheduler.progress import NightsShown
@@ -74,49 +74,30 @@ def sweep(
     """
     _leave_without(NEEDS)
     from scheduler.progress import NightsShown
-    from scheduler.replay import PlanRefused
-    from scheduler.runs_over_cores import WorkersLostError
-    from scheduler.solver_stages import NoPlanError
+    from scheduler.rolled_failures import failures_told
     from scheduler.sweep import repeat
     from scheduler.sweep import sweep as sweep_grid
     from scheduler.sweep_asked import SweepWords
     from scheduler.sweep_screen import show_study, study_json
-    from scheduler.write_plan import NotWrittenError
 
     folder = out if out is not None else site / "sweep"
     said: tuple[str, ...] = ()
-    try:
-        with ExitStack() as stack:
-            workers = _workers(stack, jobs, cluster)
-            given = [weights, laws, offers, settings, first_day, last_day, forecast, yes or None]
-            if site.is_file():
-                _refuse_options(given, out)
-            elif weights is None:
-                raise single_fault("--weights", "none given; allowed is FIRST:LAST:STEP such as 0:3:0.1, or a list")
-            shown = stack.enter_context(NightsShown())
-            begin = partial(_begin, shown)
-            if site.is_file():
-                study, said = repeat(site, folder, workers, begin, shown.progress)
-            else:
-                kind = EachEveningKnew.TYPICAL if forecast is None else forecast
-                files, chosen = _files(offers or [], site), tuple(settings or ())
-                words = SweepWords(site, weights or "", laws, files, chosen, first_day, last_day, kind.value, yes)
-                study = sweep_grid(words, folder, workers, begin, shown.progress)
-    except (InputFaults, NotWrittenError) as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(INPUT_AT_FAULT) from None
-    except NoPlanError as error:
-        typer.echo(f"The solver gave no plan: {error}.", err=True)
-        raise typer.Exit(NO_PLAN) from None
-    except PlanRefused as refused:
-        typer.echo("Replay refused a night; its run was not kept:\n" + "\n".join(refused.broken), err=True)
-        raise typer.Exit(REFUSED) from None
-    except KeyboardInterrupt:
-        typer.echo(f"Interrupted. Finished runs are kept in {folder}; the same command goes on from there.", err=True)
-        raise typer.Exit(INTERRUPTED) from None
-    except WorkersLostError as lost:
-        typer.echo(f"{lost}. Finished runs are kept in {folder}; the same command goes on from there.", err=True)
-        raise typer.Exit(NO_PLAN) from None
+    with failures_told(folder, "run"), ExitStack() as stack:
+        workers = _workers(stack, jobs, cluster)
+        given = [weights, laws, offers, settings, first_day, last_day, forecast, yes or None]
+        if site.is_file():
+            _refuse_options(given, out)
+        elif weights is None:
+            raise single_fault("--weights", "none given; allowed is FIRST:LAST:STEP such as 0:3:0.1, or a list")
+        shown = stack.enter_context(NightsShown())
+        begin = partial(_begin, shown)
+        if site.is_file():
+            study, said = repeat(site, folder, workers, begin, shown.progress)
+        else:
+            kind = EachEveningKnew.TYPICAL if forecast is None else forecast
+            files, chosen = _files(offers or [], site), tuple(settings or ())
+            words = SweepWords(site, weights or "", laws, files, chosen, first_day, last_day, kind.value, yes)
+            study = sweep_grid(words, folder, workers, begin, shown.progress)
     if as_json:
         sys.stdout.write(study_json(study))
     else:

@@ -10,10 +10,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from scheduler.site_file import read_site
-from scheduler.site_tables import CarTable, ChargerTable, ConnectionTable, PlanTable, SolarTable, WearTable
 from scheduler.site_values import site_values
 from scheduler.sweep import Study, sweep, workers_here
 from scheduler.sweep_asked import SweepWords
+from scheduler.sweep_grid import TABLES
 from tests.test_scheduler.sites import write_site
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
@@ -59,15 +59,7 @@ def test_parquet_says_the_same_as_csv_and_the_frame(study: Study) -> None:
 
 def test_every_single_value_of_a_site_has_a_column(tmp_path: Path) -> None:
     """Every key of the tables that can be swept, but weight and law, which have columns of their own."""
-    tables = {
-        "connection": ConnectionTable,
-        "car": CarTable,
-        "charger": ChargerTable,
-        "solar": SolarTable,
-        "wear": WearTable,
-        "plan": PlanTable,
-    }
-    keys = {f"{table}.{key}" for table, schema in tables.items() for key in schema.model_fields}
+    keys = {f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields}
     found = site_values(read_site(write_site(tmp_path)))
     assert set(found) == keys - {"wear.weight", "wear.law", "connection.export_window"}
     assert found["charger.discharge_min_kw"] == 1.2
