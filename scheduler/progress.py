@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+from rich.text import Text
 
 if TYPE_CHECKING:
     from scheduler.runs_over_cores import Work
@@ -48,6 +49,10 @@ class NightsShown:
     def begin(self, work: Work[Any]) -> None:
         """The nights to do are known."""
         self._bar.update(self._task, description="Nights", total=work.nights, completed=0)
+
+    def say(self, words: str) -> None:
+        """A sentence on standard error, above the bar where there is one."""
+        self._bar.console.print(Text(words), soft_wrap=True)
 
     def progress(self, nights: int) -> None:
         """So many are done."""

@@ -156,7 +156,7 @@ def _files(words: Sequence[str], site: Path) -> tuple[Path, ...]:
 
 def _begin(shown: NightsShown, beginning: Beginning) -> None:
     """Say what there is to do, and how long it may take."""
-    typer.echo(begin_words(beginning), err=True)
+    shown.say(begin_words(beginning))
     shown.begin(beginning.work)
 
 
