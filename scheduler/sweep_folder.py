@@ -36,9 +36,9 @@ def claim(out: Path, asked: AskedSweep) -> dict[str, Any]:
     """
     manifest = manifest_of(asked, datetime.now(UTC).isoformat(timespec="seconds"))
     try:
-        if out.exists() and any(out.iterdir()):
+        # a name with a dot may be left of a sweep that was killed while it wrote its first manifest
+        if out.exists() and any(not entry.name.startswith(".") for entry in out.iterdir()):
             return _same_sweep(out, manifest)
-        (out / RUNS_FOLDER).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise NotWrittenError(f"{out} cannot be written: {error.strerror or error}") from None
     write_together({out / MANIFEST_NAME: manifest_text(manifest)})

@@ -29,7 +29,7 @@ from scheduler.solve import GAP_WORTH_KWH, TIE_WORTH_KWH, solve
 from scheduler.sweep import Beginning, Study, Workers, repeat, sweep, workers_here
 from scheduler.sweep_asked import SweepWords, sweep_from_words
 from scheduler.sweep_figures import figure_bytes
-from scheduler.sweep_folder import RUNS_FOLDER
+from scheduler.sweep_folder import RUNS_FOLDER, claim
 from scheduler.sweep_run import SweepResult
 from scheduler.sweep_tidy import MANIFEST_NAME
 from scheduler.write_plan import NotWrittenError
@@ -238,6 +238,13 @@ def test_a_folder_of_another_program_or_of_something_else_is_refused(study: Stud
     (tmp_path / "letter.txt").write_text("Dear Ada", encoding="utf-8")
     with pytest.raises(NotWrittenError, match="is not a sweep"):
         sweep(WORDS, tmp_path, workers_here(1))
+
+
+def test_a_folder_with_the_rest_of_a_first_manifest_is_new(tmp_path: Path) -> None:
+    """Killed while it wrote its very first file, a sweep can begin again."""
+    (tmp_path / ".manifest.json-x1").write_text("{", encoding="utf-8")
+    asked = sweep_from_words(WORDS)
+    assert claim(tmp_path, asked)["identity"] == asked.identity()
 
 
 def test_the_site_s_own_offer_and_law_where_none_is_named() -> None:
