@@ -7,15 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypedDict, Unpack
+from typing import TYPE_CHECKING, TypedDict, Unpack, get_args
 
+from scheduler.api_values import day_text, number_within, one_of, several, toml_text
 from scheduler.build_night import build_night
 from scheduler.evening import Evening, ForecastKind, SolarKind
 from scheduler.evening_words import EveningWords, understand
-from scheduler.faults import InputFaults
+from scheduler.faults import InputFaults, shown, single_fault
 from scheduler.inputs import Inputs, read_inputs
 from scheduler.night import Night
 from scheduler.plan import Plan
@@ -47,6 +48,9 @@ __all__ = [
 ]
 
 
+Day = str | date | None
+
+
 def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
     """Everything that the files of a site say.
 
@@ -59,6 +63,9 @@ def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
     ------
     InputFaults : every fault of every file.
     """
+    for name, path in (("folder", folder), ("offer", offer)):
+        if not isinstance(path, str | Path) and not (name == "offer" and path is None):
+            raise single_fault(name, f"found {shown(path)}; allowed is a path")
     return read_inputs(Path(folder), None if offer is None else Path(offer))
 
 
@@ -73,9 +80,9 @@ class NightWords(TypedDict, total=False):
     forecast, solar : "typical" or "recorded"; "low", "typical" or "high".
     """
 
-    now: str
-    home_at: str
-    trips: Sequence[str]
+    now: str | datetime
+    home_at: str | datetime
+    trips: str | Sequence[str]
     stay_home: bool
     highest_soc_today_percent: float
     wear_weight: float
@@ -114,8 +121,8 @@ def plan(inputs: Inputs, soc_percent: float, **words: Unpack[NightWords]) -> Pla
 
 def year(
     inputs: Inputs,
-    first: str | date | None = None,
-    last: str | date | None = None,
+    first: Day = None,
+    last: Day = None,
     *,
     policy: Policy = "plan",
     forecast: ForecastKind = "typical",
@@ -133,31 +140,39 @@ def year(
     ------
     InputFaults : days that the series do not cover. NoPlanError, PlanRefused : of a night.
     """
-    return rolled_year(inputs, _day(first), _day(last), policy, forecast, soc_percent)
+    _check_inputs(inputs)
+    one_of("policy", policy, get_args(Policy))
+    one_of("forecast", forecast, get_args(ForecastKind))
+    if soc_percent is not None:
+        number_within("soc_percent", soc_percent, 0, 100)
+    return rolled_year(inputs, day_text("first", first), day_text("last", last), policy, forecast, soc_percent)
 
 
 def sweep(
     folder: str | Path,
-    weights: str | Sequence[float],
+    weights: str | float | Sequence[float],
     *,
-    laws: Sequence[str] | None = None,
-    offers: Sequence[str | Path] = (),
-    settings: Mapping[str, Sequence[object]] | None = None,
-    first: str | date | None = None,
-    last: str | date | None = None,
+    laws: str | Sequence[str] | None = None,
+    offers: str | Path | Sequence[str | Path] = (),
+    settings: Mapping[str, object] | None = None,
+    first: Day = None,
+    last: Day = None,
     forecast: ForecastKind = "typical",
     out: str | Path | None = None,
     jobs: int | None = None,
     cluster: str | None = None,
+    yes: bool = False,
 ) -> Study:
     """Runs over wear weights, laws, offers and values of site keys; the tidy tables are in the folder and in `runs`.
 
     Parameters
     ----------
     weights : "0:3:0.1", or numbers of 0 or more [-]. laws : names; None for the site's own.
-    offers : files; none for the site's own. settings : values by key, such as {"charger.discharge_min_kw": [0, 1.2]}.
+    offers : files; none for the site's own. settings : values by key, such as {"charger.discharge_min_kw": [0, 1.2]};
+        a value that is itself a list stands in a list.
     first, last, forecast : as of year. out : the folder to write; None for `sweep` in the site's folder.
     jobs : processes; None for as many as there are cores. cluster : address of a Dask scheduler.
+    yes : whether over 100,000 runs are wanted.
 
     Raises
     ------
@@ -169,20 +184,26 @@ def sweep(
     from scheduler.sweep import sweep as make_sweep
     from scheduler.sweep_asked import SweepWords
 
+    one_of("forecast", forecast, get_args(ForecastKind))
+    chosen = settings or {}
     words = SweepWords(
         Path(folder),
-        weights if isinstance(weights, str) else ",".join(str(float(weight)) for weight in weights),
-        None if laws is None else ",".join(laws),
-        tuple(Path(offer) for offer in offers),
-        tuple(f"{key}={','.join(_toml(value) for value in values)}" for key, values in (settings or {}).items()),
-        _day(first),
-        _day(last),
+        weights if isinstance(weights, str) else ",".join(str(weight) for weight in several(weights)),
+        None if laws is None else ",".join(str(law) for law in several(laws)),
+        tuple(Path(str(offer)) for offer in several(offers)),
+        tuple(
+            f"{key}={','.join(toml_text(key, value) for value in several(listed))}" for key, listed in chosen.items()
+        ),
+        day_text("first", first),
+        day_text("last", last),
         forecast,
-        many=True,
+        yes,
     )
     with ExitStack() as stack:
         workers = workers_here(jobs)
         if cluster is not None:
+            if jobs is not None:
+                raise single_fault("jobs", "and cluster exclude each other; give one of them")
             from scheduler.runs_on_cluster import cluster_at, do_on_cluster, processes_of
 
             client = stack.enter_context(cluster_at(cluster))
@@ -202,18 +223,20 @@ def figures(folder: str | Path) -> Mapping[str, Figure]:
     return figures_of(Path(folder))
 
 
+def _check_inputs(inputs: object) -> None:
+    if not isinstance(inputs, Inputs):
+        raise single_fault("inputs", f"found {shown(inputs)}; allowed is what site() gives")
+
+
 def _understood(inputs: Inputs, soc_percent: float, words: NightWords) -> Evening:
     """The question, trips in a tuple."""
-    given = {**words, "trips": tuple(words.get("trips", ()))}
+    _check_inputs(inputs)
+    number_within("soc_percent", soc_percent, 0, 100)
+    one_of("forecast", words.get("forecast", "typical"), get_args(ForecastKind))
+    one_of("solar", words.get("solar", "typical"), get_args(SolarKind))
+    given = {**words, "trips": tuple(several(words.get("trips", ())))}
+    for name in ("now", "home_at"):
+        moment = given.get(name)
+        if isinstance(moment, datetime):
+            given[name] = moment.isoformat()
     return understand(EveningWords(soc_percent, **given), inputs)  # type: ignore[arg-type]
-
-
-def _day(day: str | date | None) -> str | None:
-    return day.isoformat() if isinstance(day, date) else day
-
-
-def _toml(value: object) -> str:
-    """A value as the option --set takes it."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return str(value)

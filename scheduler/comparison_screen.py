@@ -27,6 +27,8 @@ from scheduler.plan import CAUTIONS
 WIDTH = 120
 LEAST_FIRST = 20
 """Room for the first column of a table, in letters."""
+MOST_FIRST = 36
+"""Letters of a word that its first column does not break."""
 
 
 def show_comparison(compared: Comparison, console: Console) -> None:
@@ -90,7 +92,9 @@ def word_table(content: WordTable) -> Table:
     """A table of words for the terminal, its first column to the left."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_header=any(content.columns))
     for number, name in enumerate(content.columns):
-        table.add_column(Text(name), justify="right" if number else "left", overflow="fold")
+        longest = max(len(word) for cell in (name, *(row[number] for row in content.rows)) for word in cell.split(" "))
+        least = min(longest, MOST_FIRST) if number == 0 else None
+        table.add_column(Text(name), justify="right" if number else "left", overflow="fold", min_width=least)
     for row in content.rows:
         table.add_row(*(Text(cell) for cell in row))
     return table

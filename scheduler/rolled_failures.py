@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import typer
 
@@ -14,6 +17,8 @@ from scheduler.replay import PlanRefused
 from scheduler.runs_over_cores import WorkersLostError
 from scheduler.solver_stages import NoPlanError
 from scheduler.write_plan import NotWrittenError
+
+ENDING = ("SIGTERM", "SIGHUP")
 
 
 @contextmanager
@@ -25,6 +30,7 @@ def failures_told(folder: Path, run: str) -> Iterator[None]:
     folder : where finished runs are kept. run : what they are called, "year" or "run".
     """
     goes_on = f"Finished {run}s are kept in {folder}; the same command goes on from there."
+    before = _signals_interrupt()
     try:
         yield
     except (InputFaults, NotWrittenError) as error:
@@ -40,5 +46,16 @@ def failures_told(folder: Path, run: str) -> Iterator[None]:
         typer.echo(f"{lost}. {goes_on}", err=True)
         raise typer.Exit(NO_PLAN) from None
     except KeyboardInterrupt:
-        typer.echo(f"Interrupted. {goes_on}", err=True)
+        typer.echo(f"Interrupted. {goes_on}" if folder.exists() else "Interrupted.", err=True)
         raise typer.Exit(INTERRUPTED) from None
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _signals_interrupt() -> dict[signal.Signals, Any]:
+    """Have requests to end, and a terminal that closes, interrupt as Ctrl-C does; gives the handlers there were."""
+    if threading.current_thread() is not threading.main_thread():
+        return {}
+    wanted = [signal.Signals[name] for name in ENDING if hasattr(signal, name)]
+    return {number: signal.signal(number, signal.default_int_handler) for number in wanted}

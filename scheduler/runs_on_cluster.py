@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import logging
+import re
+import socket
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError
@@ -11,12 +14,12 @@ from distributed import Client, Future, as_completed
 from distributed.comm.core import CommClosedError
 from distributed.scheduler import KilledWorker
 
-from scheduler.faults import single_fault
+from scheduler.faults import shown, single_fault
 from scheduler.fingerprint import program_fingerprint
 from scheduler.runs_over_cores import Result, Run, Work, WorkersLostError
 
 CLUSTER_OPTION = "--cluster"
-CONNECT_SECONDS = 20.0
+CONNECT_SECONDS = 10.0
 RUNS_A_WORKER = 2
 """Sent at once, so that a worker that is done has another."""
 MOST_DEATHS = 5
@@ -37,9 +40,17 @@ def cluster_at(address: str, program: str | None = None) -> Iterator[Client]:
     InputFaults : there is no such cluster, it has no workers, or they run another program.
     """
     allowed = "allowed is the address of a Dask scheduler, such as tcp://192.0.2.7:8786"
+    found_address = re.fullmatch(r"(?:(?:tcp|tls|ws|wss)://)?(\[[0-9a-fA-F:]+\]|[^:/\s]+):(\d{1,5})", address)
+    if found_address is None:
+        raise single_fault(CLUSTER_OPTION, f"found {shown(address)}; {allowed}")
+    for name in ("distributed", "distributed.core", "distributed.client"):  # whose tracebacks say less than our words
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
+        host, port = found_address.groups()
+        with socket.create_connection((host.strip("[]"), int(port)), timeout=CONNECT_SECONDS):
+            pass
         client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError, TypeError) as error:
+    except (OSError, ValueError, TypeError, OverflowError) as error:
         raise single_fault(CLUSTER_OPTION, f"{address}: {_first_line(error)}; {allowed}") from None
     with client:
         try:
@@ -109,8 +120,8 @@ def do_on_cluster(client: Client, work: Work[Result], progress: Callable[[int], 
             nights += run.nights
             progress(nights)
             send_more()
-    except (CommClosedError, CancelledError, OSError) as error:
-        raise WorkersLostError(f"The cluster went away ({_first_line(error)})") from None
+    except (CommClosedError, CancelledError, OSError):
+        raise WorkersLostError("The cluster went away") from None
     finally:
         client.cancel(list(sent))  # type: ignore[no-untyped-call]
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
@@ -17,6 +19,8 @@ from joblib.externals.loky.process_executor import TerminatedWorkerError
 
 from scheduler.write_plan import NotWrittenError
 
+WATCH_SECONDS = 2.0
+"""How often a process looks whether the one that called it is still there [s]."""
 LOOK_SECONDS = 0.5
 """How often the nights that are done are counted [s]."""
 
@@ -107,7 +111,9 @@ def do(
     """
     left = [name for name in work.runs if name not in work.done]
     with _counted(progress) as counters:
-        tasks = (delayed(_do_one)(work.runs[name], work.keys[name], work.file(name), counters) for name in left)
+        tasks = (
+            delayed(_do_one)(work.runs[name], work.keys[name], work.file(name), counters, os.getpid()) for name in left
+        )
         processes = max(1, min(jobs, len(left)))
         try:
             for _ in Parallel(n_jobs=processes, return_as="generator_unordered")(tasks):
@@ -134,10 +140,25 @@ def results(work: Work[Result]) -> Iterator[tuple[str, Result]]:
         yield name, result
 
 
-def _do_one(run: Run[Result], key: str, file: Path, counters: Path) -> None:
+def _do_one(run: Run[Result], key: str, file: Path, counters: Path, caller: int) -> None:
     """Do one run and keep its result; a byte a night goes to the file of this process."""
+    _end_with(caller)
     with (counters / str(os.getpid())).open("ab", buffering=0) as count:
         run.keep(run.do(lambda: _tick(count.write)), key, file)
+
+
+@cache
+def _end_with(caller: int) -> None:
+    """End this process soon after the one that called it: a caller that was killed cannot say that it is over."""
+    if os.getpid() == caller:
+        return
+
+    def watch() -> None:
+        while os.getppid() == caller:
+            time.sleep(WATCH_SECONDS)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def _tick(write: Callable[[bytes], int | None]) -> None:

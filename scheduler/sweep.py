@@ -19,7 +19,7 @@ from scheduler.sweep_asked import AskedSweep, SweepWords, sweep_from_words
 from scheduler.sweep_estimate import expected_seconds
 from scheduler.sweep_figures import write_figures
 from scheduler.sweep_folder import RUNS_FOLDER, claim, hashes, made_beside
-from scheduler.sweep_manifest import manifest_from_file, manifest_text, words_of_manifest
+from scheduler.sweep_manifest import AS_WRITTEN, manifest_from_file, manifest_text, words_of_manifest
 from scheduler.sweep_page import sweep_page
 from scheduler.sweep_rows import with_savings
 from scheduler.sweep_run import SweepResult
@@ -27,6 +27,8 @@ from scheduler.sweep_tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_fram
 from scheduler.sweep_tidy import MANIFEST_NAME
 
 FIGURES_FOLDER, PAGE = "figures", "sweep.html"
+
+OUT_OPTION = "--out"
 
 Doer = Callable[[Work[SweepResult], Callable[[int], None]], None]
 """Does what is left of the work, each result kept in its file."""
@@ -67,6 +69,19 @@ class Beginning:
 
 
 @dataclass(frozen=True, slots=True)
+class Repeated:
+    """How a sweep that was made again compares with its manifest.
+
+    Attributes
+    ----------
+    same_numbers : None where the manifest is of a sweep that was not finished. said : about it, in sentences.
+    """
+
+    same_numbers: bool | None
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Workers:
     """Who does the work: processes on this machine unless another way is given.
 
@@ -93,7 +108,7 @@ def workers_here(jobs: int | None) -> Workers:
     ------
     InputFaults : a number that is not allowed.
     """
-    if jobs is not None and not 1 <= jobs <= MOST_JOBS:
+    if jobs is not None and not (isinstance(jobs, int) and 1 <= jobs <= MOST_JOBS):
         raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
     return Workers(jobs or most_jobs())
 
@@ -127,23 +142,27 @@ def repeat(
     workers: Workers,
     begin: Callable[[Beginning], None] = lambda beginning: None,
     progress: Callable[[int], None] = lambda nights: None,
-) -> tuple[Study, tuple[str, ...]]:
-    """Make the sweep of a manifest again, from the manifest alone; with it what is to be said of the two.
+) -> tuple[Study, Repeated]:
+    """Make the sweep of a manifest again, from the manifest alone, and compare the numbers.
 
     Raises
     ------
     InputFaults : the manifest is at fault. Otherwise as sweep.
     """
     manifest = manifest_from_file(file)
+    if file.resolve().parent == out.resolve():
+        raise single_fault(OUT_OPTION, f"{out} is the manifest's own folder; allowed is another, to make it again in")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         asked = sweep_from_words(words_of_manifest(manifest, file, Path(name)))
         if asked.identity() != manifest["identity"]:
             raise single_fault(
-                file, "its files do not make the sweep it says; allowed is a manifest whose site names no file by an "
-                "absolute path"
-            )  # fmt: skip
+                file,
+                "what it says was asked, or a file that its site names by an absolute path, is not what it was; "
+                f"allowed is {AS_WRITTEN}",
+            )
         study = _made(asked, out, workers, begin, progress)
-    return study, tuple(_compared(manifest, study))
+    same = _same_numbers(manifest, study)
+    return study, Repeated(same, tuple(_compared(manifest, study, same)))
 
 
 def _made(
@@ -175,20 +194,29 @@ def _results(work: Work[SweepResult]) -> Iterator[SweepResult]:
     return (result for _, result in results(work))
 
 
-def _compared(earlier: Mapping[str, Any], study: Study) -> Iterator[str]:
+def _same_numbers(earlier: Mapping[str, Any], study: Study) -> bool | None:
+    """Whether the tables are the same: runs.csv always, those in Parquet where the same package wrote them."""
+    there, here = earlier["results"], study.manifest["results"]
+    if not there:
+        return None
+    same_writer = earlier["versions"].get("pyarrow") == study.manifest["versions"].get("pyarrow")
+    compared = [RUNS_CSV, NIGHTS_PARQUET] if same_writer else [RUNS_CSV]
+    return all(there.get(name) == here[name] for name in compared)
+
+
+def _compared(earlier: Mapping[str, Any], study: Study, same: bool | None) -> Iterator[str]:
     """Whether the numbers are the same, and if not what else is not."""
-    same = earlier["results"].get(RUNS_CSV) == study.manifest["results"][RUNS_CSV]
-    if not earlier["results"]:
+    if same is None:
         yield "The manifest is of a sweep that was not finished: there is nothing to compare with."
         return
     if same:
-        yield f"The same numbers as in the manifest, to the last digit: the SHA-256 of {RUNS_CSV} is the same."
+        yield "The same numbers as in the manifest, to the last digit: the tables' SHA-256 are the same."
         return
-    yield f"Not the same numbers as in the manifest: the SHA-256 of {RUNS_CSV} is another."
+    yield "Not the same numbers as in the manifest: the SHA-256 of a table is another."
     if earlier["program"].get("fingerprint") != program_fingerprint():
         yield "The program, or a package that decides numbers, is of another version."
     for key in ("versions", "platform"):
         for name, here in study.manifest[key].items():
-            there = earlier.get(key, {}).get(name)
+            there = earlier[key].get(name)
             if there != here:
                 yield f"{name}: {there} in the manifest, {here} here."

@@ -24,6 +24,7 @@ RUN_COLUMNS = (
     Column("policy", "-", "how the car is used: plan (the grid); charge-only and charge-on-return are the references"),
     Column("site", "-", "name of the site"),
     Column("offer", "-", "name of the offer"),
+    Column("currency", "-", "of all money in the row, ISO 4217"),
     Column("law", "-", "wear law that priced the plans"),
     Column("weight", "-", "factor on wear in the objective; of references 1"),
     Column("first_day", "local day", "first day, included"),
@@ -55,7 +56,12 @@ RUN_COLUMNS = (
     Column("departures", "-", "trips that began"),
     Column("missed_departures", "-", "trips that began under their departure target"),
     *(
-        Column(f"cycle_life_used_percent_{law}", "%", f'of the battery\'s life, by counted cycles and law "{law}"')
+        Column(
+            f"cycle_life_used_percent_{law}",
+            "%",
+            f'of the battery\'s life in all its days, by counted cycles and law "{law}"; the trace is closed to '
+            "its first state of charge",
+        )
         for law in WEAR_LAWS
     ),
     *(
@@ -112,10 +118,57 @@ _UNITS = (
 )
 
 
+SITE_MEANINGS = {
+    "connection.import_limit_kw": "most import that the network operator approved",
+    "connection.export_limit_kw": "most export that the network operator approved",
+    "car.battery_kwh": "usable capacity of the battery",
+    "car.floor_percent": "lower end of ordinary use",
+    "car.ceiling_percent": "upper end of ordinary use",
+    "car.consumption_kwh_per_100km": "from the battery",
+    "car.trip_margin_percent": "added to a trip's energy in its departure target",
+    "car.return_reserve_percent": "state of charge still wanted on coming home",
+    "car.ready_minutes_before": "how long before a departure its target is held",
+    "car.on_the_way_price_per_kwh": "of charging away from home",
+    "car.outside_window_factor": "share of the dearest import price that a kWh outside the window costs an hour",
+    "car.discharge_limit_kwh": "most AC energy out of the car in a night",
+    "charger.charge_min_kw": "least charging power, AC",
+    "charger.charge_max_kw": "most charging power, AC",
+    "charger.discharge_min_kw": "least discharging power, AC",
+    "charger.discharge_max_kw": "most discharging power, AC",
+    "charger.charge_efficiency_percent": "of the power beyond the fixed loss",
+    "charger.discharge_efficiency_percent": "of the power beyond the fixed loss",
+    "charger.fixed_loss_kw": "from the battery's side whenever the charger runs",
+    "charger.discharge_to": "building, whose draw it never exceeds, or building-and-grid",
+    "charger.start_worth_kwh": "a start is avoided if that costs less than this at the dearest import price",
+    "charger.volts": "for setpoints in amps",
+    "charger.phases": "for setpoints in amps",
+    "charger.set_by": "schedule, or by hand: blocks or current",
+    "charger.max_blocks": "most blocks in a night that is set by hand",
+    "charger.min_block_minutes": "least length of a block that is set by hand",
+    "solar.can_be_limited": "whether solar can be curtailed at will",
+    "wear.battery_price": "of a replacement battery",
+    "wear.depth_coefficient": 'life lost by a full cycle of the whole depth, law "depth"',
+    "wear.depth_exponent": 'of the depth, law "depth"',
+    "wear.life_full_cycles": 'full cycles in a life, law "flat"; 1600 in its columns where the site does not say',
+    "wear.segment_edges_percent": "depths at which the plan's wear price changes",
+    "wear.calendar_law": "law of ageing by time in the plan",
+    "wear.battery_age_years": "age of the battery; 3 in the columns by law where the site does not say",
+    "wear.battery_temp_degc": "of the battery by month, January first; 25 in columns by law where it does not say",
+    "plan.step_minutes": "of the plan",
+    "plan.horizon_hours": "of the plan",
+    "plan.stored_energy_price_per_kwh": "of what is left in the battery at the end of a plan",
+    "plan.evening": "when nights are planned",
+}
+
+
 def site_columns(names: Iterable[str]) -> list[Column]:
     """The columns of a site's values, by their names such as `car.floor_percent`."""
     return [
-        Column(name, next((unit for end, unit in _UNITS if name.endswith(end)), "-"), f"{name} of the site")
+        Column(
+            name,
+            next((unit for end, unit in _UNITS if name.endswith(end)), "-"),
+            f"{SITE_MEANINGS.get(name, 'as in site.toml')}; empty where the site does not say",
+        )
         for name in names
     ]
 

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scheduler.compare_command import EachEveningKnew
-from scheduler.exit_codes import INPUT_AT_FAULT
+from scheduler.exit_codes import INPUT_AT_FAULT, OTHER_NUMBERS
 from scheduler.faults import single_fault
 
 if TYPE_CHECKING:
     from scheduler.progress import NightsShown
-    from scheduler.sweep import Beginning, Workers
+    from scheduler.sweep import Beginning, Repeated, Workers
 
 NEEDS = {"pyarrow": "study", "matplotlib": "study"}
 CLUSTER_NEEDS = {"distributed": "cluster"}
@@ -81,7 +81,7 @@ def sweep(
     from scheduler.sweep_screen import show_study, study_json
 
     folder = out if out is not None else site / "sweep"
-    said: tuple[str, ...] = ()
+    repeated: Repeated | None = None
     with failures_told(folder, "run"), ExitStack() as stack:
         workers = _workers(stack, jobs, cluster)
         given = [weights, laws, offers, settings, first_day, last_day, forecast, yes or None]
@@ -92,21 +92,23 @@ def sweep(
         shown = stack.enter_context(NightsShown())
         begin = partial(_begin, shown)
         if site.is_file():
-            study, said = repeat(site, folder, workers, begin, shown.progress)
+            study, repeated = repeat(site, folder, workers, begin, shown.progress)
         else:
             kind = EachEveningKnew.TYPICAL if forecast is None else forecast
             files, chosen = _files(offers or [], site), tuple(settings or ())
             words = SweepWords(site, weights or "", laws, files, chosen, first_day, last_day, kind.value, yes)
             study = sweep_grid(words, folder, workers, begin, shown.progress)
     if as_json:
-        sys.stdout.write(study_json(study))
+        sys.stdout.write(study_json(study, repeated))
     else:
         from rich.console import Console
 
         show_study(study, Console(highlight=False))
-    for sentence in said:
+    for sentence in () if repeated is None else repeated.said:
         typer.echo(sentence, err=as_json)
     typer.echo(f"Written to {folder}: sweep.html, figures, and tables beside it.", err=as_json)
+    if repeated is not None and repeated.same_numbers is False:
+        raise typer.Exit(OTHER_NUMBERS)
 
 
 def _leave_without(packages: Mapping[str, str]) -> None:

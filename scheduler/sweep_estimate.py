@@ -10,6 +10,8 @@ from scheduler.runs_over_cores import Work
 from scheduler.sweep_run import SweepResult, SweepRun
 
 MOST_NIGHTS = 9
+PICTURES_SECONDS = 4.0
+"""That figures and page take on a machine of two cores [s]."""
 MOST_SECONDS = 3.0
 """Of trying nights."""
 
@@ -17,7 +19,8 @@ MOST_SECONDS = 3.0
 def expected_seconds(runs: Sequence[SweepRun], work: Work[SweepResult], jobs: int) -> float:
     """Time that what is left will take [s], from nights tried here, of runs and days spread over the sweep.
 
-    A run that no night could be tried of is taken to be like the others. Charging on return plans nothing.
+    Figures and page are in it. A run that no night could be tried of is taken to be like the others. Charging on return
+    plans nothing.
 
     Raises
     ------
@@ -35,7 +38,7 @@ def expected_seconds(runs: Sequence[SweepRun], work: Work[SweepResult], jobs: in
         one_night_of(planned[int(share * len(planned))], (share * 7) % 1.0)
         took.append(time.perf_counter() - began)
     nights = sum(run.nights for run in planned)
-    return nights * sum(took) / len(took) / max(1, min(jobs, len(planned)))
+    return nights * sum(took) / len(took) / max(1, min(jobs, len(planned))) + PICTURES_SECONDS
 
 
 def one_night_of(run: SweepRun, share: float) -> None:

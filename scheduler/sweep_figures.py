@@ -174,7 +174,10 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
     figure, panels = _figure(wide, 4.6 if wide else 4.3 + _key_inches(shown), 3)
     figure.set_label(weight_gist(shown, currency))
     named: Sequence[tuple[str, Callable[[FrontierPoint], float]]] = (
-        (f"Discharged in\n{shown[0].days} days (kWh)", lambda point: point.discharged_kwh),
+        (
+            f"Discharged in\n{shown[0].days} day{'' if shown[0].days == 1 else 's'} (kWh)",
+            lambda point: point.discharged_kwh,
+        ),
         ("Capacity lost\na year (%)", lambda point: point.capacity_lost),
         (f"Saved in all\na year ({currency})", lambda point: point.saving),
     )

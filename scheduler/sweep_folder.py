@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -22,6 +23,7 @@ from scheduler.write_series import write_together
 
 RUNS_FOLDER = "runs"
 BESIDE = ".making-"
+LEFT_SECONDS = 86_400.0
 TOLD = ("site", "weights", "laws", "offers", "settings", "first_day", "last_day", "forecast")
 """What is compared in words where a folder holds another sweep."""
 
@@ -54,8 +56,9 @@ def made_beside(out: Path) -> Iterator[Path]:
     NotWrittenError : a file could not be written.
     """
     try:
-        for left in out.glob(f"{BESIDE}*"):  # of a sweep that was killed while it wrote
-            shutil.rmtree(left, ignore_errors=True)
+        for left in out.glob(f"{BESIDE}*"):  # of a sweep that was killed while it wrote, not of one that writes now
+            if time.time() - left.stat().st_mtime > LEFT_SECONDS:
+                shutil.rmtree(left, ignore_errors=True)
         with tempfile.TemporaryDirectory(prefix=BESIDE, dir=out, ignore_cleanup_errors=True) as name:
             folder = Path(name)
             yield folder

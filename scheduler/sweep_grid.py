@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import tomllib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -23,6 +23,7 @@ from scheduler.site_tables import (
     SolarTable,
     WearTable,
 )
+from scheduler.site_values import site_values
 from scheduler.toml_tables import Table
 
 WEIGHTS_OPTION, LAWS_OPTION, SET_OPTION = "--weights", "--laws", "--set"
@@ -43,6 +44,7 @@ REFERENCE_WEIGHT = 1.0
 OWN_OPTIONS = {"wear.weight": WEIGHTS_OPTION, "wear.law": LAWS_OPTION}
 
 Key = tuple[str, str]
+Changes = tuple[tuple[Key, object], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +61,11 @@ class GridPoint:
     offer: str
     weight: float
     law: str
-    changes: tuple[tuple[Key, object], ...] = ()
+    changes: Changes = ()
     policy: Policy = "plan"
 
     @property
-    def group(self) -> tuple[str, str, tuple[tuple[Key, object], ...]]:
+    def group(self) -> tuple[str, str, Changes]:
         """What runs of one frontier have in common."""
         return self.offer, self.law, self.changes
 
@@ -81,21 +83,27 @@ def weights_from_words(words: str) -> tuple[float, ...]:
         numbers = [Decimal(part.strip()) for part in (parts if len(parts) == 3 else words.split(","))]
     except InvalidOperation:
         raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}") from None
-    if not all(number.is_finite() for number in numbers):
+    bounds = numbers[:2] if len(parts) == 3 else numbers
+    if not all(number.is_finite() for number in numbers) or not all(0 <= each <= MOST_WEIGHT for each in bounds):
         raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
     if len(parts) == 3:
         first, last, step = numbers
         if step <= 0 or last < first:
             raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}, which is empty; {allowed}")
-        count = int((last - first) / step) + 1
-        if count > MOST_VALUES:
-            raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has {count} weights; allowed are {MOST_VALUES}")
-        numbers = [first + step * number for number in range(count)]
-    if min(numbers) < 0 or max(numbers) > MOST_WEIGHT:
-        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
-    if len(set(numbers)) < len(numbers):
+        steps = (last - first) / step
+        if steps >= MOST_VALUES:
+            raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has {steps:.0f} weights; allowed are {MOST_VALUES}")
+        if steps != int(steps):
+            met = first + int(steps) * step
+            raise single_fault(
+                WEIGHTS_OPTION,
+                f"{shown(words)} goes from {met} past {last}; allowed is a last weight that the steps meet",
+            )
+        numbers = [first + step * number for number in range(int(steps) + 1)]
+    weights = sorted(float(number) + 0.0 for number in numbers)
+    if len(set(weights)) < len(weights):
         raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has a weight twice; allowed is each once")
-    return tuple(float(number) for number in sorted(numbers))
+    return tuple(weights)
 
 
 def laws_from_words(words: str) -> tuple[str, ...]:
@@ -137,7 +145,9 @@ def setting_from_words(words: str) -> tuple[Key, tuple[object, ...]]:
             SET_OPTION,
             f"found {shown(name)}{did_you_mean(name, known)}; allowed is a key of {', '.join(TABLES)}, with its table",
         )
-    values = [_value(part.strip()) for part in listed.split(",")]
+    values = _values(listed)
+    if "" in values or listed.strip(" ,") != listed.strip():
+        raise single_fault(SET_OPTION, f"found {shown(words)}, with nothing between commas; allowed is a value there")
     _refuse_twice(SET_OPTION, [str(value) for value in values])
     table, _, key = name.partition(".")
     return (table, key), tuple(values)
@@ -187,17 +197,19 @@ def inputs_of_points(base: Mapping[str, Inputs], points: Sequence[GridPoint], fo
     ------
     InputFaults : every value that the site's file would refuse.
     """
-    sites: dict[tuple[str, tuple[tuple[Key, object], ...]], Site] = {}
+    sites: dict[tuple[str, Changes], Site] = {}
     faults: dict[Fault, None] = {}
     for point in points:
         at = (point.law, point.changes)
         if at in sites:
             continue
         try:
-            sites[at] = read_site(folder, {("wear", "law"): point.law, **dict(point.changes)})
+            changes = {key: list(value) if isinstance(value, tuple) else value for key, value in point.changes}
+            sites[at] = read_site(folder, {("wear", "law"): point.law, **changes})
         except InputFaults as error:
             faults.update(dict.fromkeys(_as_set(fault, point) for fault in error.faults))
             sites[at] = next(iter(base.values())).site
+    faults.update(dict.fromkeys(_the_same(points, sites)))
     if faults:
         raise InputFaults(faults)
     found = []
@@ -214,11 +226,32 @@ def _as_set(fault: Fault, point: GridPoint) -> Fault:
     changed = {".".join(key) for key, _ in point.changes}
     if fault.key in changed:
         return Fault(SET_OPTION, None, fault.key, fault.message)
-    return Fault(f"{fault.file} with the wear law {point.law}", None, fault.key, fault.message)
+    hint = f"; {SET_OPTION} {fault.key}=... gives it" if fault.key is not None else ""
+    return Fault(f"{fault.file} with the wear law {point.law}", None, fault.key, f"{fault.message}{hint}")
+
+
+def _the_same(points: Sequence[GridPoint], sites: Mapping[tuple[str, Changes], Site]) -> Iterator[Fault]:
+    """A fault for values that make no other site: their runs would be the same."""
+    firsts: dict[tuple[str, str], Changes] = {}
+    for law, changes in {(point.law, repr(point.changes)): (point.law, point.changes) for point in points}.values():
+        first = firsts.setdefault((law, repr(site_values(sites[law, changes]))), changes)
+        for (key, one), (_, other) in zip(first, changes, strict=True):
+            if repr(one) != repr(other):
+                message = f"{shown(one)} and {shown(other)} make the same site; allowed are values that differ there"
+                yield Fault(SET_OPTION, None, ".".join(key), message)
+                break
+
+
+def _values(listed: str) -> list[object]:
+    """Values as TOML reads them, a list as a tuple; a word without quotes is text."""
+    try:
+        found = tomllib.loads(f"values = [{listed}]")["values"]
+    except tomllib.TOMLDecodeError:
+        found = [_value(part.strip()) for part in listed.split(",")]
+    return [tuple(value) if isinstance(value, list) else value for value in found]
 
 
 def _value(text: str) -> object:
-    """A value as TOML reads it; a word without quotes is text."""
     try:
         return tomllib.loads(f"value = {text}")["value"]
     except tomllib.TOMLDecodeError:

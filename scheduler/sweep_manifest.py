@@ -6,31 +6,46 @@ import json
 import os
 import platform
 import shlex
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
 from scheduler.faults import single_fault
 from scheduler.fingerprint import program_fingerprint
+from scheduler.site_file import SITE_FILE
 from scheduler.solver_stages import RANDOM_SEED
 from scheduler.sweep_asked import AskedSweep, SweepWords
 from scheduler.sweep_grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION
 from scheduler.sweep_tidy import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
 from scheduler.text_files import sha256_of
+from scheduler.toml_tables import read_toml
 
 AS_WRITTEN = f"a {MANIFEST_NAME} as a sweep wrote it"
 PROGRAM = "overnight-scheduler"
 PACKAGES = ("pyomo", "highspy", "numpy", "pandas", "tzdata", "holidays", "rainflow", "joblib", "pyarrow", "matplotlib")
+FILE_KEYS = ("offer", "load", "solar", "trips", "file")
 SHAPES: Mapping[str, type | tuple[type, ...]] = {
     "identity": str,
     "asked": dict,
     "inputs": list,
     "program": dict,
+    "versions": dict,
+    "platform": dict,
     "results": dict,
     "made_at": str,
 }
 """What a manifest holds at least."""
+ASKED_SHAPES: Mapping[str, type] = {
+    "site": str,
+    "weights": str,
+    "laws": str,
+    "offers": list,
+    "settings": list,
+    "first_day": str,
+    "last_day": str,
+    "forecast": str,
+}
 
 
 def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
@@ -63,7 +78,7 @@ def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
         ],
         "settings": {".".join(key): list(values) for key, values in asked.settings},
         "runs": len(asked.points),
-        "notes": list(asked.notes),
+        "notes": list(dict.fromkeys((*asked.notes, *_absolute_notes(asked)))),
         "command": _command(options),
         "asked": options,
         "seeds": {"highs": RANDOM_SEED},
@@ -111,6 +126,9 @@ def words_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> 
             if sha256_of(path) != each["sha256"]:
                 raise single_fault(file, f"the text of {each['file']} is not what its hash says", key="inputs")
         asked = manifest["asked"]
+        for key, shape in ASKED_SHAPES.items():
+            if not isinstance(asked[key], shape):
+                raise TypeError(key)
         return SweepWords(
             _below(folder, asked["site"]),
             asked["weights"],
@@ -136,6 +154,21 @@ def _below(folder: Path, name: str) -> Path:
 def _files(asked: AskedSweep) -> dict[Path, str]:
     """Every file that was read, with its hash."""
     return {file.resolve(): sha256 for inputs in asked.offers.values() for file, sha256 in inputs.hashes.items()}
+
+
+def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
+    """A note for each file that is named by an absolute path: nobody else has it there."""
+    for inputs in asked.offers.values():
+        for file in (inputs.site.folder / SITE_FILE, inputs.site.offer_file):
+            document = read_toml(file).values
+            for table in ("data", "market"):
+                named = document.get(table)
+                for key, name in named.items() if isinstance(named, dict) else ():
+                    if isinstance(name, str) and key in FILE_KEYS and Path(name).is_absolute():
+                        yield (
+                            f"{file.name} names {table}.{key} by an absolute path: from the manifest alone this sweep "
+                            "can be made again only where such a file is."
+                        )
 
 
 def _root(asked: AskedSweep) -> Path:

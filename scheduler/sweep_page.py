@@ -68,7 +68,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
         about=f"{manifest['site']}, {day_span_words(first, last)}{in_common(frontiers)}, all amounts in {currency}",
         sentences=(*sentences(frontiers, currency), *(() if scaled is None else (scaled,))),
         figures={name: _picture(figure) for name, figure in sweep_figures(runs, currency).items()},
-        frontier_caption=_caption(frontiers, "Up and to the left is better: more saved for less of the battery."),
+        frontier_caption=_caption(frontiers, _frontier_words(frontiers)),
         weight_caption=_caption(
             frontiers, "Saved in all counts battery wear as money, by the law that priced the plans."
         ),
@@ -103,6 +103,13 @@ def _picture(figure: Figure) -> PagePicture:
     return PagePicture(f"data:image/svg+xml;base64,{content}", width, height, str(figure.get_label()))
 
 
+def _frontier_words(frontiers: Sequence[Frontier]) -> str:
+    words = "Up and to the left is better: more saved for less of the battery."
+    if len({each.law for each in frontiers}) == 1:
+        return words
+    return f"{words} Each group's capacity lost is by the law that priced it: do not compare it across laws."
+
+
 def _caption(frontiers: Sequence[Frontier], words: str) -> str:
     if len(frontiers) > MOST_GROUPS:
         return f"{words} Of {len(frontiers)} groups the first {MOST_GROUPS} are drawn; the table has all."
@@ -127,9 +134,9 @@ def _run_table(runs: pd.DataFrame, currency: str) -> WordTable:
         f"Cash saved a year, {currency}",
         f"Saved in all a year, {currency}",
         "Capacity lost a year",
-        "Full cycles",
-        "Discharged, kWh",
-        "Exported, kWh",
+        "Full cycles in all days",
+        "Discharged in all days, kWh",
+        "Exported in all days, kWh",
         "Departures with less than wanted",
     )
     rows = [

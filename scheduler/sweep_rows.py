@@ -36,6 +36,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "policy": point.policy,
         "site": inputs.site.name,
         "offer": inputs.offer.name,
+        "currency": inputs.offer.currency,
         "law": point.law,
         "weight": point.weight,
         "first_day": run.first.isoformat(),
@@ -95,10 +96,15 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
 
 
 def soc_trace(inputs: Inputs, flows: RolledFlows) -> SocTrace:
-    """State of charge of rolled days at every boundary, at the battery's temperature of the month."""
+    """State of charge of rolled days at every boundary, at the battery's temperature of the month.
+
+    A second after the end it is back where it began: cycles are closed, so that what a run has used does not depend on
+    where its last evening ended.
+    """
     end = flows.start[-1] + pd.Timedelta(minutes=int(flows.minutes[-1]))
-    instants = pd.DatetimeIndex(flows.start.append(pd.DatetimeIndex([end]))).as_unit("s")
-    stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh))
+    closed = end + pd.Timedelta(seconds=1)
+    instants = pd.DatetimeIndex(flows.start.append(pd.DatetimeIndex([end, closed]))).as_unit("s")
+    stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh, [flows.stored_before_kwh]))
     month = np.asarray(instants.tz_convert(inputs.site.timezone).month)
     firsts = {int(one): instants[int(np.argmax(month == one))] for one in np.unique(month)}
     temps = {one: battery_temp_degc(inputs.site, first) for one, first in firsts.items()}

@@ -13,7 +13,7 @@ from rich.text import Text
 from scheduler.comparison_screen import WIDTH, parts_that_fit, word_table
 from scheduler.comparison_words import CLOSING, day_span_words
 from scheduler.plan import CAUTIONS
-from scheduler.sweep import Study
+from scheduler.sweep import Repeated, Study
 from scheduler.sweep_frontier import frontiers_of
 from scheduler.sweep_words import group_table, headline, in_common, scaled_words, sentences
 
@@ -44,12 +44,14 @@ def show_study(study: Study, console: Console) -> None:
     console.print()
 
 
-def study_json(study: Study) -> str:
+def study_json(study: Study, repeated: Repeated | None = None) -> str:
     """The manifest without the texts of its files, and every frontier: points, knee, weight 1, stop."""
     manifest = {key: value for key, value in study.manifest.items() if key != "inputs"}
     hashes = [{"file": each["file"], "sha256": each["sha256"]} for each in study.manifest["inputs"]]
     frontiers = [_without_nan(asdict(each)) for each in frontiers_of(study.runs)]
     found = manifest | {"inputs": hashes, "folder": str(study.folder), "frontiers": frontiers}
+    if repeated is not None:
+        found |= {"repeated": asdict(repeated)}
     return json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 

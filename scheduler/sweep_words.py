@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from models.wear_laws import calendar_law_names
 from scheduler.comparison import DAYS_A_YEAR
 from scheduler.comparison_words import WordTable
 from scheduler.sweep_frontier import Frontier, FrontierPoint
 from scheduler.wording import money_words, number_words
 
+LAWS_WITH_TIME = calendar_law_names()
+FEW_DAYS = 28
+"""Fewer are named in the headline."""
 NOTHING, NO_BREAK = "–", "\N{NO-BREAK SPACE}"
 HOW_TO_READ = (
     "A wear weight multiplies the cost of battery wear when a night is planned: at 0 wear counts for nothing, at 1 for "
@@ -63,13 +67,15 @@ def weight_words(weight: float) -> str:
 def headline(frontiers: Sequence[Frontier], currency: str) -> str:
     """What weight 1 saves and costs under the first group; the lowest weight, and that it is not 1, without it."""
     first = frontiers[0]
-    group = "" if len(frontiers) == 1 else f" ({group_names(frontiers)[0]})"
+    told = [] if len(frontiers) == 1 else [group_names(frontiers)[0]]
+    told += [f"scaled from {_count(first.days, 'day')}"] if first.days < FEW_DAYS else []
+    group = f" ({'; '.join(told)})" if told else ""
     if first.one is not None:
-        return f"At wear weight 1 the car {_saves(first.one, currency)}{group}."
+        return f"At wear weight 1 the car {_saves(first.one, first.law, currency)}{group}."
     lowest = first.points[0]
     return (
         f"Weight 1 is not in this sweep; at weight {weight_words(lowest.weight)} the car "
-        f"{_saves(lowest, currency)}{group}."
+        f"{_saves(lowest, first.law, currency)}{group}."
     )
 
 
@@ -83,7 +89,10 @@ def scaled_words(frontiers: Sequence[Frontier]) -> str | None:
     days = frontiers[0].days
     if days >= int(DAYS_A_YEAR):
         return None
-    return f"{_count(days, 'day')} scaled to a year of {DAYS_A_YEAR:g}; other seasons may differ much."
+    return (
+        f"{_count(days, 'day')} scaled to a year of {DAYS_A_YEAR:g}: another season, other trips or another mix of "
+        "weekdays may give much else."
+    )
 
 
 def stop_words(frontier: Frontier) -> str:
@@ -135,7 +144,11 @@ def laws_words(frontier: Frontier) -> str:
     (least_law, least), (most_law, most) = by_law[0], by_law[-1]
     told = ", ".join(f"{law} {lost_words(lost)}" for law, lost in by_law)
     times = f": {most_law} finds {number_words(most / least, 1)} times what {least_law} does" if least > 0 else ""
-    return f"The capacity lost a year at weight {weight_words(point.weight)} is, by law, {told}{times}."
+    return (
+        f"The capacity lost a year at weight {weight_words(point.weight)} is, by law, {told}{times}. "
+        f"{' and '.join(LAWS_WITH_TIME)} count ageing by time as well, most of which no plan avoids; the others count "
+        "cycles alone."
+    )
 
 
 def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
@@ -190,11 +203,12 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
     yield f"{_sentence_case(_stop_clause(first))}."
     ones = [each.one for each in frontiers if each.one is not None]
     if len(ones) > 1:
-        yield (
-            f"Over all {len(frontiers)} groups, weight 1 saves "
-            f"{_range([money_words(each.cash_saved, currency) for each in _by(ones, 'cash_saved')])} {currency} a year "
-            f"and loses {_range([lost_words(each.capacity_lost) for each in _by(ones, 'capacity_lost')])} of capacity."
+        saved = _range([money_words(each.cash_saved, currency) for each in _by(ones, "cash_saved")])
+        losses = (
+            f" and loses {_range([lost_words(each.capacity_lost) for each in _by(ones, 'capacity_lost')])} of capacity"
         )
+        one_law = len({each.law for each in frontiers}) == 1
+        yield f"Over all {len(frontiers)} groups, weight 1 saves {saved} {currency} a year{losses if one_law else ''}."
     points = [point for each in frontiers for point in each.points]
     beaten = sum(not point.efficient for point in points)
     if beaten:
@@ -204,11 +218,16 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
         )
 
 
-def _saves(point: FrontierPoint, currency: str) -> str:
-    """What a point saves and loses: "saves … of cash a year and loses … of its battery's capacity"."""
+def _saves(point: FrontierPoint, law: str, currency: str) -> str:
+    """What a point saves and loses: "saves … of cash a year and loses … of its battery's capacity to cycles"."""
     told = "saves" if point.cash_saved >= 0 else "costs"
     amount = f"{_amount(abs(point.cash_saved), currency)} {'of' if point.cash_saved >= 0 else 'more'} cash a year"
-    return f"{told} {amount} and loses {lost_words(point.capacity_lost)} of its battery's capacity"
+    return f"{told} {amount} and loses {lost_words(point.capacity_lost)} of its battery's capacity {_lost_to(law)}"
+
+
+def _lost_to(law: str) -> str:
+    """What a law counts: cycles, or time as well."""
+    return "to cycles and time" if law in LAWS_WITH_TIME else "to cycles"
 
 
 def _each_year(point: FrontierPoint, currency: str) -> str:

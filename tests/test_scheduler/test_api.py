@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import inspect
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import scheduler.api as api
@@ -14,6 +16,7 @@ from scheduler.evening_words import EveningWords
 from scheduler.tonight import plan_tonight
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
+DAY = "2026-02-02"
 NOW, TRIP = "2026-03-02T18:20", "07:30-18:00 96km"
 
 
@@ -55,12 +58,54 @@ def test_faults_are_told() -> None:
     """A folder without a site, a state of charge over the battery, days beyond the series, a negative weight."""
     with pytest.raises(InputFaults, match=r"site\.toml"):
         site(DEMO.parent)
-    with pytest.raises(InputFaults, match="--soc: found 171; allowed is 0 to 100"):
+    with pytest.raises(InputFaults, match="soc_percent: found 171; allowed is a number from 0 to 100"):
         plan(site(DEMO), 171, now=NOW)
     with pytest.raises(InputFaults, match="--from: 1999-01-01 is not covered"):
         year(site(DEMO), "1999-01-01")
     with pytest.raises(InputFaults, match="--weights"):
         sweep(DEMO, [-1.0])
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (
+            lambda: year(site(DEMO), DAY, DAY, forecast="perfect"),
+            "forecast: found .perfect.; allowed is typical, recorded",
+        ),
+        (
+            lambda: year(site(DEMO), DAY, DAY, policy="charge_only"),
+            "policy: found .charge_only.; did you mean charge-only",
+        ),
+        (
+            lambda: year(site(DEMO), DAY, DAY, soc_percent=150),
+            "soc_percent: found 150; allowed is a number from 0 to 100",
+        ),
+        (lambda: year("scenarios/bookbindery", DAY, DAY), "inputs: found .*; allowed is what site.. gives"),
+        (lambda: year(site(DEMO), 20260202, DAY), "first: found 20260202; allowed is a day"),
+        (lambda: night(site(DEMO), 71, now=NOW, solar="much"), "solar: found .much.; allowed is low, typical, high"),
+        (lambda: plan(site(DEMO), "71", now=NOW), "soc_percent: found .71."),
+        (lambda: site(None), "folder: found None; allowed is a path"),
+        (lambda: sweep(DEMO, 1, forecast="perfect"), "forecast: found .perfect."),
+        (lambda: sweep(DEMO, 1, laws="dept"), "did you mean depth"),
+        (lambda: sweep(DEMO, 1, settings={"car.floor_percent": [None]}), "car.floor_percent: found None"),
+        (lambda: sweep(DEMO, 1, jobs="2"), "--jobs: found 2"),
+        (lambda: sweep(DEMO, 1, jobs=1, cluster="tcp://127.0.0.1:1"), "jobs: and cluster exclude each other"),
+    ],
+)
+def test_values_of_other_kinds_are_told(call: Callable[[], object], says: str) -> None:
+    """A clear fault instead of another question's answer or a traceback."""
+    with pytest.raises(InputFaults, match=says):
+        call()
+
+
+def test_one_value_need_not_stand_in_a_list(tmp_path: Path) -> None:
+    """A weight, a law, a day as a moment, a value, and a list as a value."""
+    edges = {"wear.segment_edges_percent": [[10, 100], [100]], "charger.discharge_to": "building"}
+    first = pd.Timestamp("2026-02-02 12:00")
+    runs = sweep(DEMO, 0, laws="depth", settings=edges, first=first, last=DAY, out=tmp_path / "out", jobs=1).runs
+    assert runs["wear.segment_edges_percent"].tolist()[:2] == ["10 100", "100"]
+    assert set(runs["charger.discharge_to"]) == {"building"}
 
 
 def test_every_public_name_says_what_it_raises() -> None:

@@ -49,7 +49,9 @@ def test_a_worker_is_killed_in_the_middle(cluster: LocalCluster, tmp_path: Path)
     assert study.manifest["results"] == here.manifest["results"]
 
 
-@pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "no address", "ftp://127.0.0.1:8786", ""])
+@pytest.mark.parametrize(
+    "address", ["tcp://127.0.0.1:1", "no address", "ftp://127.0.0.1:8786", "", "tcp://127.0.0.1:99999"]
+)
 def test_a_cluster_that_is_not_there(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """One message that names the option and what is allowed."""
     monkeypatch.setattr("scheduler.runs_on_cluster.CONNECT_SECONDS", 0.5)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -169,7 +171,8 @@ def test_the_same_numbers_from_the_manifest_alone(study: Study, tmp_path: Path) 
     alone = tmp_path / "elsewhere.json"
     alone.write_bytes((study.folder / MANIFEST_NAME).read_bytes())
     again, said = repeat(alone, tmp_path / "again", workers_here(2))
-    assert said[0].startswith("The same numbers as in the manifest, to the last digit")
+    assert said.same_numbers
+    assert said.said[0].startswith("The same numbers as in the manifest, to the last digit")
     assert files(again.folder) == files(study.folder)
     assert again.manifest["identity"] == study.manifest["identity"]
 
@@ -181,9 +184,12 @@ def test_numbers_that_are_not_the_manifest_s_are_told(study: Study, tmp_path: Pa
     changed["versions"]["highspy"] = "1.0.0"
     file = tmp_path / MANIFEST_NAME
     file.write_text(json.dumps(changed), encoding="utf-8")
-    _, said = repeat(file, study.folder, workers_here(1))
-    assert said[0].startswith("Not the same numbers")
-    assert any(sentence.startswith("highspy: 1.0.0 in the manifest") for sentence in said)
+    _, found = repeat(file, study.folder, workers_here(1))
+    assert found.same_numbers is False
+    assert found.said[0].startswith("Not the same numbers")
+    assert any(sentence.startswith("highspy: 1.0.0 in the manifest") for sentence in found.said)
+    with pytest.raises(InputFaults, match="the manifest's own folder"):
+        repeat(study.folder / MANIFEST_NAME, study.folder, workers_here(1))
 
 
 @pytest.mark.parametrize(
@@ -193,7 +199,9 @@ def test_numbers_that_are_not_the_manifest_s_are_told(study: Study, tmp_path: Pa
         (lambda manifest: manifest["inputs"][0].update(file="../../site.toml"), "as a sweep wrote it"),
         (lambda manifest: manifest.pop("asked"), "asked"),
         (lambda manifest: manifest["asked"].pop("weights"), "as a sweep wrote it"),
-        (lambda manifest: manifest["asked"].update(weights="0,2"), "do not make the sweep it says"),
+        (lambda manifest: manifest["asked"].update(weights="0,2"), "what it says was asked"),
+        (lambda manifest: manifest["asked"].update(weights=[0, 1]), "as a sweep wrote it"),
+        (lambda manifest: manifest.update(versions="x"), "versions: is missing, or not what it should be"),
         (lambda manifest: manifest.update(format=2), "found 2; allowed is 1"),
     ],
 )
@@ -245,6 +253,51 @@ def test_a_folder_with_the_rest_of_a_first_manifest_is_new(tmp_path: Path) -> No
     (tmp_path / ".manifest.json-x1").write_text("{", encoding="utf-8")
     asked = sweep_from_words(WORDS)
     assert claim(tmp_path, asked)["identity"] == asked.identity()
+
+
+def test_no_process_outlives_a_sweep_that_was_killed(tmp_path: Path) -> None:
+    """Killed outright with two processes at work, which it cannot tell: they end by themselves."""
+    code = f"""
+from pathlib import Path
+from scheduler.sweep import sweep, workers_here
+from scheduler.sweep_asked import SweepWords
+sweep(SweepWords(Path({str(DEMO)!r}), "0:2:0.1"), Path({str(tmp_path / "out")!r}), workers_here(2))
+"""
+    begun = subprocess.Popen([sys.executable, "-c", code], start_new_session=True)
+    while len(workers := processes_of_session(begun.pid) - {begun.pid}) < 2:
+        assert begun.poll() is None, "it ended by itself"
+        time.sleep(0.05)
+    time.sleep(2)  # both have begun a run
+    workers = processes_of_session(begun.pid) - {begun.pid}
+    begun.kill()
+    begun.wait()
+    for _ in range(400):
+        if not processes_of_session(begun.pid):
+            break
+        time.sleep(0.05)
+    assert len(workers) >= 2
+    assert not processes_of_session(begun.pid)
+
+
+def processes_of_session(session: int) -> set[int]:
+    """Processes at work in a session (Linux)."""
+    found = set()
+    for status in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            fields = status.read_text().rpartition(")")[2].split()
+            if int(fields[3]) == session and fields[0] != "Z":
+                found.add(int(status.parent.name))
+    return found
+
+
+def test_a_file_by_an_absolute_path_is_noted(tmp_path: Path) -> None:
+    """From the manifest alone it is not there for anyone else."""
+    site = tmp_path / "site"
+    shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "sweep*", "comparison"))
+    text = (site / "site.toml").read_text(encoding="utf-8")
+    (site / "site.toml").write_text(text.replace('"load.csv"', f'"{site / "load.csv"}"'), encoding="utf-8")
+    made = sweep(replace(WORDS, site=site, weights="1", settings=()), tmp_path / "out", workers_here(1))
+    assert any("data.load by an absolute path" in note for note in made.manifest["notes"])
 
 
 def test_the_site_s_own_offer_and_law_where_none_is_named() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 import rainflow
 
@@ -31,6 +32,16 @@ def test_life_by_the_law_of_depth_from_rainflow_itself(plan: RolledRun) -> None:
     life = sum(count * 5.24e-4 * depth**2.03 for depth, _, count, _, _ in rainflow.extract_cycles(trace.soc.tolist()))
     assert row["cycle_life_used_percent_depth"] == pytest.approx(100 * life, rel=1e-9)
     assert row["capacity_lost_percent_a_year_depth"] == pytest.approx(20 * life * 365.25 / 4, rel=1e-9)
+
+
+def test_a_trace_is_closed_to_its_first_state_of_charge(plan: RolledRun) -> None:
+    """So that what is counted does not depend on where the last evening ended: half cycles are left at no end."""
+    trace = soc_trace(plan.inputs, roll(plan))
+    assert trace.soc[-1] == trace.soc[0]
+    cycles = list(rainflow.extract_cycles(trace.soc.tolist()))
+    ups, downs = (sum(max(0.0, sign * step) for step in np.diff(trace.soc)) for sign in (1, -1))
+    assert ups == pytest.approx(downs, abs=1e-9)
+    assert sum(count * depth for depth, _, count, _, _ in cycles) == pytest.approx(downs, abs=1e-9)
 
 
 def test_wear_matters_by_its_weight(plan: RolledRun) -> None:
