@@ -102,8 +102,8 @@ def test_at_a_small_rise_in_ageing(house: pd.DataFrame) -> None:
     """By cycles and time a few percent over smart charging (1.96 % in the paper), and under charging on return."""
     planned, only, on_return = (house[house["policy"] == name] for name in ("plan", "charge-only", "charge-on-return"))
     rise = planned[LOST] / only[LOST].item() - 1
-    assert rise.max() < 0.05  # seen: 3.3 % at weight 0.5, none at 1 and 2
-    assert planned[LOST].max() < on_return[LOST].item()  # seen: 0.749 against 1.142 % a year
+    assert rise.max() < 0.05  # seen: 3.2, 0.1 and -1.4 %
+    assert planned[LOST].max() < on_return[LOST].item()  # seen: 0.762 against 1.142 % a year
 
 
 def test_selling_pays_more_and_ages_more(house: pd.DataFrame, grid: pd.DataFrame) -> None:
