@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from math import prod
 from pathlib import Path
 
+from models.wear_law import LawSettings
+from models.wear_prices import REFERENCE_DEGC
 from scheduler.compare_words import CompareWords, asked_from_words
 from scheduler.evening import ForecastKind
 from scheduler.faults import single_fault
 from scheduler.fingerprint import fingerprint
 from scheduler.inputs import Inputs
 from scheduler.rolled_run import RolledRun
+from scheduler.site import Site
 from scheduler.site_file import read_site
 from scheduler.sweep_grid import (
     WEIGHTS_OPTION,
@@ -116,6 +119,7 @@ def sweep_from_words(words: SweepWords) -> AskedSweep:
     asked = asked_from_words(CompareWords(words.site, offers, words.first_day, words.last_day, words.forecast))
     planned = grid(tuple(asked.offers), weights, laws, settings)
     points = (*planned, *references(planned))
+    notes = (*asked.notes, *_assumed(site))
     data = {name: hash_of_data(inputs) for name, inputs in asked.offers.items()}
     runs = {}
     for point, inputs in zip(points, inputs_of_points(asked.offers, points, words.site), strict=True):
@@ -131,7 +135,16 @@ def sweep_from_words(words: SweepWords) -> AskedSweep:
         run = SweepRun(point, rolled, data[point.offer])
         key = run.key()
         runs[f"{key[:2]}/{key}"] = run
-    return AskedSweep(words, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, asked.notes)
+    return AskedSweep(words, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, notes)
+
+
+def _assumed(site: Site) -> Iterator[str]:
+    """What the columns by law go by where the site does not say."""
+    settings = LawSettings()
+    if site.wear.battery_temp_degc is None:
+        yield f"The site names no battery temperature: laws that go by it take {REFERENCE_DEGC:g} °C."
+    if site.wear.battery_age_years is None:
+        yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
 
 
 def _refuse_many(words: SweepWords, runs: int) -> None:
