@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass
 from datetime import date
 from math import prod
@@ -119,7 +119,7 @@ def sweep_from_words(words: SweepWords) -> AskedSweep:
     asked = asked_from_words(CompareWords(words.site, offers, words.first_day, words.last_day, words.forecast))
     planned = grid(tuple(asked.offers), weights, laws, settings)
     points = (*planned, *references(planned))
-    notes = (*asked.notes, *_assumed(site))
+    notes = (*asked.notes, *_assumed(site, {key for (_, key), _ in settings}))
     data = {name: hash_of_data(inputs) for name, inputs in asked.offers.items()}
     runs = {}
     for point, inputs in zip(points, inputs_of_points(asked.offers, points, words.site), strict=True):
@@ -138,12 +138,12 @@ def sweep_from_words(words: SweepWords) -> AskedSweep:
     return AskedSweep(words, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, notes)
 
 
-def _assumed(site: Site) -> Iterator[str]:
-    """What the columns by law go by where the site does not say."""
+def _assumed(site: Site, asked: Set[str]) -> Iterator[str]:
+    """What the columns by law go by where neither the site nor the grid says."""
     settings = LawSettings()
-    if site.wear.battery_temp_degc is None:
+    if site.wear.battery_temp_degc is None and "battery_temp_degc" not in asked:
         yield f"The site names no battery temperature: laws that go by it take {REFERENCE_DEGC:g} °C."
-    if site.wear.battery_age_years is None:
+    if site.wear.battery_age_years is None and "battery_age_years" not in asked:
         yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
 
 
