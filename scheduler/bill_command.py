@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from scheduler.common_options import AsJson
 from scheduler.exit_codes import INPUT_AT_FAULT
 from scheduler.faults import InputFaults
 from scheduler.meter_options import ClockOption, KindOption
@@ -31,9 +32,7 @@ def bill(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Write bill.csv and bill.json into this folder too.")
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Print the bill of these days as the retailer would, line by line, each rounded to the currency's minor unit."""
     from scheduler.bill_report import bill_csv, bill_json, show_bill

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from scheduler.bill_command import bill
+from scheduler.common_options import AsJson
 from scheduler.compare_command import compare
 from scheduler.exit_codes import INPUT_AT_FAULT, NO_PLAN, REFUSED, TARGET_MISSED
 from scheduler.faults import InputFaults
@@ -109,7 +110,6 @@ PlansFolder = Annotated[
 Why = Annotated[
     str | None, typer.Option("--why", metavar="T", help='Show the arithmetic of the interval at this time, "19:00".')
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")]
 
 
 @app.callback()

@@ -3,44 +3,30 @@
 from __future__ import annotations
 
 import sys
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-
-class EachEveningKnew(StrEnum):
-    """What each evening's plan goes by."""
-
-    TYPICAL = "typical"
-    RECORDED = "recorded"
+from scheduler.common_options import AsJson, EachEveningKnew, FirstDay, Jobs, LastDay
 
 
 def compare(
     site: Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")],
     offer: Annotated[list[Path], typer.Argument(metavar="OFFER...", help="The offers' files.")],
-    first_day: Annotated[
-        str | None, typer.Option("--from", metavar="DATE", help="First day, 2025-07-01; else the first of the series.")
-    ] = None,
-    last_day: Annotated[
-        str | None, typer.Option("--to", metavar="DATE", help="Last day, 2026-06-30; else the last of the series.")
-    ] = None,
+    first_day: FirstDay = None,
+    last_day: LastDay = None,
     forecast: Annotated[
         EachEveningKnew, typer.Option("--forecast", help="What each evening knew: typical days, or what really came.")
     ] = EachEveningKnew.TYPICAL,
     hardware: Annotated[
         Path | None, typer.Option("--hardware", metavar="FILE", help="What the charger cost: does it pay?")
     ] = None,
-    jobs: Annotated[
-        int | None, typer.Option("--jobs", metavar="N", help="Processes; else as many as there are cores.")
-    ] = None,
+    jobs: Jobs = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="The folder to write; else SITE/comparison.")
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Compare offers over a year of nights: each planned on what was known, carried out, and billed from the meter.
 

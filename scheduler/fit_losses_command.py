@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from scheduler.common_options import AsJson
 from scheduler.exit_codes import INPUT_AT_FAULT
 from scheduler.faults import InputFaults
 
@@ -24,9 +25,7 @@ def fit_losses(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Write losses.html, with a chart, into this folder too.")
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Fit the charger's fixed loss and its two efficiencies to measured points, and print the lines for site.toml."""
     from scheduler.fit_losses import fit_table

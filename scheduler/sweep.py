@@ -26,9 +26,8 @@ from scheduler.sweep_run import SweepResult
 from scheduler.sweep_tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 from scheduler.sweep_tidy import MANIFEST_NAME
 
-FIGURES_FOLDER, PAGE = "figures", "sweep.html"
-
 OUT_OPTION = "--out"
+FIGURES_FOLDER, PAGE = "figures", "sweep.html"
 
 Doer = Callable[[Work[SweepResult], Callable[[int], None]], None]
 """Does what is left of the work, each result kept in its file."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from scheduler.compare_command import EachEveningKnew
+from scheduler.common_options import AsJson, EachEveningKnew, FirstDay, Jobs, LastDay
 from scheduler.exit_codes import INPUT_AT_FAULT, OTHER_NUMBERS
 from scheduler.faults import single_fault
 
@@ -44,19 +44,13 @@ def sweep(
         list[str] | None,
         typer.Option("--set", metavar="KEY=V1,V2", help="A key of site.toml and its values: car.floor_percent=10,20."),
     ] = None,
-    first_day: Annotated[
-        str | None, typer.Option("--from", metavar="DATE", help="First day, 2025-07-01; else the first of the series.")
-    ] = None,
-    last_day: Annotated[
-        str | None, typer.Option("--to", metavar="DATE", help="Last day, 2026-06-30; else the last of the series.")
-    ] = None,
+    first_day: FirstDay = None,
+    last_day: LastDay = None,
     forecast: Annotated[
         EachEveningKnew | None,
         typer.Option("--forecast", help="What each evening knew: typical days (if left out), or what really came."),
     ] = None,
-    jobs: Annotated[
-        int | None, typer.Option("--jobs", metavar="N", help="Processes; else as many as there are cores.")
-    ] = None,
+    jobs: Jobs = None,
     cluster: Annotated[
         str | None, typer.Option("--cluster", metavar="ADDRESS", help="A Dask scheduler, instead of this machine.")
     ] = None,
@@ -64,9 +58,7 @@ def sweep(
         Path | None, typer.Option("--out", metavar="DIR", help="The folder to write; else SITE/sweep.")
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Over 100,000 runs are wanted.")] = False,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Sweep the wear weight and other inputs: every run a rolling period, one tidy row each, and the frontier.
 

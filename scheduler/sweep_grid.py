@@ -28,6 +28,8 @@ from scheduler.toml_tables import Table
 
 WEIGHTS_OPTION, LAWS_OPTION, SET_OPTION = "--weights", "--laws", "--set"
 MOST_WEIGHT = Decimal(1000)
+LEAST_STEP = Decimal("0.000001")
+"""Of a range."""
 MOST_VALUES = 10_000
 """Values of one range or list."""
 TABLES: Mapping[str, type[Table]] = {
@@ -88,6 +90,8 @@ def weights_from_words(words: str) -> tuple[float, ...]:
         raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
     if len(parts) == 3:
         first, last, step = numbers
+        if 0 < step < LEAST_STEP:
+            raise single_fault(WEIGHTS_OPTION, f"found the step {shown(parts[2])}; allowed is {LEAST_STEP} or more")
         if step <= 0 or last < first:
             raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}, which is empty; {allowed}")
         steps = (last - first) / step

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from scheduler.common_options import AsJson
 from scheduler.exit_codes import INPUT_AT_FAULT
 from scheduler.faults import InputFaults
 
@@ -41,9 +42,7 @@ def wear(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Write wear.json and wear.html into this folder too.")
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Count the cycles of a trace and tell the wear by every law, after the fact.
 

@@ -68,6 +68,8 @@ def test_a_manifest_makes_it_again(study: Study, tmp_path: Path) -> None:
         (["--weights", "-1:1:1"], "allowed is FIRST:LAST:STEP"),
         (["--weights", "0:1:0.3"], "goes from 0.9 past 1; allowed is a last weight that the steps meet"),
         (["--weights", "0:1e999999:1"], "allowed is FIRST:LAST:STEP"),
+        (["--weights", "0:1:1e-999999999"], "found the step"),
+        (["--weights", "0:1:1e-900000"], "allowed is 0.000001 or more"),
         (["--weights", "0,1e-400"], "has a weight twice"),
         (["--weights", "1", "--set", "wear.battery_price=6900,6900.0"], "6900 and 6900.0 make the same site"),
         (["--weights", "1", "--set", "charger.max_blocks=3,5"], "3 and 5 make the same site"),
