@@ -13,25 +13,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack, get_args
 
 from scheduler.api_values import day_text, number_within, one_of, several, toml_text
-from scheduler.build_night import build_night
-from scheduler.evening import Evening, ForecastKind, SolarKind
-from scheduler.evening_words import EveningWords, understand
-from scheduler.faults import InputFaults, shown, single_fault
-from scheduler.inputs import Inputs, read_inputs
-from scheduler.night import Night
-from scheduler.plan import Plan
-from scheduler.replay import PlanRefused
-from scheduler.rolling import Policy
-from scheduler.runs_over_cores import WorkersLostError
-from scheduler.solver_stages import NoPlanError
-from scheduler.tonight import solve_and_verify
-from scheduler.write_plan import NotWrittenError
-from scheduler.year import Year, rolled_year
+from scheduler.inputs.site_inputs import Inputs, read_inputs
+from scheduler.nights.build_night import build_night
+from scheduler.nights.night import Night
+from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.nights.request import Evening, ForecastKind, SolarKind
+from scheduler.optimizer.lexicographic import NoPlanError
+from scheduler.plans.plan import Plan
+from scheduler.plans.plan_tonight import solve_and_verify
+from scheduler.plans.replay import PlanRefused
+from scheduler.rolling.process_pool import WorkersLostError
+from scheduler.rolling.simulate import Policy
+from scheduler.rolling.year import Year, rolled_year
+from scheduler.textio.errors import InputFaults, NotWrittenError, shown, single_fault
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from scheduler.sweep import Study
+    from scheduler.sweep.sweep import Study
 
 __all__ = [
     "InputFaults",
@@ -180,9 +179,9 @@ def sweep(
     NotWrittenError : the folder holds something else. WorkersLostError : a process or the cluster is gone; what is
     finished is kept. ModuleNotFoundError : the extra `study` is not installed.
     """
-    from scheduler.sweep import Workers, workers_here
-    from scheduler.sweep import sweep as make_sweep
-    from scheduler.sweep_asked import SweepWords
+    from scheduler.sweep.request import SweepWords
+    from scheduler.sweep.sweep import Workers, workers_here
+    from scheduler.sweep.sweep import sweep as make_sweep
 
     one_of("forecast", forecast, get_args(ForecastKind))
     chosen = settings or {}
@@ -204,7 +203,7 @@ def sweep(
         if cluster is not None:
             if jobs is not None:
                 raise single_fault("jobs", "and cluster exclude each other; give one of them")
-            from scheduler.runs_on_cluster import cluster_at, do_on_cluster, processes_of
+            from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
 
             client = stack.enter_context(cluster_at(cluster))
             workers = Workers(processes_of(client), partial(do_on_cluster, client))
@@ -218,7 +217,7 @@ def figures(folder: str | Path) -> Mapping[str, Figure]:
     ------
     InputFaults : the folder is not one of a sweep. ModuleNotFoundError : the extra `study` is not installed.
     """
-    from scheduler.sweep_figures import figures_of
+    from scheduler.sweep.figures import figures_of
 
     return figures_of(Path(folder))
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from scheduler.faults import did_you_mean, shown, single_fault
+from scheduler.textio.errors import did_you_mean, shown, single_fault
 
 
 def several(value: object) -> list[object]:

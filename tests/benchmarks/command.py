@@ -8,11 +8,11 @@ from __future__ import annotations
 import subprocess
 import sys
 import tempfile
-from pathlib import Path
 
 from tests.benchmarks.ratios import compare
+from tests.builders.places import SCENARIOS
 
-DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
+DEMO = SCENARIOS / "bookbindery"
 PLAN = ["plan", str(DEMO), "--soc", "71", "--trip", "07:30-18:00 96km", "--now", "2026-03-02T18:20"]
 
 
@@ -26,7 +26,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         compare(
             "overnight plan",
-            lambda: run("-c", "from scheduler.cli import main; main()", *PLAN, "--out", folder),
+            lambda: run("-c", "from scheduler.cli.app import main; main()", *PLAN, "--out", folder),
             lambda: run("-c", "import pyomo.environ, highspy, pandas"),
             7,
             2.5,

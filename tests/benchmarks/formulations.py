@@ -5,8 +5,8 @@ python -m tests.benchmarks.formulations
 
 from __future__ import annotations
 
-from scheduler.matrix import compile_matrix
-from scheduler.tight_matrix import tight_matrix
+from scheduler.optimizer.compact import tight_matrix
+from scheduler.optimizer.pyomo_matrix import compile_matrix
 from tests.benchmarks.one_night import bare, demo_night
 from tests.benchmarks.ratios import compare
 

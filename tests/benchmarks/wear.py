@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import rainflow
 
-from models.counted_wear import counted_wear
-from models.soc_trace import SocTrace
-from models.wear_law import LawSettings
-from models.wear_laws import WEAR_LAWS, wear_law
+from models.wear.counted import counted_wear
+from models.wear.law import LawSettings
+from models.wear.laws import WEAR_LAWS, wear_law
+from models.wear.soc_trace import SocTrace
 from tests.benchmarks.ratios import compare
 
 ROWS = 525_600

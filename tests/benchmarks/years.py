@@ -15,15 +15,16 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-from scheduler.inputs import Inputs, read_inputs
-from scheduler.rolled_run import RolledRun, roll
-from scheduler.rolling import rolled_nights
-from scheduler.runs_over_cores import do, work_of
-from scheduler.tight_matrix import tight_matrix
+from scheduler.inputs.site_inputs import Inputs, read_inputs
+from scheduler.optimizer.compact import tight_matrix
+from scheduler.rolling.process_pool import do, work_of
+from scheduler.rolling.run import RolledRun, roll
+from scheduler.rolling.simulate import rolled_nights
 from tests.benchmarks.one_night import bare
 from tests.benchmarks.ratios import seconds
+from tests.builders.places import SCENARIOS
 
-DEMO = Path(__file__).parents[2] / "scenarios" / "bookbindery"
+DEMO = SCENARIOS / "bookbindery"
 FIRST, LAST = date(2025, 11, 1), date(2026, 1, 31)
 
 

@@ -1,0 +1,1 @@
+"""Arrays, clocks, calendars, windows of time and the bootstrap."""

@@ -1,0 +1,1 @@
+"""Car, charger, connection, series and trips."""

@@ -1,0 +1,1 @@
+"""Offers, prices, bills and investments."""

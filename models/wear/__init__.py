@@ -1,0 +1,1 @@
+"""Battery wear: segments, laws and counting."""

@@ -1,0 +1,117 @@
+"""Wear law "stress": factors for depth, state of charge, temperature and time, and a capacity that falls by them.
+
+Source: B. Xu, A. Oudalov, A. Ulbig, G. Andersson and D. S. Kirschen, "Modeling of Lithium-Ion Battery Degradation for
+Cell Life Assessment", IEEE Transactions on Smart Grid 9(2), 2018; constants as fitted there to lithium manganese oxide
+cells. With depth d, mean state of charge s, temperature T [K] and time t [s]
+
+    S_d = 1 / (1.40e5 d^-0.501 - 1.23e5)      S_s = exp(1.04 (s - 0.5))      S_t = 4.14e-10 t
+    S_T = exp(0.0693 (T - 298.15) 298.15 / T)
+    f = sum over cycles of count S_d S_s S_T + sum over time of S_t S_s S_T
+    capacity lost L = 1 - 0.0575 exp(-121 f) - 0.9425 exp(-f)
+
+The first exponential is the film that forms on a new cell's electrode, and soon over.
+
+A share of life is f over the f at which L is 0.2 (0.1639). f adds up linearly, so each cycle uses the same share
+whenever it comes, and shares add up to one life (Palmgren and Miner's rule, which the source too applies to f). The
+alternative, capacity lost now over 0.2, would call a new battery's first cycles eight times as dear as later ones,
+though moving a cycle from the first year to the fifth does not move the end of life.
+
+Valid (from memory): depths of 10 to 100 %; 15 to 55 degrees C, since below about 15 lithium plating adds what the law
+does not know. S_d is concave below a depth of 0.1437, so a linear program takes its convex envelope.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from models.base.arrays import FloatArray
+from models.wear.cycles import Cycles
+from models.wear.law import (
+    CAPACITY_LOST_AT_END,
+    CELSIUS_ZERO_KELVIN,
+    DAYS_A_YEAR,
+    HOURS_A_DAY,
+    LawSettings,
+    LifeUsed,
+    ValidRange,
+    broadcast,
+)
+from models.wear.soc_trace import TimeSpent
+
+REFERENCE_KELVIN, REFERENCE_SOC = 298.15, 0.5
+TIME_STRESS_PER_HOUR = 4.14e-10 * 3600
+FILM_SHARE, FILM_RATE = 0.0575, 121.0
+USUAL_DEPTH = 0.5
+"""Depth of the cycles that the battery is taken to have done before [-]."""
+
+
+def depth_stress(depth: FloatArray) -> FloatArray:
+    """S_d, what a full cycle adds to f at the reference [-], shape of depth; 0 at no depth."""
+    deep = np.maximum(depth, np.finfo(np.float64).tiny)
+    return np.asarray(np.where(depth > 0, 1 / (1.40e5 * deep**-0.501 - 1.23e5), 0.0), dtype=np.float64)
+
+
+def soc_stress(soc: float | FloatArray) -> FloatArray:
+    """S_s, 1 at half charge [-]."""
+    return np.asarray(np.exp(1.04 * (np.asarray(soc) - REFERENCE_SOC)), dtype=np.float64)
+
+
+def temperature_stress(temp_degc: float | FloatArray) -> FloatArray:
+    """S_T, 1 at 25 degrees C [-]."""
+    kelvin = np.asarray(temp_degc) + CELSIUS_ZERO_KELVIN
+    return np.asarray(np.exp(0.0693 * (kelvin - REFERENCE_KELVIN) * REFERENCE_KELVIN / kelvin), dtype=np.float64)
+
+
+def capacity_lost(stress: float) -> float:
+    """L, the share of capacity lost once f has come to this value [-]."""
+    return float(1 - FILM_SHARE * np.exp(-FILM_RATE * stress) - (1 - FILM_SHARE) * np.exp(-stress))
+
+
+STRESS_AT_END = float(np.log((1 - FILM_SHARE) / (1 - CAPACITY_LOST_AT_END)))
+"""The f at which L is 0.2 [-]; the film's exponential is then 2e-9 and left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class StressLaw:
+    """Life by f.
+
+    Attributes
+    ----------
+    stress_so_far : f before the first cycle; it matters to the capacity lost and not to the share of life [-].
+    """
+
+    name: ClassVar[str] = "stress"
+    source: ClassVar[str] = "Xu, Oudalov, Ulbig, Andersson and Kirschen, IEEE Trans. Smart Grid 9(2), 2018"
+    valid: ClassVar[ValidRange] = ValidRange((0.1, 1.0), (0.0, 1.0), (15.0, 55.0))
+
+    stress_so_far: float = 0.0
+
+    def life_lost(self, depth: FloatArray, mean_soc: float | FloatArray, temp_degc: float | FloatArray) -> FloatArray:
+        """Share of life of one full cycle [-], shape of depth."""
+        stress = depth_stress(depth) * soc_stress(mean_soc) * temperature_stress(temp_degc)
+        return broadcast(np.asarray(stress / STRESS_AT_END), depth)
+
+    def life_lost_per_hour(self, soc: FloatArray, temp_degc: float | FloatArray, age_years: float) -> FloatArray:
+        """Share of life of an hour [1/h], shape of soc; the same at every age, since f grows with time itself."""
+        stress = TIME_STRESS_PER_HOUR * soc_stress(soc) * temperature_stress(temp_degc)
+        return broadcast(np.asarray(stress / STRESS_AT_END), soc)
+
+    def life_used(self, cycles: Cycles, time: TimeSpent) -> LifeUsed:
+        """Life and capacity; what is lost of capacity is told apart by each one's part of f."""
+        by_cycles = float(cycles.count @ self.life_lost(cycles.depth, cycles.mean_soc, cycles.temp_degc))
+        by_calendar = float(time.hours @ self.life_lost_per_hour(time.soc, time.temp_degc, 0.0))
+        both = by_cycles + by_calendar
+        end = self.stress_so_far + both * STRESS_AT_END
+        lost = capacity_lost(end) - capacity_lost(self.stress_so_far)
+        share = by_cycles / both if both > 0 else 0.0
+        return LifeUsed(by_cycles, by_calendar, lost * share, lost * (1 - share))
+
+
+def stress_law(settings: LawSettings) -> StressLaw:
+    """The law for a battery that spent its age at the reference and its cycles at half depth."""
+    by_calendar = TIME_STRESS_PER_HOUR * HOURS_A_DAY * DAYS_A_YEAR
+    by_cycles = settings.full_cycles_a_year / USUAL_DEPTH * float(depth_stress(np.array([USUAL_DEPTH]))[0])
+    return StressLaw(settings.age_years * (by_calendar + by_cycles))

@@ -1,0 +1,1 @@
+"""Typer commands, options, progress and failures."""

@@ -1,0 +1,125 @@
+"""`overnight new DIR`: options and prompts in, a site out.
+
+Every option is text, so that a mistyped one is told in the words of the site's files.
+"""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from scheduler.textio.errors import InputFaults
+from scheduler.textio.exit_codes import INPUT_AT_FAULT
+
+if TYPE_CHECKING:
+    from scheduler.inputs.new_site_questions import Answers, Question
+
+CAR, CHARGER, APPROVED, OFFER = "Car", "Charger", "Approved by the network operator", "Offer"
+
+
+def _option(name: str, metavar: str, words: str, panel: str | None = None) -> Any:
+    return typer.Option(name, metavar=metavar, help=f"{panel}: {words}" if panel else words)
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet, or is empty.")],
+    name: Annotated[str | None, _option("--name", "TEXT", "What the place is called.")] = None,
+    timezone: Annotated[str | None, _option("--timezone", "ZONE", "IANA time zone.")] = None,
+    holiday_calendar: Annotated[
+        str | None, _option("--holiday-calendar", "CODE", "ISO country or subdivision whose holidays count, or none.")
+    ] = None,
+    import_limit_kw: Annotated[
+        str | None, _option("--import-limit-kw", "KW", "most power from the grid.", APPROVED)
+    ] = None,
+    export_limit_kw: Annotated[
+        str | None, _option("--export-limit-kw", "KW", "most power to the grid; 0 for none.", APPROVED)
+    ] = None,
+    battery_kwh: Annotated[str | None, _option("--battery-kwh", "KWH", "usable battery.", CAR)] = None,
+    consumption_kwh_per_100km: Annotated[
+        str | None, _option("--consumption-kwh-per-100km", "KWH", "what driving takes from the battery.", CAR)
+    ] = None,
+    battery_price: Annotated[str | None, _option("--battery-price", "X", "a replacement battery, fitted.", CAR)] = None,
+    charge_max_kw: Annotated[str | None, _option("--charge-max-kw", "KW", "most charging power.", CHARGER)] = None,
+    charge_min_kw: Annotated[str | None, _option("--charge-min-kw", "KW", "least charging power.", CHARGER)] = None,
+    discharge_max_kw: Annotated[
+        str | None, _option("--discharge-max-kw", "KW", "most discharging power.", CHARGER)
+    ] = None,
+    discharge_min_kw: Annotated[
+        str | None, _option("--discharge-min-kw", "KW", "least discharging power.", CHARGER)
+    ] = None,
+    discharge_to: Annotated[
+        str | None, _option("--discharge-to", "TO", "building, or building-and-grid.", CHARGER)
+    ] = None,
+    volts: Annotated[str | None, _option("--volts", "V", "between phase and neutral.", CHARGER)] = None,
+    phases: Annotated[str | None, _option("--phases", "N", "1, 2 or 3.", CHARGER)] = None,
+    solar: Annotated[bool | None, typer.Option("--solar/--no-solar", help="Whether there are panels.")] = None,
+    currency: Annotated[str | None, _option("--currency", "CODE", "ISO 4217, three letters.", OFFER)] = None,
+    offer_name: Annotated[str | None, _option("--offer-name", "TEXT", "its name.", OFFER)] = None,
+    daily_fee: Annotated[str | None, _option("--daily-fee", "X", "standing charge per day.", OFFER)] = None,
+    day_price: Annotated[str | None, _option("--day-price", "X", "price per kWh bought.", OFFER)] = None,
+    night_price: Annotated[str | None, _option("--night-price", "X", "price at night, or none.", OFFER)] = None,
+    night_hours: Annotated[str | None, _option("--night-hours", "HOURS", 'such as "23:00-07:00".', OFFER)] = None,
+    export_price: Annotated[
+        str | None, _option("--export-price", "X", "price per kWh sent to the grid.", OFFER)
+    ] = None,
+    feed_in_price: Annotated[
+        str | None, _option("--feed-in-price", "X", "price per kWh sent in the evening, or none.", OFFER)
+    ] = None,
+    feed_in_hours: Annotated[str | None, _option("--feed-in-hours", "HOURS", 'such as "18:00-21:00".', OFFER)] = None,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask for what is missing even if this is no terminal.")] = False,
+) -> None:
+    """Write a commented site to start from; on a terminal, asks for what no option gives."""
+    given = {key: value for key, value in locals().items() if key not in ("folder", "ask", "solar")}
+    given["solar"] = None if solar is None else "yes" if solar else "no"
+
+    from datetime import UTC, datetime
+
+    from scheduler.inputs.new_site import check_folder, write_new_site
+    from scheduler.inputs.new_site_questions import find_answers
+    from scheduler.textio.errors import NotWrittenError
+
+    may_ask = ask or (sys.stdin is not None and sys.stdin.isatty())
+    try:
+        check_folder(folder)
+        answers = find_answers(given, _ask if may_ask else None)
+        write_new_site(folder, _site(answers), datetime.now(UTC))
+    except (InputFaults, NotWrittenError) as error:
+        _stop(str(error))
+    except typer.Abort:
+        _stop("\nStopped before the last question; nothing was written.")
+    placeholders, are = (
+        ("load.csv and solar.csv", "are placeholders") if answers["solar"] else ("load.csv", "is a placeholder")
+    )
+    typer.echo(
+        f"Written to {folder}. {placeholders} {are}: put your own meter's data there (start,kw) before you act on a "
+        f"plan; READ-ME-FIRST.txt says how.\nTry: overnight plan {shlex.quote(str(folder))} --soc 70"
+    )
+
+
+def _site(answers: Answers) -> Any:
+    """The answers as `write_new_site` takes them."""
+    from scheduler.inputs.new_site import NewSite
+
+    whole = {key: value for key, value in answers.items() if not key.endswith("_hours")}
+    for band in ("night", "feed_in"):
+        whole[f"{band}_from"], whole[f"{band}_to"] = answers[f"{band}_hours"]
+    return NewSite(**whole)
+
+
+def _ask(question: Question, others: Mapping[str, Any]) -> Any:
+    """Ask until the answer is allowed."""
+    while True:
+        value, problem = question.read(str(typer.prompt(question.words, default=question.default)), others)
+        if problem is None:
+            return value
+        typer.echo(f"  {problem[0].upper()}{problem[1:]}.")
+
+
+def _stop(message: str) -> NoReturn:
+    typer.echo(message, err=True)
+    raise typer.Exit(INPUT_AT_FAULT)

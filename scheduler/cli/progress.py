@@ -1,0 +1,59 @@
+"""Progress bars on standard error, and only where that is a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+from rich.text import Text
+
+if TYPE_CHECKING:
+    from scheduler.rolling.process_pool import Work
+
+
+@contextmanager
+def steps_shown(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
+    """Give a function to call with the name of each step as it begins; the bar goes away at the end."""
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda step: None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(steps[0], total=len(steps))
+        yield lambda step: bar.update(task, description=step, completed=steps.index(step))
+
+
+class NightsShown:
+    """A bar of the nights that are done, with the time left."""
+
+    def __init__(self) -> None:
+        console = Console(stderr=True)
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+        self._bar = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
+        self._task = self._bar.add_task("Reading the files", total=None)
+
+    def __enter__(self) -> Self:
+        self._bar.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._bar.stop()
+
+    def begin(self, work: Work[Any]) -> None:
+        """The nights to do are known."""
+        self._bar.update(self._task, description="Nights", total=work.nights, completed=0)
+
+    def say(self, words: str) -> None:
+        """A sentence on standard error, above the bar where there is one."""
+        self._bar.console.print(Text(words), soft_wrap=True)
+
+    def progress(self, nights: int) -> None:
+        """So many are done."""
+        self._bar.update(self._task, completed=nights)

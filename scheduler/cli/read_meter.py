@@ -1,0 +1,52 @@
+"""`overnight read-meter FILE… --to SITE`: meter files in, a site's load and solar out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from scheduler.cli.meter_options import ClockOption, KindOption
+from scheduler.textio.errors import InputFaults
+from scheduler.textio.exit_codes import INPUT_AT_FAULT
+
+
+def read_meter(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="The meter's files, in any layout named above.")],
+    to: Annotated[Path, typer.Option("--to", metavar="SITE", help="The site's folder, which holds site.toml.")],
+    car: Annotated[
+        Path | None, typer.Option("--car", metavar="FILE", help="The car charger's own meter, taken out of the load.")
+    ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over load and solar files that are there.")] = False,
+    first_day: Annotated[
+        str | None, typer.Option("--from", metavar="DATE", help="First day to read, 2026-03-02; else from the first.")
+    ] = None,
+    last_day: Annotated[
+        str | None, typer.Option("--until", metavar="DATE", help="Last day to read, 2026-03-02; else to the last.")
+    ] = None,
+    kind: KindOption = None,
+    clock: ClockOption = "local",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON on standard output.")] = False,
+) -> None:
+    """Turn a meter's files into the load and solar of a site.
+
+    Reads NEM12, Green Button XML, CSV with one row a step (start and import_kwh, export_kwh or generation_kwh, or the
+    same in kw) and CSV with one row a day (date and 24, 48 or 96 columns). Several meters are added up. A few short
+    gaps are filled from like days, and each is told.
+    """
+    from scheduler.metering.import_meter import MeterWords, read_meter_into_site
+    from scheduler.metering.meter_terminal import meter_json, meter_report
+    from scheduler.textio.errors import NotWrittenError
+
+    words = MeterWords(tuple(files), to, car, replace, first_day, last_day, tuple(kind or ()), clock)
+    try:
+        result = read_meter_into_site(words)
+    except (InputFaults, NotWrittenError) as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(INPUT_AT_FAULT) from None
+    if as_json:
+        sys.stdout.write(meter_json(result))
+    else:
+        typer.echo(meter_report(result))

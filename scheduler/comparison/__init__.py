@@ -1,0 +1,1 @@
+"""Offers compared over a year, and whether the hardware pays."""

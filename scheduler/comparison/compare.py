@@ -1,0 +1,78 @@
+"""`overnight compare`: from a site and offers to a folder with the comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+from scheduler.comparison.page import comparison_page
+from scheduler.comparison.results import Comparison, comparison_of
+from scheduler.comparison.tables import comparison_texts
+from scheduler.metering.write_series import write_together
+from scheduler.rolling.flows import RolledFlows
+from scheduler.rolling.period import JOBS_OPTION, CompareWords, asked_from_words
+from scheduler.rolling.process_pool import Work, do, most_jobs, work_of
+from scheduler.textio.errors import NotWrittenError, single_fault
+
+RUNS_FOLDER = "runs"
+MOST_JOBS = 1024
+
+
+def compare(
+    words: CompareWords,
+    out: Path,
+    jobs: int | None = None,
+    begin: Callable[[Work[RolledFlows]], None] = lambda work: None,
+    progress: Callable[[int], None] = lambda nights: None,
+) -> Comparison:
+    """Compare offers and write the comparison to a folder; a year that is there already is not done again.
+
+    Parameters
+    ----------
+    out : the folder, new or of an earlier comparison.
+    jobs : processes; None for as many as there are cores.
+    begin : told what there is to do, once everything is read and found in order.
+    progress : told from time to time how many nights are done.
+
+    Raises
+    ------
+    InputFaults : a file or a word is at fault; nothing was begun.
+    NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
+    """
+    if jobs is not None and not 1 <= jobs <= MOST_JOBS:
+        raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
+    asked = asked_from_words(words)
+    _refuse_other_folder(out)
+    work = work_of(asked.runs(), out / RUNS_FOLDER)
+    begin(work)
+    compared = comparison_of(asked, dict(do(work, jobs or most_jobs(), progress)))
+    texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
+    write_together({out / name: text for name, text in texts.items()})
+    for old in out.glob("metered-*.csv"):
+        if old.name not in texts:  # of an earlier comparison, of other offers
+            with suppress(OSError):
+                old.unlink()
+    return compared
+
+
+def _is_a_comparison(out: Path) -> bool:
+    """Whether a folder holds a comparison, or runs of one that was interrupted and nothing else."""
+    if (out / "comparison.json").is_file():
+        return True
+    runs = out / RUNS_FOLDER
+    return (
+        runs.is_dir()
+        and [entry.name for entry in out.iterdir()] == [RUNS_FOLDER]
+        and all(".npz" in file.name for file in runs.iterdir())
+    )
+
+
+def _refuse_other_folder(out: Path) -> None:
+    """Refuse to write into a folder that holds something else."""
+    try:
+        if out.exists() and any(out.iterdir()) and not _is_a_comparison(out):
+            raise NotWrittenError(f"{out} is in the way and is not a comparison; move it, or give another --out")
+        (out / RUNS_FOLDER).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise NotWrittenError(f"{out} cannot be written: {error.strerror or error}") from None

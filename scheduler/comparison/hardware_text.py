@@ -1,0 +1,201 @@
+"""The case for the hardware in words: rows for a screen or a page, two sentences, and a table of other rates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from models.tariff.investment import HardwareWorth, hardware_worth, worth_by_rate_and_drift
+from scheduler.inputs.hardware_file import Hardware
+from scheduler.textio.format import money_digits, money_words, number_words, rows_that_add_up
+
+MOST_MONEY = 1e12
+MOST_PERCENT = 1000.0
+"""Beyond these an amount or a rate is no longer written out."""
+_BEYOND = ", beyond what the money would earn elsewhere, in today's money"
+
+
+@dataclass(frozen=True, slots=True)
+class WorthTable:
+    """What is left over at other rates, in words.
+
+    Attributes
+    ----------
+    title : what the entries are, in which currency, and what runs down and across.
+    columns : yearly changes of energy prices.
+    rows : what money earns elsewhere, and an amount for each column.
+    """
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def hardware_rows(hardware: Hardware, first_year_saving: float) -> tuple[tuple[str, str], ...]:
+    """The case as rows of (words, value in words); grant, upkeep and price change only where there are any.
+
+    Parameters
+    ----------
+    first_year_saving : what the hardware saves in its first year, before upkeep [money]; below 0 where it costs more.
+    """
+    case, currency = hardware.case, hardware.currency
+    worth = hardware_worth(case, first_year_saving)
+    rows = [*_outlay_rows(hardware), ("Saving in the first year", _money(first_year_saving, currency))]
+    if case.yearly_upkeep:
+        rows.append(("Upkeep a year, taken off the saving", _money(case.yearly_upkeep, currency)))
+    if case.price_drift_percent:
+        change = _signed_rate(case.price_drift_percent)
+        rows.append(("Yearly change of energy prices, and so of the saving", change))
+    rows += [
+        ("Life", _whole_years(case.life_years)),
+        ("Pays for itself after", _payback_words(worth.simple_payback_years)),
+        ("What money earns elsewhere", f"{_rate(case.discount_rate_percent)} a year"),
+        ("What the extra outlay earns in the hardware", _return_words(hardware, worth)),
+    ]
+    if case.discount_rate_percent:
+        rows.append(
+            (
+                "Pays for itself after, if the extra outlay could be earning elsewhere",
+                _payback_words(worth.discounted_payback_years),
+            )
+        )
+    left_over = "Left over at the end of its life" + (_BEYOND if case.discount_rate_percent else "")
+    price = worth.break_even_price
+    highest = _money(price, currency) if _cents(price, currency) >= 0 else "none: it would not pay even as a gift"
+    return (
+        *rows,
+        (left_over, _money(worth.net_present_value, currency)),
+        ("Highest price at which the hardware still pays", highest),
+    )
+
+
+def hardware_sentences(hardware: Hardware, first_year_saving: float) -> tuple[str, str]:
+    """When the hardware pays for itself, and how it compares with what the money would earn elsewhere.
+
+    Parameters
+    ----------
+    first_year_saving : as in hardware_rows.
+    """
+    worth = hardware_worth(hardware.case, first_year_saving)
+    return _payback_sentence(hardware, worth), _worth_sentence(hardware, worth)
+
+
+def worth_table(hardware: Hardware, first_year_saving: float) -> WorthTable:
+    """What is left over at the file's lists of rates.
+
+    Parameters
+    ----------
+    first_year_saving : as in hardware_rows.
+    """
+    rates, drifts = hardware.discount_rates_percent, hardware.price_drifts_percent
+    amounts = worth_by_rate_and_drift(hardware.case, first_year_saving, rates, drifts)
+    return WorthTable(
+        title=f"Left over at the end of its life{_BEYOND} [{hardware.currency}]: down, what money earns elsewhere in "
+        "a year; across, the yearly change of energy prices",
+        columns=tuple(_signed_rate(drift) for drift in drifts),
+        rows=tuple(
+            (_rate(rate), tuple(_amount(amount, hardware.currency) for amount in row))
+            for rate, row in zip(rates, amounts.tolist(), strict=True)
+        ),
+    )
+
+
+def _outlay_rows(hardware: Hardware) -> list[tuple[str, str]]:
+    """Price and what goes with it; as shown they add up to the extra outlay."""
+    case, currency = hardware.case, hardware.currency
+    words = ("The hardware", "Installation", "Less a plain charger, needed anyway", "Less the grant")
+    amounts = (case.price, case.installation, -case.plain_charger_price, -case.grant)
+    rounded = rows_that_add_up(amounts, money_digits(currency))
+    parts = [(name, _money(amount, currency)) for name, amount in zip(words, rounded, strict=True)]
+    return [*parts[: 4 if case.grant else 3], ("Extra outlay", _money(sum(rounded), currency))]
+
+
+def _payback_sentence(hardware: Hardware, worth: HardwareWorth) -> str:
+    case, years = hardware.case, worth.simple_payback_years
+    whole_life = _whole_years(case.life_years)
+    if not _has_outlay(hardware) and not years:
+        begins = f"{'After the grant the' if case.grant else 'The'} hardware costs no more than a plain charger"
+        if years is None:
+            return f"{begins}, but within its life of {whole_life} it loses more than that leaves."
+        return f"{begins}: there is nothing to pay back."
+    if years is None:
+        return f"The hardware never pays for itself within its life of {whole_life}."
+    of_life = "its one year" if case.life_years == 1 else f"its {case.life_years}"
+    return f"The hardware pays for itself after {_years(years)} of {of_life}."
+
+
+def _worth_sentence(hardware: Hardware, worth: HardwareWorth) -> str:
+    rate, amount = hardware.case.discount_rate_percent, worth.net_present_value
+    shown = _money(abs(amount), hardware.currency)
+    side = _cents(amount, hardware.currency)
+    if rate == 0:
+        than = f"{shown} {'more' if side > 0 else 'less'} than" if side else "just what"
+        return f"Over its life it brings in {than} it costs."
+    begins = f"Set against money that {'earns' if rate > 0 else 'loses'} {_rate(abs(rate))} a year elsewhere, it"
+    if side == 0:
+        return f"{begins} comes out even over its life."
+    if side < 0:
+        return f"{begins} does not pay: over its life it leaves {shown} less, in today's money."
+    years = worth.discounted_payback_years
+    after = f" pays for itself after {_years(years)} and" if years else ""
+    return f"{begins}{after} leaves {shown} more over its life, in today's money."
+
+
+def _return_words(hardware: Hardware, worth: HardwareWorth) -> str:
+    if not _has_outlay(hardware):
+        return "no rate: there is no extra outlay"
+    if worth.return_percent is None:
+        return "no rate: the extra outlay never comes back"
+    words = f"{_return(worth.return_percent)} a year"
+    count = len(worth.rates_of_return_percent)
+    if count == 1:
+        return words
+    every = ", ".join(_return(rate) for rate in worth.rates_of_return_percent)
+    return f"{words}, the nearest to 0 of {count} rates that fit ({every})"
+
+
+def _payback_words(years: float | None) -> str:
+    if years is None:
+        return "never within its life"
+    return _years(years) if years else "nothing to pay back"
+
+
+def _years(years: float) -> str:
+    """Years with one decimal."""
+    return f"{number_words(years, 1)} years" if years >= 0.05 else "less than 0.1 years"
+
+
+def _whole_years(years: int) -> str:
+    return "1 year" if years == 1 else f"{years} years"
+
+
+def _has_outlay(hardware: Hardware) -> bool:
+    return _cents(hardware.case.extra_outlay, hardware.currency) > 0
+
+
+def _cents(amount: float, currency: str) -> float:
+    """The amount as it is shown: 0 where it rounds to nothing."""
+    return round(amount, money_digits(currency))
+
+
+def _amount(amount: float, currency: str) -> str:
+    if abs(amount) <= MOST_MONEY:
+        return money_words(amount, currency)
+    return f"{'over ' if amount > 0 else 'under −'}{number_words(MOST_MONEY, 0)}"
+
+
+def _money(amount: float, currency: str) -> str:
+    return f"{_amount(amount, currency)} {currency}"
+
+
+def _rate(percent: float) -> str:
+    """A yearly rate with as many decimals as it has, at most two."""
+    return f"{number_words(percent, 2).rstrip('0').rstrip('.')} %"
+
+
+def _signed_rate(percent: float) -> str:
+    return f"{'+' if round(percent, 2) > 0 else ''}{_rate(percent)}"
+
+
+def _return(percent: float) -> str:
+    """A yearly return with one decimal."""
+    return f"{number_words(percent, 1)} %" if percent <= MOST_PERCENT else f"over {MOST_PERCENT:.0f} %"

@@ -1,0 +1,92 @@
+"""`comparison.html`: a comparison as one page that opens without a network, fit to be put in front of a client."""
+
+from __future__ import annotations
+
+from datetime import date
+from importlib.metadata import version
+
+from markupsafe import Markup
+
+from scheduler.comparison.charts import months_chart, night_picture, nights_chart, ranking_chart
+from scheduler.comparison.hardware_text import hardware_rows, hardware_sentences, worth_table
+from scheduler.comparison.results import ComparedOffer, Comparison, months
+from scheduler.comparison.text import (
+    CLOSING,
+    day_span_words,
+    hardware_lead,
+    headline,
+    months_table,
+    not_worth_words,
+    ranking_table,
+    tie_words,
+    use_table,
+    ways_table,
+)
+from scheduler.plan_output.page import HASH_LETTERS
+from scheduler.plan_output.plan_json import shown_path
+from scheduler.plans.plan import CAUTIONS
+from scheduler.render.page_template import page_template
+from scheduler.textio.format import percent_words
+
+SHORT_MONTHS = 1
+"""Months of which no drawing is made."""
+
+
+def comparison_page(compared: Comparison) -> str:
+    """The page, self-contained."""
+    asked, best = compared.asked, compared.best
+    site = best.inputs.site
+    by_month = {each.name: _months(each, "plan") for each in compared.offers}
+    ways = {kind: _months(best, kind) for kind in ("charge-on-return", "charge-only", "plan")}
+    picture = night_picture(best)
+    several_months = len(by_month[best.name]) > SHORT_MONTHS
+    hardware = asked.hardware
+    return page_template("comparison.html").render(
+        headline=headline(compared),
+        about=f"{site.name}, {day_span_words(asked.first, asked.last)}, all amounts in {compared.currency}",
+        ranking=ranking_table(compared),
+        ranking_chart=Markup(ranking_chart(compared)),
+        ties=tie_words(compared),
+        ways=ways_table(compared),
+        use=use_table(compared),
+        not_worth=not_worth_words(compared),
+        ranges=any(compared.ranges.values()),
+        months=months_table(compared, by_month) if several_months else None,
+        months_chart=Markup(months_chart(compared, ways)) if several_months else None,
+        best=best.inputs.offer.name,
+        gives=Markup(nights_chart(picture, give=True)),
+        takes=Markup(nights_chart(picture, give=False)),
+        hardware=None
+        if hardware is None
+        else {
+            "lead": hardware_lead(compared),
+            "sentences": hardware_sentences(hardware, compared.yearly_saving),
+            "rows": hardware_rows(hardware, compared.yearly_saving),
+            "table": worth_table(hardware, compared.yearly_saving),
+        },
+        notes=asked.notes,
+        cautions=(*CAUTIONS, CLOSING),
+        options=[
+            ("Days", f"{asked.days}, {day_span_words(asked.first, asked.last)}"),
+            ("Car when they begin", percent_words(asked.start_soc_percent)),
+            ("Each evening knew", "typical days" if asked.forecast == "typical" else "what really came"),
+            ("Wear weight", f"{site.wear.weight:g}"),
+            ("Program", f"overnight {version('overnight-scheduler')}"),
+        ],
+        files=_files(compared),
+    )
+
+
+def _months(each: ComparedOffer, kind: str) -> list[tuple[date, float]]:
+    return [(month.month, month.money.in_all) for month in months(each, kind)]
+
+
+def _files(compared: Comparison) -> list[tuple[str, str]]:
+    """Each file that was read, and the beginning of its SHA-256."""
+    folder = compared.best.inputs.site.folder
+    return [(_name(shown_path(file, folder)), sha256[:HASH_LETTERS]) for file, sha256 in compared.hashes.items()]
+
+
+def _name(path: str) -> str:
+    """A path inside the site; of a file elsewhere its name alone."""
+    return path.rsplit("/", 1)[-1] if path.startswith(("/", "..")) else path

@@ -1,0 +1,292 @@
+"""A comparison of offers over days: what each costs, how the car was used, how sure the ranking is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import FloatArray
+from models.base.bootstrap import is_tie, sum_range, week_edges
+from models.tariff.bill import Bill
+from models.wear.laws import WEAR_LAWS
+from models.wear.segments import initial_fill_kwh, taken_from_segments_kwh
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.planning_times import midnight
+from scheduler.nights.wear_prices import segments_of
+from scheduler.rolling.flows import RolledFlows, rolled_bill
+from scheduler.rolling.period import Asked
+
+DAYS_A_YEAR = 365.25
+LEAST_SHARE = 0.01
+"""A saving below this part of the cost is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Money:
+    """What days cost one who uses the car in one way [money].
+
+    Attributes
+    ----------
+    bill : from the meter. on_the_way : charging away from home. wear : of the battery, unweighted, driving included.
+    stored_energy : worth of what the battery gained, at the stored-energy price.
+    """
+
+    bill: float
+    on_the_way: float
+    wear: float
+    stored_energy: float
+
+    @property
+    def in_all(self) -> float:
+        """All of it; what is compared."""
+        return self.bill + self.on_the_way + self.wear - self.stored_energy
+
+    def less(self, other: Money) -> Money:
+        """By how much it is dearer than another, part by part."""
+        return Money(
+            self.bill - other.bill,
+            self.on_the_way - other.on_the_way,
+            self.wear - other.wear,
+            self.stored_energy - other.stored_energy,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class ComparedOffer:
+    """One offer over the days.
+
+    Attributes
+    ----------
+    name : for files. inputs : the site with the offer.
+    flows : of each way of using the car, by name ("plan", "hindsight", "charge-only", "charge-on-return").
+    first, last : local days.
+    """
+
+    name: str
+    inputs: Inputs
+    flows: Mapping[str, RolledFlows]
+    first: date
+    last: date
+
+    @cached_property
+    def bills(self) -> dict[str, Bill]:
+        """The bill of each way."""
+        return {kind: rolled_bill(flows, self.inputs, self.first, self.last) for kind, flows in self.flows.items()}
+
+    @cached_property
+    def money(self) -> dict[str, Money]:
+        """What each way costs."""
+        return {kind: self._money(flows, self.bills[kind].total) for kind, flows in self.flows.items()}
+
+    @cached_property
+    def weekly(self) -> dict[str, FloatArray]:
+        """What each way costs in all, by week [money], shape (weeks,); the weeks sum to the whole."""
+        return {kind: self._weekly(flows) for kind, flows in self.flows.items()}
+
+    @property
+    def saving(self) -> float:
+        """What planning saves against charging on return [money]."""
+        return self.money["charge-on-return"].in_all - self.money["plan"].in_all
+
+    @property
+    def discharge_value(self) -> float:
+        """What discharging is worth: only charging, less the plan, wear included [money]."""
+        return self.money["charge-only"].in_all - self.money["plan"].in_all
+
+    @property
+    def hindsight_share(self) -> float | None:
+        """Part of what a perfect forecast would have saved against charging on return that the plan did save.
+
+        None where that is less than one percent of what charging on return costs: no part of it says anything.
+        """
+        on_return = self.money["charge-on-return"].in_all
+        possible = on_return - self.money["hindsight"].in_all
+        return self.saving / possible if possible > LEAST_SHARE * abs(on_return) else None
+
+    @property
+    def equivalent_full_cycles(self) -> float:
+        """What left the battery, driving included, in batteries."""
+        return float(self.flows["plan"].out_of_battery_kwh.sum()) / self.inputs.site.car.battery_kwh
+
+    @cached_property
+    def cycle_wear_by_law(self) -> dict[str, float]:
+        """Unweighted wear of the plan's cycles by the segment prices of every law [money]."""
+        flows, site = self.flows["plan"], self.inputs.site
+        gained = np.diff(np.concatenate(([flows.stored_before_kwh], flows.stored_kwh)))
+        out = flows.out_of_battery_kwh
+        month = np.asarray(flows.start.tz_convert(site.timezone).month)
+        firsts = {int(number): flows.start[int(np.argmax(month == number))] for number in np.unique(month)}
+        sizes = segments_of(site, site.wear.law, flows.start[0].to_pydatetime())
+        fill = initial_fill_kwh(sizes, flows.stored_before_kwh)
+        taken = taken_from_segments_kwh(sizes, fill, gained + out, out)  # all laws' segments have the same edges
+        return {
+            law: sum(
+                float((taken[month == number] @ segments_of(site, law, first.to_pydatetime()).price_per_kwh).sum())
+                for number, first in firsts.items()
+            )
+            for law in WEAR_LAWS
+        }
+
+    def _money(self, flows: RolledFlows, bill: float) -> Money:
+        gained = float(flows.stored_kwh[-1]) - flows.stored_before_kwh
+        return Money(
+            bill,
+            float(flows.on_the_way_cost.sum()),
+            float(flows.wear_cost.sum()),
+            gained * self.stored_energy_price,
+        )
+
+    @property
+    def stored_energy_price(self) -> float:
+        """What a kWh more in the battery at the end counts for: the plan's mean over its nights [money per kWh]."""
+        return self.flows["plan"].stored_energy_price
+
+    def _weekly(self, flows: RolledFlows) -> FloatArray:
+        edges = week_edges(self.first, self.last)
+        last_days = [edge - timedelta(days=1) for edge in edges[1:]]
+        billed = [0.0, *(rolled_bill(flows, self.inputs, self.first, last).total for last in last_days)]
+        at = [_row(flows, midnight_of(edge, self.inputs)) for edge in edges]
+        stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh))[at]
+        others = np.add.reduceat(flows.wear_cost + flows.on_the_way_cost, at[:-1])
+        return np.diff(billed) + others - self.stored_energy_price * np.diff(stored)
+
+
+def midnight_of(day: date, inputs: Inputs) -> pd.Timestamp:
+    """The instant at which a local day of the site begins."""
+    return pd.Timestamp(midnight(day, inputs.site.timezone))
+
+
+def _row(flows: RolledFlows, instant: pd.Timestamp) -> int:
+    """Number of the interval that begins at an instant; that of all intervals at the end."""
+    return int(flows.start.searchsorted(instant))
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Offers over the same days, the one that costs least first.
+
+    Attributes
+    ----------
+    asked : what was compared. offers : ranked by what the plan costs in all.
+    """
+
+    asked: Asked
+    offers: tuple[ComparedOffer, ...]
+
+    @property
+    def best(self) -> ComparedOffer:
+        """The offer that costs least."""
+        return self.offers[0]
+
+    @property
+    def hashes(self) -> dict[Path, str]:
+        """SHA-256 of every file that was read, as it was then."""
+        return {file: sha256 for each in self.offers for file, sha256 in each.inputs.hashes.items()}
+
+    @property
+    def currency(self) -> str:
+        """Of every amount."""
+        return self.best.inputs.offer.currency
+
+    @cached_property
+    def ties(self) -> dict[str, bool | None]:
+        """Whether each offer's distance from the best is smaller than its own spread; None where weeks are too few."""
+        return {offer.name: is_tie(self.weekly_distance(offer)) for offer in self.offers[1:]}
+
+    @cached_property
+    def ranges(self) -> dict[str, tuple[float, float] | None]:
+        """Range of what each offer costs in all when whole weeks are drawn again [money]."""
+        return {offer.name: sum_range(offer.weekly["plan"]) for offer in self.offers}
+
+    @cached_property
+    def distances(self) -> dict[str, tuple[float, float] | None]:
+        """Range of each offer's distance from the best, likewise [money]."""
+        return {offer.name: sum_range(self.weekly_distance(offer)) for offer in self.offers}
+
+    def weekly_distance(self, offer: ComparedOffer) -> FloatArray:
+        """By how much an offer is dearer than the best in each week [money], shape (weeks,)."""
+        return offer.weekly["plan"] - self.best.weekly["plan"]
+
+    @property
+    def best_without(self) -> ComparedOffer:
+        """The offer that costs least where the car is charged at the best times and never discharged."""
+        return min(self.offers, key=lambda offer: offer.money["charge-only"].in_all)
+
+    @property
+    def best_on_return(self) -> ComparedOffer:
+        """The offer that costs least where the car is charged on its return."""
+        return min(self.offers, key=lambda offer: offer.money["charge-on-return"].in_all)
+
+    @property
+    def yearly_saving(self) -> float:
+        """What the bidirectional charger saves a year beyond a plain one [money a year].
+
+        The best offer with discharging against the best for a car that is charged just as cleverly and never
+        discharged; days that are no year are scaled to one.
+        """
+        saving = self.best_without.money["charge-only"].in_all - self.best.money["plan"].in_all
+        return saving * DAYS_A_YEAR / self.asked.days if self.scaled else saving
+
+    @property
+    def scaled(self) -> bool:
+        """Whether the days are not a year, so that yearly amounts are scaled."""
+        return not 365 <= self.asked.days <= 366
+
+
+def comparison_of(asked: Asked, results: Mapping[str, RolledFlows]) -> Comparison:
+    """The comparison from the result of every run.
+
+    Parameters
+    ----------
+    results : by the names of `asked.runs()`.
+    """
+    offers = []
+    for name, inputs in asked.offers.items():
+        flows = {run.removeprefix(f"{name}."): found for run, found in results.items() if run.startswith(f"{name}.")}
+        flows.setdefault("hindsight", flows["plan"])
+        offers.append(ComparedOffer(name, inputs, flows, asked.first, asked.last))
+    return Comparison(asked, tuple(sorted(offers, key=lambda offer: offer.money["plan"].in_all)))
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """One calendar month, or the part of it that was compared, of one way of using the car under an offer.
+
+    Attributes
+    ----------
+    month : its first day. money, energy : as ComparedOffer.money, and by name of COLUMNS [kWh].
+    """
+
+    month: date
+    money: Money
+    energy: Mapping[str, float]
+
+
+def months(offer: ComparedOffer, kind: str) -> Iterator[Month]:
+    """The months of the days, in order; they sum to the whole."""
+    flows, lines = offer.flows[kind], offer.bills[kind].lines
+    firsts = [offer.first.replace(day=1)]
+    while (following := (firsts[-1] + timedelta(days=32)).replace(day=1)) <= offer.last:
+        firsts.append(following)
+    edges = [offer.first, *firsts[1:], offer.last + timedelta(days=1)]
+    stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh))
+    for month, (begin, end) in zip(firsts, pairwise(edges), strict=True):
+        first, last = (_row(flows, midnight_of(day, offer.inputs)) for day in (begin, end))
+        within = slice(first, last)
+        yield Month(
+            month,
+            Money(
+                sum(line.amount for line in lines if line.month == month),
+                float(flows.on_the_way_cost[within].sum()),
+                float(flows.wear_cost[within].sum()),
+                float(stored[last] - stored[first]) * offer.stored_energy_price,
+            ),
+            {name: float(column[within].sum()) for name, column in flows.energy.items()},
+        )

@@ -1,0 +1,207 @@
+"""A comparison as files for other programs: CSV tables, JSON, and a metered table for each offer."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable, Sequence
+from importlib.metadata import version
+from typing import Any
+
+import pandas as pd
+
+from models.tariff.investment import hardware_worth, worth_by_rate_and_drift
+from scheduler.comparison.results import ComparedOffer, Comparison, Money, months
+from scheduler.plan_output.plan_json import shown_path
+from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, metered_text
+from scheduler.textio.format import local_iso
+
+FORMAT = 1
+DECIMALS = 9
+COMPARISON_COLUMNS = (
+    "offer",
+    "bill",
+    "bill_charge_on_return",
+    "bill_charge_only",
+    "discharge_value",
+    "hindsight_bill",
+    "hindsight_share",
+    "wear_cost",
+    "equivalent_full_cycles",
+    "discharged_kwh",
+    "exported_kwh",
+    "self_consumed_solar_kwh",
+    "missed_departures",
+    "nights_discharged",
+)
+MONEY_COLUMNS = ("bill", "on_the_way_cost", "wear_cost", "stored_energy", "in_all")
+MONTH_COLUMNS = ("offer", "run", "month", *MONEY_COLUMNS, *COLUMNS)
+ALL_NIGHT_COLUMNS = ("offer", "run", "start", "end", *NIGHT_COLUMNS)
+
+
+def comparison_texts(compared: Comparison) -> dict[str, str]:
+    """Every file but the page, by its name."""
+    timezone = compared.best.inputs.site.timezone
+    metered = {f"metered-{each.name}.csv": metered_text(each.flows["plan"], timezone) for each in compared.offers}
+    return {
+        "comparison.csv": comparison_csv(compared),
+        "months.csv": months_csv(compared),
+        "nights.csv": nights_csv(compared),
+        "comparison.json": comparison_json(compared),
+        **metered,
+    }
+
+
+def comparison_csv(compared: Comparison) -> str:
+    """One row an offer, the one that costs least first."""
+    return _csv(COMPARISON_COLUMNS, (_row(each).values() for each in compared.offers))
+
+
+def months_csv(compared: Comparison) -> str:
+    """One row for each offer, way of using the car and month; `in_all` is the bill and what goes with it."""
+    return _csv(
+        MONTH_COLUMNS,
+        (
+            (
+                each.inputs.offer.name,
+                kind,
+                f"{month.month:%Y-%m}",
+                *_money(month.money).values(),
+                *month.energy.values(),
+            )
+            for each in compared.offers
+            for kind in each.flows
+            for month in months(each, kind)
+        ),
+    )
+
+
+def nights_csv(compared: Comparison) -> str:
+    """One row for each offer, way of using the car and night."""
+
+    def rows() -> Iterable[Sequence[object]]:
+        for each in compared.offers:
+            timezone = each.inputs.site.timezone
+            for kind, flows in each.flows.items():
+                for number, (begin, end) in enumerate(zip(flows.night_start, flows.night_end, strict=True)):
+                    values = (flows.night[name][number] for name in NIGHT_COLUMNS)
+                    yield each.inputs.offer.name, kind, _iso(begin, timezone), _iso(end, timezone), *values
+
+    return _csv(ALL_NIGHT_COLUMNS, rows())
+
+
+def comparison_json(compared: Comparison) -> str:
+    """The whole comparison as JSON text, the nights and the metered tables apart."""
+    asked, best = compared.asked, compared.best
+    site = best.inputs.site
+    document = {
+        "format": FORMAT,
+        "program_version": version("overnight-scheduler"),
+        "site": site.name,
+        "timezone": site.timezone,
+        "currency": compared.currency,
+        "first_day": asked.first.isoformat(),
+        "last_day": asked.last.isoformat(),
+        "forecast": asked.forecast,
+        "start_soc_percent": asked.start_soc_percent,
+        "inputs": {shown_path(file, site.folder): sha256 for file, sha256 in compared.hashes.items()},
+        "offers": [_offer(compared, each) for each in compared.offers],
+        "hardware": _hardware(compared),
+        "notes": list(asked.notes),
+    }
+    return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
+    distance, tie = compared.distances[each.name], compared.ties.get(each.name)
+    return {
+        **{name: value for name, value in _row(each).items() if name != "offer"},
+        "offer": each.inputs.offer.name,
+        "file": shown_path(each.inputs.site.offer_file, each.inputs.site.folder),
+        "metered": f"metered-{each.name}.csv",
+        "costs": {kind: _money(money) for kind, money in each.money.items()},
+        "in_all_range": compared.ranges[each.name],
+        "dearer_than_best": each.money["plan"].in_all - compared.best.money["plan"].in_all,
+        "dearer_than_best_range": distance,
+        "ties_with_best": tie,
+        "cycle_wear_by_law": each.cycle_wear_by_law,
+        "stored_energy_price_per_kwh": each.stored_energy_price,
+        "months": [
+            {"month": f"{month.month:%Y-%m}", **_money(month.money), **month.energy} for month in months(each, "plan")
+        ],
+    }
+
+
+def _row(each: ComparedOffer) -> dict[str, Any]:
+    """The row of comparison.csv."""
+    plan = each.flows["plan"]
+    values = (
+        each.inputs.offer.name,
+        each.money["plan"].bill,
+        each.money["charge-on-return"].bill,
+        each.money["charge-only"].bill,
+        each.discharge_value,
+        each.money["hindsight"].bill,
+        each.hindsight_share,
+        each.money["plan"].wear,
+        each.equivalent_full_cycles,
+        float(plan.energy["discharge_kwh"].sum()),
+        float(plan.energy["export_kwh"].sum()),
+        plan.self_consumed_solar_kwh,
+        plan.missed_departures,
+        plan.nights_discharged,
+    )
+    return dict(zip(COMPARISON_COLUMNS, values, strict=True))
+
+
+def _money(money: Money) -> dict[str, float]:
+    """By name of MONEY_COLUMNS; in_all = bill + on_the_way_cost + wear_cost - stored_energy."""
+    values = (money.bill, money.on_the_way, money.wear, money.stored_energy, money.in_all)
+    return dict(zip(MONEY_COLUMNS, values, strict=True))
+
+
+def _hardware(compared: Comparison) -> dict[str, Any] | None:
+    hardware = compared.asked.hardware
+    if hardware is None:
+        return None
+    saving = compared.yearly_saving
+    worth = hardware_worth(hardware.case, saving)
+    return {
+        "yearly_saving": saving,
+        "scaled_to_a_year": compared.scaled,
+        "offer_with": compared.best.inputs.offer.name,
+        "offer_without": compared.best_without.inputs.offer.name,
+        "extra_outlay": hardware.case.extra_outlay,
+        "cash_flow": worth.cash_flow.tolist(),
+        "simple_payback_years": worth.simple_payback_years,
+        "discounted_payback_years": worth.discounted_payback_years,
+        "net_present_value": worth.net_present_value,
+        "return_percent": worth.return_percent,
+        "break_even_price": worth.break_even_price,
+        "discount_rates_percent": list(hardware.discount_rates_percent),
+        "price_drifts_percent": list(hardware.price_drifts_percent),
+        "net_present_values": worth_by_rate_and_drift(
+            hardware.case, saving, hardware.discount_rates_percent, hardware.price_drifts_percent
+        ).tolist(),
+    }
+
+
+def _csv(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return text.getvalue()
+
+
+def _cell(value: object) -> str:
+    """A number with nine decimals, whole numbers as they are, nothing where there is none."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    return f"{round(value, DECIMALS) + 0.0:.{DECIMALS}f}" if isinstance(value, float) else str(value)
+
+
+def _iso(instant: pd.Timestamp, timezone: str) -> str:
+    return local_iso(instant.to_pydatetime(), timezone)

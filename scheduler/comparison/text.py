@@ -1,0 +1,225 @@
+"""A comparison in words: the headline, tables whose rows add up as shown, and what is said of ties and hardware."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from scheduler.comparison.results import DAYS_A_YEAR, ComparedOffer, Comparison, Money
+from scheduler.rolling.flows import RolledFlows
+from scheduler.textio.format import amount_words, money_digits, money_words, number_words, rows_that_add_up
+
+WAYS = {
+    "charge-on-return": "Charged on return",
+    "charge-only": "Only charged, at the best times",
+    "plan": "As planned",
+    "hindsight": "As planned, had the forecast been perfect",
+}
+"""Each way of using the car, the order in which they are shown."""
+CENT = 0.005
+"""Below this an amount is none [money]."""
+CLOSING = (
+    "Past prices, weather and drives do not promise the next year's; an offer's terms, its notice period and what it "
+    "asks of the meter are in its contract, not here."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class WordTable:
+    """A table in words: column names, the first of the row names, and rows."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def day_span_words(first: date, last: date) -> str:
+    """Days, "1 July 2025 to 30 June 2026", or the one there is."""
+    if first == last:
+        return f"{first.day} {first:%B %Y}"
+    return f"{first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
+
+
+def headline(compared: Comparison) -> str:
+    """Which offer costs least, and by how much, or that it is a tie."""
+    best = compared.best
+    cost = _amount(compared, best.money["plan"].in_all)
+    name = best.inputs.offer.name
+    if len(compared.offers) == 1:
+        return f"{name} costs {cost} in all."
+    tied = [each for each in compared.offers[1:] if compared.ties[each.name]]
+    following = next((each for each in compared.offers[1:] if each not in tied), None)
+    begins = f"{name} costs least, {cost} in all"
+    if tied:
+        names = " and ".join(each.inputs.offer.name for each in tied)
+        begins = f"{name} and {names} cost about the same, {cost} in all for {name}"
+    if following is None:
+        return f"{begins}."
+    less = following.money["plan"].in_all - best.money["plan"].in_all
+    if less < CENT:
+        return f"{name} and {following.inputs.offer.name} cost the same, {cost} in all."
+    return f"{begins}; {following.inputs.offer.name} costs {_amount(compared, less)} more."
+
+
+def ranking_table(compared: Comparison) -> WordTable:
+    """One row an offer: what makes up its cost, and its distance from the best."""
+    on_the_way = any(each.money["plan"].on_the_way for each in compared.offers)
+    columns = ["Offer", "Bill", *(["On the way"] if on_the_way else []), "Battery wear", "Stored energy used", "In all"]
+    several = len(compared.offers) > 1
+    rows = []
+    for each in compared.offers:
+        parts = _parts(compared, each.money["plan"])
+        shown = [parts[0], *([parts[1]] if on_the_way else []), parts[2], parts[3], sum(parts)]
+        cells = [money_words(value, compared.currency) for value in shown]
+        rows.append((each.inputs.offer.name, *cells, *([_distance(compared, each)] if several else [])))
+    return WordTable((*columns, *(["More than the first"] if several else [])), tuple(rows))
+
+
+def ways_table(compared: Comparison) -> WordTable:
+    """One row a way of using the car: what it costs in all under each offer; then what discharging is worth."""
+    columns = ("In all", *(each.inputs.offer.name for each in compared.offers))
+    rows = [
+        (words, *(money_words(each.money[kind].in_all, compared.currency) for each in compared.offers))
+        for kind, words in WAYS.items()
+    ]
+    worth = tuple(_difference(compared, each, "charge-only", "plan") for each in compared.offers)
+    return WordTable(columns, (*rows, ("Discharging is worth", *worth)))
+
+
+def not_worth_words(compared: Comparison) -> tuple[str, ...]:
+    """A sentence on offers under which the car is better only charged."""
+    names = [each.inputs.offer.name for each in compared.offers if each.discharge_value < -CENT]
+    if not names:
+        return ()
+    listed = " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return (
+        f"Under {listed} the car is better only charged: what discharging gains is less than what wrong forecasts and "
+        "wear take. The ranking shows it as planned all the same.",
+    )
+
+
+def use_table(compared: Comparison) -> WordTable:
+    """One row a quantity: how the car was used under each offer."""
+    columns = ("As planned", *(each.inputs.offer.name for each in compared.offers))
+
+    def row(words: str, values: Sequence[str]) -> tuple[str, ...]:
+        return (words, *values)
+
+    plans = [each.flows["plan"] for each in compared.offers]
+    nights = len(plans[0].night_start)
+    rows: list[tuple[str, ...]] = [
+        row(f"Plans with a discharge, of {nights}", [str(plan.nights_discharged) for plan in plans]),
+        row("Given by the car, kWh", [_whole(plan.energy["discharge_kwh"].sum()) for plan in plans]),
+        row("Sent to the grid, kWh", [_whole(plan.energy["export_kwh"].sum()) for plan in plans]),
+        row("Own solar used at once, kWh", [_whole(plan.self_consumed_solar_kwh) for plan in plans]),
+        row(
+            "Full cycles, driving included", [number_words(each.equivalent_full_cycles, 1) for each in compared.offers]
+        ),
+        row(
+            f"Wear by cycles, {compared.currency}, by any wear law",
+            [_range_words(each.cycle_wear_by_law.values(), compared.currency) for each in compared.offers],
+        ),
+        row(
+            "Departures with less than wanted",
+            [_missed(plan) for plan in plans],
+        ),
+    ]
+    if compared.asked.forecast != "recorded":
+        rows.append(row("Of what a perfect forecast saves", [_share(each) for each in compared.offers]))
+    return WordTable(columns, tuple(rows))
+
+
+def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> WordTable:
+    """One row a month: what each offer costs in all as planned.
+
+    Parameters
+    ----------
+    shown : amounts by month, by the offer's name for files.
+    """
+    columns = ("Month", *(each.inputs.offer.name for each in compared.offers))
+    months = [month for month, _ in shown[compared.best.name]]
+    rows = tuple(
+        (f"{month:%b %Y}", *(money_words(shown[each.name][row][1], compared.currency) for each in compared.offers))
+        for row, month in enumerate(months)
+    )
+    return WordTable(columns, rows)
+
+
+def tie_words(compared: Comparison) -> tuple[str, ...]:
+    """What the ranges mean, and who ties with the first."""
+    if len(compared.offers) == 1:
+        return ()
+    if all(tie is None for tie in compared.ties.values()):
+        return ("Fewer than four weeks are too few to say whether a difference is more than chance.",)
+    tied = [each.inputs.offer.name for each in compared.offers[1:] if compared.ties[each.name]]
+    best = compared.best.inputs.offer.name
+    said = "The range beside a difference is where 95 of 100 such periods lie if whole weeks are drawn anew from these."
+    if not tied:
+        return (f"{said} None of them reaches 0, so the first place is no accident of these weeks.",)
+    return (f"{said} It reaches 0 for {' and '.join(tied)}: between {best} and that these weeks do not decide.",)
+
+
+def hardware_lead(compared: Comparison) -> str:
+    """What the yearly saving behind the hardware's case is."""
+    with_name, without = compared.best.inputs.offer.name, compared.best_without.inputs.offer.name
+    other = "the same offer" if with_name == without else f"the offer that is then best, {without}"
+    scaled = ""
+    if compared.scaled:
+        scaled = (
+            f" The {compared.asked.days} days are scaled to a year of {DAYS_A_YEAR:g}; other seasons may differ much."
+        )
+    return (
+        f"The saving is that of discharging: {with_name} with the plan against {other} with a plain charger that "
+        f"charges at the same good times, battery wear counted.{scaled}"
+    )
+
+
+def _parts(compared: Comparison, money: Money) -> list[float]:
+    """Bill, on the way, wear and energy kept as they are shown, so that they sum to what is shown in all."""
+    amounts = (money.bill, money.on_the_way, money.wear, -money.stored_energy)
+    return rows_that_add_up(amounts, money_digits(compared.currency))
+
+
+def _distance(compared: Comparison, each: ComparedOffer) -> str:
+    if each is compared.best:
+        return "–"
+    words = money_words(each.money["plan"].in_all - compared.best.money["plan"].in_all, compared.currency)
+    found = compared.distances[each.name]
+    if found is None:
+        return words
+    low, high = (money_words(value, compared.currency) for value in found)
+    return f"{words} ({low} to {high}){', a tie' if compared.ties[each.name] else ''}"
+
+
+def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str) -> str:
+    """Difference of two amounts as they are shown."""
+    digits = money_digits(compared.currency)
+    shown = round(each.money[more].in_all, digits) - round(each.money[less].in_all, digits)
+    return money_words(shown, compared.currency)
+
+
+def _share(each: ComparedOffer) -> str:
+    share = each.hindsight_share
+    if share is None:
+        return "–"
+    return f"{number_words(100 * share, 0)} %" if share <= 1 else "all of it"
+
+
+def _range_words(amounts: Iterable[float], currency: str) -> str:
+    shown = sorted(amounts)
+    low, high = (money_words(amount, currency) for amount in (shown[0], shown[-1]))
+    return low if low == high else f"{low} to {high}"
+
+
+def _missed(plan: RolledFlows) -> str:
+    words = f"{plan.missed_departures} of {int(plan.night['departures'].sum())}"
+    short = float(plan.night["missing_kwh"].max())
+    return f"{words}, by up to {amount_words(short)}" if plan.missed_departures else words
+
+
+def _whole(value: float) -> str:
+    return number_words(float(value), 0)
+
+
+def _amount(compared: Comparison, amount: float) -> str:
+    return f"{money_words(amount, compared.currency)} {compared.currency}"

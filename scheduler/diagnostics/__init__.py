@@ -1,0 +1,1 @@
+"""Wear counted after the fact, and charger losses fitted."""

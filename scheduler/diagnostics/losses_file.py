@@ -1,0 +1,93 @@
+"""Measured efficiencies of a charger from CSV `direction,power_kw,efficiency_percent`, read strictly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from models.site.charger_losses import DIRECTIONS, MeasuredPoint, points_short
+from scheduler.textio.csv_rows import NUMBER, CsvRow, read_rows
+from scheduler.textio.errors import Fault, InputFaults, did_you_mean, in_line_order, listed, shown, single_fault
+
+COLUMNS = ("direction", "power_kw", "efficiency_percent")
+MOST_KW = 1000
+"""No car charges at more; a larger number is in W."""
+MOST_POINTS = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class LossTable:
+    """A file's measured points, and the line of each; they are enough to fit the losses to."""
+
+    path: Path
+    lines: tuple[int, ...]
+    points: tuple[MeasuredPoint, ...]
+
+
+def read_losses(path: Path) -> LossTable:
+    """The measured points in a file, in the order of its lines; the same point may be there more than once.
+
+    Raises
+    ------
+    InputFaults : the faults of the file, each with its line; or that its points are too few or too much alike.
+    """
+    faults: list[Fault] = []
+    rows = read_rows(path, COLUMNS, faults)
+    for row in rows:
+        faults += [Fault(str(path), row.line, column, problem) for column, problem in _problems(row)]
+    if faults:
+        raise InputFaults(listed(in_line_order(faults)))
+    if len(rows) > MOST_POINTS:
+        raise single_fault(path, f"found {len(rows)} points; allowed are up to {MOST_POINTS}", rows[MOST_POINTS].line)
+    points = tuple(_point(row) for row in rows)
+    short = points_short(points)
+    if short is not None:
+        raise single_fault(path, short)
+    return LossTable(path, tuple(row.line for row in rows), points)
+
+
+def _point(row: CsvRow) -> MeasuredPoint:
+    direction = next(known for known in DIRECTIONS if known == row.cells[0])
+    return MeasuredPoint(direction, float(row.cells[1]), float(row.cells[2]))
+
+
+def _problems(row: CsvRow) -> list[tuple[str, str]]:
+    """What is wrong with the cells of a row, each with its column."""
+    direction, power, efficiency = row.cells
+    problems = {
+        "direction": _direction_problem(direction),
+        "power_kw": _power_problem(power),
+        "efficiency_percent": _efficiency_problem(efficiency),
+    }
+    return [(column, problem) for column, problem in problems.items() if problem is not None]
+
+
+def _direction_problem(cell: str) -> str | None:
+    if cell in DIRECTIONS:
+        return None
+    found = f"{shown(cell)} is not known" if cell else "the cell is empty"
+    return f"{found}; allowed is {', '.join(DIRECTIONS[:-1])} or {DIRECTIONS[-1]}{did_you_mean(cell, DIRECTIONS)}"
+
+
+def _power_problem(cell: str) -> str | None:
+    allowed = f"allowed is a power in kW over 0, up to {MOST_KW}"
+    if not NUMBER.fullmatch(cell):
+        return _not_a_number(cell, allowed)
+    value = float(cell)
+    if value <= 0:
+        return f"{shown(cell)} is not over 0; {allowed}, for discharging too"
+    return f"{shown(cell)} is over {MOST_KW}; {allowed} (kW, not W)" if value > MOST_KW else None
+
+
+def _efficiency_problem(cell: str) -> str | None:
+    allowed = "allowed is a percentage over 1, up to 100, such as 91.5"
+    if not NUMBER.fullmatch(cell):
+        return _not_a_number(cell, allowed)
+    value = float(cell)
+    if value <= 1:
+        return f"{shown(cell)} is not over 1; {allowed}{' (percent, not a share)' if value > 0 else ''}"
+    return f"{shown(cell)} is over 100; {allowed}: nothing gives more than it takes" if value > 100 else None
+
+
+def _not_a_number(cell: str, allowed: str) -> str:
+    return f"{f'{shown(cell)} is not a number' if cell else 'the cell is empty'}; {allowed}"

@@ -1,0 +1,168 @@
+"""Counted wear in words and tables, the same on the screen and on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from models.wear.counted import WearByLaw
+from scheduler.diagnostics.wear import WearOfTrace
+from scheduler.textio.format import day_words, money_words, number_words
+
+SHORT_DAYS = 7.0
+"""Up to so many days instants are told with their clock time, beyond it by their date."""
+MONEY_DIGITS = 3
+"""One more than most minor units have: a night's wear is cents."""
+LARGE_MONEY = 10.0
+"""From here on money is told to the minor unit."""
+LAW_COLUMNS = ("Law", "Cycles, %", "Time, %", "In all, %", "Capacity, %")
+
+
+def headline(found: WearOfTrace) -> str:
+    """What the trace was, in one line."""
+    begin, end = span(found)
+    days, words = found.counted.hours / 24, day_words
+    long = f"{number_words(days, 1)} days" if days >= 2 else f"{number_words(found.counted.hours, 1)} hours"
+    what = "Battery wear" if found.site_name is None else f"{found.site_name}: battery wear"
+    if days >= SHORT_DAYS:
+        words = date_words
+    return f"{what} over {long}, from {words(begin, found.timezone)} to {words(end, found.timezone)}"
+
+
+def date_words(instant: datetime, timezone: str) -> str:
+    """Local date, "2 March 2026"."""
+    local = instant.astimezone(ZoneInfo(timezone))
+    return f"{local.day} {local:%B %Y}"
+
+
+def span(found: WearOfTrace) -> tuple[datetime, datetime]:
+    """First and last instant."""
+    instants = found.read.trace.instants
+    return instants[0].to_pydatetime(), instants[-1].to_pydatetime()
+
+
+def counted_words(found: WearOfTrace) -> str:
+    """How much was cycled."""
+    cycles = found.counted.cycles
+    deepest = 100 * float(cycles.depth.max(initial=0.0))
+    return (
+        f"{number_words(cycles.equivalent_full_cycles, 2)} equivalent full cycles in "
+        f"{number_words(float(cycles.count.sum()), 1)} cycles, the deepest {number_words(deepest, 1)} %"
+    )
+
+
+def range_words(found: WearOfTrace) -> str:
+    """How far the laws lie apart."""
+    totals = sorted((each.used.total, each.law) for each in found.counted.by_law)
+    (least, by_least), (most, by_most) = totals[0], totals[-1]
+    spread = f"from {life_words(least)} of the battery's life ({by_least}) to {life_words(most)} ({by_most})"
+    if found.battery_price is not None:
+        low, high = (money(found, found.battery_price * total) for total in (least, most))
+        spread += f": {low} to {high} {unit(found)}"
+    unaware = [f'"{each.law}"' for each in found.counted.by_law if not knows_time(each)]
+    return (
+        f"By law the wear runs {spread}; {' and '.join(unaware)} know nothing of ageing by time. Which law holds for a "
+        "battery matters more than any other number here."
+    )
+
+
+def law_rows(found: WearOfTrace) -> Iterator[tuple[str, ...]]:
+    """For each law its name, life used by cycles, by time and in all, capacity lost [%], and the cost if it is told."""
+    for each in found.counted.by_law:
+        used = each.used
+        row = (
+            each.law,
+            percent_number(used.by_cycles),
+            percent_number(used.by_calendar) if knows_time(each) else "–",
+            percent_number(used.total),
+            "–" if used.capacity_lost is None else percent_number(used.capacity_lost),
+        )
+        yield row if each.cost is None else (*row, money(found, each.cost))
+
+
+def law_columns(found: WearOfTrace) -> tuple[str, ...]:
+    """Heads of law_rows."""
+    return LAW_COLUMNS if found.battery_price is None else (*LAW_COLUMNS, f"Cost, {unit(found)}")
+
+
+def histogram_rows(found: WearOfTrace) -> Iterator[tuple[str, str, str]]:
+    """For each bin of depth its ends, cycles, and equivalent full cycles."""
+    histogram = found.counted.histogram
+    lower = 0.0
+    for edge, count, full in zip(histogram.edges_percent, histogram.cycles, histogram.full_cycles, strict=True):
+        yield f"{lower:g} to {edge:g} %", number_words(count, 1), number_words(full, 2)
+        lower = float(edge)
+
+
+def knows_time(each: WearByLaw) -> bool:
+    """Whether a law knows of ageing by time."""
+    return each.used.capacity_by_calendar is not None
+
+
+def percent_number(share: float) -> str:
+    """A share of life or capacity [%], with digits enough for a night's."""
+    percent = 100 * share
+    return number_words(percent, 2 if percent >= 1 else 3 if percent >= 0.1 else 4)
+
+
+def life_words(share: float) -> str:
+    """A share of life or capacity with its sign."""
+    return f"{percent_number(share)} %"
+
+
+def money(found: WearOfTrace, amount: float) -> str:
+    """Money; a small amount has three decimals, since a night's wear is cents."""
+    large = abs(amount) >= LARGE_MONEY
+    return money_words(amount, found.currency or "") if large else number_words(amount, MONEY_DIGITS)
+
+
+def unit(found: WearOfTrace) -> str:
+    """The currency, or the word money where none is known."""
+    return found.currency or "money"
+
+
+def difference_rows(found: WearOfTrace) -> list[tuple[str, str]]:
+    """From the counted wear to the plan's, one reason a row; parts that are nothing are left out."""
+    difference = found.difference
+    if difference is None:
+        return []
+    parts = (
+        (difference.conditions, "the plan prices all cycles at half charge and 25 °C"),
+        (difference.envelope, "the plan takes the law's convex envelope, which is never over the law"),
+        (
+            difference.segments,
+            "the plan's price is straight between the edges of its segments, and never under the law",
+        ),
+        (
+            difference.open_ends,
+            "cycles that the plan leaves open count half, while the plan charges each kWh taken out at once, and "
+            "nothing for one put in",
+        ),
+        (
+            difference.before,
+            "what the plan knew besides: how high the battery was before it began, and energy charged on the way",
+        ),
+    )
+    least = 0.5 * 10**-MONEY_DIGITS
+    told = [
+        (f"{words[0].upper()}{words[1:]}", _signed(found, amount)) for amount, words in parts if abs(amount) >= least
+    ]
+    return [
+        (f'Counted, by law "{found.law_of_plan}"', money(found, difference.counted)),
+        *told,
+        ("What the plan charged for wear", money(found, difference.program)),
+    ]
+
+
+def options_words(found: WearOfTrace) -> str:
+    """What was taken for granted."""
+    temps = found.read.trace.temp_degc
+    low, high = float(temps.min()), float(temps.max())
+    warm = f"{low:.3g} °C" if low == high else f"{low:.3g} to {high:.3g} °C"
+    priced = "" if found.battery_price is None else f", a battery of {found.battery_price:g} {unit(found)}"
+    return f"Taken at {warm} and an age of {found.words.age_years:g} years{priced}. Life ends at 80 % of the capacity."
+
+
+def _signed(found: WearOfTrace, amount: float) -> str:
+    return ("+" if amount > 0 else "") + money(found, amount)

@@ -1,0 +1,1 @@
+"""Site, offer, series, trip and hardware files to records."""

@@ -1,0 +1,72 @@
+"""A hardware file in TOML, read strictly: what the bidirectional charger costs beyond a plain one, and its life."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from models.tariff.investment import HardwareCase
+from scheduler.inputs.hardware_schema import HIGHEST_RATE_PERCENT, LOWEST_RATE_PERCENT, HardwareTable
+from scheduler.textio.errors import Fault, InputFaults, in_line_order
+from scheduler.textio.toml_tables import check_table, read_toml
+
+STEPS_AROUND_PERCENT = (-4.0, -2.0, 0.0, 2.0, 4.0)
+"""Rates shown around the file's own where it lists none [percentage points]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hardware:
+    """A hardware file.
+
+    Attributes
+    ----------
+    case : the costs, the life and the rates.
+    currency : of all amounts, three capital letters (ISO 4217).
+    discount_rates_percent, price_drifts_percent : rates for the table of worths [% a year], rising.
+    """
+
+    case: HardwareCase
+    currency: str
+    discount_rates_percent: tuple[float, ...]
+    price_drifts_percent: tuple[float, ...]
+
+
+def read_hardware(path: Path) -> Hardware:
+    """The hardware that a file describes.
+
+    Raises
+    ------
+    InputFaults : every fault of the file.
+    """
+    document = read_toml(path)
+    faults: list[Fault] = []
+    table = check_table(document, (), HardwareTable, faults)
+    if faults or table is None:
+        raise InputFaults(in_line_order(faults))
+    case = HardwareCase(
+        price=table.price,
+        installation=table.installation,
+        plain_charger_price=table.plain_charger_price,
+        grant=table.grant,
+        life_years=table.life_years,
+        discount_rate_percent=table.discount_rate_percent,
+        yearly_upkeep=table.yearly_upkeep,
+        price_drift_percent=table.price_drift_percent,
+    )
+    return Hardware(
+        case=case,
+        currency=table.currency,
+        discount_rates_percent=tuple(table.discount_rates_percent or _discount_rates(case.discount_rate_percent)),
+        price_drifts_percent=tuple(table.price_drifts_percent or _around(case.price_drift_percent)),
+    )
+
+
+def _around(percent: float) -> tuple[float, ...]:
+    """The rate and its neighbours, none impossible."""
+    rates = [round(percent + step, 6) for step in STEPS_AROUND_PERCENT]
+    return tuple(rate for rate in rates if LOWEST_RATE_PERCENT <= rate <= HIGHEST_RATE_PERCENT)
+
+
+def _discount_rates(percent: float) -> tuple[float, ...]:
+    """The rate and its neighbours; below 0, where money loses by waiting, only if the rate itself is."""
+    return tuple(rate for rate in _around(percent) if rate >= min(0.0, percent))

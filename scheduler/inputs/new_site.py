@@ -1,0 +1,340 @@
+"""A new site to start from: commented files that plan at once, with placeholder meter data to be replaced."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime, time, timedelta
+from math import cos, pi
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from scheduler.inputs.site_inputs import read_inputs
+from scheduler.textio.errors import InputFaults, NotWrittenError, shortened, single_fault
+
+PLACEHOLDER_DAYS = 35
+"""Days of placeholder data up to now: a typical forecast reads 28."""
+
+NOTE_COLUMN = 41
+
+DISCHARGE_TO_NOTES = {
+    "building": "it covers only what the building draws, nothing for the grid",
+    "building-and-grid": 'or "building": it covers only what the building draws, nothing for the grid',
+}
+
+READ_ME = """\
+The meter files in this folder are placeholders: the same invented day over and over. A plan made from them looks
+right and is not about your building. Replace them with your own meter's data before you act on a plan:
+
+    overnight read-meter YOUR-METER-FILE --to THIS-FOLDER --replace
+
+reads NEM12, Green Button XML and CSV by the step or by the day, and says what it filled. Or write them yourself:
+
+Each is a CSV file with the header "start,kw": the start of each step in local time with its offset, such as
+2026-03-02T18:00+00:00, and the mean power over the step in kW. Steps of 5 to 60 minutes, none missing, none twice.
+load.csv is the building without the car charger; solar.csv, if there is one, what the panels made.
+
+Then run "overnight check" on this folder.
+"""
+
+SITE = """\
+# Your site. Lines that start with "#" are notes; a setting shown as a note can be switched on by removing its "#".
+
+format = 1                                # the version of this file's layout; leave it as it is
+
+[site]
+name = {name}
+timezone = {timezone}                     # the clock on your wall
+{calendar}
+
+[connection]                              # what the network operator approved; never enter more than that
+import_limit_kw = {import_limit_kw}
+export_limit_kw = {export_limit_kw}       # 0 means nothing may be sent to the grid
+
+[car]
+battery_kwh = {battery_kwh}               # what the battery can really give
+floor_percent = 20                        # in ordinary use the charge stays above this ...
+ceiling_percent = 80                      # ... and below this; a long trip may go over it
+consumption_kwh_per_100km = {consumption} # what driving takes from the battery; a winter average is the safe choice
+trip_margin_percent = 10                  # extra energy for headwind, snow and detours
+return_reserve_percent = 20               # still wanted on coming home, for emergencies
+ready_minutes_before = 30                 # be charged this long before leaving
+on_the_way_price_per_kwh = {on_the_way}   # what charging away from home costs
+# discharge_limit_kwh = 25                # at most this much energy out of the car in a night, if the warranty says so
+
+[charger]
+charge_min_kw = {charge_min_kw}           # the charger cannot charge more gently than this
+charge_max_kw = {charge_max_kw}
+discharge_min_kw = {discharge_min_kw}     # nor give power more gently than this
+discharge_max_kw = {discharge_max_kw}
+charge_efficiency_percent = 95            # of the power beyond the fixed loss; see the maker's data sheet
+discharge_efficiency_percent = 95
+fixed_loss_kw = 0.08                      # lost whenever it charges or gives power
+discharge_to = {discharge_to}             # {discharge_to_note}
+volts = {volts}                           # turns kW into amps
+phases = {phases}
+# set_by = "blocks"                       # if you set the charger by hand: few blocks, each one power ...
+# max_blocks = 4                          # ... at most so many in a night ...
+# min_block_minutes = 60                  # ... and none shorter than this
+
+{solar_table}[wear]                       # what using the battery costs
+battery_price = {battery_price}           # a replacement battery, fitted
+depth_coefficient = 5.24e-4               # share of its life lost by one full discharge and recharge
+depth_exponent = 2.03                     # how much worse deep use is than shallow
+weight = 1.0                              # 0 ignores wear, 2 counts it double
+# law = "depth"                           # optional: by what law cycles wear it; "flat" needs life_full_cycles, the
+                                          # cycles in a life (1600, say), "stress" and "nmc" the temperature below
+# calendar_law = "stress"                 # optional: counts ageing by time too, or "nmc"; the fuller the dearer
+# battery_age_years = 3                   # for the law "nmc"
+# battery_temp_degc = 12                  # the battery's own, of the year or of twelve months: [-1, -1, 2, 7, ...]
+
+[plan]
+step_minutes = 60                         # how finely the night is cut: 5, 10, 15, 30 or 60
+horizon_hours = 24                        # how far a plan looks ahead
+
+[data]                                    # where the other files are, seen from this folder
+offer = "offers/offer.toml"
+load = "load.csv"                         # PLACEHOLDER, see READ-ME-FIRST.txt
+{solar_data}
+# A drive of every week, used when you name none for tonight; remove the "#" to use it.
+# [[usual_trip]]
+# days = ["mon", "tue", "wed", "thu", "fri"]
+# depart = "08:00"
+# return = "17:30"
+# distance_km = 30
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class NewSite:
+    """Answers for a new site; units as in the site and offer files, clock times "HH:MM".
+
+    A night price comes with its hours, as does an evening feed-in price; None: the offer has none.
+    """
+
+    name: str
+    timezone: str
+    currency: str
+    battery_kwh: float
+    consumption_kwh_per_100km: float
+    charge_min_kw: float
+    charge_max_kw: float
+    discharge_min_kw: float
+    discharge_max_kw: float
+    volts: float
+    phases: int
+    discharge_to: str
+    import_limit_kw: float
+    export_limit_kw: float
+    battery_price: float
+    day_price: float
+    export_price: float
+    daily_fee: float = 0.0
+    night_price: float | None = None
+    night_from: str = "23:00"
+    night_to: str = "07:00"
+    feed_in_price: float | None = None
+    feed_in_from: str = "18:00"
+    feed_in_to: str = "21:00"
+    offer_name: str = "My offer"
+    holiday_calendar: str | None = None
+    solar: bool = False
+
+
+def write_new_site(folder: Path, answers: NewSite, now: datetime) -> None:
+    """Write a new site whole, or nothing.
+
+    Parameters
+    ----------
+    now : end of the placeholder data.
+
+    Raises
+    ------
+    InputFaults : the folder is in use, or an answer is at fault.
+    NotWrittenError : it cannot be written; nothing was.
+    """
+    check_folder(folder)
+    absent = [parent for parent in folder.parents if not parent.exists()]
+    beside: Path | None = None
+    written = False
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(prefix=".new-site-", dir=folder.parent))
+        made = beside / "site"
+        (made / "offers").mkdir(parents=True)
+        for name, text in _texts(answers, now).items():
+            (made / name).write_text(text, encoding="utf-8", newline="")
+        _read_back(made, folder)
+        if folder.exists():
+            _move_into(made, folder)
+        else:
+            made.rename(folder)
+        written = True
+    except OSError as error:
+        raise NotWrittenError(f"{folder} cannot be written: {error.strerror or error}; nothing was changed") from None
+    finally:
+        if beside is not None:
+            shutil.rmtree(beside, ignore_errors=True)
+        for parent in [] if written else absent:
+            with suppress(OSError):
+                parent.rmdir()
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that is in use.
+
+    Raises
+    ------
+    InputFaults : it is neither new nor empty, or cannot be looked into.
+    """
+    try:
+        in_use = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as error:
+        raise single_fault(shortened(str(folder)), f"{error.strerror}; allowed is a folder that is new") from None
+    if in_use:
+        raise single_fault(folder, "it exists and is not empty; allowed is a folder that is new or empty")
+
+
+def _move_into(made: Path, folder: Path) -> None:
+    """Move every file into an empty folder, which stays the folder it is: someone may be standing in it."""
+    moved: list[Path] = []
+    try:
+        moved.extend(entry.rename(folder / entry.name) for entry in sorted(made.iterdir()))
+    except OSError:
+        for entry in moved:
+            entry.rename(made / entry.name)
+        raise
+
+
+def _read_back(made: Path, folder: Path) -> None:
+    """Refuse answers that make a faulty site, under the name that the folder would have had."""
+    try:
+        read_inputs(made)
+    except InputFaults as faults:
+        raise InputFaults(
+            replace(fault, file=fault.file.replace(str(made), str(folder))) for fault in faults.faults
+        ) from None
+
+
+def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
+    """Every file of the site, by its name in the folder."""
+    calendar = answers.holiday_calendar
+    zone = _zone(answers.timezone)
+    site = SITE.format(
+        name=_quoted(answers.name),
+        timezone=_quoted(answers.timezone),
+        calendar=(
+            f"holiday_calendar = {_quoted(calendar)}"
+            if calendar
+            else '# holiday_calendar = "IE"                 # whose public holidays the offer goes by'
+        ),
+        import_limit_kw=_number(answers.import_limit_kw),
+        export_limit_kw=_number(answers.export_limit_kw),
+        battery_kwh=_number(answers.battery_kwh),
+        consumption=_number(answers.consumption_kwh_per_100km),
+        on_the_way=_number(max(2 * answers.day_price, 0.0)),
+        charge_min_kw=_number(answers.charge_min_kw),
+        charge_max_kw=_number(answers.charge_max_kw),
+        discharge_min_kw=_number(answers.discharge_min_kw),
+        discharge_max_kw=_number(answers.discharge_max_kw),
+        discharge_to=_quoted(answers.discharge_to),
+        discharge_to_note=DISCHARGE_TO_NOTES.get(answers.discharge_to, ""),
+        volts=_number(answers.volts),
+        phases=answers.phases,
+        battery_price=_number(answers.battery_price),
+        solar_table="[solar]\ncan_be_limited = false                    # true only if the inverter can be told to "
+        "produce less\n\n"
+        if answers.solar
+        else "",
+        solar_data='solar = "solar.csv"                       # PLACEHOLDER, see READ-ME-FIRST.txt\n'
+        if answers.solar
+        else "",
+    )
+    texts = {
+        "site.toml": "".join(f"{_aligned(line)}\n" for line in site.splitlines()),
+        "offers/offer.toml": _offer(answers),
+        "load.csv": _series(now, zone, _usual_load_kw),
+        "READ-ME-FIRST.txt": READ_ME,
+    }
+    if answers.solar:
+        texts["solar.csv"] = _series(now, zone, _usual_solar_kw)
+    return texts
+
+
+def _aligned(line: str) -> str:
+    """A setting's note in the column of all notes; the name, which may hold anything, is left as it is."""
+    setting, mark, note = line.partition(" # ")
+    if not mark or line.startswith(("#", "name =")):
+        return line
+    return f"{setting.rstrip():<{NOTE_COLUMN}} # {note}"
+
+
+def _zone(name: str) -> ZoneInfo:
+    """The zone for the placeholders; a name that is none is told by the reader of the site."""
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return ZoneInfo("UTC")
+
+
+def _offer(answers: NewSite) -> str:
+    bands: list[tuple[str, float, tuple[str, str] | None, str]] = [
+        ("import", answers.day_price, None, "always" if answers.night_price is None else "whenever nothing below holds")
+    ]
+    if answers.night_price is not None:
+        bands.append(("import", answers.night_price, (answers.night_from, answers.night_to), "at night"))
+    bands.append(
+        (
+            "export",
+            answers.export_price,
+            None,
+            "sent to the grid at any other time" if answers.feed_in_price is not None else "sent to the grid",
+        )
+    )
+    if answers.feed_in_price is not None:
+        bands.append(("export", answers.feed_in_price, (answers.feed_in_from, answers.feed_in_to), "in the evening"))
+    lines = [
+        "# Your electricity offer. Where several bands hold at once, the last one counts.",
+        "",
+        "format = 1",
+        f"name = {_quoted(answers.offer_name)}",
+        f"currency = {_quoted(answers.currency)}",
+        _aligned(f"daily_fee = {_number(answers.daily_fee)} # standing charge per day"),
+    ]
+    for kind, price, hours, note in bands:
+        lines += ["", _aligned(f"[[{kind}]] # {note}"), f"price_per_kwh = {_number(price)}"]
+        if hours is not None:
+            lines += [f"from = {_quoted(hours[0])}", f"to = {_quoted(hours[1])}"]
+    return "\n".join(lines) + "\n"
+
+
+def _series(now: datetime, zone: ZoneInfo, kw: Callable[[int], float]) -> str:
+    """Hours from midnight some weeks ago until now, the same day over and over."""
+    first = datetime.combine(now.astimezone(zone).date() - timedelta(days=PLACEHOLDER_DAYS), time(), zone)
+    start, rows = first.astimezone(ZoneInfo("UTC")), ["start,kw"]
+    while start < now:
+        local = start.astimezone(zone)
+        rows.append(f"{local.isoformat(timespec='minutes')},{kw(local.hour):.2f}")
+        start += timedelta(hours=1)
+    return "\n".join(rows) + "\n"
+
+
+def _usual_load_kw(hour: int) -> float:
+    return 1.8 if 17 <= hour < 22 else 0.6 if 6 <= hour < 17 else 0.35
+
+
+def _usual_solar_kw(hour: int) -> float:
+    return max(0.0, -2.5 * cos(2 * pi * (hour + 0.5) / 24))
+
+
+def _quoted(text: str) -> str:
+    """A TOML string; JSON's escapes are TOML's, but for the delete character."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _number(value: float) -> str:
+    return repr(float(value))

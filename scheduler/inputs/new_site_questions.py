@@ -1,0 +1,228 @@
+"""What `overnight new` must know: each answer checked at once, by the rules of the site and offer files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BeforeValidator, Field, create_model
+
+from models.site.charger import DischargeTo
+from scheduler.inputs.site_schema import SiteTable
+from scheduler.textio.errors import Fault, InputFaults, shown
+from scheduler.textio.toml_tables import Table, TomlDocument, check_table
+from scheduler.textio.toml_values import Currency, Name, Number, OverZero, Phases, ZeroOrMore, minutes_of_clock
+
+Answers = dict[str, Any]
+NONE = "none"
+BANDS = ("night", "feed_in")
+
+
+def _band_hours(text: object) -> tuple[str, str]:
+    begin, _, end = text.replace(" ", "").partition("-") if isinstance(text, str) else ("", "", "")
+    minutes = minutes_of_clock(begin), minutes_of_clock(end)
+    if None in minutes or minutes[0] == minutes[1] or minutes == (24 * 60, 0):
+        raise ValueError(f"found {shown(text)}")
+    return begin, end
+
+
+def _yes_or_no(text: object) -> bool:
+    known = {"yes": True, "y": True, "no": False, "n": False}
+    if str(text).lower() not in known:
+        raise ValueError(f"found {shown(text)}")
+    return known[str(text).lower()]
+
+
+def _zone(name: str) -> str:
+    _refuse_contradictions(SiteTable(name="-", timezone=name))
+    return name
+
+
+def _calendar(name: str) -> str:
+    _refuse_contradictions(SiteTable(name="-", timezone="UTC", holiday_calendar=name))
+    return name
+
+
+def _refuse_contradictions(table: Table) -> None:
+    for _, message in table.contradictions():
+        raise ValueError(message.partition(";")[0])
+
+
+Zone = Annotated[str, AfterValidator(_zone), Field(description="an IANA time zone such as Europe/Dublin")]
+Calendar = Annotated[
+    str, AfterValidator(_calendar), Field(description='an ISO 3166 country or subdivision such as "IE", or none')
+]
+Hours = Annotated[
+    tuple[str, str],
+    BeforeValidator(_band_hours),
+    Field(description='two clock times that differ, such as "23:00-07:00"'),
+]
+YesOrNoAnswer = Annotated[bool, BeforeValidator(_yes_or_no), Field(description="yes or no")]
+PriceOrNone = Annotated[float, Field(ge=-1e9, le=1e9, description="a number from -1e9 to 1e9, or none")]
+Target = Annotated[DischargeTo, Field(description='"building" or "building-and-grid"')]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One thing to know.
+
+    Attributes
+    ----------
+    key : of the answer; the option that gives it is named after it.
+    words : what is asked.
+    kind : what is allowed, a type of the site and offer files.
+    default : taken when nothing is answered; None where only an answer will do, as for all that decides safety.
+    can_be_none : whether "none" is an answer.
+    asked_if : whether it is worth asking beside the other answers; else the default is taken.
+    """
+
+    key: str
+    words: str
+    kind: Any
+    default: str | None = None
+    can_be_none: bool = False
+    asked_if: Callable[[Mapping[str, Any]], bool] = lambda answers: True
+
+    @property
+    def option(self) -> str:
+        """The option that answers it."""
+        return "--" + self.key.replace("_", "-")
+
+    @property
+    def allowed(self) -> str:
+        """What is allowed, in words."""
+        return str(self._schema().model_fields[self.key].description)
+
+    def read(self, text: str, others: Mapping[str, Any]) -> tuple[Any, str | None]:
+        """The answer in a text and None, or None and what is wrong with it, alone or beside the other answers."""
+        text = text.strip()
+        if self.can_be_none and text.lower() == NONE:
+            return None, None
+        faults: list[Fault] = []
+        values = {self.key: _number_if_any(text, self.kind)}
+        table = check_table(TomlDocument(Path(self.option), values, {}), (), self._schema(), faults)
+        if table is None:
+            return None, faults[0].message
+        value = getattr(table, self.key)
+        return value, contradiction(self.key, value, others)
+
+    def _schema(self) -> type[Table]:
+        fields: dict[str, Any] = {self.key: (self.kind, ...)}
+        return create_model("Answer", __base__=Table, **fields)
+
+
+def _number_if_any(text: str, kind: Any) -> object:
+    """The text as the number that a kind of number wants; the text itself otherwise."""
+    if kind.__origin__ not in (float, int):
+        return text
+    try:
+        return int(text) if kind.__origin__ is int else float(text)
+    except ValueError:
+        return text
+
+
+def contradiction(key: str, value: Any, others: Mapping[str, Any]) -> str | None:
+    """What is wrong with an answer beside the others, or None."""
+    direction, _, end = key.partition("_")
+    if end == "min_kw" and (most := others.get(f"{direction}_max_kw")) is not None and value > most:
+        return f"{value:g} is over --{direction}-max-kw; allowed is 0 to {most:g}"
+    if end == "max_kw" and (least := others.get(f"{direction}_min_kw")) is not None and value < least:
+        return f"{value:g} is under --{direction}-min-kw; allowed is {least:g} or more"
+    return None
+
+
+def _may_export(answers: Mapping[str, Any]) -> bool:
+    return bool(answers["export_limit_kw"] > 0)
+
+
+QUESTIONS = (
+    Question("name", "What is the place called", Name, "Home"),
+    Question("timezone", "Time zone, such as Europe/Dublin", Zone),
+    Question("holiday_calendar", "Whose public holidays, such as IE, or none", Calendar, NONE, can_be_none=True),
+    Question("import_limit_kw", "Approved by the network operator: most power from the grid [kW]", OverZero),
+    Question("export_limit_kw", "Approved: most power to the grid [kW], 0 if nothing may be sent", ZeroOrMore),
+    Question("battery_kwh", "Car: usable battery [kWh]", OverZero),
+    Question("consumption_kwh_per_100km", "Car: consumption [kWh per 100 km]", OverZero, "18"),
+    Question("battery_price", "Car: price of a replacement battery, fitted", ZeroOrMore),
+    Question("charge_max_kw", "Charger: most charging power [kW]", OverZero),
+    Question("charge_min_kw", "Charger: least charging power [kW]", ZeroOrMore),
+    Question("discharge_max_kw", "Charger: most discharging power [kW]", OverZero),
+    Question("discharge_min_kw", "Charger: least discharging power [kW]", ZeroOrMore),
+    Question("discharge_to", "Charger: discharge to the building, or building-and-grid", Target),
+    Question("volts", "Charger: volts between phase and neutral", OverZero, "230"),
+    Question("phases", "Charger: phases", Phases, "1"),
+    Question("solar", "Are there solar panels", YesOrNoAnswer, "no"),
+    Question("currency", "Offer: currency, such as EUR", Currency),
+    Question("offer_name", "Offer: name", Name, "My offer"),
+    Question("daily_fee", "Offer: standing charge per day", ZeroOrMore, "0"),
+    Question("day_price", "Offer: price per kWh bought", Number),
+    Question("night_price", "Offer: price per kWh bought at night, or none", PriceOrNone, NONE, can_be_none=True),
+    Question(
+        "night_hours",
+        "Offer: hours of the night price",
+        Hours,
+        "23:00-07:00",
+        asked_if=lambda answers: answers["night_price"] is not None,
+    ),
+    Question("export_price", "Offer: price per kWh sent to the grid", Number, "0", asked_if=_may_export),
+    Question(
+        "feed_in_price",
+        "Offer: price per kWh sent in the evening, or none",
+        PriceOrNone,
+        NONE,
+        can_be_none=True,
+        asked_if=_may_export,
+    ),
+    Question(
+        "feed_in_hours",
+        "Offer: hours of the evening price",
+        Hours,
+        "18:00-21:00",
+        asked_if=lambda answers: answers["feed_in_price"] is not None,
+    ),
+)
+
+AskOwner = Callable[[Question, Mapping[str, Any]], Any]
+
+
+def find_answers(given: Mapping[str, str | None], ask: AskOwner | None) -> Answers:
+    """Every answer: from the options, then from the owner.
+
+    Parameters
+    ----------
+    given : options as typed, by key; None where one was not given.
+    ask : gives the answer to a question, knowing the others; None where nobody can be asked.
+
+    Raises
+    ------
+    InputFaults : every option at fault or, where nobody can be asked, missing; before anything is asked.
+    """
+    answers: Answers = {}
+    faults: list[Fault] = []
+    for question in QUESTIONS:
+        text = given.get(question.key)
+        if text is not None:
+            value, problem = question.read(text, answers)
+            answers[question.key] = value
+            if problem is not None:
+                faults.append(Fault(question.option, None, None, problem))
+        elif ask is None and question.default is None:
+            faults.append(Fault(question.option, None, None, f"missing; allowed is {question.allowed}"))
+    faults += [
+        Fault(f"--{band.replace('_', '-')}-hours", None, None, f"needs --{band.replace('_', '-')}-price as well")
+        for band in BANDS
+        if given.get(f"{band}_hours") is not None
+        and answers.get(f"{band}_price") is None
+        and (ask is None or f"{band}_price" in answers)
+    ]
+    if faults:
+        raise InputFaults(faults)
+    for question in QUESTIONS:
+        if question.key not in answers:
+            if ask is not None and question.asked_if(answers):
+                answers[question.key] = ask(question, answers)
+            else:
+                answers[question.key] = question.read(question.default or NONE, answers)[0]
+    return answers

@@ -1,0 +1,227 @@
+"""An offer's TOML file, read strictly into an Offer."""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Sequence
+from pathlib import Path
+from typing import cast
+
+from models.base.clock import MINUTES_A_DAY
+from models.tariff.market import MarketPrices
+from models.tariff.offer import (
+    Band,
+    DemandCharge,
+    LineKind,
+    Offer,
+    first_unpriced,
+    step_that_never_holds,
+    steps_that_mix,
+)
+from scheduler.inputs.market_file import read_market
+from scheduler.inputs.offer_schema import (
+    FIRST_PER_DAY,
+    PER_DAY,
+    PER_MONTH,
+    DemandTable,
+    ExportTable,
+    ImportTable,
+    MarketTable,
+    OfferTable,
+)
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown
+from scheduler.textio.read_text import file_problem
+from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
+from scheduler.textio.toml_values import clock_of_minutes
+
+
+def read_offer(path: Path, has_calendar: bool) -> Offer:
+    """The offer that a file describes.
+
+    Parameters
+    ----------
+    has_calendar : whether the site names a holiday calendar, which `public_holidays_count_as` needs.
+
+    Raises
+    ------
+    InputFaults : every fault of the file, and of its market prices.
+    """
+    return read_offer_files(path, has_calendar)[0]
+
+
+def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path, ...]]:
+    """The offer that a file describes, and the files it was read from; else as read_offer."""
+    document = read_toml(path)
+    faults: list[Fault] = []
+    table = check_table(document, (), OfferTable, faults)
+    imports = check_tables(document, "import", ImportTable, faults)
+    exports = check_tables(document, "export", ExportTable, faults)
+    demand = check_table(document, ("demand_charge",), DemandTable, faults)
+    market = check_table(document, ("market",), MarketTable, faults)
+    if "public_holidays_count_as" in document.values and not has_calendar:
+        message = "it needs a holiday calendar, and the site names none; allowed with site.holiday_calendar"
+        faults.append(document.fault(("public_holidays_count_as",), message))
+    faults += _market_faults(document, (*imports, *exports))
+    import_bands = tuple(_band(each, market) for each in imports if each)
+    export_bands = tuple(_band(each, market) for each in exports if each)
+    counted_as = table.public_holidays_count_as if table else None
+    if imports and None not in imports:
+        unpriced = first_unpriced(Offer("", "", 0.0, import_bands, holidays_count_as=counted_as))
+        if unpriced is not None:
+            faults.append(document.fault(("import",), _unpriced(import_bands, *unpriced)))
+        faults += _mixed_steps(document, "import", import_bands, counted_as)
+        faults += _never_holding(document, "import", import_bands, counted_as)
+    if None not in exports:
+        faults += _mixed_steps(document, "export", export_bands, counted_as)
+        faults += _never_holding(document, "export", export_bands, counted_as)
+    prices, files = _market_prices(document, market, faults)
+    if faults or table is None:
+        raise InputFaults(_in_file_order(faults, path))
+    offer = Offer(
+        name=table.name,
+        currency=table.currency,
+        daily_fee=table.daily_fee,
+        import_bands=import_bands,
+        export_bands=export_bands,
+        holidays_count_as=table.public_holidays_count_as,
+        tax_percent=table.tax_percent or 0.0,
+        tax_covers=cast("frozenset[LineKind]", table.tax_covers or frozenset()),
+        market=prices,
+        demand_charge=None
+        if demand is None
+        else DemandCharge(
+            demand.price_per_kw_month,
+            demand.interval_minutes,
+            demand.stretch,
+        ),
+    )
+    return offer, (path, *files)
+
+
+def _in_file_order(faults: list[Fault], path: Path) -> list[Fault]:
+    """Faults of the offer's own file by line, then those of its market prices."""
+    own = [fault for fault in faults if fault.file == str(path)]
+    return [*in_line_order(own), *(fault for fault in faults if fault.file != str(path))]
+
+
+def _band(table: ImportTable | ExportTable, market: MarketTable | None) -> Band:
+    price, factor = _price(table, market)
+    by_month = isinstance(table, ImportTable) and table.up_to_kwh_per_month is not None
+    if isinstance(table, ImportTable):
+        up_to = table.up_to_kwh_per_month if by_month else table.up_to_kwh_per_day
+    else:
+        up_to = table.first_kwh_per_day
+    return Band(
+        price,
+        table.from_minute,
+        table.to_minute,
+        table.days,
+        table.months,
+        up_to_kwh=up_to,
+        per="month" if by_month else "day",
+        market_factor=factor,
+        no_grid_charging=isinstance(table, ExportTable) and table.no_grid_charging,
+        name=table.name,
+    )
+
+
+def _price(table: ImportTable | ExportTable, market: MarketTable | None) -> tuple[float, float | None]:
+    """Price of a band, or what it adds to the market price and the factor on that."""
+    if not table.follows_market:
+        return table.price_per_kwh or 0.0, None
+    multiply, add = (market.multiply, market.add_per_kwh) if market else (1.0, 0.0)
+    return (
+        add if table.add_per_kwh is None else table.add_per_kwh,
+        multiply if table.multiply is None else table.multiply,
+    )
+
+
+def _market_faults(document: TomlDocument, bands: Sequence[ImportTable | ExportTable | None]) -> list[Fault]:
+    """Bands that follow a market that is not there, or a market that no band follows."""
+    follow = [side for side in ("import", "export") if _any_follows(document, side)]
+    if "market" in document.values:
+        if None not in bands and not follow:
+            message = "no band follows the market; allowed with follows_market = true on a band"
+            return [document.fault(("market",), message)]
+        return []
+    return [
+        document.fault(
+            (side, number, "follows_market"), "there is no [market]; allowed with a [market] table that names a file"
+        )
+        for side in follow
+        for number, band in enumerate(document.values[side])
+        if isinstance(band, dict) and band.get("follows_market") is True
+    ]
+
+
+def _any_follows(document: TomlDocument, side: str) -> bool:
+    bands = document.values.get(side)
+    return isinstance(bands, list) and any(
+        isinstance(band, dict) and band.get("follows_market") is True for band in bands
+    )
+
+
+def _market_prices(
+    document: TomlDocument, table: MarketTable | None, faults: list[Fault]
+) -> tuple[MarketPrices | None, tuple[Path, ...]]:
+    """The series that `[market]` names, and its file; adds its faults."""
+    if table is None:
+        return None, ()
+    file = document.path.parent / table.file
+    problem = file_problem(file)
+    if problem is not None:
+        message = f"{shown(table.file)}: {problem}; allowed is a file, relative to the offer's folder"
+        faults.append(document.fault(("market", "file"), message))
+        return None, ()
+    published = table.published_at
+    if published is None:
+        published = table.known_until % MINUTES_A_DAY
+    try:
+        return read_market(file, table.known_until, published), (file,)
+    except InputFaults as error:
+        faults += error.faults
+        return None, ()
+
+
+def _mixed_steps(
+    document: TomlDocument, side: str, bands: tuple[Band, ...], holidays_count_as: int | None
+) -> list[Fault]:
+    """A fault if two bands with steps can hold at once without being one stair."""
+    mixed = steps_that_mix(bands, holidays_count_as) if bands else None
+    if mixed is None:
+        return []
+    earlier, later = mixed
+    keys = document.values[side][later]
+    key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in keys)
+    return [
+        document.fault(
+            (side, later, key),
+            f"this step and that of {side}[{earlier + 1}] can hold at the same time; allowed are steps with the same "
+            "from, to, days and months, counted over the same period, the later in the file with fewer kWh",
+        )
+    ]
+
+
+def _never_holding(
+    document: TomlDocument, side: str, bands: tuple[Band, ...], holidays_count_as: int | None
+) -> list[Fault]:
+    """A fault if bands later in the file cover a band with a step at all times."""
+    number = step_that_never_holds(bands, holidays_count_as) if bands else None
+    if number is None:
+        return []
+    key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in document.values[side][number])
+    message = (
+        "bands later in the file cover this one at all times, so no kWh is ever counted for it; allowed is to put it "
+        "after the band whose price holds beyond it"
+    )
+    return [document.fault((side, number, key), message)]
+
+
+def _unpriced(bands: tuple[Band, ...], month: int, day_of_week: int, minute: int) -> str:
+    when = f"on a {calendar.day_name[day_of_week]} in {calendar.month_name[month]} at {clock_of_minutes(minute)}"
+    if any(band.up_to_kwh is not None for band in bands):
+        return (
+            f"no import price {when} once every step is used up; allowed are bands without an end in kWh that leave "
+            "no time without one"
+        )
+    return f"no import price {when}; allowed are bands that leave no time without one"

@@ -1,0 +1,121 @@
+"""The tables of an offer's file: which keys there are and what each allows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from scheduler.inputs.time_window_schema import StretchTable
+from scheduler.textio.toml_tables import Table
+from scheduler.textio.toml_values import (
+    Clock,
+    Currency,
+    Day,
+    DemandMinutes,
+    FormatOne,
+    KnownUntil,
+    Name,
+    Number,
+    OverZero,
+    TaxCovers,
+    TaxPercent,
+    YesOrNo,
+    ZeroOrMore,
+)
+
+AnyTable = Annotated[dict[str, Any], Field(description="one table")]
+PER_DAY, PER_MONTH, FIRST_PER_DAY = "up_to_kwh_per_day", "up_to_kwh_per_month", "first_kwh_per_day"
+
+
+class OfferTable(Table):
+    """The whole file."""
+
+    format: FormatOne
+    name: Name
+    currency: Currency
+    daily_fee: ZeroOrMore
+    public_holidays_count_as: Day | None = Field(default=None, description='a day: "mon" to "sun"')
+    tax_percent: TaxPercent | None = Field(default=None, description="0 to 100")
+    tax_covers: TaxCovers | None = Field(
+        default=None,
+        description='a list of lines of the bill, each once: "import", "export", "daily_fee", "demand_charge"',
+    )
+    market: AnyTable | None = Field(default=None, description="one [market] table")
+    demand_charge: AnyTable | None = Field(default=None, description="one [demand_charge] table")
+    import_bands: list[dict[str, Any]] = Field(
+        alias="import", min_length=1, description="at least one [[import]] table"
+    )
+    export_bands: list[dict[str, Any]] = Field(
+        alias="export", default=[], description="any number of [[export]] tables"
+    )
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A tax that covers nothing, or lines that nothing taxes."""
+        if self.tax_percent is not None and self.tax_covers is None:
+            covers = self.__class__.model_fields["tax_covers"].description
+            yield "tax_covers", f"missing, and required where there is a tax_percent: {covers}"
+        if self.tax_covers is not None and self.tax_percent is None:
+            yield "tax_percent", "missing, and required where there is a tax_covers: 0 to 100"
+        if self.demand_charge is None and self.tax_covers is not None and "demand_charge" in self.tax_covers:
+            yield "tax_covers", "it covers a demand charge, and there is none; allowed with a [demand_charge] table"
+
+
+class BandTable(StretchTable):
+    """What `[[import]]` and `[[export]]` share."""
+
+    name: Name | None = Field(default=None, description="text on one line, not empty")
+    price_per_kwh: Number | None = Field(default=None, description="a number from -1e9 to 1e9")
+    follows_market: YesOrNo = False
+    multiply: Number | None = Field(default=None, description="a number from -1e9 to 1e9")
+    add_per_kwh: Number | None = Field(default=None, description="a number from -1e9 to 1e9")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """Two prices, or none."""
+        yield from StretchTable.contradictions(self)
+        if self.follows_market and self.price_per_kwh is not None:
+            yield "price_per_kwh", "the band follows the market too; allowed is one of the two"
+        if not self.follows_market:
+            if self.price_per_kwh is None:
+                yield "price_per_kwh", "missing, and required unless follows_market = true: a number from -1e9 to 1e9"
+            for key in ("multiply", "add_per_kwh"):
+                if getattr(self, key) is not None:
+                    yield key, "this is for a band that follows the market; allowed with follows_market = true"
+
+
+class ImportTable(BandTable):
+    """One `[[import]]`."""
+
+    up_to_kwh_per_day: OverZero | None = Field(default=None, description="a number over 0, up to 1e9")
+    up_to_kwh_per_month: OverZero | None = Field(default=None, description="a number over 0, up to 1e9")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """Two ends of one step."""
+        yield from BandTable.contradictions(self)
+        if self.up_to_kwh_per_day is not None and self.up_to_kwh_per_month is not None:
+            yield PER_MONTH, f"there is {PER_DAY} as well; allowed is one of the two"
+
+
+class ExportTable(BandTable):
+    """One `[[export]]`."""
+
+    first_kwh_per_day: OverZero | None = Field(default=None, description="a number over 0, up to 1e9")
+    no_grid_charging: YesOrNo = False
+
+
+class DemandTable(StretchTable):
+    """`[demand_charge]`."""
+
+    price_per_kw_month: ZeroOrMore
+    interval_minutes: DemandMinutes
+
+
+class MarketTable(Table):
+    """`[market]`."""
+
+    file: Annotated[str, Field(description="a file, relative to the offer's folder")]
+    multiply: Number = 1.0
+    add_per_kwh: Number = 0.0
+    known_until: KnownUntil
+    published_at: Clock | None = Field(default=None, description='a clock time "00:00" to "23:59", in quotes')

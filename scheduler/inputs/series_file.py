@@ -1,0 +1,104 @@
+"""A meter series from CSV `start,kw`, read strictly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import IntArray
+from models.site.series import Series
+from scheduler.textio.csv_rows import STAMP, number_problem, read_rows, stamp_problem
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed
+
+COLUMNS = ("start", "kw")
+LEAST_STEP_MINUTES, MOST_STEP_MINUTES = 5, 60
+FEWEST_ROWS = 2
+
+
+def read_series(path: Path) -> Series:
+    """The meter series in a file: kW averaged over a regular step, `start` with its offset from UTC.
+
+    Raises
+    ------
+    InputFaults : the faults of the file, each with its line; the first ten and how many more.
+    """
+    return read_regular(path, COLUMNS, number_problem)
+
+
+def read_regular(path: Path, columns: tuple[str, str], problem_of: Callable[[str], str | None]) -> Series:
+    """A regular series of numbers from CSV of two columns, `start` and a value.
+
+    Parameters
+    ----------
+    columns : the header that the file must have.
+    problem_of : what is wrong with a value's cell, or None.
+
+    Raises
+    ------
+    InputFaults : as read_series.
+    """
+    faults: list[Fault] = []
+    rows = read_rows(path, columns, faults)
+    start = _instants([row.cells[0] for row in rows])
+    for row, unreadable in zip(rows, start.isna(), strict=True):
+        if unreadable:
+            faults.append(Fault(str(path), row.line, columns[0], stamp_problem(row.cells[0])))
+        problem = problem_of(row.cells[1])
+        if problem is not None:
+            faults.append(Fault(str(path), row.line, columns[1], problem))
+    if not faults and len(rows) < FEWEST_ROWS:
+        message = f"found {len(rows)} rows under the header; allowed is {FEWEST_ROWS} or more"
+        faults.append(Fault(str(path), None, None, message))
+    if faults:
+        raise InputFaults(listed(in_line_order(faults)))
+
+    minutes_between = np.diff(start.asi8) // 60
+    step_minutes = _usual_step(minutes_between)
+    for index, message in _order_problems(minutes_between, step_minutes):
+        faults.append(Fault(str(path), rows[index].line, columns[0], message))
+    if faults:
+        raise InputFaults(listed(faults))
+    values = np.array([float(row.cells[1]) for row in rows]) + 0.0  # a written -0 becomes 0
+    return Series(start, values, step_minutes)
+
+
+def _instants(cells: list[str]) -> pd.DatetimeIndex:
+    """The cells as UTC instants in whole seconds; NaT where one cannot be read."""
+    readable = [cell if STAMP.fullmatch(cell) else "" for cell in cells]
+    return pd.to_datetime(readable, format="ISO8601", utc=True, errors="coerce").as_unit("s")
+
+
+def _usual_step(minutes_between: IntArray) -> int:
+    """The most frequent step forward [min]; 0 if there is none."""
+    steps, counts = np.unique(minutes_between[minutes_between > 0], return_counts=True)
+    return int(steps[np.argmax(counts)]) if len(steps) else 0
+
+
+def _order_problems(minutes_between: IntArray, step_minutes: int) -> Iterator[tuple[int, str]]:
+    """Rows that do not follow the row above by one step, as (row index, message).
+
+    As long as rows are out of order or doubled, what looks like a gap is not reported.
+    """
+    backwards = np.flatnonzero(minutes_between <= 0)
+    for index in backwards:
+        what = "duplicate: the same start as" if minutes_between[index] == 0 else "not in time order: before"
+        yield int(index) + 1, f"{what} the row above; allowed are rows in time order, each start once"
+    if len(backwards):
+        return
+    if not LEAST_STEP_MINUTES <= step_minutes <= MOST_STEP_MINUTES:
+        allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
+        yield 1, f"{step_minutes} minutes after the row above; allowed is a step of {allowed}"
+        return
+    for index in np.flatnonzero(minutes_between != step_minutes):
+        minutes = int(minutes_between[index])
+        kind = "gap" if minutes > step_minutes else "short step"
+        yield (
+            int(index) + 1,
+            (
+                f"{kind}: {minutes} minutes after the row above; allowed is the step of the other rows, "
+                f"{step_minutes} minutes"
+            ),
+        )

@@ -1,0 +1,313 @@
+"""The tables of `site.toml`: keys, defaults, what is allowed, and what contradicts what inside one table."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Iterator
+from datetime import date
+from math import ceil, floor
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, Field
+
+from models.base.calendars import public_holidays
+from models.site.charger import DischargeTo
+from models.wear.law import LawSettings
+from models.wear.laws import WEAR_LAWS, calendar_law_names, wear_law
+from models.wear.segments import PowerLaw
+from scheduler.inputs.control_mode import SetBy
+from scheduler.inputs.site import EVENING_MINUTE
+from scheduler.inputs.time_window_schema import StretchTable
+from scheduler.textio.errors import did_you_mean, shown
+from scheduler.textio.toml_tables import Table
+from scheduler.textio.toml_values import (
+    BlockMinutes,
+    Clock,
+    Days,
+    EdgesPercent,
+    EfficiencyPercent,
+    FilePath,
+    FormatOne,
+    HorizonHours,
+    MarginPercent,
+    MaxBlocks,
+    Name,
+    OneOrMore,
+    OverZero,
+    Percent,
+    Phases,
+    ReadyMinutes,
+    Step,
+    YesOrNo,
+    ZeroOrMore,
+    clock_of_minutes,
+)
+
+MONTHS, LEAST_DEGC, MOST_DEGC = 12, -30.0, 60.0
+"""Temperatures that a battery may have [degrees C]."""
+LAWS_IN_WORDS = ", ".join(f'"{name}"' for name in WEAR_LAWS)
+_CALENDAR_LAWS_IN_WORDS = " or ".join(f'"{name}"' for name in calendar_law_names())
+
+
+def _known(names: Collection[str]) -> Callable[[str], str]:
+    def check(name: str) -> str:
+        if name not in names:
+            raise ValueError(f"found {shown(name)}{did_you_mean(name, names)}")
+        return name
+
+    return check
+
+
+def _twelve_temps(value: object) -> tuple[float, ...]:
+    """The temperature of each month [degrees C], from one for all or a list of twelve."""
+    temps: list[Any] = value if isinstance(value, list) else [value] * MONTHS
+    if len(temps) != MONTHS:
+        raise ValueError(f"found {len(temps)} temperatures")
+    for temp in temps:
+        if isinstance(temp, bool) or not isinstance(temp, int | float) or not LEAST_DEGC <= temp <= MOST_DEGC:
+            kelvin = isinstance(temp, int | float) and temp > MOST_DEGC
+            raise ValueError(f"found {shown(temp)}{', perhaps kelvin' if kelvin else ''}")
+    return tuple(float(temp) for temp in temps)
+
+
+LawName = Annotated[str, AfterValidator(_known(tuple(WEAR_LAWS))), Field(description=LAWS_IN_WORDS)]
+CalendarLawName = Annotated[str, AfterValidator(_known(calendar_law_names()))]
+AgeYears = Annotated[float, Field(ge=0, le=40, description="0 to 40")]
+TempsDegc = Annotated[Any, AfterValidator(_twelve_temps)]
+AnyTable = Annotated[dict[str, Any], Field(description="a table")]
+Text = Annotated[str, Field(description="text")]
+
+
+class RootTable(Table):
+    """The whole file."""
+
+    format: FormatOne
+    site: AnyTable
+    connection: AnyTable
+    car: AnyTable
+    charger: AnyTable
+    solar: AnyTable | None = None
+    wear: AnyTable
+    plan: AnyTable
+    data: AnyTable
+    usual_trip: list[dict[str, Any]] = Field(default=[], description="any number of [[usual_trip]] tables")
+
+
+class SiteTable(Table):
+    """`[site]`."""
+
+    name: Name
+    timezone: Text
+    holiday_calendar: Text | None = None
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A time zone or a calendar that is not known."""
+        if not _zone_is_known(self.timezone):
+            nearest = did_you_mean(self.timezone, available_timezones())
+            yield (
+                "timezone",
+                f"{shown(self.timezone)} is not known; allowed is an IANA time zone{nearest}",
+            )
+        if self.holiday_calendar is not None and not _calendar_is_known(self.holiday_calendar):
+            yield (
+                "holiday_calendar",
+                f"{shown(self.holiday_calendar)} is not known; allowed is an ISO 3166 country or subdivision "
+                'such as "IE" or "DE-BY"',
+            )
+
+
+class ConnectionTable(Table):
+    """`[connection]`."""
+
+    import_limit_kw: OverZero
+    export_limit_kw: ZeroOrMore
+    export_window: list[dict[str, Any]] = Field(
+        default=[], description="any number of [[connection.export_window]] tables"
+    )
+
+
+class ExportWindowTable(StretchTable):
+    """One `[[connection.export_window]]`."""
+
+    export_limit_kw: ZeroOrMore
+
+
+class CarTable(Table):
+    """`[car]`."""
+
+    battery_kwh: OverZero
+    floor_percent: Percent
+    ceiling_percent: Percent
+    consumption_kwh_per_100km: OverZero
+    trip_margin_percent: MarginPercent = 10.0
+    return_reserve_percent: Percent | None = Field(default=None, description="0 to 100")
+    ready_minutes_before: ReadyMinutes = 30
+    on_the_way_price_per_kwh: ZeroOrMore
+    outside_window_factor: ZeroOrMore = 0.1
+    discharge_limit_kwh: ZeroOrMore | None = Field(default=None, description="0 or more")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A window with nothing in it."""
+        if self.floor_percent >= self.ceiling_percent:
+            yield (
+                "floor_percent",
+                f"{self.floor_percent:g} is not under ceiling_percent; allowed is 0 to under {self.ceiling_percent:g}",
+            )
+
+
+class ChargerTable(Table):
+    """`[charger]`."""
+
+    charge_min_kw: ZeroOrMore
+    charge_max_kw: OverZero
+    discharge_min_kw: ZeroOrMore
+    discharge_max_kw: OverZero
+    charge_efficiency_percent: EfficiencyPercent
+    discharge_efficiency_percent: EfficiencyPercent
+    fixed_loss_kw: ZeroOrMore = 0.0
+    discharge_to: Annotated[DischargeTo, Field(description='"building-and-grid" or "building"')]
+    start_worth_kwh: ZeroOrMore = 0.1
+    volts: OverZero
+    phases: Phases
+    set_by: Annotated[SetBy, Field(description='"schedule", "blocks" or "current"')] = "schedule"
+    max_blocks: MaxBlocks | None = Field(default=None, description="a whole number from 1 to 48")
+    min_block_minutes: BlockMinutes | None = Field(default=None, description="a whole number from 5 to 720")
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A least power over the most, a fixed loss that eats all that is charged, and a setting without its limits."""
+        for least_key, least, most_key, most in (
+            ("charge_min_kw", self.charge_min_kw, "charge_max_kw", self.charge_max_kw),
+            ("discharge_min_kw", self.discharge_min_kw, "discharge_max_kw", self.discharge_max_kw),
+        ):
+            if least > most:
+                yield least_key, f"{least:g} is over {most_key}; allowed is 0 to {most:g}"
+        most_into_battery_kw = self.charge_max_kw * self.charge_efficiency_percent / 100
+        if self.fixed_loss_kw >= most_into_battery_kw:
+            yield (
+                "fixed_loss_kw",
+                f"{self.fixed_loss_kw:g} leaves nothing for the battery even at charge_max_kw; "
+                f"allowed is under {most_into_battery_kw:g}",
+            )
+        yield from self._setting_contradictions()
+
+    def _setting_contradictions(self) -> Iterator[tuple[str, str]]:
+        for key in ("max_blocks", "min_block_minutes"):
+            if self.set_by != "schedule" and getattr(self, key) is None:
+                allowed = self.__class__.model_fields[key].description
+                yield key, f'missing, and required where set_by is "{self.set_by}": {allowed}'
+        if self.set_by != "current":
+            return
+        kw_per_amp = self.volts * self.phases / 1000
+        for direction, least, most in (
+            ("charge", self.charge_min_kw, self.charge_max_kw),
+            ("discharge", self.discharge_min_kw, self.discharge_max_kw),
+        ):
+            least_amps, most_amps = ceil(least / kw_per_amp - 1e-9), floor(most / kw_per_amp + 1e-9)
+            if most_amps < max(1, least_amps):
+                enough_kw = max(1, least_amps) * kw_per_amp
+                yield (
+                    f"{direction}_max_kw",
+                    f"{most:g} leaves no whole current: at {self.volts:g} V and phases {self.phases} one amp is "
+                    f'{kw_per_amp:g} kW; allowed is {enough_kw:g} or more where set_by is "current"',
+                )
+
+
+class SolarTable(Table):
+    """`[solar]`."""
+
+    can_be_limited: YesOrNo = False
+
+
+class WearTable(Table):
+    """`[wear]`."""
+
+    battery_price: ZeroOrMore
+    law: LawName = "depth"
+    depth_coefficient: ZeroOrMore | None = Field(default=None, description="0 or more")
+    depth_exponent: OneOrMore | None = Field(default=None, description="1 to 100")
+    life_full_cycles: OverZero | None = Field(default=None, description="more than 0")
+    segment_edges_percent: EdgesPercent = Field(default=[5.0, 10.0, 20.0, 30.0, 45.0, 60.0, 80.0, 100.0])
+    weight: ZeroOrMore
+    calendar_law: CalendarLawName | None = Field(default=None, description=_CALENDAR_LAWS_IN_WORDS)
+    battery_age_years: AgeYears | None = Field(default=None, description="0 to 40")
+    battery_temp_degc: TempsDegc = Field(
+        default=None, description="a temperature from -30 to 60 °C, or a list of twelve, January first"
+    )
+
+    @property
+    def depth_law(self) -> PowerLaw | None:
+        """The law by depth, where both its keys are given."""
+        if self.depth_coefficient is None or self.depth_exponent is None:
+            return None
+        return PowerLaw(self.depth_coefficient, self.depth_exponent)
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A law without what it goes by."""
+        needs = {"depth": ("depth_coefficient", "depth_exponent"), "flat": ("life_full_cycles",)}
+        for key in needs.get(self.law, ()):
+            if getattr(self, key) is None:
+                allowed = self.__class__.model_fields[key].description
+                yield key, f'missing, and required where law is "{self.law}": {allowed}'
+        named = [name for name in (self.law, self.calendar_law) if name is not None]
+        laws = {name: wear_law(name, LawSettings()) for name in named}
+        warm = [name for name, law in laws.items() if law.valid.temp_degc is not None]
+        aged = [name for name, law in laws.items() if hasattr(law, "age_years")]
+        for key, wanted in (("battery_temp_degc", warm), ("battery_age_years", aged)):
+            if wanted and getattr(self, key) is None:
+                allowed = self.__class__.model_fields[key].description
+                yield key, f'missing, and required by the wear law "{wanted[0]}": {allowed}'
+
+
+class PlanTable(Table):
+    """`[plan]`."""
+
+    step_minutes: Step
+    horizon_hours: HorizonHours
+    stored_energy_price_per_kwh: ZeroOrMore | None = Field(default=None, description="0 or more")
+    evening: Clock = EVENING_MINUTE
+
+
+class DataTable(Table):
+    """`[data]`."""
+
+    offer: FilePath
+    load: FilePath
+    solar: FilePath | None = Field(default=None, description="a file, relative to the site folder")
+    trips: FilePath | None = Field(default=None, description="a file, relative to the site folder")
+
+
+class UsualTripTable(Table):
+    """One `[[usual_trip]]`."""
+
+    days: Days
+    depart_minute: Clock = Field(alias="depart")
+    return_minute: Clock = Field(alias="return")
+    distance_km: ZeroOrMore
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """A trip that takes no time."""
+        if self.depart_minute == self.return_minute:
+            yield (
+                "return",
+                f'"{clock_of_minutes(self.return_minute)}" is the departure too; allowed is any other time, '
+                "an earlier one is on the next day",
+            )
+
+
+def _zone_is_known(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return False
+    return True
+
+
+def _calendar_is_known(calendar: str) -> bool:
+    if not re.fullmatch(r"[A-Z]{2}(-[A-Z0-9]{1,3})?", calendar):
+        return False
+    try:
+        public_holidays(calendar, [date.today().year])
+    except ValueError:
+        return False
+    return True

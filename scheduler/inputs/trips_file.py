@@ -1,0 +1,61 @@
+"""Recorded trips from CSV `depart,return,distance_km`, read strictly."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from models.site.trips import Trip
+from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, read_rows, stamp_problem
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed
+
+COLUMNS = ("depart", "return", "distance_km")
+
+
+def read_trips(path: Path) -> tuple[Trip, ...]:
+    """The trips in a file, in time order; a file with only a header has none.
+
+    Raises
+    ------
+    InputFaults : the faults of the file, each with its line; the first ten and how many more.
+    """
+    faults: list[Fault] = []
+    trips: list[Trip] = []
+    for row in read_rows(path, COLUMNS, faults):
+        trip = _trip(path, row, faults)
+        if trip is None:
+            continue
+        if trips and trip.depart_at < trips[-1].return_at:
+            message = "departs before the trip above is back; allowed are trips in time order that do not overlap"
+            faults.append(Fault(str(path), row.line, "depart", message))
+        trips.append(trip)
+    if faults:
+        raise InputFaults(listed(in_line_order(faults)))
+    return tuple(trips)
+
+
+def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
+    """The trip of one row, or None after adding the row's faults."""
+    depart, comeback = _instant(row.cells[0]), _instant(row.cells[1])
+    problems = {
+        "depart": stamp_problem(row.cells[0]) if depart is None else None,
+        "return": stamp_problem(row.cells[1]) if comeback is None else None,
+        "distance_km": number_problem(row.cells[2]),
+    }
+    if depart is not None and comeback is not None and comeback <= depart:
+        problems["return"] = "not after the departure; allowed is a later instant"
+    new = [Fault(str(path), row.line, key, problem) for key, problem in problems.items() if problem is not None]
+    faults += new
+    if new or depart is None or comeback is None:
+        return None
+    return Trip(depart, comeback, float(row.cells[2]) + 0.0)
+
+
+def _instant(cell: str) -> datetime | None:
+    """The instant in UTC, or None if it cannot be read."""
+    if not STAMP.fullmatch(cell):
+        return None
+    try:
+        return datetime.fromisoformat(cell).astimezone(UTC)
+    except ValueError:
+        return None

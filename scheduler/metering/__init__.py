@@ -1,0 +1,1 @@
+"""Meter files to load, solar and a recomputed bill."""

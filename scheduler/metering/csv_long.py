@@ -1,0 +1,299 @@
+"""A meter's plain CSV: one row a step, `start` and a column for each channel."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, get_args
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import BoolArray, FloatArray, IntArray
+from scheduler.inputs.series_file import LEAST_STEP_MINUTES, MOST_STEP_MINUTES
+from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.csv_table import (
+    DAY_FIRST_NOTE,
+    MeterRows,
+    cells_words,
+    estimated_cell,
+    has_decimal_comma,
+    iso_days,
+    numbers,
+    read_meter_rows,
+    refuse,
+    separator_notes,
+)
+from scheduler.metering.local_clock import Clock, instants, on_the_wall, standard_offset
+from scheduler.metering.uneven_steps import HOURS, are_unequal, cut_to_one_step
+from scheduler.textio.csv_rows import STAMP, stamp_problem
+from scheduler.textio.errors import Fault, did_you_mean, shown, single_fault
+
+START, ESTIMATED = "start", "estimated"
+KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
+VALUE_COLUMNS = {f"{kind}_{unit}": kind for kind in KINDS for unit in ("kwh", "kw")}
+OTHER_COLUMNS = ("charge_kwh", "discharge_kwh", "load_kwh", "solar_kwh", "curtailed_kwh", "stored_kwh")
+"""Columns of this program's own metered files that are no channel of a meter."""
+ALLOWED = f"{START} and one or more of {', '.join(VALUE_COLUMNS)}, and {ESTIMATED} if wanted"
+FEWEST_ROWS = 2
+
+_NAIVE = re.compile(r"(?:19[7-9]\d|2[01]\d{2})-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::00)?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Starts:
+    """Start of each row [UTC minutes], shape (n,), which rows are kept, and what was mended."""
+
+    utc: IntArray
+    kept: BoolArray
+    notes: tuple[str, ...]
+
+
+def is_plain_header(header: tuple[str, ...]) -> bool:
+    """Whether names of columns are those of a plain CSV: `start`, and more than `kw` beside it."""
+    return START in header and any(name in header for name in (*VALUE_COLUMNS, *OTHER_COLUMNS, ESTIMATED, HOURS))
+
+
+def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterReading:
+    """The channels of a plain CSV; an empty cell is a gap.
+
+    Parameters
+    ----------
+    timezone : IANA name, for a `start` without offset.
+    clock : what a `start` without offset follows.
+
+    Raises
+    ------
+    InputFaults : the faults of the file, each with its line; the first ten and how many more.
+    """
+    rows = read_meter_rows(path)
+    columns = _columns(rows)
+    width = len(rows.header)
+    refuse(
+        [
+            rows.fault(index, None, f"found {cells_words(row)}; allowed is {width} cells, as in the header")
+            for index, row in enumerate(rows.rows)
+            if len(row.cells) != width or not any(row.cells)
+        ]
+    )
+    if len(rows.rows) < FEWEST_ROWS:
+        raise single_fault(path, f"found {len(rows.rows)} rows under the header; allowed is {FEWEST_ROWS} or more")
+    cells = dict(zip(rows.header, map(list, zip(*(row.cells for row in rows.rows), strict=True)), strict=True))
+    number_cells = [cell for name in columns for cell in cells[name]]
+    decimal_comma = has_decimal_comma(rows, number_cells)
+    faults: list[Fault] = []
+    values = {name: _numbers(rows, name, cells[name], decimal_comma, faults) for name in columns}
+    hours = _numbers(rows, HOURS, cells[HOURS], decimal_comma, faults) if HOURS in cells else None
+    estimated = _estimated(rows, cells.get(ESTIMATED), faults)
+    stamps, day_first = iso_days(cells[START])
+    if faults:
+        _read_stamps(rows, stamps, cells[START], faults)
+        refuse(faults)
+    with_value = np.any([np.nan_to_num(value) > 0 for value in values.values()], axis=0)
+    starts = _starts(rows, stamps, cells[START], with_value, timezone, clock)
+    if hours is not None and are_unequal(hours):
+        cut = cut_to_one_step(rows, starts.utc, hours)
+        share = {name: cut.parts[cut.row] if name.endswith("_kwh") else 1 for name in columns}
+        values = {name: value[cut.row] / share[name] for name, value in values.items()}
+        note = f"Its rows differ in length; they are cut to {cut.step_minutes} minutes, their energy spread evenly."
+        starts = _Starts(cut.utc, starts.kept[cut.row], (*starts.notes, note))
+        estimated, step_minutes = estimated[cut.row], cut.step_minutes
+    else:
+        step_minutes = _step(rows, starts, hours)
+
+    start = instants(starts.utc)
+    channels = []
+    for name, kind in columns.items():
+        kwh = values[name] * (step_minutes / 60 if name.endswith("_kw") else 1.0)
+        there = starts.kept & ~np.isnan(kwh)
+        channels.append(Channel(kind, "", kind, start[there], kwh[there], estimated[there], step_minutes))
+    if not any(len(channel.kwh) for channel in channels):
+        raise single_fault(path, "every cell is empty; allowed is a file with values")
+    notes = [*separator_notes(rows, number_cells), *([DAY_FIRST_NOTE] if day_first else []), *starts.notes]
+    empty = sum(int(np.isnan(value[starts.kept]).sum()) for value in values.values())
+    if empty:
+        notes.append(f"Empty cells: {empty}, read as gaps.")
+    ignored = [name for name in rows.header if name in OTHER_COLUMNS]
+    if ignored:
+        notes.append(f"Left out, for they are no channels of a meter: {', '.join(ignored)}.")
+    full = tuple(channel for channel in channels if len(channel.kwh))
+    return MeterReading(f"CSV, one row every {step_minutes} minutes", full, tuple(notes))
+
+
+def _columns(rows: MeterRows) -> dict[str, ChannelKind]:
+    """The columns that hold a channel, and their kinds."""
+    known = (START, ESTIMATED, HOURS, *VALUE_COLUMNS, *OTHER_COLUMNS)
+    faults = [
+        Fault(str(rows.path), 1, None, f"unknown column {shown(name)}{did_you_mean(name, known)}; allowed is {ALLOWED}")
+        for name in rows.header
+        if name not in known
+    ]
+    refuse(faults)
+    columns = {name: VALUE_COLUMNS[name] for name in rows.header if name in VALUE_COLUMNS}
+    twice = [kind for kind in KINDS if list(columns.values()).count(kind) > 1]
+    if twice or not columns or START not in rows.header:
+        found = f"both {twice[0]}_kwh and {twice[0]}_kw" if twice else f"the header {shown(','.join(rows.header))}"
+        allowed = "one of them" if twice else ALLOWED
+        raise single_fault(rows.path, f"found {found}; allowed is {allowed}", 1)
+    return columns
+
+
+def _numbers(rows: MeterRows, name: str, cells: list[str], decimal_comma: bool, faults: list[Fault]) -> FloatArray:
+    values, problems = numbers(cells, decimal_comma)
+    faults += [rows.fault(index, name, message) for index, message in problems]
+    return values
+
+
+def _estimated(rows: MeterRows, cells: list[str] | None, faults: list[Fault]) -> BoolArray:
+    if cells is None:
+        return np.zeros(len(rows.rows), dtype=np.bool_)
+    meanings = [estimated_cell(cell) for cell in cells]
+    faults += [
+        rows.fault(index, ESTIMATED, f"found {shown(cells[index])}; allowed is yes or no")
+        for index, meaning in enumerate(meanings)
+        if meaning is None
+    ]
+    return np.array([bool(meaning) for meaning in meanings], dtype=np.bool_)
+
+
+def _read_stamps(
+    rows: MeterRows, stamps: list[str], found: list[str], faults: list[Fault]
+) -> tuple[pd.DatetimeIndex, bool]:
+    """The starts as an index, UTC if they have an offset, else on the wall; adds a fault for each unreadable one."""
+    naive = next((bool(_NAIVE.fullmatch(stamp)) for stamp in stamps if _is_time(stamp)), False)
+    form = _NAIVE if naive else STAMP
+    readable = [stamp if form.fullmatch(stamp) else "" for stamp in stamps]
+    index = pd.DatetimeIndex(pd.to_datetime(readable, format="ISO8601", utc=True, errors="coerce")).as_unit("s")
+    for row in np.flatnonzero(index.isna()):
+        stamp = stamps[row]
+        if naive and STAMP.fullmatch(stamp):
+            message = f"{shown(found[row])} has an offset, and the first time has none; allowed is one or the other"
+        elif not naive and _NAIVE.fullmatch(stamp):
+            message = f"{shown(found[row])} has no offset, and the first time has one; allowed is one or the other"
+        elif naive:
+            message = (
+                f"{shown(found[row])} is no local time on a whole minute; "
+                "allowed is a time such as 2026-03-02T18:00, or with its offset"
+            )
+        else:
+            message = stamp_problem(found[row])
+        faults.append(rows.fault(int(row), START, message))
+    return index, naive
+
+
+def _is_time(stamp: str) -> bool:
+    return bool(_NAIVE.fullmatch(stamp) or STAMP.fullmatch(stamp))
+
+
+def _starts(
+    rows: MeterRows, stamps: list[str], found: list[str], with_value: BoolArray, timezone: str, clock: Clock
+) -> _Starts:
+    """The starts as instants; `with_value` tells which rows hold more than 0."""
+    faults: list[Fault] = []
+    index, naive = _read_stamps(rows, stamps, found, faults)
+    refuse(faults)
+    minutes: IntArray = index.asi8 // 60
+    everything = np.ones(len(minutes), dtype=np.bool_)
+    if not naive:
+        return _Starts(minutes, everything, ())
+    if clock == "standard":
+        note = f"The times are read as winter time of {timezone} all year."
+        return _Starts(minutes - standard_offset(minutes, timezone), everything, (note,))
+    return _on_local_clock(rows, minutes, with_value, timezone)
+
+
+def _on_local_clock(rows: MeterRows, wall: IntArray, with_value: BoolArray, timezone: str) -> _Starts:
+    """Instants of wall-clock times: lost rows dropped if they hold nothing, the doubled hour in two passes."""
+    where = on_the_wall(wall, timezone)
+    refuse(
+        [
+            rows.fault(
+                int(index),
+                START,
+                f"the clocks of {timezone} skip this time, and the row holds a value; allowed is none, "
+                "or --clock standard for a file in winter time all year",
+            )
+            for index in np.flatnonzero(where.lost & with_value)
+        ]
+    )
+    utc = where.utc.copy()
+    notes = []
+    for number, change in enumerate(where.changes):
+        inside = np.flatnonzero(where.change == number)
+        first_after = int(np.searchsorted(np.maximum.accumulate(wall), change.end))
+        passed = wall[0] < change.begin and first_after < len(wall)
+        if not change.doubled:
+            if passed and len(inside):
+                notes.append(f"The clocks skip {change.words}: its rows hold nothing and were left out.")
+            elif passed:
+                notes.append(f"The clocks skip {change.words}: the file rightly has no such rows.")
+            continue
+        if not len(inside):
+            continue
+        second = _second_pass(wall[inside])
+        if second is None:
+            notes.append(
+                f"The clocks show {change.words} twice, the file once: read as the first, in summer time; "
+                "the second is a gap."
+            )
+            continue
+        if not np.array_equal(wall[inside[:second]], wall[inside[second:]]):
+            message = (
+                f"the clocks show {change.words} twice; allowed are the same times once, or twice one after another"
+            )
+            refuse([rows.fault(int(inside[second]), START, message)])
+        utc[inside[second:]] += change.before - change.after
+        notes.append(
+            f"The clocks show {change.words} twice, and so does the file: read first as summer time, "
+            "then as winter time."
+        )
+    return _Starts(utc, ~where.lost, tuple(notes))
+
+
+def _second_pass(wall: IntArray) -> int | None:
+    """Where times of a doubled hour begin anew, or None if they do not."""
+    back = np.flatnonzero(np.diff(wall) <= 0)
+    return int(back[0]) + 1 if len(back) else None
+
+
+def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
+    """The step [min] of the kept rows, each at a whole number of steps after the one before."""
+    kept = np.flatnonzero(starts.kept)
+    if len(kept) < FEWEST_ROWS:
+        raise single_fault(rows.path, f"found {len(kept)} rows with a time; allowed is {FEWEST_ROWS} or more")
+    between = np.diff(starts.utc[kept])
+
+    def row(place: np.signedinteger[Any] | int) -> int:
+        return int(kept[place + 1])
+
+    refuse(
+        [
+            rows.fault(
+                row(place),
+                START,
+                ("duplicate: the same start as" if between[place] == 0 else "not in time order: before")
+                + " the row above; allowed are rows in time order, each start once",
+            )
+            for place in np.flatnonzero(between <= 0)
+        ]
+    )
+    lengths, counts = np.unique(between, return_counts=True)
+    step = int(lengths[np.argmax(counts)])
+    if hours is not None:
+        step = round(float(hours[kept[0]]) * 60)
+    if not LEAST_STEP_MINUTES <= step <= MOST_STEP_MINUTES:
+        allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
+        refuse([rows.fault(row(0), START, f"{step} minutes after the row above; allowed is a step of {allowed}")])
+    refuse(
+        [
+            rows.fault(
+                row(place),
+                START,
+                f"{'short step' if between[place] < step else 'off the step'}: {between[place]} minutes after the row "
+                f"above; allowed are whole steps of {step} minutes",
+            )
+            for place in np.flatnonzero(between % step)
+        ]
+    )
+    return step

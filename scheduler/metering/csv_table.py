@@ -1,0 +1,153 @@
+"""A meter's CSV file as cells: the separator and the decimal sign found out, numbers and dates in bulk."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from models.base.arrays import FloatArray, IntArray
+from scheduler.textio.csv_rows import MOST_MEGABYTES, NUMBER, CsvRow, number_problem
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shortened, shown, single_fault
+from scheduler.textio.read_text import read_text
+
+SEMICOLON_NOTE = "The cells are divided by semicolons."
+DECIMAL_COMMA_NOTE = "The cells are divided by semicolons, and a comma is read as the decimal sign."
+DAY_FIRST_NOTE = "The dates are read as day.month.year."
+
+_DAY_FIRST = re.compile(r"(\d{2})\.(\d{2})\.(\d{4})", re.ASCII)
+_ISO_DAY = re.compile(r"(?:19[7-9]\d|2[01]\d{2})-\d{2}-\d{2}", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class MeterRows:
+    """The rows of a CSV file of a meter.
+
+    Attributes
+    ----------
+    header : names of the columns, in small letters.
+    rows : each with its line; as many cells as there were.
+    separator : "," or ";".
+    """
+
+    path: Path
+    header: tuple[str, ...]
+    rows: tuple[CsvRow, ...]
+    separator: str
+
+    def fault(self, index: int, column: str | None, message: str) -> Fault:
+        """A fault of a row, by its number from 0."""
+        return Fault(str(self.path), self.rows[index].line, column, message)
+
+
+def header_cells(first_line: str) -> tuple[tuple[str, ...], str]:
+    """Names in a header in small letters, and the separator: a semicolon where there is one, else a comma."""
+    separator = ";" if ";" in first_line else ","
+    cells = first_line.lstrip("\ufeff").split(separator)
+    return tuple(cell.strip().strip('"').strip().lower() for cell in cells), separator
+
+
+def read_meter_rows(path: Path) -> MeterRows:
+    """The rows of a file; empty lines at its end are left out.
+
+    Raises
+    ------
+    InputFaults : the file cannot be read, is not CSV, has no rows, or names a column twice.
+    """
+    text = read_text(path, MOST_MEGABYTES).rstrip()
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    header, separator = header_cells(lines[0])
+    twice = next((name for index, name in enumerate(header) if name in header[:index]), None)
+    if twice is not None:
+        raise single_fault(path, f"the column {shown(twice)} is there twice; allowed is each once", 1)
+    reader = csv.reader(lines[1:], delimiter=separator, strict=True)
+    rows = []
+    try:
+        rows = [CsvRow(reader.line_num + 1, [cell.strip() for cell in cells]) for cells in reader]
+    except csv.Error as error:
+        raise single_fault(path, f"this is not CSV: {shortened(str(error))}", reader.line_num + 1) from None
+    if not rows:
+        raise single_fault(path, "found 0 rows under the header; allowed is 1 or more")
+    return MeterRows(path, header, tuple(rows), separator)
+
+
+def separator_notes(rows: MeterRows, cells: Sequence[str]) -> tuple[str, ...]:
+    """What to say about the separator and the decimal sign of number cells."""
+    if rows.separator == ",":
+        return ()
+    return (DECIMAL_COMMA_NOTE,) if has_decimal_comma(rows, cells) else (SEMICOLON_NOTE,)
+
+
+def has_decimal_comma(rows: MeterRows, cells: Sequence[str]) -> bool:
+    """Whether numbers are written with a comma, which they can be between semicolons only."""
+    return rows.separator == ";" and any("," in cell for cell in cells)
+
+
+def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list[tuple[int, str]]]:
+    """Cells as numbers of 0 or more, shape (n,), NaN for an empty cell; and (cell, message) for each at fault.
+
+    Where the decimal sign is a comma, a point is at fault: it may part the thousands.
+    """
+    values = np.full(len(cells), np.nan)
+    problems = []
+    for index, cell in enumerate(cells):
+        if not cell:
+            continue
+        text = cell
+        if decimal_comma:
+            if "." in cell:
+                problems.append((index, f"{shown(cell)} has a point where other numbers have a comma; allowed is one"))
+                continue
+            text = cell.replace(",", ".")
+        if NUMBER.fullmatch(text):
+            value = float(text)
+            if 0 <= value < np.inf:
+                values[index] = value + 0.0  # a written -0 becomes 0
+                continue
+        problems.append((index, str(number_problem(text if decimal_comma and NUMBER.fullmatch(text) else cell))))
+    return values, problems
+
+
+def iso_days(cells: Sequence[str]) -> tuple[list[str], bool]:
+    """Cells with a leading day.month.year turned to year-month-day, and whether there was any."""
+    turned = [_DAY_FIRST.sub(r"\3-\2-\1", cell, count=1) if cell[2:3] == "." else cell for cell in cells]
+    return turned, any(cell[2:3] == "." for cell in cells)
+
+
+def days(cells: Sequence[str]) -> tuple[IntArray, list[tuple[int, str]], bool]:
+    """Dates as minutes of midnight since 1970, shape (n,); (cell, message) for each at fault; whether day first."""
+    turned, day_first = iso_days(cells)
+    minutes = np.zeros(len(cells), dtype=np.int64)
+    problems = []
+    for index, text in enumerate(turned):
+        try:
+            if not _ISO_DAY.fullmatch(text):
+                raise ValueError(text)
+            minutes[index] = np.datetime64(text, "m").astype(np.int64)
+        except ValueError:
+            found = shown(cells[index]) + " is no date" if cells[index] else "the cell is empty"
+            problems.append((index, f"{found}; allowed is a date such as 2026-03-02"))
+    return minutes, problems, day_first
+
+
+def estimated_cell(cell: str) -> bool | None:
+    """Whether a cell says estimated or substituted: yes, E, S, F; or measured: no, A, nothing. Else None."""
+    word = cell.lower()
+    if word in ("yes", "e", "s", "f"):
+        return True
+    return False if word in ("", "no", "a") else None
+
+
+def cells_words(row: CsvRow) -> str:
+    """How many cells a row has, "cells: 3" or "an empty line"."""
+    return f"cells: {len(row.cells)}" if any(row.cells) else "an empty line"
+
+
+def refuse(faults: list[Fault]) -> None:
+    """Raise the faults, if any: the first ten of the file and how many more."""
+    if faults:
+        raise InputFaults(listed(in_line_order(faults)))

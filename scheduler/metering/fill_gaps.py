@@ -1,0 +1,126 @@
+"""Gaps of metered series: which may be filled, and from which like days.
+
+Few short gaps are filled as metering does it, with the mean of like days (common practice of substitution): load with
+the same clock time of the same weekday, solar with the same clock time of the days around. Anything more is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import BoolArray, FloatArray
+from models.base.clock import MINUTES_A_DAY
+from scheduler.metering.align_channels import Gap, gaps_of
+from scheduler.metering.local_clock import local_minutes
+from scheduler.textio.errors import Fault, InputFaults
+from scheduler.textio.parse_time import local_text
+
+LONGEST_GAP = pd.Timedelta(hours=24)
+MOST_MISSING_PERCENT = 2.0
+LOAD_DAYS = (-14, -7, 7, 14)
+SOLAR_DAYS = (-3, -2, -1, 1, 2, 3)
+MOST_GAPS_TOLD = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """A gap that was filled: of load or solar, from begin to end, and how."""
+
+    series: str
+    begin: pd.Timestamp
+    end: pd.Timestamp
+    how: str
+
+
+def check_gaps(missing: BoolArray, start: pd.DatetimeIndex, step_minutes: int, timezone: str, file: str) -> None:
+    """Refuse a gap over a day, or gaps over two percent of the span, shape (n,).
+
+    Raises
+    ------
+    InputFaults : the largest gaps, and the longest stretch that has no such gap.
+    """
+    gaps = gaps_of(missing, start, step_minutes, "")
+    too_long = [gap for gap in gaps if gap.end - gap.begin > LONGEST_GAP]
+    percent = 100 * float(missing.mean())
+    if not too_long and percent <= MOST_MISSING_PERCENT:
+        return
+    rest = "" if len(gaps) <= MOST_GAPS_TOLD else f", the largest {MOST_GAPS_TOLD} of {len(gaps)}"
+    message = (
+        f"{percent:.2f} % of the time has no values{rest}; gaps are filled up to "
+        f"{LONGEST_GAP / pd.Timedelta(hours=1):g} h each and {MOST_MISSING_PERCENT:g} % in all"
+    )
+    largest = sorted(gaps, key=lambda gap: gap.begin - gap.end)[:MOST_GAPS_TOLD]
+    told = [Fault(file, None, None, f"gap {gap_words(gap, timezone)}") for gap in largest]
+    advice = f"choose a span with --from and --until{_longest_stretch(too_long, start, step_minutes, timezone)}"
+    raise InputFaults([Fault(file, None, None, message), *told, Fault(file, None, None, advice)])
+
+
+def filled(
+    values: FloatArray,
+    fill: BoolArray,
+    start: pd.DatetimeIndex,
+    step_minutes: int,
+    timezone: str,
+    days: tuple[int, ...],
+    series: str,
+    file: str,
+) -> tuple[FloatArray, list[Filled]]:
+    """Values, shape (n,), with those to fill as the mean of the same local clock time so many days off.
+
+    Parameters
+    ----------
+    values : NaN where there is none. fill : which to fill, shape (n,).
+    days : how many days off, those outside the span and without a value left out.
+    series : "load" or "solar". file : what a fault is about.
+
+    Raises
+    ------
+    InputFaults : no such day has a value.
+    """
+    wall = local_minutes(start, timezone)
+    clock, first_at = np.unique(wall, return_index=True)
+    wanted = np.flatnonzero(fill)
+    targets = wall[wanted][:, None] + np.array(days, dtype=np.int64) * MINUTES_A_DAY
+    found = np.minimum(np.searchsorted(clock, targets), len(clock) - 1)
+    like = np.where(clock[found] == targets, values[first_at[found]], np.nan)
+    there = ~np.isnan(like)
+    count = there.sum(axis=1)
+    if not count.all():
+        at = int(wanted[int(np.flatnonzero(count == 0)[0])])
+        message = (
+            f"the {series} of {local_text(start[at].to_pydatetime(), timezone)} is missing, and so is that clock time "
+            f"{_days_words(days)}; choose a longer span, or another with --from and --until"
+        )
+        raise InputFaults([Fault(file, None, None, message)])
+    whole = values.copy()
+    whole[wanted] = np.where(there, like, 0.0).sum(axis=1) / count
+    how = f"mean of the same clock time {_days_words(days)}"
+    return whole, [Filled(series, gap.begin, gap.end, how) for gap in gaps_of(fill, start, step_minutes, series)]
+
+
+def gap_words(gap: Gap | Filled, timezone: str) -> str:
+    """From, to and how long, "2026-03-02T18:00+00:00 to 2026-03-02T19:00+00:00 (1 h)"."""
+    begin, end = (local_text(instant.to_pydatetime(), timezone) for instant in (gap.begin, gap.end))
+    return f"{begin} to {end} ({(gap.end - gap.begin) / pd.Timedelta(hours=1):.3g} h)"
+
+
+def _days_words(days: tuple[int, ...]) -> str:
+    *most, last = sorted({abs(day) for day in days})
+    return f"{', '.join(str(day) for day in most)} and {last} days before and after"
+
+
+def _longest_stretch(too_long: list[Gap], start: pd.DatetimeIndex, step_minutes: int, timezone: str) -> str:
+    """Whole local days of the longest stretch between the gaps that are too long, as options."""
+    edges = [start[0]]
+    for gap in too_long:
+        edges += [gap.begin, gap.end]
+    edges.append(start[-1] + pd.Timedelta(minutes=step_minutes))
+    begin, end = max(zip(edges[::2], edges[1::2], strict=True), key=lambda stretch: stretch[1] - stretch[0])
+    first = begin.tz_convert(timezone).tz_localize(None).ceil("D")
+    last = end.tz_convert(timezone).tz_localize(None).floor("D") - pd.Timedelta(days=1)
+    if not too_long or last < first:
+        return ""
+    return f", such as --from {first:%Y-%m-%d} --until {last:%Y-%m-%d}"

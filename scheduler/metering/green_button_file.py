@@ -1,0 +1,339 @@
+"""A meter file in the Green Button format: ESPI XML of NAESB REQ.21, an Atom feed of interval readings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import BoolArray, FloatArray, IntArray
+from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.green_button_codes import (
+    FORWARD,
+    MOST_POWER_OF_TEN,
+    NET,
+    NO_DIRECTION,
+    REVERSE,
+    UNITS,
+    WATT_HOURS,
+    why_not_electricity,
+    why_not_interval_energy,
+)
+from scheduler.metering.green_button_links import FaultList, Register, registers_of
+from scheduler.metering.green_button_xml import (
+    DOUBTED,
+    ESTIMATED,
+    NO_MARK,
+    UNSTATED,
+    Entry,
+    Feed,
+    looks_like_xml,
+    mark_of,
+    read_feed,
+    whole_number,
+)
+from scheduler.textio.errors import MOST_LISTED, shown, single_fault
+
+__all__ = ["LAYOUT", "looks_like_xml", "read_green_button"]
+
+LAYOUT = "Green Button (ESPI XML)"
+SECONDS_AN_HOUR = 3600
+MOST_REASONS = 3
+
+
+class _Intervals(NamedTuple):
+    """Readings of one register in time order, each start once: s since 1970, as written, marks, minutes a step."""
+
+    start: IntArray
+    value: IntArray
+    mark: IntArray
+    step_minutes: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Reader:
+    """What is gathered over the registers of a file."""
+
+    feed: Feed
+    faults: FaultList
+    notes: list[str]
+    left_out: list[str]
+
+    def leave_out(self, register: Register, reason: str) -> None:
+        """Leave a register out, with a note."""
+        self.left_out.append(f"{register.name} {reason}")
+        self.notes.append(f"{register.name} is left out: it {reason}.")
+
+
+def read_green_button(path: Path) -> MeterReading:
+    """The interval energy of electricity in a Green Button file.
+
+    Forward flow is import, reverse is export. A net register becomes both, what is over and what is under 0, unless its
+    usage point has registers of import or export too. Registers of other units, services or kinds of values, and those
+    whose readings are longer than an hour, are left out with a note. Starts are seconds since 1970 UTC, so nothing is
+    mended where clocks change. Which qualities count as estimated is said at
+    `green_button_codes.ESTIMATED_QUALITIES`.
+
+    Raises
+    ------
+    InputFaults : no Green Button file, nothing in it to use, or faults in what is used, each with its line; the first
+        ten and how many more.
+    """
+    feed = read_feed(path)
+    if not len(feed.readings.block):
+        raise single_fault(path, "this Atom feed holds no IntervalReading; allowed is Green Button XML with readings")
+    reader = _Reader(feed, FaultList(str(path)), [], [])
+    found = []
+    for register, codes in _wanted(reader, registers_of(feed, reader.faults)):
+        intervals = _intervals(reader, register, codes)
+        if intervals is not None:
+            found.append((register, codes, intervals))
+    one_way = {FORWARD, REVERSE}
+    with_one_way = {id(register.usage_point) for register, codes, _ in found if codes.get("flowDirection") in one_way}
+    channels: list[Channel] = []
+    for register, codes, intervals in found:
+        if codes.get("flowDirection") == NET and id(register.usage_point) in with_one_way:
+            reader.leave_out(register, "counts import less export, and the file has import or export by itself")
+        else:
+            channels += _channels(reader, register, codes, intervals)
+    reader.faults.raise_any()
+    if not channels:
+        reasons = "; ".join(reader.left_out[:MOST_REASONS]) + ("; …" if len(reader.left_out) > MOST_REASONS else "")
+        allowed = "allowed is at least one register of Wh with readings of up to 60 minutes"
+        raise single_fault(path, f"no interval energy of electricity: {reasons}; {allowed}")
+    return MeterReading(LAYOUT, tuple(channels), tuple(reader.notes))
+
+
+def _wanted(reader: _Reader, registers: list[Register]) -> list[tuple[Register, dict[str, int]]]:
+    """Registers of interval energy with the codes of their ReadingType; leaves out the others."""
+    codes_of: dict[int, dict[str, int] | None] = {}
+    wanted = []
+    for register in registers:
+        kind = register.reading_type
+        service = _codes(register.usage_point, reader.faults) if register.usage_point else {}
+        if id(kind) not in codes_of:
+            codes_of[id(kind)] = _codes(kind, reader.faults)
+        codes = codes_of[id(kind)]
+        if codes is None or service is None:
+            continue
+        reason = why_not_electricity(codes, service.get("kind"))
+        if reason is None and not _unit_is_known(codes, kind, reader.faults):
+            continue
+        reason = reason or why_not_interval_energy(codes)
+        if reason is None:
+            wanted.append((register, codes))
+        else:
+            reader.leave_out(register, reason)
+    return wanted
+
+
+def _codes(entry: Entry, faults: FaultList) -> dict[str, int] | None:
+    """The codes of a resource, None if one cannot be read."""
+    codes = {}
+    for name, leaf in entry.codes.items():
+        least, most = (-MOST_POWER_OF_TEN, MOST_POWER_OF_TEN) if name == "powerOfTenMultiplier" else (0, 2**32 - 1)
+        number = whole_number(leaf.text, least, most)
+        if number is None:
+            faults.add(leaf.line, name, f"found {shown(leaf.text)}; allowed is a whole number, {least} to {most}")
+            return None
+        codes[name] = number
+    return codes
+
+
+def _unit_is_known(codes: Mapping[str, int], kind: Entry, faults: FaultList) -> bool:
+    unit = codes.get("uom")
+    if unit == WATT_HOURS or unit in UNITS:
+        return True
+    problem = "the ReadingType has no uom" if unit is None else f"{unit} is no unit of a meter"
+    line = kind.line if unit is None else kind.codes["uom"].line
+    faults.add(line, "uom", f"{problem}; allowed is {WATT_HOURS}, which is Wh")
+    return False
+
+
+def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) -> _Intervals | None:
+    """The readings of a register in time order; None if it is at fault or left out."""
+    readings, rows = reader.feed.readings, register.rows
+    faulty = rows[readings.faulty[rows] == 1]
+    if len(faulty):
+        _add_problems(reader, faulty)
+        return None
+    without_value = readings.value[rows] == UNSTATED
+    rows = rows[~without_value]
+    if not len(rows):
+        reader.leave_out(register, "holds no value")
+        return None
+    start, seconds = _timed(reader, rows, codes)
+    if start is None or seconds is None:
+        return None
+    length = _length(reader, register, codes, rows, seconds)
+    if length is None:
+        return None
+
+    order = np.argsort(start, kind="stable")
+    rows, start = rows[order], start[order]
+    value, mark = readings.value[rows], readings.mark[rows]
+    mark = np.where(mark == NO_MARK, mark_of(codes.get("defaultQuality", 0)), mark)
+    again = np.append(False, np.diff(start) == 0)
+    other = again & np.append(False, np.diff(value) != 0)
+    off_grid = _off_grid(start, length)
+    if other.any():
+        before = dict(zip(rows[1:].tolist(), rows[:-1].tolist(), strict=True))
+        _add_rows(reader, rows[other], "value", lambda row: _contradiction(reader.feed, row, before[row]))
+    if off_grid.any():
+        first_of = dict(zip(rows.tolist(), range(len(rows)), strict=True))
+        _add_rows(reader, rows[off_grid], "start", lambda row: _overlap(start, first_of[row], length))
+    if other.any() or off_grid.any():
+        return None
+
+    groups = np.flatnonzero(~again)
+    if without_value.any():
+        reader.notes.append(f"{register.name}: {_readings(int(without_value.sum()))} without a value, left out.")
+    if again.any():
+        count = int(again.sum())
+        reader.notes.append(f"{register.name}: {_readings(count)} in the file again with the same value, dropped.")
+    marks = np.maximum.reduceat(np.where(mark == ESTIMATED, DOUBTED + 1, mark), groups)
+    doubted = int((marks == DOUBTED).sum())
+    if doubted:
+        what = "failed a check of the meter operator (quality 10), taken as measured"
+        reader.notes.append(f"{register.name}: {_readings(doubted)} that {what}.")
+    return _Intervals(start[groups], value[groups], np.where(marks > DOUBTED, ESTIMATED, marks), length // 60)
+
+
+def _readings(count: int) -> str:
+    return f"{count} reading" if count == 1 else f"{count} readings"
+
+
+def _timed(reader: _Reader, rows: IntArray, codes: Mapping[str, int]) -> tuple[IntArray, IntArray] | tuple[None, None]:
+    """Start and duration of readings [s], shapes (n,); those without timePeriod follow one another in their block."""
+    readings, blocks = reader.feed.readings, reader.feed.interval_blocks
+    start, seconds = readings.start[rows].copy(), readings.seconds[rows].copy()
+    length = codes.get("intervalLength", 0)
+    for index in np.flatnonzero(start == UNSTATED):
+        block = blocks[int(readings.block[rows[index]])]
+        leaf = block.codes.get("interval")
+        begin = whole_number(leaf.text, 0, 2**32) if leaf else None
+        if begin is None or not length:
+            message = "a reading without timePeriod; allowed only with the interval of its block and an intervalLength"
+            reader.faults.add(int(readings.line[rows[index]]), "IntervalReading", message)
+            return None, None
+        start[index] = begin + (int(rows[index]) - block.first_row) * length
+        seconds[index] = length
+    return start, seconds
+
+
+def _length(
+    reader: _Reader, register: Register, codes: Mapping[str, int], rows: IntArray, seconds: IntArray
+) -> int | None:
+    """The one duration of readings [s]; None if they differ, or are no part of an hour."""
+    durations, counts = np.unique(seconds, return_counts=True)
+    usual = int(durations[np.argmax(counts)])
+    if durations[0] > SECONDS_AN_HOUR:
+        reader.leave_out(register, f"has readings of {usual / SECONDS_AN_HOUR:g} hours, sums over more than an hour")
+        return None
+    if len(durations) > 1:
+        by_row = dict(zip(rows.tolist(), seconds.tolist(), strict=True))
+        allowed = f"allowed is one duration in a register, and most readings have {usual} s"
+        _add_rows(reader, rows[seconds != usual], "duration", lambda row: f"{by_row[row]} s; {allowed}")
+        return None
+    if usual == 0 or usual % 60 or SECONDS_AN_HOUR % usual:
+        reader.leave_out(register, f"has readings of {usual} s, which are no whole minutes that divide an hour")
+        return None
+    stated = codes.get("intervalLength", 0)
+    if stated not in {0, usual}:
+        line = register.reading_type.codes["intervalLength"].line
+        message = f"{stated} s, but the readings have a duration of {usual} s; allowed is the same length"
+        reader.faults.add(line, "intervalLength", message)
+        return None
+    return usual
+
+
+def _off_grid(start: IntArray, length: int) -> BoolArray:
+    """Which starts are no whole number of steps from most of the others; readings that overlap always are."""
+    remainder = start % length
+    remainders, counts = np.unique(remainder, return_counts=True)
+    return np.asarray(remainder != remainders[np.argmax(counts)], dtype=np.bool_)
+
+
+def _overlap(start: IntArray, index: int, length: int) -> str:
+    """What is wrong with a reading that is off the grid."""
+    for other in (index - 1, index + 1):
+        if 0 <= other < len(start) and 0 < abs(int(start[other] - start[index])) < length:
+            problem = f"overlaps the reading of {_moment(start[other])}"
+            break
+    else:
+        problem = f"is no whole number of steps of {length // 60} minutes from most of the others"
+    return f"the reading of {_moment(start[index])} {problem}; allowed are readings that follow one another"
+
+
+def _contradiction(feed: Feed, row: int, before: int) -> str:
+    value, line = feed.readings.value, feed.readings.line
+    moment = _moment(feed.readings.start[row])
+    return (
+        f"the reading of {moment} has {value[row]} here and {value[before]} in line {line[before]}; "
+        "allowed is one value for an interval"
+    )
+
+
+def _moment(second: int | np.int64) -> str:
+    return f"{datetime.fromtimestamp(int(second), UTC):%Y-%m-%dT%H:%M:%SZ}"
+
+
+def _add_rows(reader: _Reader, rows: IntArray, key: str, message: Callable[[int], str]) -> None:
+    """A fault for each of the first readings in the file, the others counted."""
+    for row in np.sort(rows)[:MOST_LISTED].tolist():
+        reader.faults.add(int(reader.feed.readings.line[row]), key, message(row))
+    reader.faults.count(len(rows) - MOST_LISTED)
+
+
+def _add_problems(reader: _Reader, rows: IntArray) -> None:
+    """The problems that readings had from the beginning."""
+    for row in rows[:MOST_LISTED].tolist():
+        problem = reader.feed.problems.get(row)
+        line = problem.line if problem else int(reader.feed.readings.line[row])
+        message = problem.message if problem else "this reading cannot be read"
+        reader.faults.add(line, problem.key if problem else "IntervalReading", message)
+    reader.faults.count(len(rows) - MOST_LISTED)
+
+
+def _channels(
+    reader: _Reader, register: Register, codes: Mapping[str, int], intervals: _Intervals
+) -> tuple[Channel, ...]:
+    """The channel of a register, or import and export of a net one; none if a value of one direction is under 0."""
+    direction = codes.get("flowDirection", NO_DIRECTION)
+    kwh = _kwh(intervals.value, codes.get("powerOfTenMultiplier", 0))
+    start = pd.to_datetime(intervals.start, unit="s", utc=True).as_unit("s")
+    estimated = np.asarray(intervals.mark == ESTIMATED, dtype=np.bool_)
+
+    def channel(kind: ChannelKind, energy: FloatArray) -> Channel:
+        return Channel(register.name, register.meter, kind, start, energy, estimated, intervals.step_minutes)
+
+    if direction == NET:
+        what = "what is over 0 in an interval is taken as import, what is under 0 as export"
+        reader.notes.append(f"{register.name} counts import less export (flowDirection {NET}): {what}.")
+        return channel("import", np.maximum(kwh, 0.0)), channel("export", np.maximum(-kwh, 0.0))
+    negative = intervals.value < 0
+    if negative.any():
+        _add_negatives(reader, register, direction)
+        return ()
+    if direction == NO_DIRECTION:
+        reader.notes.append(f"{register.name} does not say a direction (flowDirection) and is taken as import.")
+    return (channel("export" if direction == REVERSE else "import", kwh),)
+
+
+def _add_negatives(reader: _Reader, register: Register, direction: int) -> None:
+    value = reader.feed.readings.value
+    rows = register.rows[(value[register.rows] < 0) & (value[register.rows] != UNSTATED)]
+    allowed = f"allowed is 0 or more where flowDirection is {direction} (a net register has {NET})"
+    _add_rows(reader, rows, "value", lambda row: f"{value[row]} is under 0; {allowed}")
+
+
+def _kwh(value: IntArray, power_of_ten: int) -> FloatArray:
+    """Energy of values in Wh times a power of ten [kWh], rounded once."""
+    power = power_of_ten - 3
+    scaled = value * 10.0**power if power >= 0 else value / 10.0**-power
+    return np.asarray(scaled, dtype=np.float64) + 0.0

@@ -1,0 +1,211 @@
+"""From meter files to a site's load and solar: the way through, one step after another."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from scheduler.inputs.site_file import SITE_FILE
+from scheduler.inputs.site_schema import DataTable, SiteTable
+from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
+from scheduler.metering.channels import MeterReading
+from scheduler.metering.derive_load import MeteredLoad, metered_load
+from scheduler.metering.parse_options import clock_from_words, kinds_from_words, midnight_from_words, read_all
+from scheduler.metering.write_series import series_text, write_together
+from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.parse_time import local_text
+from scheduler.textio.read_text import folder_problem
+from scheduler.textio.toml_tables import check_table, read_toml
+
+FROM_OPTION, UNTIL_OPTION, TO_OPTION = "--from", "--until", "--to"
+USUAL_SOLAR_FILE = "solar.csv"
+
+
+@dataclass(frozen=True, slots=True)
+class MeterWords:
+    """What the command was told.
+
+    Attributes
+    ----------
+    files : one or more meter files. site : the site's folder. car : file of the car's own meter, or None.
+    replace : whether files that are there may be replaced.
+    first_day, last_day : "2026-03-02", local and both in the span; None for as far as the files go.
+    kinds : "NAME=KIND" each. clock : "local" or "standard".
+    """
+
+    files: tuple[Path, ...]
+    site: Path
+    car: Path | None = None
+    replace: bool = False
+    first_day: str | None = None
+    last_day: str | None = None
+    kinds: tuple[str, ...] = ()
+    clock: str = "local"
+
+
+@dataclass(frozen=True, slots=True)
+class _MeterSite:
+    """What reading a meter needs of a site: its name and zone, and the files of its series."""
+
+    name: str
+    timezone: str
+    load_file: Path
+    solar_file: Path | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeterResult:
+    """What was read and written.
+
+    Attributes
+    ----------
+    layouts : of each file, in words.
+    flows : of the span. load : and solar, as written. car : flows of the car's own meter.
+    notes : one sentence each, those of one file with its name.
+    written : files. line_to_add : a line that site.toml needs under [data], or None.
+    """
+
+    site_name: str
+    timezone: str
+    layouts: Mapping[str, str]
+    flows: MeteredFlows
+    load: MeteredLoad
+    car: MeteredFlows | None
+    notes: tuple[str, ...]
+    written: tuple[Path, ...]
+    line_to_add: str | None
+
+
+def read_meter_into_site(words: MeterWords) -> MeterResult:
+    """Read meter files and write the site's load and solar.
+
+    Raises
+    ------
+    InputFaults : the faults of the files, the site or the options; nothing was written.
+    NotWrittenError : nothing was written.
+    """
+    site = _meter_site(words.site)
+    _check_target(site.load_file, words)
+    clock = clock_from_words(words.clock)
+    kinds = kinds_from_words(words.kinds)
+    first_day, last_day = _days(words, site.timezone)
+    paths = (*words.files, *([] if words.car is None else [words.car]))
+    readings = read_all(paths, site.timezone, clock)
+    notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
+    layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
+    file = str(words.files[0]) if len(words.files) == 1 else "the meter files"
+    house = relabelled(readings[: len(words.files)], kinds)
+
+    begin, end = _span(house, first_day, last_day, site.timezone, file, notes)
+    flows = metered_flows(house, begin, end, file)
+    car = None
+    if words.car is not None:
+        car = metered_flows(readings[-1:], flows.start[0], flows.end, str(words.car))
+    load = metered_load(flows, site.timezone, car, file, str(words.car or ""))
+    notes += [*flows.notes, *load.notes]
+
+    texts = {site.load_file: series_text(load.start, load.load_kwh * (60 / load.step_minutes), site.timezone)}
+    line_to_add = None
+    if load.solar_kwh is not None:
+        solar_file = site.solar_file or words.site / USUAL_SOLAR_FILE
+        line_to_add = None if site.solar_file else f'solar = "{USUAL_SOLAR_FILE}"'
+        _check_target(solar_file, words)
+        if solar_file.resolve() in {path.resolve() for path in texts}:
+            raise single_fault(
+                words.site / SITE_FILE, "load and solar name one file; allowed are two", None, "data.solar"
+            )
+        texts[solar_file] = series_text(load.start, load.solar_kwh * (60 / load.step_minutes), site.timezone)
+    elif site.solar_file is not None:
+        if site.solar_file.exists():
+            notes.append(f"The meter files tell nothing of solar; {site.solar_file} is left as it is.")
+        else:
+            notes.append(
+                f"The meter files tell nothing of solar, and {site.solar_file} is not there; remove data.solar (and "
+                f"[solar]) from {SITE_FILE}, or read a meter that counts export or generation."
+            )
+    write_together(texts)
+    return MeterResult(site.name, site.timezone, layouts, flows, load, car, tuple(notes), tuple(texts), line_to_add)
+
+
+def _meter_site(folder: Path) -> _MeterSite:
+    """What `site.toml` says of the zone and the series, whose files need not be there yet."""
+    problem = folder_problem(folder)
+    if problem is not None:
+        raise single_fault(folder, problem)
+    document = read_toml(folder / SITE_FILE)
+    faults: list[Fault] = []
+    site = check_table(document, ("site",), SiteTable, faults)
+    data = check_table(document, ("data",), DataTable, faults)
+    faults += [
+        document.fault((key,), f"missing, and required: a table [{key}]")
+        for key, table in (("site", site), ("data", data))
+        if table is None and not isinstance(document.values.get(key), dict)
+    ]
+    if site is None or data is None:
+        raise InputFaults(faults)
+    return _MeterSite(site.name, site.timezone, folder / data.load, None if data.solar is None else folder / data.solar)
+
+
+def _check_target(file: Path, words: MeterWords) -> None:
+    """Refuse to write over a file that was not given up with --replace, or over a meter file."""
+    try:
+        there = file.exists()
+        sources = [*words.files, *([] if words.car is None else [words.car])]
+        own = there and any(source.exists() and file.samefile(source) for source in sources)
+    except (OSError, ValueError):
+        raise single_fault(TO_OPTION, f"{shown(str(file))} is not a possible path") from None
+    if own:
+        raise single_fault(file, "this is the meter file itself; allowed is another file in the site's [data]")
+    if file.is_dir():
+        raise single_fault(file, "this is a folder; allowed is a file")
+    if there and not words.replace:
+        raise single_fault(file, "it is there already; allowed is a new file, or --replace to give this one up")
+
+
+def _days(words: MeterWords, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
+    """Begin of the first day and end of the last."""
+    begin, end = (
+        None if text is None else midnight_from_words(text, timezone, option, later)
+        for text, option, later in ((words.first_day, FROM_OPTION, 0), (words.last_day, UNTIL_OPTION, 1))
+    )
+    if begin is not None and end is not None and begin >= end:
+        raise single_fault(
+            UNTIL_OPTION, f"{words.last_day} is before --from {words.first_day}; allowed is that day or later"
+        )
+    return begin, end
+
+
+def _span(
+    readings: Sequence[MeterReading],
+    first_day: pd.Timestamp | None,
+    last_day: pd.Timestamp | None,
+    timezone: str,
+    file: str,
+    notes: list[str],
+) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """The span to read: what all channels share, cut to the days that were asked for; says where that is less."""
+    begin, end = shared_span(readings, file)
+    shared = f"{_local(begin, timezone)} to {_local(end, timezone)}"
+    if (first_day is not None and first_day >= end) or (last_day is not None and last_day <= begin):
+        raise single_fault(
+            FROM_OPTION if first_day is not None and first_day >= end else UNTIL_OPTION,
+            f"the files have values from {shared}; allowed are days among them",
+        )
+    channels = [channel for reading in readings for channel in reading.channels]
+    step = pd.Timedelta(minutes=channels[0].step_minutes)
+    earlier = any(channel.start[0] < begin for channel in channels) and first_day is None
+    later = any(channel.start[-1] + step > end for channel in channels) and last_day is None
+    short = (first_day is not None and first_day < begin) or (last_day is not None and last_day > end)
+    if earlier or later or short:
+        notes.append(f"All channels have values together from {shared} only; the rest is left out.")
+    return (
+        begin if first_day is None else max(begin, first_day),
+        end if last_day is None else min(end, last_day),
+    )
+
+
+def _local(instant: pd.Timestamp, timezone: str) -> str:
+    return local_text(instant.to_pydatetime(), timezone)

@@ -1,0 +1,109 @@
+"""What `read-meter` says: a short text for the owner, or JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from models.base.arrays import FloatArray
+from scheduler.inputs.site_file import SITE_FILE
+from scheduler.metering.align_channels import ChannelSum, Gap, channel_words
+from scheduler.metering.fill_gaps import Filled, gap_words
+from scheduler.metering.import_meter import MeterResult
+from scheduler.textio.format import day_words, number_words
+from scheduler.textio.parse_time import local_text
+
+MOST_LINES = 10
+"""Most gaps that the text tells one by one."""
+
+
+def meter_report(result: MeterResult) -> str:
+    """The text, each line without blanks at its end."""
+    flows, load, zone = result.flows, result.load, result.timezone
+    begin, end = flows.start[0], flows.end
+    days = (end - begin) / pd.Timedelta(days=1)
+    lines = [
+        f"{result.site_name}: {day_words(begin.to_pydatetime(), zone)} to {day_words(end.to_pydatetime(), zone)}, "
+        f"{f'{days:.1f}'.removesuffix('.0')} days in steps of {flows.step_minutes} minutes.",
+        "",
+        f"  {'Channel':<24}{'Counts':<12}{'kWh':>12}{'Estimated':>11}",
+    ]
+    lines += [_channel_line(channel, channel.kind) for channel in flows.channels]
+    if result.car is not None:
+        lines += [_channel_line(channel, f"car {channel.kind}") for channel in result.car.channels]
+    lines += ["", f"Load {_kwh(load.load_kwh)} kWh" + _solar_words(load.solar_kwh) + "."]
+    if load.filled:
+        lines += ["", f"Gaps that were filled: {len(load.filled)}"]
+        lines += _first([f"  {gap.series} {gap_words(gap, zone)}: {gap.how}" for gap in load.filled])
+    if result.notes:
+        lines += ["", "Notes", *(f"  {note}" for note in result.notes)]
+    lines += ["", f"Written to {' and '.join(str(path) for path in result.written)}."]
+    if result.line_to_add is not None:
+        lines.append(f"Add this line to {SITE_FILE} under [data]: {result.line_to_add}")
+    return "\n".join(lines)
+
+
+def meter_json(result: MeterResult) -> str:
+    """The same as JSON text, every gap and every channel; instants local with their offset, energies in kWh."""
+    flows, load, zone = result.flows, result.load, result.timezone
+    document = {
+        "site": result.site_name,
+        "span": {"begin": _local(flows.start[0], zone), "end": _local(flows.end, zone)},
+        "step_minutes": flows.step_minutes,
+        "files_read": dict(result.layouts),
+        "channels": [_channel(channel) for channel in flows.channels],
+        "car_channels": [] if result.car is None else [_channel(channel) for channel in result.car.channels],
+        "load_kwh": _energy(load.load_kwh),
+        "solar_kwh": None if load.solar_kwh is None else _energy(load.solar_kwh),
+        "estimated_steps": flows.estimated,
+        "gaps": [{"channel": gap.channel, **_span(gap, zone)} for gap in flows.gaps],
+        "filled": [{"series": gap.series, **_span(gap, zone), "how": gap.how} for gap in load.filled],
+        "notes": list(result.notes),
+        "files_written": [str(path) for path in result.written],
+        "line_to_add": result.line_to_add,
+    }
+    return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def _channel_line(channel: ChannelSum, counts: str) -> str:
+    return f"  {channel_words(channel):<24}{counts:<12}{number_words(channel.kwh, 1):>12}{channel.estimated:>11}"
+
+
+def _solar_words(solar_kwh: FloatArray | None) -> str:
+    return ", no solar" if solar_kwh is None else f", solar {_kwh(solar_kwh)} kWh"
+
+
+def _first(lines: Sequence[str]) -> list[str]:
+    """The first lines, and how many more."""
+    rest = len(lines) - MOST_LINES
+    return list(lines) if rest <= 0 else [*lines[:MOST_LINES], f"  and {rest} more"]
+
+
+def _channel(channel: ChannelSum) -> dict[str, Any]:
+    return {
+        "meter": channel.meter,
+        "name": channel.name,
+        "kind": channel.kind,
+        "kwh": round(channel.kwh, 9),
+        "steps": channel.values,
+        "estimated_steps": channel.estimated,
+    }
+
+
+def _span(gap: Gap | Filled, timezone: str) -> dict[str, str]:
+    return {"begin": _local(gap.begin, timezone), "end": _local(gap.end, timezone)}
+
+
+def _kwh(kwh: FloatArray) -> str:
+    return number_words(_energy(kwh), 1)
+
+
+def _energy(kwh: FloatArray) -> float:
+    return round(float(kwh.sum()), 9)
+
+
+def _local(instant: pd.Timestamp, timezone: str) -> str:
+    return local_text(instant.to_pydatetime(), timezone)

@@ -1,0 +1,62 @@
+"""Options that commands on meter files share, and all their files read at once."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from scheduler.metering.align_channels import AS_OPTION, IGNORE, KINDS
+from scheduler.metering.channels import MeterReading
+from scheduler.metering.detect_format import read_meter_file
+from scheduler.metering.local_clock import Clock
+from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.parse_time import DATE, date_from_text
+
+CLOCK_OPTION = "--clock"
+CLOCKS: Mapping[str, Clock] = {"local": "local", "standard": "standard"}
+
+
+def clock_from_words(word: str) -> Clock:
+    """What CSV times without offset follow."""
+    if word not in CLOCKS:
+        raise single_fault(CLOCK_OPTION, f"found {shown(word)}; allowed is {' or '.join(CLOCKS)}")
+    return CLOCKS[word]
+
+
+def kinds_from_words(words: Sequence[str]) -> dict[str, str]:
+    """The kind of each renamed channel."""
+    found: dict[str, str] = {}
+    for word in words:
+        name, _, kind = word.rpartition("=")
+        if not name.removeprefix(":") or name.startswith(":") or kind not in (*KINDS, IGNORE):
+            allowed = f"NAME=KIND, the kind {', '.join(KINDS)} or {IGNORE}, such as B1=export"
+            raise single_fault(AS_OPTION, f"found {shown(word)}; allowed is {allowed}")
+        if name in found:
+            raise single_fault(AS_OPTION, f"{shown(name)} is there twice; allowed is each name once")
+        found[name] = kind
+    return found
+
+
+def midnight_from_words(text: str, timezone: str, option: str, days_later: int) -> pd.Timestamp:
+    """The first instant of a local day, or of a later one, UTC."""
+    if not re.fullmatch(DATE, text.strip()):
+        raise single_fault(option, f"found {shown(text)}; allowed is a date such as 2026-03-02")
+    day = pd.Timestamp(date_from_text(text.strip(), option)) + pd.Timedelta(days=days_later)
+    return day.tz_localize(timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC")
+
+
+def read_all(paths: Sequence[Path], timezone: str, clock: Clock) -> list[MeterReading]:
+    """Every file; the faults of all of them at once."""
+    found: list[MeterReading] = []
+    faults: list[Fault] = []
+    for path in paths:
+        try:
+            found.append(read_meter_file(path, timezone, clock))
+        except InputFaults as error:
+            faults += error.faults
+    if faults:
+        raise InputFaults(faults)
+    return found

@@ -1,0 +1,39 @@
+"""When a band holds, in few words: "17:00 to 21:00, Mon to Fri, Nov to Mar"."""
+
+from __future__ import annotations
+
+import calendar
+from collections.abc import Sequence
+
+from models.base.clock import MINUTES_A_DAY
+from models.base.time_window import Stretch
+from scheduler.textio.toml_values import clock_of_minutes
+
+
+def stretch_words(stretch: Stretch) -> str:
+    """The stretch in words; "at all times" for one without limits."""
+    parts = []
+    if (stretch.from_minute, stretch.to_minute) != (0, MINUTES_A_DAY):
+        parts.append(f"{clock_of_minutes(stretch.from_minute)} to {clock_of_minutes(stretch.to_minute)}")
+    if stretch.days is not None:
+        parts.append(_runs(sorted(stretch.days), 7, list(calendar.day_abbr)))
+    if stretch.months is not None:
+        parts.append(_runs(sorted(month - 1 for month in stretch.months), 12, list(calendar.month_abbr)[1:]))
+    return ", ".join(parts) if parts else "at all times"
+
+
+def _runs(numbers: Sequence[int], cycle: int, names: Sequence[str]) -> str:
+    """Runs of numbers by name; a run may pass the end of the cycle: "Nov to Feb"."""
+    if len(numbers) == cycle:
+        return f"{names[0]} to {names[-1]}"
+    chosen = set(numbers)
+    words = []
+    for first in numbers:
+        if (first - 1) % cycle in chosen:
+            continue
+        last = first
+        while (last + 1) % cycle in chosen:
+            last = (last + 1) % cycle
+        joint = " and " if (first + 1) % cycle == last else " to "
+        words.append(names[first] if first == last else f"{names[first]}{joint}{names[last]}")
+    return ", ".join(words)

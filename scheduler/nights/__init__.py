@@ -1,0 +1,1 @@
+"""Tonight's request to the numbers of one problem."""

@@ -1,0 +1,193 @@
+"""Put the night together: every number the program needs, from the site's files and tonight's question."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import BoolArray, FloatArray
+from models.base.calendars import public_holidays
+from models.site.car import Car
+from models.site.series import Series
+from models.site.trips import Trip, departure_target_kwh, trip_energy_kwh
+from models.wear.segments import initial_fill_kwh
+from scheduler.inputs.site import Site
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.forecast import forecast_load, forecast_solar
+from scheduler.nights.intervals import Intervals, cut
+from scheduler.nights.market_forecast import offer_as_known
+from scheduler.nights.night import Night, NightTrip, usual_stored_energy_price
+from scheduler.nights.offer_tonight import OfferTonight, offer_tonight
+from scheduler.nights.request import Evening
+from scheduler.nights.wear_prices import wear_tonight
+from scheduler.textio.format import clock_words, number_words
+
+
+def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...]]:
+    """The night to plan, and warnings on what it was built from.
+
+    Raises
+    ------
+    InputFaults : a series does not tell what is asked of it.
+    """
+    site, car = inputs.site, inputs.site.car
+    trips, later = _trips_of_the_night(site, evening)
+    horizon = _horizon(site, evening).replace(second=0, microsecond=0)
+    end = max([horizon, *(trip.return_at for trip in trips)])
+    offer, market_notes = offer_as_known(inputs.offer, evening, end, site.timezone)
+    intervals = cut(
+        evening.now,
+        end,
+        site.timezone,
+        site.plan.step_minutes,
+        offer,
+        _holidays(inputs, evening.now, end),
+        [*_instants(car, trips, evening), *evening.boundaries],
+        site.connection,
+    )
+    load_kw, warnings = forecast_load(
+        inputs.load, site.load_file, evening.forecast, intervals.boundaries, evening.now, site.timezone
+    )
+    solar_kw, solar_warnings = _solar(inputs, inputs.solar, evening, intervals.boundaries)
+    at_home = _at_home(intervals, trips, evening)
+    tonight = offer_tonight(offer, intervals, evening, site.timezone, load_kw - solar_kw)
+    stored_energy_price = site.plan.stored_energy_price_per_kwh
+    if stored_energy_price is None:
+        refill_price = _refill_price(intervals, tonight, load_kw - solar_kw)
+        may_refill = at_home & ~intervals.offered.no_grid_charging
+        stored_energy_price = usual_stored_energy_price(site.charger, refill_price, may_refill)
+    wear = wear_tonight(site, evening.now)
+    highest = evening.highest_soc_today_percent
+    stored_now = car.kwh(evening.soc_percent)
+    night = Night(
+        boundaries=intervals.boundaries,
+        timezone=site.timezone,
+        at_home=at_home,
+        load_kw=load_kw,
+        solar_kw=solar_kw,
+        import_price=intervals.import_price,
+        export_price=intervals.export_price,
+        car=car,
+        charger=site.charger,
+        connection=site.connection,
+        solar_can_be_limited=site.solar_can_be_limited,
+        wear=wear.segments,
+        wear_weight=site.wear.weight if evening.wear_weight is None else evening.wear_weight,
+        initial_fill_kwh=initial_fill_kwh(wear.segments, stored_now, None if highest is None else car.kwh(highest)),
+        trips=_night_trips(car, trips, intervals, evening),
+        stored_now_kwh=stored_now,
+        stored_energy_price=stored_energy_price,
+        setting=site.setting,
+        steps=tonight.steps,
+        demand=tonight.demand,
+        no_grid_charging=intervals.offered.no_grid_charging,
+        export_limits_kw=intervals.export_limit_kw,
+        calendar=wear.calendar,
+    )
+    offer_notes = (*market_notes, *tonight.warnings)
+    notes = (*evening.notes, *later, *warnings, *solar_warnings, *offer_notes, *wear.warnings)
+    return night, (*notes, *_over_the_limit(night))
+
+
+def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: FloatArray) -> FloatArray:
+    """Price of a kWh on top of what the building alone imports [money per kWh], shape (n,).
+
+    A step that the building uses up by itself leaves nothing for the car.
+    """
+    price = intervals.import_price.copy()
+    hours = np.diff(intervals.boundaries.as_unit("s").asi8) / 3600.0
+    energy = hours * np.maximum(0.0, building_kw)
+    for step in tonight.steps:
+        if step.side == "import" and float(energy[step.holds].sum()) < step.left_kwh:
+            price = price + step.difference
+    return price
+
+
+def _horizon(site: Site, evening: Evening) -> datetime:
+    return evening.until or evening.now + timedelta(hours=site.plan.horizon_hours)
+
+
+def _trips_of_the_night(site: Site, evening: Evening) -> tuple[tuple[Trip, ...], list[str]]:
+    """Trips that depart before the horizon ends, and a warning for each that does not."""
+    horizon = _horizon(site, evening)
+    tonight = tuple(trip for trip in evening.trips if trip.depart_at < horizon)
+    later = [
+        f"The trip at {clock_words(trip.depart_at, site.timezone)} departs after this plan ends and is not planned for."
+        for trip in evening.trips
+        if trip.depart_at >= horizon
+    ]
+    return tonight, later
+
+
+def _instants(car: Car, trips: Collection[Trip], evening: Evening) -> list[datetime]:
+    """Departures, ready times, returns and the coming home: all that needs a boundary of its own."""
+    ready = [_ready_at(car, trip) for trip in trips]
+    away = [instant for trip in trips for instant in (trip.depart_at, trip.return_at)]
+    return [*ready, *away, *([] if evening.home_at is None else [evening.home_at])]
+
+
+def _ready_at(car: Car, trip: Trip) -> datetime:
+    return trip.depart_at - timedelta(minutes=car.ready_minutes_before)
+
+
+def _at_home(intervals: Intervals, trips: Collection[Trip], evening: Evening) -> BoolArray:
+    begins = intervals.boundaries[:-1]
+    home = np.ones(len(begins), dtype=np.bool_)
+    if evening.home_at is not None:
+        home &= np.asarray(begins >= pd.Timestamp(evening.home_at))
+    for trip in trips:
+        home &= ~np.asarray((begins >= pd.Timestamp(trip.depart_at)) & (begins < pd.Timestamp(trip.return_at)))
+    return home
+
+
+def _night_trips(car: Car, trips: Collection[Trip], intervals: Intervals, evening: Evening) -> tuple[NightTrip, ...]:
+    """Trips with their boundaries; a ready time before the car is home is when it is."""
+    found = []
+    home_since = evening.home_at or evening.now
+    for trip in trips:
+        found.append(
+            NightTrip(
+                trip=trip,
+                ready=intervals.boundary_at(max(_ready_at(car, trip), home_since)),
+                depart=intervals.boundary_at(trip.depart_at),
+                comeback=intervals.boundary_at(trip.return_at),
+                energy_kwh=trip_energy_kwh(car, trip.distance_km),
+                target_kwh=departure_target_kwh(car, trip.distance_km),
+            )
+        )
+        home_since = trip.return_at
+    return tuple(found)
+
+
+def _solar(
+    inputs: Inputs, series: Series | None, evening: Evening, boundaries: pd.DatetimeIndex
+) -> tuple[FloatArray, list[str]]:
+    site = inputs.site
+    if series is None or site.solar_file is None:
+        return np.zeros(len(boundaries) - 1), []
+    return forecast_solar(
+        series, site.solar_file, evening.forecast, evening.solar, boundaries, evening.now, site.timezone
+    )
+
+
+def _holidays(inputs: Inputs, now: datetime, end: datetime) -> frozenset[date]:
+    calendar = inputs.site.holiday_calendar
+    if calendar is None or inputs.offer.holidays_count_as is None:
+        return frozenset()
+    return public_holidays(calendar, range((now - timedelta(days=2)).year, (end + timedelta(days=2)).year + 1))
+
+
+def _over_the_limit(night: Night) -> list[str]:
+    """A warning if the building alone draws more than the connection allows."""
+    draw = night.load_kw - night.solar_kw
+    worst = int(np.argmax(draw))
+    if draw[worst] <= night.connection.import_limit_kw:
+        return []
+    return [
+        f"The building alone is expected to draw up to {number_words(float(draw[worst]), 2)} kW, around "
+        f"{clock_words(night.boundaries[worst].to_pydatetime(), night.timezone)}: more than its import limit of "
+        f"{night.connection.import_limit_kw:g} kW. The plan charges nothing on top of that."
+    ]

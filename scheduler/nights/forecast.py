@@ -1,0 +1,92 @@
+"""Load and solar over the night's intervals: typical days, or the recorded series itself."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import pandas as pd
+
+from models.base.arrays import FloatArray
+from models.site.series import (
+    FEWEST_DAYS,
+    RECENT_DAYS,
+    Series,
+    TypicalDay,
+    recorded_means,
+    typical_day,
+    typical_means,
+)
+from scheduler.nights.request import ForecastKind, SolarKind
+from scheduler.textio.errors import Fault, InputFaults
+from scheduler.textio.parse_time import local_text
+
+SOLAR_PERCENTILE: dict[SolarKind, float | None] = {"low": 20.0, "typical": None, "high": 80.0}
+"""Percentile of the days at each clock time; None: their mean."""
+
+_BASIS_WORDS = {"same month": "the same month of other years", "whole series": "the whole series"}
+
+
+def forecast_load(
+    series: Series, file: Path, kind: ForecastKind, boundaries: pd.DatetimeIndex, now: datetime, timezone: str
+) -> tuple[FloatArray, list[str]]:
+    """Mean load over each interval [kW], shape (n,), and warnings on what it was read from.
+
+    Raises
+    ------
+    InputFaults : a recorded series does not cover the night, or a series holds less than one day.
+    """
+    if kind == "recorded":
+        return _recorded(series, file, boundaries, timezone), []
+    day = _typical(series, file, now, timezone, by_weekend=True, percentile=None)
+    bases = {"weekdays": day.weekday_basis, "weekend days": day.weekend_basis}
+    return typical_means(day, boundaries, timezone), [
+        _fallback(file, name, basis) for name, basis in bases.items() if basis in _BASIS_WORDS
+    ]
+
+
+def forecast_solar(
+    series: Series,
+    file: Path,
+    kind: ForecastKind,
+    sun: SolarKind,
+    boundaries: pd.DatetimeIndex,
+    now: datetime,
+    timezone: str,
+) -> tuple[FloatArray, list[str]]:
+    """Mean solar over each interval [kW], shape (n,), and warnings; as forecast_load, by all days alike."""
+    if kind == "recorded":
+        return _recorded(series, file, boundaries, timezone), []
+    day = _typical(series, file, now, timezone, by_weekend=False, percentile=SOLAR_PERCENTILE[sun])
+    warnings = [_fallback(file, "days", day.weekday_basis)] if day.weekday_basis in _BASIS_WORDS else []
+    return typical_means(day, boundaries, timezone), warnings
+
+
+def _recorded(series: Series, file: Path, boundaries: pd.DatetimeIndex, timezone: str) -> FloatArray:
+    try:
+        return recorded_means(series, boundaries)
+    except ValueError:
+        has = _span(series.start[0], series.end, timezone)
+        asked = _span(boundaries[0], boundaries[-1], timezone)
+        message = f"it covers {has}; allowed with --forecast recorded is a series that covers {asked}"
+        raise InputFaults([Fault(str(file), None, None, message)]) from None
+
+
+def _span(begin: pd.Timestamp, end: pd.Timestamp, timezone: str) -> str:
+    return " to ".join(local_text(instant.to_pydatetime(), timezone) for instant in (begin, end))
+
+
+def _typical(
+    series: Series, file: Path, now: datetime, timezone: str, by_weekend: bool, percentile: float | None
+) -> TypicalDay:
+    try:
+        return typical_day(series, now, timezone, by_weekend, percentile)
+    except ValueError as error:
+        raise InputFaults([Fault(str(file), None, None, f"a typical day cannot be read from it: {error}")]) from None
+
+
+def _fallback(file: Path, days: str, basis: str) -> str:
+    return (
+        f"{file.name} has fewer than {FEWEST_DAYS} {days} in the {RECENT_DAYS} days before now; "
+        f"what is typical was read from {_BASIS_WORDS[basis]}."
+    )

@@ -1,0 +1,190 @@
+"""The night: one planning problem, every number the program needs and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import BoolArray, FloatArray
+from models.site.car import Car
+from models.site.charger import Charger
+from models.site.connection import Connection, most_from_solar_kw
+from models.site.trips import Trip
+from models.tariff.demand import DemandMonth
+from models.tariff.price_steps import PriceStep, Side, possible_prices
+from models.wear.calendar_ageing import CalendarPrice
+from models.wear.segments import WearSegments
+from scheduler.inputs.control_mode import Setting
+
+SCHEDULE = Setting()
+"""A power for every interval."""
+
+STORED_ENERGY_MARGIN = 1.05
+"""What a kWh left in the battery is worth beyond what putting it back costs, so that it is put back."""
+
+
+@dataclass(frozen=True, slots=True)
+class NightTrip:
+    """A trip of the night, its boundaries and its energies.
+
+    Attributes
+    ----------
+    trip : as entered.
+    ready, depart, comeback : boundary indices, ready <= depart < comeback; the car is away in the intervals
+        depart to comeback - 1.
+    energy_kwh : taken from the battery, in interval comeback - 1.
+    target_kwh : departure target, wanted at the boundaries ready to depart.
+    """
+
+    trip: Trip
+    ready: int
+    depart: int
+    comeback: int
+    energy_kwh: float
+    target_kwh: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Night:
+    """One planning problem over n intervals between n + 1 boundaries.
+
+    Attributes
+    ----------
+    boundaries : UTC instants, shape (n + 1,).
+    timezone : IANA name, for what is shown.
+    at_home : whether the car is plugged in during the interval, shape (n,).
+    load_kw, solar_kw : energy-true means over each interval [kW], shape (n,).
+    import_price, export_price : once every step is used up, tax included [money per kWh], shape (n,).
+    car, charger, connection, solar_can_be_limited : the site.
+    wear : segments of the battery's depth. wear_weight : factor on wear in the objective [-].
+    initial_fill_kwh : energy in each wear segment at the first boundary [kWh].
+    trips : in time order, not overlapping.
+    stored_now_kwh : at the first boundary [kWh]; with a car still away, on arrival.
+    stored_energy_price : what a kWh left at the end is worth [money per kWh].
+    setting : how the charger is set.
+    steps : the offer's steps, one for each day or month of each, the longest of a stair first.
+    demand : the offer's demand charge, one for each month.
+    no_grid_charging : where the offer forbids charging from the grid, shape (n,); None: nowhere.
+    export_limits_kw : [kW], shape (n,); None: the connection's, everywhere.
+    calendar : what an hour of standing costs by stored energy, times wear_weight; None: nothing.
+    """
+
+    boundaries: pd.DatetimeIndex
+    timezone: str
+    at_home: BoolArray
+    load_kw: FloatArray
+    solar_kw: FloatArray
+    import_price: FloatArray
+    export_price: FloatArray
+    car: Car
+    charger: Charger
+    connection: Connection
+    solar_can_be_limited: bool
+    wear: WearSegments
+    wear_weight: float
+    initial_fill_kwh: FloatArray
+    trips: tuple[NightTrip, ...]
+    stored_now_kwh: float
+    stored_energy_price: float
+    setting: Setting = SCHEDULE
+    steps: tuple[PriceStep, ...] = ()
+    demand: tuple[DemandMonth, ...] = ()
+    no_grid_charging: BoolArray | None = None
+    export_limits_kw: FloatArray | None = None
+    calendar: CalendarPrice | None = None
+
+    @property
+    def hours(self) -> FloatArray:
+        """Length of each interval [h], shape (n,)."""
+        seconds = np.diff(self.boundaries.as_unit("s").asi8)
+        return seconds / 3600.0
+
+    @property
+    def hours_around(self) -> FloatArray:
+        """Half the hours before and after each boundary [h], shape (n + 1,): for what goes by the mean of two ends."""
+        half = self.hours / 2
+        return np.asarray(np.append(half, 0.0) + np.insert(half, 0, 0.0), dtype=np.float64)
+
+    @property
+    def intervals(self) -> int:
+        """Number of intervals, n."""
+        return len(self.boundaries) - 1
+
+    @property
+    def dearest_price(self) -> float:
+        """The dearest import price of the night [money per kWh], not below 0."""
+        return max(0.0, float(self.possible_prices("import").max()))
+
+    @property
+    def export_limit_kw(self) -> FloatArray:
+        """Most power fed to the grid in each interval [kW], shape (n,)."""
+        if self.export_limits_kw is not None:
+            return self.export_limits_kw
+        return np.full(self.intervals, self.connection.export_limit_kw)
+
+    @property
+    def only_solar(self) -> BoolArray:
+        """Whether charging may use nothing but the solar surplus, shape (n,)."""
+        if self.no_grid_charging is not None:
+            return self.no_grid_charging
+        return np.zeros(self.intervals, dtype=np.bool_)
+
+    @property
+    def most_charge_kw(self) -> FloatArray:
+        """Most charging power in each interval, by charger and offer [kW], shape (n,)."""
+        return most_from_solar_kw(self.load_kw, self.solar_kw, self.only_solar, self.charger.charge_max_kw)
+
+    def steps_of(self, side: Side) -> tuple[PriceStep, ...]:
+        """The steps of import, or of export."""
+        return tuple(step for step in self.steps if step.side == side)
+
+    def possible_prices(self, side: Side) -> FloatArray:
+        """Every price that energy may have in each interval [money per kWh], shape (levels, n)."""
+        beyond = self.import_price if side == "import" else self.export_price
+        return possible_prices(beyond, self.steps_of(side))
+
+    @property
+    def amounts_now_change_prices_later(self) -> BoolArray:
+        """Where a step holds whose difference changes, shape (n,): using it up now may change what a later kWh costs.
+
+        There it can pay to import and export at once, or to curtail what could be sent, and laws must forbid it.
+        """
+        changes = np.zeros(self.intervals, dtype=np.bool_)
+        for step in self.steps:
+            if not step.has_one_difference:
+                changes |= step.holds
+        return changes
+
+    @property
+    def prices_depend_on_amounts(self) -> bool:
+        """Whether what an interval's energy costs depends on other intervals."""
+        return bool(self.steps or self.demand)
+
+    @property
+    def ceiling_kwh(self) -> FloatArray:
+        """Most stored energy that charging may lead to at each boundary [kWh], shape (n + 1,).
+
+        The ceiling; before a trip whose departure target lies over it, the target, from the previous return (or
+        now) until departure.
+        """
+        ceiling = np.full(self.intervals + 1, self.car.ceiling_kwh)
+        home_since = 0
+        for trip in self.trips:
+            before = slice(home_since, trip.depart + 1)
+            ceiling[before] = np.maximum(ceiling[before], trip.target_kwh)
+            home_since = trip.comeback
+        return ceiling
+
+
+def usual_stored_energy_price(charger: Charger, import_price: FloatArray, at_home: BoolArray) -> float:
+    """What putting a kWh back into the battery costs [money per kWh], and a little more; 0 if nothing tells.
+
+    1.05 × the cheapest import price above zero among intervals at home, over the charger's efficiency at full
+    power. Without that margin a car is drained evening after evening and never refilled.
+    """
+    payable = import_price[at_home & (import_price > 0)]
+    if len(payable) == 0:
+        return 0.0
+    return STORED_ENERGY_MARGIN * float(payable.min()) * charger.charge_max_kw / charger.fastest_fill_kw

@@ -1,0 +1,182 @@
+"""Tonight's question as the owner types it, understood against the site."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TypeVar
+
+from models.site.trips import Trip
+from models.tariff.offer import Band
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.inputs.usual_trips import usual_trips_tonight
+from scheduler.nights.parse_trip import check_trips, trip_from_words
+from scheduler.nights.request import Evening, ForecastKind, SolarKind
+from scheduler.textio.errors import Fault, InputFaults, shown
+from scheduler.textio.parse_time import local_text, moment_from_words
+
+Found = TypeVar("Found")
+
+MOST_SO_FAR = 1e6
+"""Most that may have been counted or drawn so far [kWh, kW]."""
+
+
+@dataclass(frozen=True, slots=True)
+class EveningWords:
+    """The options of `overnight plan` as typed; None where an option was not given."""
+
+    soc_percent: float
+    now: str | None = None
+    home_at: str | None = None
+    highest_soc_today_percent: float | None = None
+    trips: tuple[str, ...] = ()
+    stay_home: bool = False
+    wear_weight: float | None = None
+    forecast: ForecastKind = "typical"
+    solar: SolarKind = "typical"
+    peak_so_far_kw: float | None = None
+    imported_so_far_kwh: float | None = None
+    exported_so_far_kwh: float | None = None
+
+
+def understand(
+    words: EveningWords, inputs: Inputs, until: datetime | None = None, usual: Sequence[Trip] | None = None
+) -> Evening:
+    """Tonight's question.
+
+    Parameters
+    ----------
+    until : end of the plan, or None for the site's horizon.
+    usual : trips of a night that names none, or None for the site's.
+
+    Trips come from the words; without any, from the site's recorded trips where the forecast is `recorded` and the
+    site has some, else from its usual trips.
+
+    Raises
+    ------
+    InputFaults : every option at fault, at once.
+    """
+    site, timezone = inputs.site, inputs.site.timezone
+    faults = [*_percent("--soc", words.soc_percent)]
+    highest = words.highest_soc_today_percent
+    if highest is not None:
+        faults += _percent("--highest-soc-today", highest)
+        if not faults and highest < words.soc_percent:
+            faults.append(Fault("--highest-soc-today", None, None, f"{highest:g} is under --soc {words.soc_percent:g}"))
+    weight = words.wear_weight
+    if weight is not None and not (math.isfinite(weight) and weight >= 0):
+        faults.append(Fault("--wear-weight", None, None, f"found {weight:g}; allowed is 0 or more"))
+    for option, amount in (
+        ("--peak-so-far", words.peak_so_far_kw),
+        ("--imported-so-far", words.imported_so_far_kwh),
+        ("--exported-so-far", words.exported_so_far_kwh),
+    ):
+        if amount is not None and not 0 <= amount <= MOST_SO_FAR:
+            faults.append(Fault(option, None, None, f"found {amount:g}; allowed is 0 or more, up to 1e6"))
+    if words.stay_home and words.trips:
+        faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
+    now = _collect(faults, lambda: moment_now(words.now, timezone))
+    if now is None:
+        raise InputFaults(faults)
+    horizon = until or now + timedelta(hours=site.plan.horizon_hours)
+    home_at = None
+    if words.home_at is not None:
+        typed = words.home_at
+        home_at = _collect(faults, lambda: moment_from_words(typed, now, timezone, "--home-at"))
+        if home_at is not None and home_at >= horizon:
+            faults.append(Fault("--home-at", None, None, f"is after this plan ends at {local_text(horizon, timezone)}"))
+    notes: list[str] = []
+    trips: list[Trip] = []
+    for text in words.trips:
+        parsed = _collect(faults, lambda text=text: trip_from_words(text, now, timezone))  # type: ignore[misc]
+        if parsed is not None:
+            trips.append(parsed[0])
+            notes += parsed[1]
+    if not words.trips and not words.stay_home:
+        trips, notes = _habitual(inputs, words, usual, home_at or now, now, horizon)
+    in_order = _collect(faults, lambda: check_trips(trips, now, timezone))
+    if home_at is not None and in_order and in_order[0].depart_at < home_at:
+        departs = local_text(in_order[0].depart_at, timezone)
+        faults.append(Fault("--home-at", None, None, f"the car is away until then, but a trip departs at {departs}"))
+    if faults or in_order is None:
+        raise InputFaults(faults)
+    return Evening(
+        now=now,
+        soc_percent=words.soc_percent,
+        trips=in_order,
+        home_at=home_at,
+        highest_soc_today_percent=highest,
+        wear_weight=weight,
+        forecast=words.forecast,
+        solar=words.solar,
+        notes=tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
+        until=until,
+        peak_so_far_kw=words.peak_so_far_kw,
+        imported_so_far_kwh=_by_band(words.imported_so_far_kwh, inputs.offer.import_bands),
+        exported_so_far_kwh=_by_band(words.exported_so_far_kwh, inputs.offer.export_bands),
+    )
+
+
+def _by_band(kwh: float | None, bands: Sequence[Band]) -> dict[int, float] | None:
+    """The same amount for each band with steps, by its number; None if it is not known."""
+    if kwh is None:
+        return None
+    return {number: kwh for number, band in enumerate(bands) if band.up_to_kwh is not None}
+
+
+def _habitual(
+    inputs: Inputs,
+    words: EveningWords,
+    usual: Sequence[Trip] | None,
+    home_since: datetime,
+    now: datetime,
+    until: datetime,
+) -> tuple[list[Trip], list[str]]:
+    """Trips of a night that names none; one that departs before the car is home is left out with a note."""
+    site = inputs.site
+    trips: Sequence[Trip]
+    notes: Sequence[str]
+    if usual is not None:
+        trips, notes = [trip for trip in usual if now <= trip.depart_at], []
+    elif words.forecast == "recorded" and inputs.recorded_trips is not None:
+        trips = tuple(trip for trip in inputs.recorded_trips if now <= trip.depart_at < until)
+        under_way = [trip for trip in inputs.recorded_trips if trip.depart_at < now < trip.return_at]
+        notes = tuple(
+            f"a recorded trip is under way until {local_text(trip.return_at, site.timezone)}; planned as if the car "
+            "is at home; if not, give --home-at"
+            for trip in under_way
+        )
+    else:
+        trips, notes = usual_trips_tonight(site, now, until, site.timezone)
+    if words.home_at is not None:
+        notes = tuple(note for note in notes if "--home-at" not in note)
+    kept = [trip for trip in trips if trip.depart_at >= home_since]
+    left_out = [
+        f"the trip at {local_text(trip.depart_at, site.timezone)} is left out; the car is not home by then"
+        for trip in trips
+        if trip.depart_at < home_since
+    ]
+    return kept, [*notes, *left_out]
+
+
+def moment_now(text: str | None, timezone: str) -> datetime:
+    """The moment to plan from: as typed, or this minute."""
+    if text is None:
+        return datetime.now(UTC).replace(second=0, microsecond=0)
+    return moment_from_words(text, None, timezone, "--now")
+
+
+def _percent(option: str, value: float) -> list[Fault]:
+    if 0 <= value <= 100:
+        return []
+    return [Fault(option, None, None, f"found {shown(value)}; allowed is 0 to 100 (percent)")]
+
+
+def _collect(faults: list[Fault], read: Callable[[], Found]) -> Found | None:
+    try:
+        return read()
+    except InputFaults as error:
+        faults += error.faults
+        return None

@@ -1,0 +1,140 @@
+"""Trips that the owner types."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from models.site.trips import KM_PER_MILE, Trip
+from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.parse_time import (
+    CLOCK,
+    DATE,
+    clock_from_text,
+    date_from_text,
+    instants_at,
+    local_text,
+    next_instants,
+    not_before,
+)
+
+TRIP_OPTION = "--trip"
+TWO_FORMS = '"07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 96km"'
+
+_TRIP = re.compile(
+    rf"(?:(?P<depart_date>{DATE})T)?(?P<depart>{CLOCK})"
+    rf"-(?:(?P<return_date>{DATE})T)?(?P<return>{CLOCK})"
+    r"\s+(?P<distance>\S+?)\s?(?P<unit>km|mi)"
+)
+_DISTANCE = re.compile(r"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
+
+
+def trip_from_words(text: str, now: datetime, timezone: str) -> tuple[Trip, tuple[str, ...]]:
+    """The trip that the owner typed, in UTC, and notes on how it was read.
+
+    In a doubled hour the departure is the first occurrence that is not past and the return the second, and a
+    note says so.
+
+    Parameters
+    ----------
+    text : "07:30-18:00 96km" (the next such time at or after now; a return at or before the departure's
+        clock time is on the next day), "2026-03-03T07:30-18:00 96km" or
+        "2026-03-03T07:30-2026-03-04T18:00 96km"; `mi` for miles, decimals allowed.
+    timezone : IANA name of the site's zone.
+
+    Raises
+    ------
+    InputFaults : anything else; a time that the clocks skip; a departure before now; a return not after it.
+    """
+    match = _TRIP.fullmatch(text.strip())
+    if match is None or (match["return_date"] and not match["depart_date"]):
+        raise _fault(f"found {shown(text)}; allowed is {TWO_FORMS}, or mi for miles")
+    distance_km = _distance_km(match["distance"], match["unit"])
+    depart_clock = clock_from_text(match["depart"], TRIP_OPTION)
+    return_clock = clock_from_text(match["return"], TRIP_OPTION)
+    if match["return_date"] is None and return_clock == depart_clock:
+        raise _fault(f"{shown(text)} returns when it departs; allowed is a later return, or dates to both")
+
+    if match["depart_date"]:
+        wall = datetime.combine(date_from_text(match["depart_date"], TRIP_OPTION), depart_clock)
+        departs = not_before(
+            instants_at(wall, timezone, TRIP_OPTION), now, f"the departure of {shown(text)}", TRIP_OPTION
+        )
+    else:
+        departs = next_instants(depart_clock, now, timezone, TRIP_OPTION)
+    depart_at = departs[0]
+    depart_date = depart_at.astimezone(ZoneInfo(timezone)).date()
+
+    if match["return_date"]:
+        return_date = date_from_text(match["return_date"], TRIP_OPTION)
+    else:
+        return_date = depart_date + timedelta(days=return_clock < depart_clock)
+    returns = instants_at(datetime.combine(return_date, return_clock), timezone, TRIP_OPTION)
+    return_at = returns[-1]
+    if return_at <= depart_at:
+        raise _fault(f"{shown(text)} returns before it departs; allowed is a later return")
+    notes = (
+        *_doubled("departure", departs, depart_at, timezone),
+        *_doubled("return", returns, return_at, timezone),
+    )
+    return Trip(depart_at, return_at, distance_km), notes
+
+
+def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> tuple[Trip, ...]:
+    """The trips in time order.
+
+    Parameters
+    ----------
+    timezone : IANA name of the site's zone, for messages.
+
+    Raises
+    ------
+    InputFaults : trips that overlap, each pair named (to depart at the other's return is no overlap), or that
+        depart before now.
+    """
+    in_order = tuple(sorted(trips, key=lambda trip: (trip.depart_at, trip.return_at)))
+    faults = [
+        f"the trip {trip_text(trip, timezone)} departs in the past; allowed is now or later"
+        for trip in in_order
+        if trip.depart_at < now
+    ]
+    faults += [
+        f"the trips {trip_text(earlier, timezone)} and {trip_text(later, timezone)} overlap; "
+        "allowed are trips one after the other"
+        for earlier, later in pairwise(in_order)
+        if later.depart_at < earlier.return_at
+    ]
+    if faults:
+        raise InputFaults(Fault(TRIP_OPTION, None, None, message) for message in faults)
+    return in_order
+
+
+def trip_text(trip: Trip, timezone: str) -> str:
+    """A trip on one line, local with offsets: `2026-03-03T07:30+00:00 to 2026-03-03T18:00+00:00, 96 km`."""
+    depart, comeback = local_text(trip.depart_at, timezone), local_text(trip.return_at, timezone)
+    return f"{depart} to {comeback}, {trip.distance_km:g} km"
+
+
+def _distance_km(number: str, unit: str) -> float:
+    if not _DISTANCE.fullmatch(number):
+        raise _fault(f"the distance {shown(number)} is not a number; allowed is 0 or more, such as 96km or 60mi")
+    distance_km = float(number) * (KM_PER_MILE if unit == "mi" else 1.0)
+    if not 0 <= distance_km < math.inf:
+        raise _fault(f"the distance {shown(number)} is out of range; allowed is 0 or more")
+    return distance_km + 0.0  # a typed -0 becomes 0
+
+
+def _doubled(what: str, instants: list[datetime], taken: datetime, timezone: str) -> list[str]:
+    """A note on a time that occurs twice, which of the two was taken."""
+    if len(instants) == 1:
+        return []
+    which = "first" if taken == instants[0] else "second"
+    return [f"the {what} occurs twice as the clocks go back; taken as the {which}, {local_text(taken, timezone)}"]
+
+
+def _fault(message: str) -> InputFaults:
+    return single_fault(TRIP_OPTION, message)

@@ -1,0 +1,50 @@
+"""What is asked tonight: the moment, the car's state, the trips and the choices for this one plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from models.site.trips import Trip
+
+ForecastKind = Literal["typical", "recorded"]
+SolarKind = Literal["low", "typical", "high"]
+
+
+@dataclass(frozen=True, slots=True)
+class Evening:
+    """One evening's question.
+
+    Attributes
+    ----------
+    now : instant, whole minute.
+    soc_percent : state of charge now, or on arrival with home_at [%].
+    trips : in time order, not overlapping, none before the car is home.
+    home_at : when the car comes home, or None if it is home now.
+    highest_soc_today_percent : today's highest state of charge [%], or None.
+    wear_weight : factor on wear in the objective, or None for the site's.
+    forecast : where load and solar come from. solar : how sunny a typical forecast is.
+    notes : what the owner should know of how the words were understood.
+    until : end of the plan, or None for the site's horizon.
+    boundaries : instants at which an interval must begin besides the usual ones.
+    peak_so_far_kw : the month's highest mean import so far, for a demand charge [kW]; None: not known.
+    imported_so_far_kwh, exported_so_far_kwh : counted so far towards steps that are under way [kWh], by number of the
+        offer's band; None: not known.
+    """
+
+    now: datetime
+    soc_percent: float
+    trips: tuple[Trip, ...] = ()
+    home_at: datetime | None = None
+    highest_soc_today_percent: float | None = None
+    wear_weight: float | None = None
+    forecast: ForecastKind = "typical"
+    solar: SolarKind = "typical"
+    notes: tuple[str, ...] = ()
+    until: datetime | None = None
+    boundaries: tuple[datetime, ...] = ()
+    peak_so_far_kw: float | None = None
+    imported_so_far_kwh: Mapping[int, float] | None = None
+    exported_so_far_kwh: Mapping[int, float] | None = None

@@ -1,0 +1,1 @@
+"""Numbers to setpoints: the reference formulation, the compact one, and HiGHS."""

@@ -1,0 +1,184 @@
+"""Stored energy, wear, the window and the trips in the tighter program (scheduler.optimizer.compact)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.base.arrays import FloatArray, IntArray
+from scheduler.nights.night import Night
+from scheduler.optimizer.compact_charger import Powers
+from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixWriter, Term
+
+
+def battery(writer: MatrixWriter, night: Night, powers: Powers) -> None:
+    """Stored energy from boundary to boundary, wear, the window, and the trips."""
+    charger, car, hours, n = night.charger, night.car, night.hours, night.intervals
+    drives = np.array([trip.energy_kwh > 0 for trip in night.trips], dtype=np.bool_)
+    on_the_way = writer.add_columns("on_the_way_kwh", len(night.trips), 0.0, np.where(drives, INFINITE, 0.0))
+    least_covers = charger.charge_efficiency * charger.charge_min_kw >= charger.fixed_loss_kw
+    inside_floor, inside_ceiling = _stays_over_floor(night, least_covers), _stays_under_ceiling(night)
+    lowest = np.full(n + 1, car.floor_kwh if inside_floor else 0.0)
+    highest = np.full(n + 1, car.ceiling_kwh if inside_ceiling else car.battery_kwh)
+    lowest[0] = highest[0] = night.stored_now_kwh
+    stored = writer.add_columns("stored_kwh", n + 1, lowest, highest)
+    driven = np.zeros(n)
+    brings = np.full(n, -1, dtype=np.int64)
+    for number, trip in enumerate(night.trips):
+        driven[trip.comeback - 1] = trip.energy_kwh
+        brings[trip.comeback - 1] = on_the_way[number]
+    _wear(writer, night, powers, stored, driven, brings, least_covers)
+    plain, ends = np.flatnonzero(brings < 0), np.flatnonzero(brings >= 0)
+    for at in (plain, ends):
+        terms: list[Term] = [
+            (stored[at + 1], 1.0),
+            (stored[at], -1.0),
+            (powers.charge[at], -hours[at] * charger.charge_efficiency),
+            (powers.charging[at], hours[at] * charger.fixed_loss_kw),
+            (powers.discharge[at], hours[at] / charger.discharge_efficiency),
+            (powers.discharging[at], hours[at] * charger.fixed_loss_kw),
+        ]
+        if at is ends:
+            terms.append((brings[at], -1.0))
+        writer.add_rows(terms, -driven[at], -driven[at])
+    _ageing_by_time(writer, night, stored)
+    _window(writer, night, powers, stored, inside_floor, inside_ceiling)
+    _trips(writer, night, stored, on_the_way)
+    end = writer.add_columns("stored_at_end_kwh", 1, 0.0, car.ceiling_kwh)
+    writer.add_rows([(end, 1.0), (stored[-1:], -1.0)], upper=0.0)
+    writer.cost(MONEY, end, -night.stored_energy_price)
+    writer.offset[MONEY] += night.stored_energy_price * min(night.stored_now_kwh, car.ceiling_kwh)
+
+
+def _wear(
+    writer: MatrixWriter,
+    night: Night,
+    powers: Powers,
+    stored: IntArray,
+    driven: FloatArray,
+    brings: IntArray,
+    least_covers: bool,
+) -> None:
+    """Energy in the segments, and what leaves them.
+
+    Parameters
+    ----------
+    driven : energy of the trip that ends in each interval [kWh], shape (n,).
+    brings : column of what that trip charges on the way, shape (n,); -1 where none ends.
+    """
+    charger, n, count = night.charger, night.intervals, len(night.wear.size_kwh)
+    most = np.broadcast_to(night.wear.size_kwh, (n + 1, count)).copy()
+    least = np.zeros((n + 1, count))
+    most[0] = least[0] = night.initial_fill_kwh
+    held = writer.add_columns("segment_kwh", (n + 1) * count, least.ravel(), most.ravel()).reshape(n + 1, count)
+    out = writer.add_columns("segment_out_kwh", n * count, 0.0, INFINITE).reshape(n, count)
+    writer.cost(MONEY, out, night.wear_weight * np.broadcast_to(night.wear.price_per_kwh, (n, count)))
+    sums: list[Term] = [(held[1:, segment], 1.0) for segment in range(count)]
+    writer.add_rows([*sums, (stored[1:], -1.0)], 0.0, 0.0)
+
+    passing = brings >= 0  # energy may enter and leave in one interval
+    if not least_covers:
+        passing = passing | night.at_home
+    one_way, at = np.flatnonzero(~passing), np.flatnonzero(passing)
+    before, after = held[:-1], held[1:]
+    writer.add_rows(
+        [(out[one_way].ravel(), 1.0), (before[one_way].ravel(), -1.0), (after[one_way].ravel(), 1.0)], lower=0.0
+    )
+    into = writer.add_columns("segment_in_kwh", len(at) * count, 0.0, INFINITE).reshape(len(at), count)
+    terms: list[Term] = [
+        (after[at].ravel(), 1.0),
+        (before[at].ravel(), -1.0),
+        (into.ravel(), -1.0),
+        (out[at].ravel(), 1.0),
+    ]
+    writer.add_rows(terms, 0.0, 0.0)
+    uncovered = writer.add_columns("uncovered_loss_kwh", len(at), 0.0, 0.0 if least_covers else INFINITE)
+    for row, interval in enumerate(at.tolist()):
+        hours, ends = night.hours[interval], brings[interval : interval + 1]
+        charge = np.array([powers.charge[interval], powers.charging[interval], uncovered[row]])
+        given = np.array([powers.discharge[interval], powers.discharging[interval], uncovered[row]])
+        gained = np.array([-hours * charger.charge_efficiency, hours * charger.fixed_loss_kw, -1.0])
+        taken = np.array([-hours / charger.discharge_efficiency, -hours * charger.fixed_loss_kw, -1.0])
+        ones, on_the_way = np.ones(count), ends[ends >= 0]
+        entering = np.concatenate([ones, gained, -np.ones(len(on_the_way))])
+        writer.add_row(np.concatenate([into[row], charge, on_the_way]), entering, 0.0, 0.0)
+        leaving = np.concatenate([ones, taken])
+        writer.add_row(np.concatenate([out[interval], given]), leaving, driven[interval], driven[interval])
+
+
+def _ageing_by_time(writer: MatrixWriter, night: Night, stored: IntArray) -> None:
+    """What an hour of standing costs at each boundary: the highest of the calendar price's lines."""
+    if night.calendar is None:
+        return
+    slope, intercept = night.calendar.lines()
+    per_hour = writer.add_columns("ageing_per_hour", night.intervals + 1, 0.0, INFINITE)
+    for line in range(len(slope)):
+        writer.add_rows([(per_hour, 1.0), (stored, -slope[line])], lower=intercept[line])
+    writer.cost(MONEY, per_hour, night.wear_weight * night.hours_around)
+
+
+def _stays_over_floor(night: Night, least_covers: bool) -> bool:
+    """Whether nothing can take the car under its floor: it begins above, and comes home with the reserve above it."""
+    car = night.car
+    drives = [trip for trip in night.trips if trip.energy_kwh > 0]
+    return (
+        least_covers
+        and night.stored_now_kwh >= car.floor_kwh
+        and (not drives or car.return_reserve_kwh >= car.floor_kwh)
+        and bool(night.ceiling_kwh.min() >= car.floor_kwh)
+    )
+
+
+def _stays_under_ceiling(night: Night) -> bool:
+    """Whether nothing can take the car over its ceiling: it begins under it, and no trip needs more."""
+    ceiling = night.car.ceiling_kwh
+    return (
+        night.stored_now_kwh <= ceiling
+        and night.car.return_reserve_kwh <= ceiling
+        and not any(trip.target_kwh > ceiling for trip in night.trips)
+    )
+
+
+def _window(
+    writer: MatrixWriter,
+    night: Night,
+    powers: Powers,
+    stored: IntArray,
+    inside_floor: bool,
+    inside_ceiling: bool,
+) -> None:
+    """No discharge below the floor, no charge above the ceiling, and the cost of being outside, where it can happen."""
+    car = night.car
+    home = np.flatnonzero(night.at_home)
+    price = night.hours[home] * car.outside_window_factor * night.dearest_price
+    after = stored[home + 1]
+    if not inside_floor:
+        writer.add_rows([(after, 1.0), (powers.discharging[home], -car.floor_kwh)], lower=0.0)
+        below = writer.add_columns("below_floor_kwh", len(home), 0.0, INFINITE)
+        writer.add_rows([(below, 1.0), (after, 1.0)], lower=car.floor_kwh)
+        writer.cost(MONEY, below, price)
+    if not inside_ceiling:
+        beyond = car.battery_kwh - night.ceiling_kwh[home + 1]
+        writer.add_rows([(after, 1.0), (powers.charging[home], beyond)], upper=car.battery_kwh)
+        above = writer.add_columns("above_ceiling_kwh", len(home), 0.0, INFINITE)
+        writer.add_rows([(above, 1.0), (after, -1.0)], lower=-car.ceiling_kwh)
+        writer.cost(MONEY, above, price)
+
+
+def _trips(writer: MatrixWriter, night: Night, stored: IntArray, on_the_way: IntArray) -> None:
+    """Departure targets, what is charged on the way, and the first three objectives."""
+    trips = len(night.trips)
+    missing = writer.add_columns("missing_at_departure_kwh", trips, 0.0, INFINITE)
+    unready = writer.add_columns("missing_when_ready_kwh", trips, 0.0, INFINITE)
+    writer.cost(0, on_the_way, np.arange(trips, 0, -1.0))
+    writer.cost(1, missing, 1.0)
+    writer.cost(2, unready, 1.0)
+    writer.cost(MONEY, on_the_way, night.car.on_the_way_price_per_kwh)
+    for number, trip in enumerate(night.trips):
+        one = slice(number, number + 1)
+        departs = stored[trip.depart : trip.depart + 1]
+        writer.add_rows([(departs, 1.0), (missing[one], 1.0)], lower=trip.target_kwh)
+        before = stored[trip.ready : trip.depart]
+        writer.add_rows([(before, 1.0), (np.repeat(unready[one], len(before)), 1.0)], lower=trip.target_kwh)
+        if trip.energy_kwh > 0:
+            wanted = trip.energy_kwh + night.car.return_reserve_kwh
+            writer.add_rows([(on_the_way[one], 1.0), (departs, 1.0)], lower=wanted)

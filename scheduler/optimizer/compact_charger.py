@@ -1,0 +1,82 @@
+"""The charger's powers and modes in the tighter program (scheduler.optimizer.compact)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.base.arrays import FloatArray, IntArray
+from models.site.connection import import_cap_kw
+from scheduler.nights.night import Night
+from scheduler.optimizer.formulation import OBJECTIVES, charger_start_worth
+from scheduler.optimizer.matrix_builder import MONEY, MatrixWriter
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Powers:
+    """Columns of the charger, each of shape (n,), and the most power of each interval [kW]."""
+
+    charge: IntArray
+    discharge: IntArray
+    charging: IntArray
+    discharging: IntArray
+    most_charge_kw: FloatArray
+    most_discharge_kw: FloatArray
+
+
+def charger_powers(writer: MatrixWriter, night: Night, may_discharge: bool) -> Powers:
+    """Powers and modes within the caps of charger, grid and offer."""
+    charger, n = night.charger, night.intervals
+    draw = np.maximum(0.0, night.load_kw - night.solar_kw)
+    surplus = np.maximum(0.0, night.solar_kw - night.load_kw)
+    import_cap = import_cap_kw(night.connection, night.load_kw, night.solar_kw)
+    most_charge = np.minimum(night.most_charge_kw, import_cap - draw + surplus)
+    if charger.discharge_to == "building":
+        most_discharge = np.minimum(charger.discharge_max_kw, draw)
+    else:
+        limit = night.export_limit_kw
+        most_discharge = np.minimum(charger.discharge_max_kw, draw + limit - np.minimum(surplus, limit))
+        if night.solar_can_be_limited:
+            most_discharge = np.minimum(charger.discharge_max_kw, night.load_kw + limit)
+    can_charge = night.at_home & (most_charge >= charger.charge_min_kw)
+    can_discharge = night.at_home & (most_discharge >= charger.discharge_min_kw) & may_discharge
+    most_charge = np.where(can_charge, most_charge, 0.0)
+    most_discharge = np.where(can_discharge, np.maximum(most_discharge, 0.0), 0.0)
+    powers = Powers(
+        charge=writer.add_columns("charge_kw", n, 0.0, most_charge),
+        discharge=writer.add_columns("discharge_kw", n, 0.0, most_discharge),
+        charging=writer.add_columns("charging", n, 0.0, can_charge.astype(np.float64), whole=True),
+        discharging=writer.add_columns("discharging", n, 0.0, can_discharge.astype(np.float64), whole=True),
+        most_charge_kw=most_charge,
+        most_discharge_kw=most_discharge,
+    )
+    for power, mode, may, least, most in (
+        (powers.charge, powers.charging, can_charge, charger.charge_min_kw, most_charge),
+        (powers.discharge, powers.discharging, can_discharge, charger.discharge_min_kw, most_discharge),
+    ):
+        writer.add_rows([(power[may], 1.0), (mode[may], -least)], lower=0.0)
+        writer.add_rows([(power[may], 1.0), (mode[may], -most[may])], upper=0.0)
+    both = can_charge & can_discharge
+    writer.add_rows([(powers.charging[both], 1.0), (powers.discharging[both], 1.0)], upper=1.0)
+    if night.car.discharge_limit_kwh is not None:
+        writer.add_row(powers.discharge, night.hours, upper=night.car.discharge_limit_kwh)
+    return powers
+
+
+def starts(writer: MatrixWriter, night: Night, powers: Powers) -> None:
+    """Starts of charging and discharging."""
+    for name, mode in (("charge_start", powers.charging), ("discharge_start", powers.discharging)):
+        start = writer.add_columns(name, night.intervals, 0.0, 1.0)
+        writer.add_rows([(start[:1], 1.0), (mode[:1], -1.0)], lower=0.0)
+        writer.add_rows([(start[1:], 1.0), (mode[1:], -1.0), (mode[:-1], 1.0)], lower=0.0)
+        writer.cost(MONEY, start, charger_start_worth(night))
+
+
+def timing(writer: MatrixWriter, night: Night, powers: Powers) -> None:
+    """Charging late and discharging early."""
+    hours = night.hours
+    middle = np.cumsum(hours) - hours / 2
+    last = OBJECTIVES.index("charge_late_discharge_early")
+    writer.cost(last, powers.charge, hours * (hours.sum() - middle))
+    writer.cost(last, powers.discharge, hours * middle)

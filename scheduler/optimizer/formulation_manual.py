@@ -1,0 +1,149 @@
+"""The laws of a plan that a person sets: few blocks, none too short, each one power or one whole current.
+
+In mathematics, for each direction with its power P_t, its mode U_t and its most M (charging: c_t, u_t, c_max):
+
+    block_begins       β_t binary: β_t >= U_t - U_t-1,  β_t <= U_t,  idle before now
+    one_power          P_t - P_t-1 <= M β_t,   P_t-1 - P_t <= M (β_t + 1 - U_t)
+    long_enough        β_t <= U_s and β_t + β_s <= 1 for every later s that begins within the least length
+    few_blocks         sum of β over both directions <= max_blocks
+    whole_amps         P_t = (volts · phases / 1000) · a_t, a_t whole
+
+A charger that serves the building alone follows it by itself, so what is set is a cap k_t, the P_t of discharging. Its
+U_t is "a cap is set", w_t: v_t = w_t where the building draws at least d_min, else v_t = 0, and then
+
+    follows_to_the_cap     d_t = min(draw_t, k_t) where v_t = 1:  d_t <= k_t,  d_t >= k_t - M ζ_t,
+                           d_t >= draw_t v_t - M (1 - ζ_t),  ζ_t binary
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyomo.environ as pyo
+
+from scheduler.nights.night import Night
+
+
+def set_by_hand(model: pyo.ConcreteModel, night: Night) -> None:
+    """Add the laws of the night's setting to a model that has the charger's."""
+    charger = night.charger
+    model.charge_block_begins = pyo.Var(model.intervals, within=pyo.Binary)
+    model.discharge_block_begins = pyo.Var(model.intervals, within=pyo.Binary)
+    if charger.discharge_to == "building":
+        _cap(model, night)
+        discharge_power, discharge_set = model.cap_kw, model.cap_is_set
+    else:
+        discharge_power, discharge_set = model.discharge_kw, model.discharging
+    directions = (
+        ("charge", model.charge_kw, model.charging, model.charge_block_begins, charger.charge_max_kw),
+        ("discharge", discharge_power, discharge_set, model.discharge_block_begins, charger.discharge_max_kw),
+    )
+    for name, power, mode, begins, most in directions:
+        _blocks(model, night, name, power, mode, begins, most)
+        if night.setting.set_by == "current":
+            _whole_amps(model, night, name, power, most)
+    model.few_blocks = pyo.Constraint(expr=blocks_begun(model) <= night.setting.max_blocks)
+
+
+def blocks_begun(model: pyo.ConcreteModel) -> Any:
+    """How many blocks are set in all."""
+    return pyo.quicksum(model.charge_block_begins[t] + model.discharge_block_begins[t] for t in model.intervals)
+
+
+def _blocks(
+    model: pyo.ConcreteModel, night: Night, name: str, power: Any, mode: Any, begins: Any, most_kw: float
+) -> None:
+    """block_begins, one_power and long_enough for one direction."""
+    minutes = 60 * np.concatenate([[0.0], np.cumsum(night.hours)])
+    too_soon = [
+        (t, later)
+        for t in range(night.intervals)
+        for later in range(t + 1, night.intervals)
+        if minutes[later] < minutes[t] + night.setting.min_block_minutes - 1e-6
+    ]
+
+    def began(m: Any, t: int) -> Any:
+        return begins[t] >= mode[t] - (mode[t - 1] if t > 0 else 0)
+
+    def only_when_set(m: Any, t: int) -> Any:
+        return begins[t] <= mode[t]
+
+    def no_rise_within(m: Any, t: int) -> Any:
+        return power[t] - power[t - 1] <= most_kw * begins[t]
+
+    def no_fall_within(m: Any, t: int) -> Any:
+        return power[t - 1] - power[t] <= most_kw * (begins[t] + 1 - mode[t])
+
+    def stays_set(m: Any, t: int, later: int) -> Any:
+        return begins[t] <= mode[later]
+
+    def no_other_begins(m: Any, t: int, later: int) -> Any:
+        return begins[t] + begins[later] <= 1
+
+    pairs = pyo.Set(initialize=too_soon, dimen=2)
+    model.add_component(f"{name}_block_begins_when", pyo.Constraint(model.intervals, rule=began))
+    model.add_component(f"{name}_block_only_when_set", pyo.Constraint(model.intervals, rule=only_when_set))
+    model.add_component(f"{name}_one_power_no_rise", pyo.Constraint(model.later_intervals, rule=no_rise_within))
+    model.add_component(f"{name}_one_power_no_fall", pyo.Constraint(model.later_intervals, rule=no_fall_within))
+    model.add_component(f"{name}_too_soon", pairs)
+    model.add_component(f"{name}_long_enough_stays", pyo.Constraint(pairs, rule=stays_set))
+    model.add_component(f"{name}_long_enough_alone", pyo.Constraint(pairs, rule=no_other_begins))
+
+
+def _whole_amps(model: pyo.ConcreteModel, night: Night, name: str, power: Any, most_kw: float) -> None:
+    """whole_amps for one direction."""
+    kw_per_amp = 1 / night.charger.amps(1.0)
+    amps = pyo.Var(model.intervals, within=pyo.NonNegativeIntegers, bounds=(0, int(most_kw / kw_per_amp + 1e-9)))
+
+    def whole(m: Any, t: int) -> Any:
+        return power[t] == kw_per_amp * amps[t]
+
+    model.add_component(f"{name}_amps", amps)
+    model.add_component(f"{name}_whole_amps", pyo.Constraint(model.intervals, rule=whole))
+
+
+def _cap(model: pyo.ConcreteModel, night: Night) -> None:
+    """The cap up to which a charger that serves the building alone follows it."""
+    charger = night.charger
+    draw = np.maximum(0.0, night.load_kw - night.solar_kw)
+    most = charger.discharge_max_kw
+    home = [int(at_home) for at_home in night.at_home]
+    follows = [int(at_home and kw >= charger.discharge_min_kw) for at_home, kw in zip(home, draw, strict=True)]
+    may_discharge = [model.discharging[t].ub > 0 for t in model.intervals]
+    model.cap_kw = pyo.Var(model.intervals, bounds=(0, most))
+    model.cap_is_set = pyo.Var(
+        model.intervals, within=pyo.Integers, bounds=lambda _, t: (0, home[t] if may_discharge[t] else 0)
+    )
+    model.draw_is_under_the_cap = pyo.Var(model.intervals, within=pyo.Binary)
+
+    @model.Constraint(model.intervals)
+    def follows_when_set(m: Any, t: int) -> Any:
+        return m.discharging[t] == follows[t] * m.cap_is_set[t]
+
+    @model.Constraint(model.intervals)
+    def least_cap(m: Any, t: int) -> Any:
+        return m.cap_kw[t] >= charger.discharge_min_kw * m.cap_is_set[t]
+
+    @model.Constraint(model.intervals)
+    def most_cap(m: Any, t: int) -> Any:
+        return m.cap_kw[t] <= most * m.cap_is_set[t]
+
+    @model.Constraint(model.intervals)
+    def one_thing_set(m: Any, t: int) -> Any:
+        return m.charging[t] + m.cap_is_set[t] <= 1
+
+    @model.Constraint(model.intervals)
+    def no_more_than_the_cap(m: Any, t: int) -> Any:
+        return m.discharge_kw[t] <= m.cap_kw[t]
+
+    @model.Constraint(model.intervals)
+    def the_cap_where_the_draw_is_over(m: Any, t: int) -> Any:
+        if not follows[t]:
+            return pyo.Constraint.Skip
+        return m.discharge_kw[t] >= m.cap_kw[t] - most * m.draw_is_under_the_cap[t]
+
+    @model.Constraint(model.intervals)
+    def the_draw_where_it_is_under(m: Any, t: int) -> Any:
+        reach = min(float(draw[t]), most)
+        return m.discharge_kw[t] >= reach * m.discharging[t] - most * (1 - m.draw_is_under_the_cap[t])

@@ -1,0 +1,140 @@
+"""Setpoints: what the charger, and where it can be limited the solar, is told to do in each interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.base.arrays import BoolArray, FloatArray
+from models.site.connection import (
+    cheapest_curtailment_kw,
+    grid_flows_kw,
+    import_cap_kw,
+    needed_curtailment_kw,
+    net_draw_kw,
+)
+from scheduler.nights.night import Night
+from scheduler.optimizer.block import Block
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Setpoints:
+    """Decisions for n intervals; all a replay needs.
+
+    Attributes
+    ----------
+    charge_kw, discharge_kw : mean power at the AC side over the interval [kW], shape (n,).
+    charge_share, discharge_share : part of the interval in which the charger charges, and discharges [0 to 1],
+        shape (n,). Only a charger left to itself uses a part (the alternative `charge-on-return`); a plan's are 0 or 1.
+    curtailed_kw : solar curtailed [kW], shape (n,).
+    """
+
+    charge_kw: FloatArray
+    discharge_kw: FloatArray
+    charge_share: FloatArray
+    discharge_share: FloatArray
+    curtailed_kw: FloatArray
+
+    @property
+    def gives_energy(self) -> bool:
+        """Whether it discharges at all."""
+        return bool((self.discharge_kw > 0).any())
+
+    @property
+    def charging(self) -> BoolArray:
+        """Whether it charges in the interval, shape (n,)."""
+        return self.charge_share > 0
+
+    @property
+    def discharging(self) -> BoolArray:
+        """Whether it discharges in the interval, shape (n,)."""
+        return self.discharge_share > 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """What the solver claims; replay judges it.
+
+    Attributes
+    ----------
+    setpoints : the decisions.
+    stored_kwh : claimed stored energy at each boundary [kWh], shape (n + 1,).
+    on_the_way_kwh, missing_kwh, missing_when_ready_kwh : claimed for each trip [kWh], shape (trips,).
+    money : claimed value of the objective [money].
+    status : "optimal", or what stopped the solver with a plan at hand.
+    gap : bound on how much cheaper a plan could be [money].
+    seconds : time in formulation and solver [s].
+    blocks : what a person sets, of a plan set by hand; None for a schedule.
+    """
+
+    setpoints: Setpoints
+    stored_kwh: FloatArray
+    on_the_way_kwh: FloatArray
+    missing_kwh: FloatArray
+    missing_when_ready_kwh: FloatArray
+    money: float
+    status: str
+    gap: float
+    seconds: float
+    blocks: tuple[Block, ...] | None = None
+
+
+def setpoints_from_powers(
+    night: Night,
+    charge_kw: FloatArray,
+    discharge_kw: FloatArray,
+    charge_share: FloatArray,
+    discharge_share: FloatArray,
+    chosen_kw: FloatArray | None = None,
+) -> Setpoints:
+    """Complete the charger's powers with the curtailment that follows from them.
+
+    Where solar cannot be limited it is what can neither be used nor exported; where it can, the cheapest. Where a
+    price depends on the amounts of other intervals, that is `chosen_kw`, or without it the cheapest of each interval
+    in turn.
+
+    Parameters
+    ----------
+    chosen_kw : curtailment that a solver chose [kW], shape (n,).
+    """
+    net_kw = net_draw_kw(night.load_kw, night.solar_kw, charge_kw, discharge_kw)
+    needed_kw = needed_curtailment_kw(night.export_limit_kw, net_kw, night.solar_kw)
+    if not night.solar_can_be_limited:
+        curtailed_kw = needed_kw
+    else:
+        most_kw = np.where(night.only_solar & (charge_kw > 0), np.maximum(needed_kw, -net_kw), night.solar_kw)
+        if not night.prices_depend_on_amounts:
+            curtailed_kw = _cheapest_kw(night, net_kw, most_kw, night.import_price, night.export_price)
+        elif chosen_kw is not None:
+            curtailed_kw = np.clip(chosen_kw, needed_kw, np.maximum(needed_kw, most_kw))
+        else:
+            curtailed_kw = _in_turn_kw(night, net_kw, most_kw)
+    return Setpoints(charge_kw, discharge_kw, charge_share, discharge_share, curtailed_kw)
+
+
+def _cheapest_kw(
+    night: Night, net_kw: FloatArray, most_kw: FloatArray, import_price: FloatArray, export_price: FloatArray
+) -> FloatArray:
+    import_cap = import_cap_kw(night.connection, night.load_kw, night.solar_kw)
+    return cheapest_curtailment_kw(night.export_limit_kw, net_kw, most_kw, import_cap, import_price, export_price)
+
+
+def _in_turn_kw(night: Night, net_kw: FloatArray, most_kw: FloatArray) -> FloatArray:
+    """Cheapest curtailment of each interval at the price its first kWh has, given the intervals before it."""
+    curtailed_kw = np.zeros(night.intervals)
+    left = [step.left_kwh for step in night.steps]
+    for interval, hours in enumerate(night.hours):
+        price = {"import": night.import_price.copy(), "export": night.export_price.copy()}
+        for step, kwh in zip(night.steps, left, strict=True):
+            if kwh > 0:
+                price[step.side] = price[step.side] + step.difference
+        cheapest = _cheapest_kw(night, net_kw, most_kw, price["import"], price["export"])
+        curtailed_kw[interval] = cheapest[interval]
+        flows = grid_flows_kw(net_kw[interval : interval + 1], curtailed_kw[interval : interval + 1])
+        energy = {"import": hours * float(flows[0][0]), "export": hours * float(flows[1][0])}
+        left = [
+            kwh - energy[step.side] if step.holds[interval] else kwh
+            for step, kwh in zip(night.steps, left, strict=True)
+        ]
+    return curtailed_kw

@@ -1,0 +1,1 @@
+"""A plan as JSON, CSV, page, terminal, calendar and OCPP."""

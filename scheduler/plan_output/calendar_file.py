@@ -1,0 +1,106 @@
+"""A plan as a calendar (RFC 5545): one event a block and a trip, with an alarm before each thing to do.
+
+An event's UID comes from the site, the evening and its number, counted over past and coming blocks, so that after a
+replan events move instead of doubling; what an earlier revision had more is cancelled.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+
+from icalendar import Alarm, Calendar, Event
+
+from scheduler.plans.saved_plan import KeptBlock, KeptPlan, KeptTrip
+from scheduler.textio.format import number_words, percent_words, power_words
+
+PRODUCT = "-//overnight-scheduler//hand-over//EN"
+NAMESPACE = uuid.UUID("6f0a2f4e-0a54-4d1c-9c39-5d2f2f6f9b11")
+"""Own namespace for name-based UIDs (RFC 9562, version 5)."""
+BEFORE_SETTING = timedelta(minutes=5)
+BEFORE_DEPARTURE = timedelta(minutes=30)
+
+
+def calendar_text(plan: KeptPlan, made_at: datetime) -> bytes:
+    """The plan's calendar, UTF-8 with the line ends and folds of RFC 5545.
+
+    Parameters
+    ----------
+    made_at : instant of making, for DTSTAMP.
+    """
+    calendar = Calendar()
+    calendar.add("prodid", PRODUCT)
+    calendar.add("version", "2.0")
+    calendar.add("method", "PUBLISH")
+    calendar.add("x-wr-calname", f"Overnight plan, {plan.site}")
+    for event in (*_blocks(plan), *_trips(plan)):
+        event.add("dtstamp", made_at.astimezone(UTC))
+        event.add("sequence", plan.revision)
+        event.add("transp", "TRANSPARENT")
+        calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def _blocks(plan: KeptPlan) -> Iterator[Event]:
+    blocks = [*plan.past_blocks, *plan.blocks]
+    for number, block in enumerate(blocks):
+        event = _event(plan, "block", number, block.start, block.end)
+        event.add("summary", _setting(plan, block))
+        event.add("description", f"{block.reason}\n\n{plan.cautions[0] if plan.cautions else ''}".strip())
+        if block.start >= plan.start:
+            event.add_component(_alarm(_setting(plan, block), -BEFORE_SETTING))
+        followed = any(other.start == block.end for other in blocks)
+        if not followed and block.end > plan.start:
+            event.add_component(_alarm("Set the charger to idle", -BEFORE_SETTING, related="END"))
+        yield event
+    for number in range(len(blocks), len(blocks) + plan.cancelled_blocks):
+        yield _cancelled(plan, "block", number)
+
+
+def _trips(plan: KeptPlan) -> Iterator[Event]:
+    trips = [*plan.past_trips, *plan.trips]
+    for number, trip in enumerate(trips):
+        event = _event(plan, "trip", number, trip.depart, trip.return_at)
+        words = _trip_words(trip)
+        event.add("summary", words)
+        event.add("description", f"Needs {percent_words(trip.target_percent)} at departure.")
+        if trip.depart >= plan.start:
+            event.add_component(_alarm(words, -BEFORE_DEPARTURE))
+        yield event
+    for number in range(len(trips), len(trips) + plan.cancelled_trips):
+        yield _cancelled(plan, "trip", number)
+
+
+def _event(plan: KeptPlan, kind: str, number: int, begin: datetime, end: datetime) -> Event:
+    event = Event()
+    event.add("uid", str(uuid.uuid5(NAMESPACE, f"{plan.site}\n{plan.evening.astimezone(UTC)}\n{kind} {number}")))
+    event.add("dtstart", begin.astimezone(UTC))
+    event.add("dtend", end.astimezone(UTC))
+    return event
+
+
+def _cancelled(plan: KeptPlan, kind: str, number: int) -> Event:
+    event = _event(plan, kind, number, plan.start, plan.end)
+    event.add("status", "CANCELLED")
+    event.add("summary", "No longer planned")
+    return event
+
+
+def _alarm(words: str, trigger: timedelta, related: str = "START") -> Alarm:
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("description", words)
+    alarm.add("trigger", trigger, parameters={"RELATED": related})
+    return alarm
+
+
+def _setting(plan: KeptPlan, block: KeptBlock) -> str:
+    action = {"charge": "Charge at", "discharge": "Discharge at", "cover": "Cover the building up to"}[block.action]
+    if plan.set_by == "current":
+        return f"{action} {block.amps:.0f} A ({power_words(block.kw)})"
+    return f"{action} {power_words(block.kw)} ({number_words(block.amps, 1)} A)"
+
+
+def _trip_words(trip: KeptTrip) -> str:
+    return f"Trip, {trip.distance_km:.0f} km: leaves with {percent_words(trip.planned_percent)}"

@@ -1,0 +1,270 @@
+"""Two charts of a plan as inline SVG: power with prices, and state of charge.
+
+Written directly and not by a plotting library: the marks are few, they take their colours from the page (so that they
+follow light and dark), each chart carries its title and gist in words, and a command that answers in a second does not
+load a library that takes half of one. Positions are by instants, so an hour that the clock shows twice or leaves out is
+as wide as it lasts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+
+import numpy as np
+
+from models.base.arrays import FloatArray
+from scheduler.optimizer.block import setting_words
+from scheduler.plan_output.soc_chart import state_marks
+from scheduler.plans.departures import TripOutcome
+from scheduler.plans.plan import Plan
+from scheduler.render.svg import (
+    LEFT,
+    PATTERNS,
+    RIGHT,
+    WIDTH,
+    Panel,
+    across,
+    area,
+    drawing,
+    label,
+    line,
+    rectangle,
+    room_for,
+    runs,
+    steps,
+    triangle,
+)
+from scheduler.render.time_axis import clock_changes, clock_ticks
+from scheduler.textio.format import clock_words, number_words, percent_words, price_words, span_words
+
+EDGE = WIDTH - RIGHT
+MOST_TICKS = 8
+"""Labels of the clock that have room side by side."""
+MOST_STEPS_TOLD = 6
+"""Blocks named in the gist; more would be a list, and the page has one."""
+HEADER = 14.0
+"""Room over a panel for words about a stretch of time [px]."""
+LINE = 14.0
+"""From one line of words to the next [px]."""
+
+
+def power_chart(plan: Plan) -> str:
+    """What to set, power (drawn upwards, given downwards), and import and export price, on one time axis."""
+    night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
+    solar = night.solar_kw - setpoints.curtailed_kw
+    up, down = night.load_kw + setpoints.charge_kw, solar + setpoints.discharge_kw
+    highest, lowest = _round_up(up.max()), _round_up(down.max())
+    power = Panel(86, 214, -max(lowest, highest / 6), max(highest, lowest / 6))
+    prices = np.concatenate([replayed.import_price, replayed.export_price])
+    price = Panel(256, 320, min(0.0, float(prices.min())), _above(prices))
+    x, nothing = _positions(plan), np.zeros(night.intervals)
+    powers = (
+        ("load", "building", night.load_kw),
+        ("charge", "charging", setpoints.charge_kw),
+        ("solar", "solar", solar),
+        ("discharge", "discharging", setpoints.discharge_kw),
+    )
+    used = [(kind, words) for kind, words, values in powers if values.max() > 0]
+    away = [] if night.at_home.all() else [("away", "car away")]
+    parts = [
+        PATTERNS,
+        *_behind(plan, x, power.top, price.bottom),
+        *_settings(plan, x),
+        label(LEFT, 64, "Power, kW: drawn upwards, given downwards"),
+        *_scale(power, [-lowest, 0.0, highest], lambda value: number_words(abs(value), 0)),
+        area(x, power, nothing, night.load_kw, "load"),
+        area(x, power, night.load_kw, up, "charge"),
+        area(x, power, nothing, -solar, "solar"),
+        area(x, power, -solar, -down, "discharge"),
+        line(LEFT, power.y(0), EDGE, power.y(0), "axis"),
+        label(LEFT, 235, f"Price, {plan.inputs.offer.currency} per kWh"),
+        *_scale(price, [0.0, float(prices.max()), price.lowest], _axis_price),
+        steps(x, price, replayed.import_price, "import"),
+        steps(x, price, replayed.export_price, "export"),
+        *_price_labels(x, price, replayed.import_price, replayed.export_price),
+        *_key(used, 356),
+        *_key([("import", "import price"), ("export", "export price"), *away], 374),
+    ]
+    return drawing("power", 380, "What to set, power and prices", _power_gist(plan), parts)
+
+
+def state_chart(plan: Plan) -> str:
+    """State of charge by time, with floor, ceiling, departure targets and times away."""
+    panel = Panel(36, 182, 0.0, 100.0)
+    bounds = _bounds(plan)
+    ends = [percent for percent in (0.0, 100.0) if min(abs(percent - bound) for bound in bounds) >= 9]
+    trips = [("trip", "on a trip"), ("target", "needed to leave")] if plan.trips else []
+    parts = [
+        *_behind(plan, _positions(plan), panel.top, panel.bottom),
+        label(LEFT, 13, "State of charge, %"),
+        *_scale(panel, ends, lambda value: f"{value:.0f}"),
+        *_scale(panel, bounds, lambda value: f"{value:g}", "bound"),
+        *state_marks(plan, panel, _positions(plan)),
+        *_key([("soc", "state of charge"), *trips], 220),
+    ]
+    return drawing("soc", 228, "State of charge", _state_gist(plan), parts)
+
+
+def _positions(plan: Plan) -> FloatArray:
+    """Where each boundary lies across the drawing [px], shape (n + 1,)."""
+    seconds = plan.night.boundaries.as_unit("s").asi8.astype(np.float64)
+    share = (seconds - seconds[0]) / (seconds[-1] - seconds[0])
+    return np.asarray(LEFT + share * (EDGE - LEFT), dtype=np.float64)
+
+
+def _settings(plan: Plan, x: FloatArray) -> Iterator[str]:
+    """A strip of the blocks, each with its number in the list of what to set where there is room for it."""
+    yield label(LEFT, 13, "To set, by number" if plan.blocks else "To set: nothing")
+    yield line(LEFT, 44, EDGE, 44, "grid")
+    taken_until = 0.0
+    for number, block in enumerate(plan.blocks, 1):
+        begin, end = x[block.first], x[block.last]
+        gap = 0.8 if end - begin > 4 else 0.0
+        kind = "charge" if block.action == "charge" else "discharge"
+        yield rectangle(begin + gap, 32, end - gap, 44, kind)
+        half = room_for(str(number)) / 2
+        middle = min((begin + end) / 2, WIDTH - half)
+        if middle - half >= taken_until:
+            yield label(middle, 29, str(number), "middle")
+            taken_until = middle + half + 4
+
+
+def _behind(plan: Plan, x: FloatArray, top: float, bottom: float) -> Iterator[str]:
+    """Behind the marks of a panel: times away, the local clock and its changes, each named where there is room."""
+    night = plan.night
+    begin, end = night.boundaries[0], night.boundaries[-1]
+    taken: list[tuple[float, float]] = []
+    names = []
+    for change in clock_changes(begin, end, night.timezone):
+        left, room = across(change.share), room_for(change.words) + 3
+        names.append(line(left, top - HEADER, left, bottom, "change"))
+        backwards = left + room > WIDTH
+        names.append(label(left + (-3 if backwards else 3), top - 3, change.words, "end" if backwards else "start"))
+        taken.append((left - room, left) if backwards else (left, left + room))
+    for first, last in runs(~night.at_home):
+        yield rectangle(x[first], top - HEADER, x[last], bottom, "away")
+        names += [line(edge, top - HEADER, edge, bottom, "edge") for edge in (x[first], x[last])]
+        middle, half = (x[first] + x[last]) / 2, room_for("away") / 2
+        free = all(middle + half < begins or middle - half > ends for begins, ends in taken)
+        if x[last] - x[first] >= 2 * half and free:
+            names.append(label(middle, top - 3, "away", "middle"))
+    yield from _clock(plan, top, bottom)
+    yield from names
+
+
+def _clock(plan: Plan, top: float, bottom: float) -> Iterator[str]:
+    """Local clock times under a panel, with lines up through it."""
+    night = plan.night
+    taken_until = 0.0
+    for tick in clock_ticks(night.boundaries[0], night.boundaries[-1], night.timezone, MOST_TICKS):
+        left, half = across(tick.share), room_for(tick.words) / 2
+        yield line(left, top, left, bottom + 4, "grid")
+        middle = min(left, WIDTH - half)
+        if middle - half >= taken_until:
+            yield label(middle, bottom + 17, tick.words, "middle", "scale")
+            taken_until = middle + half
+
+
+def _scale(panel: Panel, values: Sequence[float], words: Callable[[float], str], kind: str = "grid") -> Iterator[str]:
+    """Values of a panel's scale; of two too close for their words, the first is named."""
+    named: list[float] = []
+    for value in values:
+        height = panel.y(value)
+        yield line(LEFT, height, EDGE, height, kind)
+        if all(abs(height - other) >= LINE - 3 for other in named):
+            yield label(LEFT - 5, height + 4, words(value), "end", "scale")
+            named.append(height)
+
+
+def _price_labels(x: FloatArray, panel: Panel, *lines: FloatArray) -> Iterator[str]:
+    """Prices over their lines where they hold long enough and no other line runs through the words."""
+    for own, values in enumerate(lines):
+        others = [other for at, other in enumerate(lines) if at != own]
+        changes = np.flatnonzero(np.diff(values)) + 1
+        for first, last in zip([0, *changes], [*changes, len(values)], strict=True):
+            words, height = _axis_price(float(values[first])), panel.y(values[first])
+            over = [height - panel.y(value) for other in others for value in other[first:last]]
+            if x[last] - x[first] >= room_for(words) and not any(-1 <= each < LINE for each in over):
+                yield label((x[first] + x[last]) / 2, height - 4, words, "middle")
+
+
+def _key(entries: Sequence[tuple[str, str]], baseline: float) -> Iterator[str]:
+    """What the marks stand for, on one line under the drawing."""
+    left = 2.0
+    for kind, words in entries:
+        top, bottom, middle = baseline - 10, baseline + 1, baseline - 4
+        if kind in ("load", "charge", "solar", "discharge", "away"):
+            yield rectangle(left, top, left + 15, bottom, kind)
+            if kind == "away":
+                yield from (line(edge, top, edge, bottom, "edge") for edge in (left, left + 15))
+        elif kind == "target":
+            yield triangle(left + 7, top, kind)
+        else:
+            yield line(left, middle, left + 18, middle, kind)
+        yield label(left + 21, baseline, words)
+        left += 30 + room_for(words)
+
+
+def _power_gist(plan: Plan) -> str:
+    night, setpoints = plan.night, plan.answer.setpoints
+    taken, given = (float(night.hours @ each) for each in (setpoints.charge_kw, setpoints.discharge_kw))
+    now = _at(plan, 0)
+    told = [
+        f"{number}: {setting_words(block, night.setting.set_by)} "
+        f"{span_words(_at(plan, block.first), _at(plan, block.last), night.timezone, now)}"
+        for number, block in enumerate(plan.blocks[:MOST_STEPS_TOLD], 1)
+    ]
+    more = len(plan.blocks) - len(told)
+    told += [f"and {more} more"] if more else []
+    cheap, dear = float(plan.replayed.import_price.min()), float(plan.replayed.import_price.max())
+    return (
+        f"{'; '.join(told) or 'Nothing to set'}. The car takes {number_words(taken, 1)} kWh and gives "
+        f"{number_words(given, 1)} kWh; import prices run from {price_words(cheap)} to {price_words(dear)} "
+        f"{plan.inputs.offer.currency} per kWh. Every number is in schedule.csv."
+    )
+
+
+def _state_gist(plan: Plan) -> str:
+    soc = 100 * plan.replayed.stored_kwh / plan.night.car.battery_kwh
+    lowest = int(np.argmin(soc))
+    floor, ceiling = _bounds(plan)
+    departures = "".join(f" {_departure_gist(plan, outcome)}" for outcome in plan.trips)
+    return (
+        f"From {percent_words(float(soc[0]))} to {percent_words(float(soc[-1]))}, lowest "
+        f"{percent_words(float(soc[lowest]))} at {clock_words(_at(plan, lowest), plan.night.timezone)}; floor "
+        f"{floor:g} %, ceiling {ceiling:g} %.{departures}"
+    )
+
+
+def _departure_gist(plan: Plan, outcome: TripOutcome) -> str:
+    return (
+        f"The trip at {clock_words(outcome.trip.trip.depart_at, plan.night.timezone)} needs "
+        f"{percent_words(outcome.target_percent)} and leaves with {percent_words(outcome.planned_percent)}"
+        f"{', too little' if outcome.missed else ''}."
+    )
+
+
+def _bounds(plan: Plan) -> tuple[float, float]:
+    """Floor and ceiling [%]."""
+    return plan.night.car.floor_percent, plan.night.car.ceiling_percent
+
+
+def _at(plan: Plan, boundary: int) -> datetime:
+    return plan.night.boundaries[boundary].to_pydatetime()
+
+
+def _axis_price(price: float) -> str:
+    """A price in the drawing: whole where it has no room for decimals."""
+    words = price_words(price)
+    return words if len(words) <= 6 else number_words(price, 0 if abs(price) >= 100 else 2)
+
+
+def _above(prices: FloatArray) -> float:
+    """Top of the price scale: the dearest price, and never the bottom."""
+    top = max(0.0, float(prices.max()))
+    return top if top > min(0.0, float(prices.min())) else 0.01
+
+
+def _round_up(value: float) -> float:
+    return max(1.0, float(np.ceil(value)))

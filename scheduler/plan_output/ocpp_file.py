@@ -1,0 +1,132 @@
+"""A plan as the payload of SetChargingProfile, OCPP 2.1 Edition 1. A file only: nothing here contacts a charger.
+
+Modes, as the standard's operation modes are understood here (from memory; the schema names them and their fields):
+
+- charging and discharging at a power: `CentralSetpoint` with `setpoint` in W, negative for discharging;
+- covering the building where the charger serves the building alone: `LocalLoadBalancing`, with a charging `limit` of 0
+  and the cap as `dischargeLimit`;
+- idle, and away: `Idle`.
+
+`limit` and `dischargeLimit` keep a period inside what was approved: the charger's most, and at the meter what the
+import and export limits leave beside the building's expected draw. They are never widened to fit a setpoint: a plan
+beyond them is refused. The profile is a TxDefaultProfile, which holds for whatever session is running; a TxProfile
+would need a session's number. It has the evening's day as its id, so that the profile of a replan takes the first
+one's place.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from scheduler.plan_output.ocpp_schema import MOST_PERIODS
+from scheduler.plans.saved_plan import SAME_KW, KeptPlan, KeptRow
+from scheduler.textio.errors import single_fault
+
+FIRST_DAY = date(2020, 1, 1)
+EVSE = 1
+WATTS_DECIMALS = 1
+"""Digits after the point that the standard allows for a limit in W."""
+
+
+def ocpp21_text(plan: KeptPlan) -> str:
+    """The payload as JSON text.
+
+    Raises
+    ------
+    InputFaults : the plan has more periods than a profile may, or a power beyond what was approved.
+    """
+    return json.dumps(ocpp21_document(plan), indent=2) + "\n"
+
+
+def ocpp21_document(plan: KeptPlan) -> dict[str, Any]:
+    """The payload as lists and dictionaries; powers in W, times with their offset, periods in s from the start."""
+    periods: list[dict[str, Any]] = []
+    for row in plan.rows:
+        period = _period(plan, row)
+        if not periods or {**periods[-1], "startPeriod": 0} != {**period, "startPeriod": 0}:
+            periods.append(period)
+    if len(periods) > MOST_PERIODS:
+        message = f"it has {len(periods)} different powers; allowed in one profile are {MOST_PERIODS}"
+        raise single_fault(plan.folder, message)
+    evening = plan.evening.astimezone(ZoneInfo(plan.timezone)).date()
+    number = (evening - FIRST_DAY).days
+    return {
+        "evseId": EVSE,
+        "chargingProfile": {
+            "id": number,
+            "stackLevel": 0,
+            "chargingProfilePurpose": "TxDefaultProfile",
+            "chargingProfileKind": "Absolute",
+            "validFrom": _instant(plan, plan.start),
+            "validTo": _instant(plan, plan.end),
+            "chargingSchedule": [
+                {
+                    "id": number,
+                    "startSchedule": _instant(plan, plan.start),
+                    "duration": _seconds(plan, plan.end),
+                    "chargingRateUnit": "W",
+                    "chargingSchedulePeriod": periods,
+                }
+            ],
+        },
+    }
+
+
+def _period(plan: KeptPlan, row: KeptRow) -> dict[str, Any]:
+    start = {"startPeriod": _seconds(plan, row.start)}
+    if row.state not in ("charge", "discharge"):
+        return {**start, "operationMode": "Idle"}
+    limits, phases = plan.limits, plan.limits.phases
+    draw = row.load_kw - row.solar_kw
+    most_charge = min(limits.charge_max_kw, max(0.0, limits.import_limit_kw - draw))
+    if limits.discharge_to == "building" and row.state == "discharge":
+        cap = _within(plan, row, limits.discharge_max_kw, max(_cap_of(plan, row), row.discharge_kw))
+        return {
+            **start,
+            "operationMode": "LocalLoadBalancing",
+            "numberPhases": phases,
+            "limit": 0.0,
+            "dischargeLimit": _watts(-min(cap, limits.discharge_max_kw)),
+        }
+    export_limit = limits.export_limit_kw
+    if limits.export_limits_kw is not None:
+        export_limit = limits.export_limits_kw[plan.rows.index(row)]
+    most_discharge = min(limits.discharge_max_kw, max(0.0, export_limit + draw + row.curtailed_kw))
+    if limits.discharge_to == "building":
+        most_discharge = min(limits.discharge_max_kw, max(0.0, draw))
+    return {
+        **start,
+        "operationMode": "CentralSetpoint",
+        "numberPhases": phases,
+        "limit": _watts(_within(plan, row, most_charge, row.charge_kw)),
+        "dischargeLimit": _watts(-_within(plan, row, most_discharge, row.discharge_kw)),
+        "setpoint": _watts(row.setpoint_kw),
+    }
+
+
+def _within(plan: KeptPlan, row: KeptRow, most_kw: float, power_kw: float) -> float:
+    """The limit of a period [kW]; the power itself where rounding puts it a hair beyond."""
+    if power_kw > most_kw + SAME_KW:
+        message = f"{power_kw:.3f} kW from {row.start.isoformat()} is over what was approved and the charger can: "
+        raise single_fault(plan.folder, f"{message}{most_kw:.3f} kW")
+    return max(most_kw, power_kw)
+
+
+def _cap_of(plan: KeptPlan, row: KeptRow) -> float:
+    """Power of the block that covers the building in this row [kW]."""
+    return next((block.kw for block in plan.blocks if block.start <= row.start < block.end), row.discharge_kw)
+
+
+def _seconds(plan: KeptPlan, instant: datetime) -> int:
+    return round((instant - plan.start).total_seconds())
+
+
+def _instant(plan: KeptPlan, instant: datetime) -> str:
+    return instant.astimezone(ZoneInfo(plan.timezone)).isoformat(timespec="seconds")
+
+
+def _watts(kw: float) -> float:
+    return round(1000 * kw, WATTS_DECIMALS) + 0.0

@@ -1,0 +1,147 @@
+"""`report.html`: the plan as one page for a phone, a screen or a sheet of paper, which opens without a network."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from pathlib import PurePath
+from typing import Any
+
+from markupsafe import Markup
+
+from scheduler.optimizer.block import Block, setting_words
+from scheduler.plan_output.charts import power_chart, state_chart
+from scheduler.plan_output.plan_json import plan_document
+from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_words
+from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
+from scheduler.plans.headline import short_headline, why_nothing_given
+from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.render.page_template import page_template
+from scheduler.textio.format import clock_words, day_words, number_words, percent_words, price_words
+
+FEW_STEPS = 2
+"""As many steps as one large sentence can hold on a phone."""
+HASH_LETTERS = 12
+"""Letters of a file's SHA-256 that are shown."""
+SET_BY = {
+    "schedule": "a schedule",
+    "blocks": "by hand, in blocks of one power",
+    "current": "by hand, in whole amps",
+}
+
+
+def report_text(plan: Plan) -> str:
+    """The page, self-contained."""
+    night, inputs = plan.night, plan.inputs
+    begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
+    urgent = _urgent(plan)
+    return page_template("report.html").render(
+        headline=short_headline(plan, FEW_STEPS),
+        why_nothing_given=why_nothing_given(plan, FEW_STEPS),
+        about=(
+            f"{inputs.site.name}, {day_words(begin, night.timezone)} to {clock_words(end, night.timezone)}, "
+            f"car at {_state_words(plan)}"
+        ),
+        urgent=urgent,
+        replanned=plan.replanned,
+        blocks=[_block(plan, block, reason) for block, reason in zip(plan.blocks, plan.reasons, strict=True)],
+        covers=any(block.action == "cover" for block in plan.blocks),
+        trips=[_trip(plan, outcome) for outcome in plan.trips],
+        money=money_table(plan),
+        by_any_law=BY_ANY_LAW,
+        currency=inputs.offer.currency,
+        saving=saving_words(plan),
+        power=Markup(power_chart(plan)),
+        state=Markup(state_chart(plan)),
+        warnings=[warning for warning in plan.warnings if warning not in urgent],
+        cautions=CAUTIONS,
+        options=_options(plan),
+        files=_files(plan),
+    )
+
+
+def _state_words(plan: Plan) -> str:
+    """The car's state of charge as it was told."""
+    words = percent_words(plan.evening.soc_percent)
+    home_at = plan.evening.home_at
+    return words if home_at is None else f"{words} when home at {clock_words(home_at, plan.night.timezone)}"
+
+
+def _urgent(plan: Plan) -> list[str]:
+    """What is said of missed departures: how much is missing, when it would be ready, what would help."""
+    missed = tuple(outcome for outcome in plan.trips if outcome.missed)
+    return outcome_warnings(plan.night, missed, plan.inputs.offer.currency)
+
+
+def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
+    night = plan.night
+    begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
+    return {
+        "begin": clock_words(begin, night.timezone),
+        "end": clock_words(end, night.timezone, begin),
+        "set": setting_words(block, night.setting.set_by),
+        "action": block.action,
+        "why": reason,
+    }
+
+
+def _trip(plan: Plan, outcome: TripOutcome) -> dict[str, Any]:
+    trip = outcome.trip.trip
+    return {
+        "leaves": clock_words(trip.depart_at, plan.night.timezone),
+        "back": clock_words(trip.return_at, plan.night.timezone),
+        "distance": f"{trip.distance_km:.0f} km",
+        "needs": percent_words(outcome.target_percent),
+        "planned": percent_words(outcome.planned_percent),
+        "margin": _margin_words(outcome),
+        "ready": _ready_words(plan, outcome),
+        "missed": outcome.missed,
+    }
+
+
+def _margin_words(outcome: TripOutcome) -> str:
+    """Percentage points over or short of the target; the word and not a sign alone says which."""
+    points = number_words(abs(outcome.planned_percent - outcome.target_percent), 1)
+    if outcome.missed:
+        return f"{points} short"
+    return "just enough" if float(points) == 0 else f"{points} over"
+
+
+def _ready_words(plan: Plan, outcome: TripOutcome) -> str:
+    timezone = plan.night.timezone
+    ready = None if outcome.ready_at is None else clock_words(outcome.ready_at, timezone)
+    if outcome.missed:
+        return "NOT READY" + ("" if ready is None else f", would be {ready}")
+    assert outcome.ready_at is not None
+    if outcome.ready_at <= plan.night.boundaries[0].to_pydatetime():
+        return "now"
+    return f"{ready}, late" if outcome.missing_when_ready_kwh >= MISSED_KWH else f"{ready}"
+
+
+def _options(plan: Plan) -> list[tuple[str, str]]:
+    """What was asked, and by which rules the plan was made."""
+    night, evening, inputs = plan.night, plan.evening, plan.inputs
+    currency = inputs.offer.currency
+    highest = evening.highest_soc_today_percent
+    return [
+        ("Made", day_words(plan.made_at, night.timezone)),
+        (
+            "State of charge",
+            _state_words(plan) + ("" if highest is None else f", highest today {percent_words(highest)}"),
+        ),
+        ("Offer", inputs.offer.name),
+        ("Forecast", evening.forecast if evening.forecast == "recorded" else f"typical days, solar {evening.solar}"),
+        ("Set by", SET_BY[night.setting.set_by]),
+        ("Stored-energy price", f"{price_words(night.stored_energy_price)} {currency} per kWh"),
+        ("Wear weight", f"{night.wear_weight:g}"),
+        ("Solver", f"{plan.answer.status}, within {number_words(plan.answer.gap, 4)} {currency}"),
+        ("Program", f"overnight {version('overnight-scheduler')}"),
+    ]
+
+
+def _files(plan: Plan) -> list[tuple[str, str]]:
+    """Each file that was read, and the beginning of its SHA-256; of a file outside the site no folder is shown."""
+    found: dict[str, str] = plan_document(plan)["inputs"]
+    return [
+        (PurePath(path).name if PurePath(path).is_absolute() else path, sha256[:HASH_LETTERS])
+        for path, sha256 in found.items()
+    ]

@@ -1,0 +1,186 @@
+"""`plan.json`: the plan for other programs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from scheduler.plans.departures import TripOutcome
+from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.plans.replay import Costs
+from scheduler.textio.format import local_iso
+
+FORMAT = 1
+
+
+def plan_text(plan: Plan) -> str:
+    """The plan as JSON text."""
+    return json.dumps(plan_document(plan), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def plan_document(plan: Plan) -> dict[str, Any]:
+    """The plan as plain lists, dictionaries, texts and numbers. Keys carry units as the design names them."""
+    night, replayed, inputs = plan.night, plan.replayed, plan.inputs
+    timezone = night.timezone
+    begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
+    car = night.car
+    return {
+        "format": FORMAT,
+        "program_version": version("overnight-scheduler"),
+        "made_at": local_iso(plan.made_at, timezone),
+        "inputs": {shown_path(file, inputs.site.folder): sha256 for file, sha256 in inputs.hashes.items()},
+        "status": "target-missed" if plan.target_missed else "optimal",
+        "site": inputs.site.name,
+        "offer": inputs.offer.name,
+        "currency": inputs.offer.currency,
+        "timezone": timezone,
+        "start": local_iso(begin, timezone),
+        "end": local_iso(end, timezone),
+        "soc_start_percent": car.percent(float(replayed.stored_kwh[0])),
+        "soc_end_percent": car.percent(float(replayed.stored_kwh[-1])),
+        "trips": [_trip(outcome, timezone) for outcome in plan.trips],
+        "costs": costs_document(replayed.costs),
+        "stored_energy_price_per_kwh": night.stored_energy_price,
+        "wear_weight": night.wear_weight,
+        "wear_law": inputs.site.wear.law,
+        "calendar_law": inputs.site.wear.calendar_law,
+        "cycle_wear_by_law": {name: dict(by_law) for name, by_law in plan.wear_by_law.items()},
+        "other_wear_laws": [
+            {"law": other.law, "given_kwh": other.given_kwh, "regret": other.regret} for other in plan.other_laws
+        ],
+        "alternatives": {name: {"costs": costs_document(costs)} for name, costs in plan.alternatives.items()},
+        "saving": plan.saving,
+        "discharge_value": plan.discharge_value,
+        "set_by": night.setting.set_by,
+        "setting_cost": plan.setting_cost,
+        "solver": {"status": plan.answer.status, "gap": plan.answer.gap, "seconds": plan.answer.seconds},
+        "headline": plan.headline,
+        "so_far": _so_far(plan),
+        **_replan(plan),
+        "limits": _limits(plan),
+        "blocks": [
+            {
+                "start": local_iso(night.boundaries[block.first].to_pydatetime(), timezone),
+                "end": local_iso(night.boundaries[block.last].to_pydatetime(), timezone),
+                "action": block.action,
+                "kw": block.kw,
+                "amps": block.amps,
+                "reason": reason,
+            }
+            for block, reason in zip(plan.blocks, plan.reasons, strict=True)
+        ],
+        "warnings": list(plan.warnings),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def costs_document(costs: Costs) -> dict[str, float]:
+    """Costs by name; `wear`, by cycling and by time together, is unweighted."""
+    return {
+        "import": costs.import_,
+        "export": costs.export,
+        "on_the_way": costs.on_the_way,
+        "demand": costs.demand,
+        "wear": costs.wear,
+        "cycle_wear": costs.cycle_wear,
+        "calendar_wear": costs.calendar_wear,
+        "outside_window": costs.outside_window,
+        "starts": costs.starts,
+        "stored_energy": costs.stored_energy,
+        "cash": costs.cash,
+        "total": costs.total,
+    }
+
+
+def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
+    trip = outcome.trip
+    return {
+        "depart": local_iso(trip.trip.depart_at, timezone),
+        "return": local_iso(trip.trip.return_at, timezone),
+        "distance_km": trip.trip.distance_km,
+        "energy_kwh": trip.energy_kwh,
+        "target_percent": outcome.target_percent,
+        "planned_percent": outcome.planned_percent,
+        "missing_kwh": outcome.missing_kwh,
+        "on_the_way_kwh": outcome.on_the_way_kwh,
+        "ready_at": None if outcome.ready_at is None else local_iso(outcome.ready_at, timezone),
+    }
+
+
+def _replan(plan: Plan) -> dict[str, Any]:
+    """Which evening and revision this is, and what earlier revisions left."""
+    timezone, replanned = plan.night.timezone, plan.replanned
+    if replanned is None:
+        begin = plan.night.boundaries[0].to_pydatetime()
+        return {"evening": local_iso(begin, timezone), "revision": 0, "past_blocks": [], "past_trips": []}
+    return {
+        "evening": local_iso(replanned.evening, timezone),
+        "revision": replanned.revision,
+        "past_blocks": [
+            {
+                **block.model_dump(exclude={"start", "end"}),
+                "start": local_iso(block.start, timezone),
+                "end": local_iso(block.end, timezone),
+            }
+            for block in replanned.past_blocks
+        ],
+        "past_trips": [
+            {
+                "depart": local_iso(trip.depart, timezone),
+                "return": local_iso(trip.return_at, timezone),
+                "distance_km": trip.distance_km,
+                "target_percent": trip.target_percent,
+                "planned_percent": trip.planned_percent,
+                "ready_at": None if trip.ready_at is None else local_iso(trip.ready_at, timezone),
+            }
+            for trip in replanned.past_trips
+        ],
+        "cancelled_blocks": replanned.cancelled_blocks,
+        "cancelled_trips": replanned.cancelled_trips,
+        "replan": {
+            "of": replanned.of,
+            "changes": list(replanned.changes),
+            "carrying_on": replanned.carrying_on,
+            "carrying_on_total": replanned.carrying_on_total,
+        },
+    }
+
+
+def _so_far(plan: Plan) -> dict[str, Any]:
+    """What the meter had counted when the plan was made, as far as it was said; by number of the offer's band."""
+    evening = plan.evening
+
+    def by_band(counted: Mapping[int, float] | None) -> dict[str, float] | None:
+        return None if counted is None else {str(band): kwh for band, kwh in counted.items()}
+
+    return {
+        "peak_kw": evening.peak_so_far_kw,
+        "imported_kwh": by_band(evening.imported_so_far_kwh),
+        "exported_kwh": by_band(evening.exported_so_far_kwh),
+    }
+
+
+def _limits(plan: Plan) -> dict[str, Any]:
+    """What was approved and what the charger can do, for programs that hand the plan on."""
+    connection, charger = plan.night.connection, plan.night.charger
+    return {
+        "import_limit_kw": connection.import_limit_kw,
+        "export_limit_kw": connection.export_limit_kw,
+        "export_limits_kw": plan.night.export_limit_kw.tolist() if connection.export_windows else None,
+        "charge_min_kw": charger.charge_min_kw,
+        "charge_max_kw": charger.charge_max_kw,
+        "discharge_min_kw": charger.discharge_min_kw,
+        "discharge_max_kw": charger.discharge_max_kw,
+        "discharge_to": charger.discharge_to,
+        "volts": charger.volts,
+        "phases": charger.phases,
+    }
+
+
+def shown_path(file: Path, folder: Path) -> str:
+    """A file as it is named in results: from the folder on, where it lies inside."""
+    whole, inside = file.resolve(), folder.resolve()
+    return whole.relative_to(inside).as_posix() if whole.is_relative_to(inside) else str(file)

@@ -1,0 +1,124 @@
+"""The marks of the state-of-charge chart: the line, what departures need, and words where they hide least."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.base.arrays import FloatArray
+from scheduler.plans.plan import Plan
+from scheduler.render.svg import LEFT, RIGHT, WIDTH, Panel, label, line, polyline, room_for, triangle
+from scheduler.textio.format import percent_words
+
+LETTER_HEIGHT = 11.0
+"""Room for a line of words [px]."""
+NEAR = 3.0
+"""Words closer to a line than this are hard to read [px]."""
+BESIDE = 8.0
+"""From a mark to its words [px]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Words at a place: left edge and baseline [px]."""
+
+    text: str
+    left: float
+    baseline: float
+
+    @property
+    def right(self) -> float:
+        """Right edge [px]."""
+        return self.left + room_for(self.text)
+
+    def overlaps(self, other: Words) -> bool:
+        """Whether two words run into each other."""
+        return (
+            self.left < other.right
+            and other.left < self.right
+            and abs(self.baseline - other.baseline) < LETTER_HEIGHT + 1
+        )
+
+
+def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
+    """The state of charge as planned at home and straight on a trip, departure targets, and names.
+
+    Of many trips those are named beside their mark that have room; the list of departures has them all.
+
+    Parameters
+    ----------
+    panel : in percent. x : where each boundary lies [px], shape (n + 1,).
+    """
+    car = plan.night.car
+    height = np.array([panel.y(car.percent(float(stored))) for stored in plan.replayed.stored_kwh])
+    drawn = _boundaries_drawn(plan)
+    yield from _line(plan, x, height)
+    placed: list[Words] = []
+    bounds = (panel.y(car.floor_percent), panel.y(car.ceiling_percent))
+
+    def distance(words: Words) -> float:
+        return _distance(words, x[drawn], height[drawn], bounds)
+
+    for words, marks in _targets(plan, panel, x):
+        yield from marks
+        clear = [each for each in words if not any(each.overlaps(other) for other in placed)]
+        best = max(clear, key=distance, default=None)
+        if best is not None and (len(plan.trips) == 1 or distance(best) >= NEAR):
+            placed.append(best)
+    for name, percent, below in (("floor", car.floor_percent, 12.0), ("ceiling", car.ceiling_percent, -4.0)):
+        room = WIDTH - RIGHT - LEFT - BESIDE - room_for(name)
+        places = [
+            Words(name, LEFT + 4 + share * room, panel.y(percent) + below) for share in (1.0, 0.0, 0.25, 0.5, 0.75)
+        ]
+        clear = [each for each in places if not any(each.overlaps(other) for other in placed)]
+        if clear:
+            placed.append(max(clear, key=lambda each: _distance(each, x[drawn], height[drawn])))
+    yield from (label(each.left, each.baseline, each.text) for each in placed)
+
+
+def _boundaries_drawn(plan: Plan) -> list[int]:
+    """The boundaries that the line goes through: all but those on a trip."""
+    hidden = {at for trip in plan.night.trips for at in range(trip.depart + 1, trip.comeback)}
+    return [at for at in range(plan.night.intervals + 1) if at not in hidden]
+
+
+def _line(plan: Plan, x: FloatArray, height: FloatArray) -> Iterator[str]:
+    home = 0
+    for trip in plan.night.trips:
+        yield polyline(x[home : trip.depart + 1], height[home : trip.depart + 1], "soc")
+        ends = [trip.depart, trip.comeback]
+        yield polyline(x[ends], height[ends], "trip")
+        home = trip.comeback
+    yield polyline(x[home:], height[home:], "soc")
+
+
+def _targets(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[tuple[list[Words], list[str]]]:
+    """What each departure needs, from its ready time on: where its words could stand, and its marks.
+
+    For a missed target a line shows how far the plan stays short of it.
+    """
+    for outcome in plan.trips:
+        trip, height = outcome.trip, panel.y(outcome.target_percent)
+        left = float(x[trip.depart])
+        marks = [line(float(x[trip.ready]), height, left, height, "target-line"), triangle(left, height, "target")]
+        words = f"needs {percent_words(outcome.target_percent)}"
+        if outcome.missed:
+            marks.append(line(left, height + 9, left, panel.y(outcome.planned_percent), "short"))
+            words += f", has {percent_words(outcome.planned_percent)}"
+        places = [
+            Words(words, place, baseline)
+            for baseline in (height + 10, height - 5, height + 22)
+            for place in (left + BESIDE, left - BESIDE - room_for(words))
+        ]
+        yield [each for each in places if each.left >= LEFT and each.right <= WIDTH], marks
+
+
+def _distance(words: Words, x: FloatArray, height: FloatArray, lines: tuple[float, ...] = ()) -> float:
+    """How far words stay clear of the state of charge and of level lines [px]; enough is enough."""
+    under = np.linspace(words.left, words.right, 15)
+    middle = words.baseline - LETTER_HEIGHT / 2 + 1
+    apart = np.interp(under, x, height) - middle
+    nearest = float(np.abs(apart).min()) if apart.min() * apart.max() > 0 else 0.0
+    return min(nearest, LETTER_HEIGHT, *(abs(level - middle) for level in lines))

@@ -1,0 +1,129 @@
+"""What the owner reads on the terminal: what to set, the departures, the money, why, and what to watch."""
+
+from __future__ import annotations
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from scheduler.optimizer.block import setting_words
+from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_words
+from scheduler.plans.departures import TripOutcome
+from scheduler.plans.headline import short_headline, why_nothing_given
+from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.textio.format import clock_words, day_words, percent_words
+
+FEW_STEPS = 5
+"""Most steps told in the one sentence above the list."""
+WIDTH = 78
+"""Most columns used; a narrower terminal wraps."""
+
+
+def show_plan(plan: Plan, console: Console) -> None:
+    """Print the plan."""
+    width = min(WIDTH, console.width)
+    for part in (_heading(plan), _changes(plan), _blocks(plan), _departures(plan), _money(plan), _notes(plan)):
+        if part is not None:
+            console.print(part, width=width)
+            console.print()
+
+
+def _heading(plan: Plan) -> RenderableType:
+    night, inputs = plan.night, plan.inputs
+    begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
+    about = Text(
+        f"{inputs.site.name}, {day_words(begin, night.timezone)} to {clock_words(end, night.timezone)}, "
+        f"offer {inputs.offer.name}, car at {plan.evening.soc_percent:g} %",
+        style="dim",
+    )
+    lines = [about, Text(""), Text(short_headline(plan, FEW_STEPS), style="bold")]
+    nothing_given = why_nothing_given(plan, FEW_STEPS)
+    return Group(*lines, *([] if nothing_given is None else [Text(nothing_given)]))
+
+
+def _changes(plan: Plan) -> RenderableType | None:
+    """What a replan changes, why, and what it saves."""
+    if plan.replanned is None:
+        return None
+    lines = [Padding(Text(change), (0, 0, 0, 2)) for change in plan.replanned.changes]
+    title = Text(f"What changed since the plan {plan.replanned.of}", style="bold")
+    return Group(title, *lines, Padding(Text(plan.replanned.carrying_on), (0, 0, 0, 2)))
+
+
+def _blocks(plan: Plan) -> RenderableType | None:
+    if not plan.blocks:
+        return None
+    night = plan.night
+    table = Table(title="What to set", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("When", no_wrap=True)
+    table.add_column("Set the charger to, and why")
+    for block, reason in zip(plan.blocks, plan.reasons, strict=True):
+        begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
+        setting = Text(setting_words(block, night.setting.set_by), style="bold")
+        when = f"{clock_words(begin, night.timezone)}\nto {clock_words(end, night.timezone, begin)}"
+        table.add_row(when, Group(setting, Text(reason), Text("")))
+    rest = Text("At all other times the charger is idle or the car is away.", style="dim")
+    return Group(table, rest)
+
+
+def _departures(plan: Plan) -> RenderableType | None:
+    if not plan.trips:
+        return Text("No trip is planned in this time.")
+    table = Table(title="Departures", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("Leaves", no_wrap=True)
+    for name in ("Trip", "Needs", "Planned"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("Ready")
+    for outcome in plan.trips:
+        trip = outcome.trip.trip
+        table.add_row(
+            clock_words(trip.depart_at, plan.night.timezone),
+            f"{trip.distance_km:.0f} km",
+            percent_words(outcome.target_percent),
+            percent_words(outcome.planned_percent),
+            _ready(plan, outcome),
+        )
+    return table
+
+
+def _ready(plan: Plan, outcome: TripOutcome) -> Text:
+    if outcome.missed:
+        return Text("NOT READY, see below", style="bold")
+    assert outcome.ready_at is not None
+    if outcome.ready_at <= plan.night.boundaries[0].to_pydatetime():
+        return Text("now")
+    return Text(clock_words(outcome.ready_at, plan.night.timezone))
+
+
+def _money(plan: Plan) -> RenderableType:
+    money = money_table(plan)
+    table = Table(
+        title=f"Money, {plan.inputs.offer.currency}",
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+    )
+    table.add_column("")
+    for name in money.columns:
+        table.add_column(name, justify="right")
+    for name, amounts in money.rows:
+        table.add_row(name, *amounts)
+        if name in money.asides:
+            table.add_row(f"  {BY_ANY_LAW}", *money.asides[name], style="dim")
+    table.add_section()
+    table.add_row("In all", *money.totals, style="bold")
+    return Group(table, Text(saving_words(plan)))
+
+
+def _notes(plan: Plan) -> RenderableType:
+    lines: list[RenderableType] = []
+    if plan.warnings:
+        lines.append(Text("Please note", style="bold"))
+        lines += [Padding(Text(warning), (0, 0, 0, 2)) for warning in plan.warnings]
+        lines.append(Text(""))
+    lines.append(Text("Cautions", style="bold"))
+    lines += [Padding(Text(caution, style="dim"), (0, 0, 0, 2)) for caution in CAUTIONS]
+    return Group(*lines)

@@ -1,0 +1,1 @@
+"""Replay, the independent check, and what a reader is told: reasons, costs, replans."""

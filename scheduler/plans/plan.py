@@ -1,0 +1,175 @@
+"""The plan: what replay found of the night, put together for a reader."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.night import Night
+from scheduler.nights.request import Evening
+from scheduler.optimizer.block import Block, setting_words
+from scheduler.optimizer.find_blocks import find_blocks
+from scheduler.optimizer.setpoints import Answer
+from scheduler.plans.departures import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
+from scheduler.plans.reasons import block_reason
+from scheduler.plans.replay import Costs, Replayed
+from scheduler.plans.saved_plan import KeptBlock, KeptTrip
+from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_words
+from scheduler.plans.why_no_discharge import why_no_discharge
+from scheduler.textio.format import span_words
+
+MORNING, AFTERNOON = 4, 14
+"""Local hours between which a plan is for today, not tonight."""
+
+CAUTIONS = (
+    "A plan is advice, not control: you set the charger, and you decide.",
+    "The network operator's approval and export limit, the car and charger makers' terms and warranty, and local "
+    "wiring rules come first.",
+    "Only a licensed electrician installs or alters the equipment (standards: AS/NZS 4777.2, IEEE 1547, SAE J3072, "
+    "ISO 15118-20, IEC 61851).",
+    "A charger without islanding gives no power in an outage.",
+    "Keep the return reserve for emergencies.",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Replanned:
+    """What a replan keeps of the evening's earlier plan, and what it changes.
+
+    Attributes
+    ----------
+    of : folder name of the earlier plan. evening : first instant of the evening's first plan.
+    revision : 1 for the first replan of an evening.
+    past_blocks, past_trips : of earlier plans, over or cut short now.
+    cancelled_blocks, cancelled_trips : how many more an earlier revision had.
+    changes : what changed and why, in sentences.
+    carrying_on : what carrying on with the earlier plan would come to, in a sentence; its total [money] or None.
+    """
+
+    of: str
+    evening: datetime
+    revision: int
+    past_blocks: tuple[KeptBlock, ...]
+    past_trips: tuple[KeptTrip, ...]
+    cancelled_blocks: int
+    cancelled_trips: int
+    changes: tuple[str, ...]
+    carrying_on: str
+    carrying_on_total: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """One night's plan, replayed.
+
+    Attributes
+    ----------
+    inputs, evening, night : what was asked. answer : the solver's. replayed : what it comes to.
+    alternatives : costs of the same night under "charge-on-return" and "charge-only".
+    trips, blocks, reasons : for the reader; one reason a block.
+    headline : what to do tonight, in one sentence.
+    warnings : what the owner should know.
+    made_at : when the plan was made, UTC.
+    wear_by_law : unweighted cycle wear by every law [money], of "plan", "charge-on-return" and "charge-only".
+    other_laws : those by which tonight would be another night.
+    free_total : total of the plan without the laws of setting by hand [money]; None for a schedule.
+    replanned : what a replan keeps and changes; None for an evening's first plan.
+    """
+
+    inputs: Inputs
+    evening: Evening
+    night: Night
+    answer: Answer
+    replayed: Replayed
+    alternatives: Mapping[str, Costs]
+    trips: tuple[TripOutcome, ...]
+    blocks: tuple[Block, ...]
+    reasons: tuple[str, ...]
+    headline: str
+    warnings: tuple[str, ...]
+    made_at: datetime
+    wear_by_law: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    other_laws: tuple[OtherLaw, ...] = ()
+    free_total: float | None = None
+    replanned: Replanned | None = None
+
+    @property
+    def setting_cost(self) -> float | None:
+        """What setting the charger by hand costs against a plan that is free of it [money]; None for a schedule."""
+        return None if self.free_total is None else self.replayed.costs.total - self.free_total
+
+    @property
+    def target_missed(self) -> bool:
+        """Whether a departure target is missed."""
+        return any(trip.missed for trip in self.trips)
+
+    @property
+    def saving(self) -> float:
+        """Total of charging on return less the plan's [money]."""
+        return self.alternatives["charge-on-return"].total - self.replayed.costs.total
+
+    @property
+    def discharge_value(self) -> float:
+        """Total of charging only less the plan's [money]: what discharging at all is worth."""
+        return self.alternatives["charge-only"].total - self.replayed.costs.total
+
+
+def put_together(
+    inputs: Inputs,
+    evening: Evening,
+    night: Night,
+    answer: Answer,
+    replayed: Replayed,
+    alternatives: Mapping[str, Costs],
+    warnings: tuple[str, ...],
+    wear_by_law: Mapping[str, Mapping[str, float]],
+    other_laws: tuple[OtherLaw, ...] = (),
+    free_total: float | None = None,
+) -> Plan:
+    """The plan with its blocks, reasons, departures and warnings."""
+    blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    outcomes = trip_outcomes(night, replayed)
+    said = [
+        *warnings,
+        *window_warnings(night, replayed),
+        *outcome_warnings(night, outcomes, inputs.offer.currency),
+        *other_laws_words(other_laws),
+    ]
+    if answer.status != "optimal":
+        said.append(f"The solver stopped early ({answer.status}); a plan could be cheaper by up to {answer.gap:.2f}.")
+    return Plan(
+        inputs=inputs,
+        evening=evening,
+        night=night,
+        answer=answer,
+        replayed=replayed,
+        alternatives=alternatives,
+        trips=outcomes,
+        blocks=blocks,
+        reasons=tuple(block_reason(night, answer.setpoints, replayed, block) for block in blocks),
+        headline=_headline(night, replayed, blocks),
+        warnings=tuple(said),
+        made_at=datetime.now(UTC).replace(microsecond=0),
+        wear_by_law=wear_by_law,
+        other_laws=other_laws,
+        free_total=free_total,
+    )
+
+
+def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> str:
+    """What to do tonight in one sentence."""
+    when = "Today" if MORNING <= night.boundaries[0].tz_convert(night.timezone).hour < AFTERNOON else "Tonight"
+    if not blocks:
+        return f"{when} the car is best left alone: {why_no_discharge(night, replayed)}."
+    sentence = ", then ".join(_step(night, block) for block in blocks)
+    if not any(block.action != "charge" for block in blocks):
+        return f"{when} the car only charges: {sentence}; it gives nothing, since {why_no_discharge(night, replayed)}."
+    return f"{when}: {sentence}."
+
+
+def _step(night: Night, block: Block) -> str:
+    now, begin, end = (night.boundaries[at].to_pydatetime() for at in (0, block.first, block.last))
+    do = setting_words(block, night.setting.set_by).partition(" (")[0]
+    return f"{do} {span_words(begin, end, night.timezone, now)}"

@@ -1,0 +1,117 @@
+"""The one way through: from a site folder and tonight's words to a plan that replay has verified."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from scheduler.inputs.site_inputs import Inputs, read_inputs
+from scheduler.nights.build_night import build_night
+from scheduler.nights.night import SCHEDULE, Night
+from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.nights.request import Evening
+from scheduler.optimizer.charge_on_return import charge_on_return
+from scheduler.optimizer.setpoints import Answer
+from scheduler.optimizer.solve import solve
+from scheduler.plans.plan import Plan, put_together
+from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_laws
+from scheduler.plans.wear_law_sensitivity import cycle_wear_by_law, other_laws
+
+STEPS = ("Reading the site", "Planning the night", "Costing the alternatives", "Asking other wear laws")
+
+
+def plan_tonight(
+    folder: Path,
+    words: EveningWords,
+    offer_file: Path | None = None,
+    progress: Callable[[str], None] = lambda step: None,
+) -> Plan:
+    """Plan one night.
+
+    Parameters
+    ----------
+    folder : the site's folder.
+    words : tonight's question as typed.
+    offer_file : read instead of the site's own offer.
+    progress : told the name of each of STEPS as it begins.
+
+    Raises
+    ------
+    InputFaults : a file or a word is at fault.
+    NoPlanError : the solver gave no plan.
+    PlanRefused : replay refuses the plan.
+    """
+    progress(STEPS[0])
+    inputs = read_inputs(folder, offer_file)
+    evening = understand(words, inputs)
+    night, warnings = build_night(inputs, evening)
+    return solve_and_verify(inputs, evening, night, warnings, progress)
+
+
+def solve_and_verify(
+    inputs: Inputs,
+    evening: Evening,
+    night: Night,
+    warnings: tuple[str, ...],
+    progress: Callable[[str], None] = lambda step: None,
+) -> Plan:
+    """The night's plan and its alternatives, each through replay.
+
+    Raises
+    ------
+    NoPlanError : the solver gave no plan.
+    PlanRefused : replay refuses the plan.
+    """
+    progress(STEPS[1])
+    answer = solve(night)
+    replayed = verify(night, answer)
+
+    progress(STEPS[2])
+    never, charge_only = _without_discharging(night, answer, replayed)
+    if _is_no_worse(charge_only, replayed):
+        answer, replayed = never, charge_only
+    free_total = _free_total(night, replayed)
+    charged_on_return = charge_on_return(night)
+    on_return = verify_laws(night, charged_on_return)
+    alternatives = {"charge-on-return": on_return.costs, "charge-only": charge_only.costs}
+    wear_by_law = {
+        name: cycle_wear_by_law(inputs, night, setpoints, found)
+        for name, setpoints, found in (
+            ("plan", answer.setpoints, replayed),
+            ("charge-on-return", charged_on_return, on_return),
+            ("charge-only", never.setpoints, charge_only),
+        )
+    }
+    progress(STEPS[3])
+    others = other_laws(inputs, night, answer.setpoints)
+    return put_together(
+        inputs, evening, night, answer, replayed, alternatives, warnings, wear_by_law, others, free_total
+    )
+
+
+def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tuple[Answer, Replayed]:
+    """The best plan that never discharges; the plan itself if it does not."""
+    if not answer.setpoints.gives_energy:
+        return answer, replayed
+    never = solve(night, may_discharge=False)
+    return never, verify(night, never)
+
+
+def _free_total(night: Night, replayed: Replayed) -> float | None:
+    """Total of the same night as a schedule, for a plan that is set by hand; no more than the plan's own."""
+    if not night.setting.by_hand:
+        return None
+    free = replace(night, setting=SCHEDULE)
+    return min(verify(free, solve(free)).costs.total, replayed.costs.total)
+
+
+def _is_no_worse(charge_only: Replayed, plan: Replayed) -> bool:
+    """Whether a plan without discharging serves the trips as well and costs no more: then the car is left alone."""
+    shortages = [
+        (charge_only.on_the_way_kwh, plan.on_the_way_kwh),
+        (charge_only.missing_kwh, plan.missing_kwh),
+        (charge_only.missing_when_ready_kwh, plan.missing_when_ready_kwh),
+    ]
+    as_good = all(bool((ours <= theirs + ENERGY_TOLERANCE).all()) for ours, theirs in shortages)
+    return as_good and charge_only.costs.total <= plan.costs.total

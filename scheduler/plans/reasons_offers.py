@@ -1,0 +1,94 @@
+"""What an offer's steps, demand charge and bans have to do with a block, in a clause."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.tariff.demand import DemandMonth, interval_means_kw
+from models.tariff.price_steps import PriceStep, Side
+from scheduler.nights.night import Night
+from scheduler.optimizer.block import Block
+from scheduler.optimizer.setpoints import Setpoints
+from scheduler.plans.replay import Replayed
+from scheduler.textio.format import amount_words, clock_words, number_words
+
+NEAR_KW = 0.03
+NEAR_KWH = 0.03
+"""What is closer than this to a limit is at it [kW], [kWh]."""
+
+
+def offer_discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+    """Why the block gives what it gives: a peak that it holds down, or a better price that is used up; or nothing."""
+    for month in night.demand:
+        held = _held_peak(night, setpoints, replayed, block, month)
+        if held is not None:
+            return (
+                f"it keeps the highest demand of the month at {number_words(held, 1)} kW, which the offer charges for"
+            )
+    step = _step_just_used_up(night, "export", replayed, block)
+    if step is not None:
+        return f"the better price covers only {amount_words(step.left_kwh)} of what is sent"
+    return ""
+
+
+def offer_charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+    """Why the block charges no more: nothing from the grid by the offer, or a cheap step used up; or nothing."""
+    at = block.intervals
+    surplus = np.maximum(0.0, night.solar_kw[at] - night.load_kw[at])
+    if night.only_solar[at].all() and np.all(setpoints.charge_kw[at] >= surplus - NEAR_KW):
+        return "the offer allows no charging from the grid at this time"
+    begins = night.only_solar & ~np.concatenate([[False], night.only_solar[:-1]])
+    if block.last < night.intervals and begins[block.last] and night.at_home[block.last]:
+        at_clock = clock_words(night.boundaries[block.last].to_pydatetime(), night.timezone)
+        return f"from {at_clock} on the offer allows no charging from the grid"
+    by_demand = _charge_and_demand(night, replayed, block)
+    if by_demand:
+        return by_demand
+    step = _step_just_used_up(night, "import", replayed, block)
+    if step is not None:
+        return f"the cheaper price covers only {amount_words(step.left_kwh)} of what is bought"
+    return ""
+
+
+def _charge_and_demand(night: Night, replayed: Replayed, block: Block) -> str:
+    """Charging that is held down by the month's peak, or that lies outside the hours that count; or nothing."""
+    at = block.intervals
+    counted = np.zeros(night.intervals, dtype=np.bool_)
+    for month in night.demand:
+        if month.price_per_kw <= 0:
+            continue
+        counted |= month.mean_of >= 0
+        peak = month.peak_kw(night.hours, replayed.import_kw)
+        inside = month.mean_of[at] >= 0
+        if inside.any() and float(replayed.import_kw[at][inside].max()) >= peak - NEAR_KW:
+            return f"more would raise the month's highest demand over {number_words(peak, 1)} kW"
+    if counted[night.at_home].any() and not counted[at].any():
+        return "at this time it does not count for the demand charge"
+    return ""
+
+
+def _held_peak(
+    night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, month: DemandMonth
+) -> float | None:
+    """The month's peak [kW] if it would be higher without this block; None if not."""
+    inside = np.zeros(night.intervals, dtype=np.bool_)
+    inside[block.intervals] = True
+    without = replayed.import_kw + np.where(inside, setpoints.discharge_kw, 0.0)
+    peak = month.peak_kw(night.hours, replayed.import_kw)
+    means = interval_means_kw(month.mean_of, night.hours, without)
+    higher = len(means) > 0 and float(means.max()) > peak + NEAR_KW
+    return peak if higher and month.price_per_kw > 0 else None
+
+
+def _step_just_used_up(night: Night, side: Side, replayed: Replayed, block: Block) -> PriceStep | None:
+    """A step of a better price that is used up by the end of the block, and not before it."""
+    energy = night.hours * (replayed.import_kw if side == "import" else replayed.export_kw)
+    for step in night.steps_of(side):
+        better = step.difference if side == "export" else -step.difference
+        if step.left_kwh <= NEAR_KWH or not (better[step.holds] > 0).all():
+            continue
+        used = np.cumsum(step.within_kwh(energy))
+        before = used[block.first - 1] if block.first else 0.0
+        if used[block.last - 1] >= step.left_kwh - NEAR_KWH > before and step.holds[block.intervals].any():
+            return step
+    return None

@@ -1,0 +1,290 @@
+"""Replay: energy, limits, money and wear of a night recomputed from the setpoints alone, through models/.
+
+The optimiser's independent witness. `replay` computes; `verify` refuses what breaks a law of the night or what the
+optimiser claimed and the replay does not find.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.base.arrays import BoolArray, FloatArray
+from models.site.charger import into_battery_kwh, out_of_battery_kwh
+from models.site.connection import grid_flows_kw, import_cap_kw, needed_curtailment_kw, net_draw_kw
+from models.site.trips import on_the_way_kwh
+from models.tariff.bill import export_credit, import_cost
+from models.tariff.price_steps import paid_prices
+from models.wear.calendar_ageing import calendar_cost
+from models.wear.segments import wear_cost
+from scheduler.nights.night import Night
+from scheduler.optimizer.manual_blocks import broken_setting
+from scheduler.optimizer.setpoints import Answer, Setpoints
+
+ENERGY_TOLERANCE = 1e-6
+"""Most by which energy [kWh] or power [kW] may be off."""
+MONEY_TOLERANCE = 1e-4
+"""Most by which money may be off."""
+
+
+class PlanRefused(Exception):  # noqa: N818 - the plan is refused, the program is sound
+    """A plan that does not hold; `broken` names every law or claim it breaks, with the interval and the amount."""
+
+    def __init__(self, broken: tuple[str, ...]) -> None:
+        super().__init__("; ".join(broken))
+        self.broken = broken
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """Money of a night, each as it counts for the owner; wear, by cycling and by time, is unweighted.
+
+    cash is what the bill and the charging on the way see; total is what the program minimises.
+    """
+
+    import_: float
+    export: float
+    on_the_way: float
+    demand: float
+    cycle_wear: float
+    calendar_wear: float
+    outside_window: float
+    starts: float
+    stored_energy: float
+    wear_weight: float
+
+    @property
+    def wear(self) -> float:
+        """By cycling and by time, unweighted [money]."""
+        return self.cycle_wear + self.calendar_wear
+
+    @property
+    def cash(self) -> float:
+        """Import − export + on the way + what the night adds to the month's demand charge [money]."""
+        return self.import_ - self.export + self.on_the_way + self.demand
+
+    @property
+    def total(self) -> float:
+        """Cash + weight · wear + outside window + starts − stored energy [money]."""
+        return self.cash + self.wear_weight * self.wear + self.outside_window + self.starts - self.stored_energy
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Replayed:
+    """What the setpoints lead to. Arrays of shape (n,) per interval, (n + 1,) per boundary, (trips,) per trip.
+
+    Attributes
+    ----------
+    stored_kwh : at each boundary [kWh].
+    import_kw, export_kw : at the meter [kW].
+    import_price, export_price : mean price of each interval's energy, of the next kWh where there is none
+        [money per kWh].
+    import_cost, export_credit, cycle_wear_cost, calendar_wear_cost : per interval [money], wear unweighted.
+    on_the_way_kwh, missing_kwh, missing_when_ready_kwh : per trip [kWh].
+    start_count : starts of the charger.
+    costs : sums over the night.
+    """
+
+    stored_kwh: FloatArray
+    import_kw: FloatArray
+    export_kw: FloatArray
+    import_price: FloatArray
+    export_price: FloatArray
+    import_cost: FloatArray
+    export_credit: FloatArray
+    cycle_wear_cost: FloatArray
+    calendar_wear_cost: FloatArray
+    on_the_way_kwh: FloatArray
+    missing_kwh: FloatArray
+    missing_when_ready_kwh: FloatArray
+    start_count: int
+    costs: Costs
+
+    @property
+    def wear_cost(self) -> FloatArray:
+        """By cycling and by time, unweighted [money], shape (n,)."""
+        return self.cycle_wear_cost + self.calendar_wear_cost
+
+
+def replay(night: Night, setpoints: Setpoints) -> Replayed:
+    """Recompute a night from its setpoints; judges nothing."""
+    hours, car = night.hours, night.car
+    into = into_battery_kwh(night.charger, hours, setpoints.charge_kw, setpoints.charge_share)
+    out = out_of_battery_kwh(night.charger, hours, setpoints.discharge_kw, setpoints.discharge_share)
+    stored = np.empty(night.intervals + 1)
+    stored[0] = night.stored_now_kwh
+    on_the_way, missing, unready = (np.zeros(len(night.trips)) for _ in range(3))
+    ending = {trip.comeback - 1: number for number, trip in enumerate(night.trips)}
+    for interval in range(night.intervals):
+        if interval in ending:
+            number = ending[interval]
+            trip = night.trips[number]
+            at_departure = float(stored[trip.depart])
+            on_the_way[number] = on_the_way_kwh(car, trip.trip.distance_km, at_departure)
+            missing[number] = max(0.0, trip.target_kwh - at_departure)
+            held = stored[trip.ready : trip.depart]
+            unready[number] = max(0.0, trip.target_kwh - float(held.min())) if len(held) else 0.0
+            into[interval] += on_the_way[number]
+            out[interval] += trip.energy_kwh
+        stored[interval + 1] = stored[interval] + into[interval] - out[interval]
+    net_kw = net_draw_kw(night.load_kw, night.solar_kw, setpoints.charge_kw, setpoints.discharge_kw)
+    import_kw, export_kw = grid_flows_kw(net_kw, setpoints.curtailed_kw)
+    bought = import_cost(hours, import_kw, night.import_price)
+    sold = export_credit(hours, export_kw, night.export_price)
+    for step in night.steps_of("import"):
+        bought = bought + step.money(hours * import_kw)
+    for step in night.steps_of("export"):
+        sold = sold + step.money(hours * export_kw)
+    worn = wear_cost(night.wear, night.initial_fill_kwh, into, out)
+    aged = np.zeros(night.intervals) if night.calendar is None else calendar_cost(night.calendar, hours, stored)
+    starts = _starts(setpoints.charging) + _starts(setpoints.discharging)
+    costs = Costs(
+        import_=float(bought.sum()),
+        export=float(sold.sum()),
+        on_the_way=car.on_the_way_price_per_kwh * float(on_the_way.sum()),
+        demand=sum(month.cost(hours, import_kw) for month in night.demand),
+        cycle_wear=float(worn.sum()),
+        calendar_wear=float(aged.sum()),
+        outside_window=float(_outside_window_cost(night, stored).sum()),
+        starts=starts * night.charger.start_worth_kwh * night.dearest_price,
+        stored_energy=night.stored_energy_price
+        * (min(float(stored[-1]), car.ceiling_kwh) - min(night.stored_now_kwh, car.ceiling_kwh)),
+        wear_weight=night.wear_weight,
+    )
+    return Replayed(
+        stored_kwh=stored,
+        import_kw=import_kw,
+        export_kw=export_kw,
+        import_price=paid_prices(night.import_price, night.steps_of("import"), hours * import_kw),
+        export_price=paid_prices(night.export_price, night.steps_of("export"), hours * export_kw),
+        import_cost=bought,
+        export_credit=sold,
+        cycle_wear_cost=worn,
+        calendar_wear_cost=aged,
+        on_the_way_kwh=on_the_way,
+        missing_kwh=missing,
+        missing_when_ready_kwh=unready,
+        start_count=starts,
+        costs=costs,
+    )
+
+
+def battery_flows_kwh(night: Night, setpoints: Setpoints, on_the_way: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Energy into and out of the battery in each interval, trips included [kWh], both of shape (n,).
+
+    Parameters
+    ----------
+    on_the_way : charged away from home, by trip [kWh].
+    """
+    into = into_battery_kwh(night.charger, night.hours, setpoints.charge_kw, setpoints.charge_share)
+    out = out_of_battery_kwh(night.charger, night.hours, setpoints.discharge_kw, setpoints.discharge_share)
+    for number, trip in enumerate(night.trips):
+        into[trip.comeback - 1] += on_the_way[number]
+        out[trip.comeback - 1] += trip.energy_kwh
+    return into, out
+
+
+def verify(night: Night, answer: Answer) -> Replayed:
+    """Replay an answer and refuse it unless every law holds and every claim is found again.
+
+    Raises
+    ------
+    PlanRefused : with everything that does not hold.
+    """
+    replayed = verify_laws(night, answer.setpoints)
+    if answer.blocks is not None:
+        unkept = tuple(broken_setting(night, answer.setpoints, answer.blocks))
+        if unkept:
+            raise PlanRefused(unkept)
+    claims = [
+        ("stored energy [kWh]", answer.stored_kwh, replayed.stored_kwh, ENERGY_TOLERANCE),
+        ("energy on the way [kWh]", answer.on_the_way_kwh, replayed.on_the_way_kwh, ENERGY_TOLERANCE),
+        ("energy missing at a departure [kWh]", answer.missing_kwh, replayed.missing_kwh, ENERGY_TOLERANCE),
+        ("the night's total", np.array([answer.money]), np.array([replayed.costs.total]), MONEY_TOLERANCE),
+    ]
+    broken = tuple(
+        f"{what}: claimed {claimed[worst]:.6f}, found {found[worst]:.6f}"
+        for what, claimed, found, tolerance in claims
+        if len(found)
+        for worst in [int(np.argmax(np.abs(claimed - found)))]
+        if not abs(claimed[worst] - found[worst]) <= tolerance
+    )
+    if broken:
+        raise PlanRefused(broken)
+    return replayed
+
+
+def verify_laws(night: Night, setpoints: Setpoints) -> Replayed:
+    """Replay setpoints that claim nothing (an alternative) and refuse them if they break a law.
+
+    Raises
+    ------
+    PlanRefused : with every law that is broken.
+    """
+    replayed = replay(night, setpoints)
+    broken = tuple(_broken_laws(night, setpoints, replayed))
+    if broken:
+        raise PlanRefused(broken)
+    return replayed
+
+
+def _broken_laws(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iterator[str]:
+    """Every law of the night that the setpoints break, in words."""
+    charger, car, connection = night.charger, night.car, night.connection
+    charge, discharge, curtailed = setpoints.charge_kw, setpoints.discharge_kw, setpoints.curtailed_kw
+    charge_on, discharge_on = setpoints.charge_share, setpoints.discharge_share
+    load, solar, end = night.load_kw, night.solar_kw, replayed.stored_kwh[1:]
+    if not np.isfinite(np.concatenate([charge, discharge, curtailed, charge_on, discharge_on])).all():
+        yield "setpoints: not all are numbers"
+        return
+    needed = needed_curtailment_kw(night.export_limit_kw, net_draw_kw(load, solar, charge, discharge), solar)
+    excess = {
+        "a power below zero": np.maximum.reduce([-charge, -discharge, -curtailed]),
+        "a share of running outside 0 to 1": np.maximum.reduce(
+            [-charge_on, charge_on - 1, -discharge_on, discharge_on - 1]
+        ),
+        "both directions at once": np.maximum(np.minimum(charge, discharge), np.minimum(charge_on, discharge_on)),
+        "power while the car is away": (charge + discharge + charge_on + discharge_on) * ~night.at_home,
+        "under the least charging power": charger.charge_min_kw * charge_on - charge,
+        "over the most charging power": charge - charger.charge_max_kw * charge_on,
+        "under the least discharging power": charger.discharge_min_kw * discharge_on - discharge,
+        "over the most discharging power": discharge - charger.discharge_max_kw * discharge_on,
+        "over the import limit": replayed.import_kw - import_cap_kw(connection, load, solar),
+        "over the export limit": replayed.export_kw - night.export_limit_kw,
+        "charged from the grid where the offer forbids it": (charge - np.maximum(0.0, solar - curtailed - load))
+        * (night.only_solar & (charge > 0)),
+        "less curtailed than needed": needed - curtailed,
+        "more curtailed than there is": curtailed - np.maximum(solar, 0.0),
+        "more taken out than stored": -end,
+        "more put in than the battery holds": end - car.battery_kwh,
+        "discharged below the floor": (car.floor_kwh - end) * (discharge_on > 0),
+        "charged above the ceiling": (end - night.ceiling_kwh[1:]) * (charge_on > 0),
+    }
+    if not night.solar_can_be_limited:
+        excess["more curtailed than needed"] = curtailed - needed
+    if charger.discharge_to == "building":
+        excess["discharged beyond the building's draw"] = discharge - np.maximum(0.0, load - solar)
+    for law, amount in excess.items():
+        worst = int(np.argmax(amount))
+        if not amount[worst] <= ENERGY_TOLERANCE:
+            instant = night.boundaries[worst].tz_convert(night.timezone)
+            yield f"{law}, by {amount[worst]:.6f} from {instant:%Y-%m-%d %H:%M}"
+    if car.discharge_limit_kwh is not None:
+        beyond = float(night.hours @ discharge) - car.discharge_limit_kwh
+        if not beyond <= ENERGY_TOLERANCE:
+            yield f"over the night's discharge limit, by {beyond:.6f}"
+
+
+def _outside_window_cost(night: Night, stored_kwh: FloatArray) -> FloatArray:
+    """Money for stored energy under the floor or over the ceiling at the end of intervals at home, shape (n,)."""
+    end = stored_kwh[1:]
+    outside = np.maximum(0.0, night.car.floor_kwh - end) + np.maximum(0.0, end - night.car.ceiling_kwh)
+    price = night.car.outside_window_factor * night.dearest_price
+    return np.asarray(night.hours * night.at_home * price * outside, dtype=np.float64)
+
+
+def _starts(running: BoolArray) -> int:
+    """Changes to running from not running, idle before the first interval."""
+    return int(np.sum(running & ~np.concatenate([[False], running[:-1]])))

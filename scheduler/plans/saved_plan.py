@@ -1,0 +1,327 @@
+"""Plans kept in folders: `plan.json` and `schedule.csv` read back strictly."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from scheduler.inputs.control_mode import SetBy
+from scheduler.optimizer.block import Action
+from scheduler.textio.errors import InputFaults, shown, single_fault
+from scheduler.textio.read_text import file_problem, folder_problem, read_text
+
+FORMAT = 1
+PLAN_FILE, SCHEDULE_FILE = "plan.json", "schedule.csv"
+FOLDER_NAME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{4}([+-]\d{4})?")
+MOST_MEGABYTES = 20
+MOST_CANCELLED = 10_000
+FIRST_YEAR, LAST_YEAR = 1900, 9998
+"""Instants outside these years cannot be told in every time zone."""
+SAME_KW = 0.001
+"""Powers closer than this are the same [kW]; files keep far more digits."""
+
+
+def _instant(value: object) -> object:
+    """An instant is text (ISO 8601), not a number of seconds."""
+    if isinstance(value, str):
+        value = datetime.fromisoformat(value)
+    if not isinstance(value, datetime) or not FIRST_YEAR <= value.year <= LAST_YEAR:
+        raise ValueError("no instant")
+    return value
+
+
+def _timezone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (KeyError, OSError) as error:
+        raise ValueError("no time zone") from error
+    return name
+
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Instant = Annotated[datetime, BeforeValidator(_instant)]
+Timezone = Annotated[str, AfterValidator(_timezone)]
+Cancelled = Annotated[int, Field(ge=0, le=MOST_CANCELLED)]
+
+
+class _Kept(BaseModel):
+    """What is wanted of a document; further keys are left alone, so that a plan may say more."""
+
+    model_config = ConfigDict(strict=True, extra="ignore", frozen=True, arbitrary_types_allowed=True)
+
+
+class KeptBlock(_Kept):
+    """A block as it was planned: `kw` [kW] and `amps` [A] are positive."""
+
+    start: Instant
+    end: Instant
+    action: Action
+    kw: Positive
+    amps: Positive
+    reason: str
+
+
+class KeptTrip(_Kept):
+    """A trip as it was planned."""
+
+    depart: Instant
+    return_at: Annotated[Instant, Field(alias="return")]
+    distance_km: Positive
+    target_percent: Positive
+    planned_percent: Finite
+    ready_at: Instant | None
+
+
+class KeptLimits(_Kept):
+    """What was approved and what the charger can do [kW]."""
+
+    import_limit_kw: Positive
+    export_limit_kw: Positive
+    export_limits_kw: list[Positive] | None = None
+    charge_min_kw: Positive
+    charge_max_kw: Positive
+    discharge_min_kw: Positive
+    discharge_max_kw: Positive
+    discharge_to: Literal["building-and-grid", "building"]
+    volts: Positive
+    phases: Annotated[int, Field(ge=1, le=3)]
+
+
+class KeptRow(_Kept):
+    """One interval: powers [kW], setpoint positive for charging, states of charge [%]."""
+
+    start: Instant
+    end: Instant
+    state: Literal["charge", "discharge", "idle", "away"]
+    charge_kw: Positive
+    discharge_kw: Positive
+    setpoint_kw: Finite
+    load_kw: Positive
+    solar_kw: Positive
+    curtailed_kw: Positive
+    soc_start_percent: Finite
+    soc_end_percent: Finite
+
+
+class KeptSoFar(_Kept):
+    """What the meter had counted when the plan was made [kW, kWh], by number of the offer's band; None: not known."""
+
+    peak_kw: Positive | None = None
+    imported_kwh: dict[str, Positive] | None = None
+    exported_kwh: dict[str, Positive] | None = None
+
+
+class KeptCosts(_Kept):
+    """What the plan's battery wear came to, by cycling and by time, and by cycling alone, unweighted [money]."""
+
+    wear: Finite
+    cycle_wear: Finite | None = None
+
+
+class KeptPlan(_Kept):
+    """A plan as it was kept.
+
+    `evening` is the first instant of the evening's first plan, `revision` counts its replans, `past_blocks` are over or
+    were cut short by a replan, and `cancelled_blocks` and `cancelled_trips` say how many an earlier revision had more.
+    """
+
+    format: int
+    site: str
+    offer: str
+    currency: str
+    timezone: Timezone
+    start: Instant
+    end: Instant
+    status: Literal["optimal", "target-missed"]
+    headline: str
+    set_by: SetBy
+    evening: Instant
+    revision: Annotated[int, Field(ge=0)]
+    blocks: list[KeptBlock]
+    past_blocks: list[KeptBlock]
+    cancelled_blocks: Cancelled = 0
+    past_trips: list[KeptTrip] = []
+    trips: list[KeptTrip]
+    cancelled_trips: Cancelled = 0
+    limits: KeptLimits
+    so_far: KeptSoFar = KeptSoFar()
+    costs: KeptCosts | None = None
+    wear_law: str = "depth"
+    cautions: list[str]
+    rows: list[KeptRow] = []
+    folder: Path = Path()
+
+
+def read_kept_plan(folder: Path) -> KeptPlan:
+    """The plan in a folder.
+
+    Raises
+    ------
+    InputFaults : missing, damaged, of a newer program, or its two files disagree.
+    """
+    problem = folder_problem(folder)
+    if problem is not None:
+        raise single_fault(folder, problem)
+    plan_file = folder / PLAN_FILE
+    document = _document(plan_file)
+    rows = _rows(folder / SCHEDULE_FILE)
+    try:
+        plan = KeptPlan.model_validate({**document, "rows": rows, "folder": folder})
+    except ValidationError as error:
+        key, problem = _first_problem(error)
+        raise single_fault(plan_file, f"this plan is damaged: {problem}", key=key) from None
+    _check(plan)
+    return plan
+
+
+def newest_plan(plans: Path) -> Path:
+    """The folder of the newest plan by its first instant; folders that are no plans are passed over.
+
+    Raises
+    ------
+    InputFaults : there is none.
+    """
+    try:
+        folders = list(plans.iterdir()) if folder_problem(plans) is None else []
+    except OSError as error:
+        raise single_fault(plans, f"it cannot be read: {(error.strerror or 'unknown').lower()}") from None
+    found = [
+        (_start_of(folder), folder.name, folder)
+        for folder in folders
+        if _named_by_an_instant(folder) and file_problem(folder / PLAN_FILE) is None
+    ]
+    if not found:
+        raise single_fault(plans, "there is no plan here; make one with overnight plan")
+    return max(found)[2]
+
+
+def _named_by_an_instant(folder: Path) -> bool:
+    try:
+        return bool(FOLDER_NAME.fullmatch(folder.name)) and bool(_named_start(folder))
+    except ValueError:
+        return False
+
+
+def _named_start(folder: Path) -> datetime:
+    return datetime.strptime(folder.name[:15] + "+0000", "%Y-%m-%dT%H%M%z")
+
+
+def _start_of(folder: Path) -> float:
+    """First instant of a plan, as seconds; of one that cannot be read, its name will do (UTC)."""
+    try:
+        return datetime.fromisoformat(str(_document(folder / PLAN_FILE)["start"])).timestamp()
+    except (InputFaults, ValueError, KeyError, OverflowError):
+        return _named_start(folder).timestamp()
+
+
+def _document(file: Path) -> dict[str, Any]:
+    text = read_text(file, MOST_MEGABYTES)
+    try:
+        document = json.loads(text)
+        json.dumps(document, ensure_ascii=False).encode()  # refuses half a character, which no file can hold
+    except (ValueError, RecursionError):
+        raise single_fault(file, "this plan is damaged: it is no JSON") from None
+    if not isinstance(document, dict):
+        raise single_fault(file, "this plan is damaged: it is no JSON object")
+    written = document.get("format")
+    if isinstance(written, int) and not isinstance(written, bool) and written > FORMAT:
+        message = f"this plan was written by a newer program: format {shown(written)}, and this program reads {FORMAT}"
+        raise single_fault(file, message, key="format")
+    if written != FORMAT or isinstance(written, bool):
+        raise single_fault(file, f"this is no plan: found {shown(written)}; allowed is {FORMAT}", key="format")
+    return document
+
+
+def _rows(file: Path) -> list[KeptRow]:
+    """Rows of the schedule; what is wrong with one is told with its line."""
+    reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES), newline=""))
+    rows: list[KeptRow] = []
+    try:
+        if not set(KeptRow.model_fields) <= set(reader.fieldnames or ()):
+            raise single_fault(file, "this schedule is damaged: a column is missing", 1)
+        for row in reader:
+            rows.append(_row(row))
+            _check_powers(rows[-1], file, reader.line_num)
+    except ValidationError as error:
+        key, problem = _first_problem(error)
+        raise single_fault(file, f"this schedule is damaged: {problem}", reader.line_num, key) from None
+    except (TypeError, ValueError):
+        raise single_fault(file, "this schedule is damaged: a number cannot be read", reader.line_num) from None
+    except csv.Error:
+        raise single_fault(file, "this schedule is damaged: it is no CSV", reader.line_num + 1) from None
+    if not rows:
+        raise single_fault(file, "this schedule is damaged: it has no rows")
+    return rows
+
+
+def _row(row: dict[str, str]) -> KeptRow:
+    named = {name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in KeptRow.model_fields}
+    return KeptRow.model_validate(named)
+
+
+def _first_problem(error: ValidationError) -> tuple[str, str]:
+    """Key of the first thing wrong, and what is wrong with it."""
+    first = error.errors()[0]
+    problem = "missing" if first["type"] == "missing" else f"found {shown(first['input'])}"
+    return ".".join(str(part) for part in first["loc"]), problem
+
+
+def _check_powers(row: KeptRow, file: Path, line: int) -> None:
+    """State, powers and setpoint of one row say the same."""
+    charge_kw = 0.0 if row.state == "charge" else row.charge_kw
+    discharge_kw = 0.0 if row.state == "discharge" else row.discharge_kw
+    if max(charge_kw, discharge_kw) > SAME_KW or abs(row.charge_kw - row.discharge_kw - row.setpoint_kw) > SAME_KW:
+        raise single_fault(file, "this schedule is damaged: state, powers and setpoint disagree", line)
+
+
+def _check(plan: KeptPlan) -> None:
+    """The two files are of one plan, and its times are instants in order."""
+    file = plan.folder / PLAN_FILE
+    instants = [plan.start, plan.end, plan.evening]
+    instants += [each for row in plan.rows for each in (row.start, row.end)]
+    instants += [each for block in (*plan.past_blocks, *plan.blocks) for each in (block.start, block.end)]
+    trips = (*plan.past_trips, *plan.trips)
+    instants += [each for trip in trips for each in (trip.depart, trip.return_at, trip.ready_at) if each is not None]
+    if any(instant.utcoffset() is None for instant in instants):
+        raise single_fault(file, "this plan is damaged: a time has no offset")
+    if plan.rows[0].start != plan.start or plan.rows[-1].end != plan.end:
+        raise single_fault(file, f"this plan is damaged: {SCHEDULE_FILE} is of another time")
+    if any(row.end <= row.start for row in plan.rows) or any(a.end != b.start for a, b in pairwise(plan.rows)):
+        raise single_fault(plan.folder / SCHEDULE_FILE, "this schedule is damaged: rows do not follow each other")
+    if plan.evening > plan.start:
+        raise single_fault(file, "this plan is damaged: it begins before its evening", key="evening")
+    if any(trip.return_at <= trip.depart for trip in trips):
+        raise single_fault(file, "this plan is damaged: a trip returns before it departs", key="trips")
+    for block in plan.blocks:
+        if not plan.start <= block.start < block.end <= plan.end:
+            raise single_fault(file, "this plan is damaged: a block lies outside it")
+    if any(block.end > plan.start for block in plan.past_blocks):
+        raise single_fault(file, "this plan is damaged: a past block is not over", key="past_blocks")
+    blocks = (*plan.past_blocks, *plan.blocks)
+    if any(block.end <= block.start for block in blocks) or any(a.end > b.start for a, b in pairwise(blocks)):
+        raise single_fault(file, "this plan is damaged: blocks do not follow each other", key="blocks")
+    limits = plan.limits.export_limits_kw
+    if limits is not None and len(limits) != len(plan.rows):
+        raise single_fault(file, f"this plan is damaged: its limits are not those of {SCHEDULE_FILE}", key="limits")
+    _check_most(plan)
+
+
+def _check_most(plan: KeptPlan) -> None:
+    """No block and no row asks for more than the charger can."""
+    charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
+    if any(block.kw > (charge if block.action == "charge" else discharge) for block in plan.blocks):
+        message = "this plan is damaged: a block has more than the charger's most"
+        raise single_fault(plan.folder / PLAN_FILE, message, key="blocks")
+    if any(row.charge_kw > charge or row.discharge_kw > discharge for row in plan.rows):
+        message = "this schedule is damaged: a power is over the charger's most"
+        raise single_fault(plan.folder / SCHEDULE_FILE, message)

@@ -1,0 +1,88 @@
+"""What other wear laws say of a plan: what its cycles cost by each, and whether one would change what to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from models.wear.laws import WEAR_LAWS
+from models.wear.segments import wear_cost
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.night import SCHEDULE, Night
+from scheduler.nights.wear_prices import segments_of
+from scheduler.optimizer.lexicographic import NoPlanError
+from scheduler.optimizer.setpoints import Setpoints
+from scheduler.optimizer.solve import cheapest
+from scheduler.plans.replay import Replayed, battery_flows_kwh, replay
+from scheduler.textio.format import amount_words
+
+MATTERS_KWH = 0.5
+"""A law that moves less energy than this changes nothing [kWh]."""
+MATTERS_WORTH_KWH = 0.1
+"""Nor one by which the plan is dearer than the best by less than the worth of this much energy [kWh]."""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherLaw:
+    """What the best plan by another law would do.
+
+    Attributes
+    ----------
+    law : its name. given_kwh, plan_given_kwh : AC energy that the car gives by it, and as planned [kWh].
+    regret : what the plan costs more than the best, by that law [money].
+    """
+
+    law: str
+    given_kwh: float
+    plan_given_kwh: float
+    regret: float
+
+
+def cycle_wear_by_law(inputs: Inputs, night: Night, setpoints: Setpoints, replayed: Replayed) -> dict[str, float]:
+    """Unweighted cycle wear of a night by the segment prices of every law, in the order of their names' list [money].
+
+    All laws' segments have the same edges, so the night begins with the same energy in each.
+    """
+    into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
+    now = night.boundaries[0].to_pydatetime()
+    return {
+        law: float(wear_cost(segments_of(inputs.site, law, now), night.initial_fill_kwh, into, out).sum())
+        for law in WEAR_LAWS
+    }
+
+
+def other_laws(inputs: Inputs, night: Night, setpoints: Setpoints) -> tuple[OtherLaw, ...]:
+    """The best plan by each other law, as a schedule; those by which tonight would be another night.
+
+    None where wear does not count.
+    """
+    if night.wear_weight == 0:
+        return ()
+    now = night.boundaries[0].to_pydatetime()
+    given = float(night.hours @ setpoints.discharge_kw)
+    found = []
+    for law in WEAR_LAWS:
+        if law == inputs.site.wear.law:
+            continue
+        by_law = replace(night, wear=segments_of(inputs.site, law, now), setting=SCHEDULE)
+        try:
+            best = cheapest(by_law)
+        except NoPlanError:
+            continue
+        best_total, plan_total = (replay(by_law, each).costs.total for each in (best, setpoints))
+        other = float(night.hours @ best.discharge_kw)
+        regret = plan_total - best_total
+        if abs(other - given) >= MATTERS_KWH and regret >= MATTERS_WORTH_KWH * night.dearest_price:
+            found.append(OtherLaw(law, other, given, regret))
+    return tuple(found)
+
+
+def other_laws_words(others: tuple[OtherLaw, ...]) -> tuple[str, ...]:
+    """A sentence where the choice of law would change what to do tonight."""
+    if not others:
+        return ()
+    parts = [f'{amount_words(other.given_kwh)} ("{other.law}")' for other in others]
+    listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
+    return (
+        "The choice of wear law would change what to do tonight: by another the car would give "
+        f"{listed}, and not {amount_words(others[0].plan_given_kwh)}.",
+    )

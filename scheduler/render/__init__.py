@@ -1,0 +1,1 @@
+"""What all pages share: SVG marks, axes and the page template."""

@@ -1,0 +1,133 @@
+"""Marks of a line drawing as SVG: scales, lines, steps, areas and words; colours come from the page's style sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+
+from models.base.arrays import FloatArray
+
+WIDTH, LEFT, RIGHT = 360.0, 46.0, 12.0
+"""The drawing and its margins [px]: on a phone of 390 px a pixel here is one there."""
+LETTER = 7.0
+"""Room for a letter of the drawing's text [px]."""
+LEAST_HEIGHT = 1e-6
+"""An area thinner than this is not drawn [in the panel's unit]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A stretch of the drawing with a scale: top and bottom [px], lowest and highest value."""
+
+    top: float
+    bottom: float
+    lowest: float
+    highest: float
+
+    def y(self, value: float) -> float:
+        """Height of a value in the drawing [px]."""
+        return self.bottom - (value - self.lowest) / (self.highest - self.lowest) * (self.bottom - self.top)
+
+
+def across(share: float) -> float:
+    """Where a share of the time lies across the drawing [px]."""
+    return LEFT + share * (WIDTH - LEFT - RIGHT)
+
+
+def room_for(words: str) -> float:
+    """Width that words take [px], rather too much than too little."""
+    return LETTER * len(words)
+
+
+PATTERNS = (
+    '<defs><pattern id="hatched" width="5" height="5" patternUnits="userSpaceOnUse">'
+    '<path class="hatch" d="M-1 1L1 -1M0 5L5 0M4 6L6 4"/></pattern>'
+    '<pattern id="dotted" width="5" height="5" patternUnits="userSpaceOnUse">'
+    '<circle class="dot" cx="2.5" cy="2.5" r="1.1"/></pattern></defs>'
+)
+"""What the style sheet fills areas with, so that they are told apart without colour; once on a page."""
+
+
+def line(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
+    """A straight line."""
+    return f'<path class="{kind}" d="M{_n(x1)} {_n(y1)}L{_n(x2)} {_n(y2)}"/>'
+
+
+def rectangle(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
+    """A filled rectangle between two corners, the upper left and the lower right."""
+    return f'<rect class="{kind}" x="{_n(x1)}" y="{_n(y1)}" width="{_n(x2 - x1)}" height="{_n(y2 - y1)}"/>'
+
+
+def label(x: float, y: float, words: str, anchor: str = "start", kind: str = "name") -> str:
+    """Words, which the style sheet gives an edge so that they can be read over a line."""
+    return f'<text class="{kind}" x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}">{escape(words)}</text>'
+
+
+def polyline(x: FloatArray, y: FloatArray, kind: str) -> str:
+    """A line through points."""
+    points = " ".join(f"{_n(left)},{_n(height)}" for left, height in zip(x, y, strict=True))
+    return f'<polyline class="{kind}" points="{points}"/>'
+
+
+def triangle(x: float, y: float, kind: str) -> str:
+    """A triangle that points up to (x, y)."""
+    corners = f"{_n(x)},{_n(y)} {_n(x - 5)},{_n(y + 9)} {_n(x + 5)},{_n(y + 9)}"
+    return f'<polygon class="{kind}" points="{corners}"/>'
+
+
+def circle(x: float, y: float, kind: str) -> str:
+    """A round mark about (x, y)."""
+    return f'<circle class="{kind}" cx="{_n(x)}" cy="{_n(y)}" r="3.5"/>'
+
+
+def square(x: float, y: float, kind: str) -> str:
+    """A square mark about (x, y)."""
+    return rectangle(x - 4, y - 4, x + 4, y + 4, kind)
+
+
+def diamond(x: float, y: float, kind: str) -> str:
+    """A mark about (x, y) that stands on its corner."""
+    corners = f"{_n(x)},{_n(y - 5.5)} {_n(x + 5.5)},{_n(y)} {_n(x)},{_n(y + 5.5)} {_n(x - 5.5)},{_n(y)}"
+    return f'<polygon class="{kind}" points="{corners}"/>'
+
+
+def steps(x: FloatArray, panel: Panel, values: FloatArray, kind: str) -> str:
+    """A line that holds each value over its interval; x has one more entry than values."""
+    path = f"M{_n(x[0])} {_n(panel.y(values[0]))}"
+    path += "".join(f"V{_n(panel.y(value))}H{_n(right)}" for value, right in zip(values, x[1:], strict=True))
+    return f'<path class="{kind}" d="{path}"/>'
+
+
+def area(x: FloatArray, panel: Panel, begin: FloatArray, end: FloatArray, kind: str) -> str:
+    """From one value to another in each interval, one outline for each run; nothing where the two are equal."""
+    path = ""
+    for first, last in runs(np.abs(end - begin) > LEAST_HEIGHT):
+        path += f"M{_n(x[first])} {_n(panel.y(begin[first]))}"
+        path += "".join(f"V{_n(panel.y(end[at]))}H{_n(x[at + 1])}" for at in range(first, last))
+        path += "".join(f"V{_n(panel.y(begin[at]))}H{_n(x[at])}" for at in range(last - 1, first - 1, -1))
+        path += "Z"
+    return f'<path class="{kind}" d="{path}"/>' if path else ""
+
+
+def runs(running: np.ndarray) -> Iterator[tuple[int, int]]:
+    """First interval and end of each run of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
+    yield from ((int(first), int(last)) for first, last in edges.reshape(-1, 2))
+
+
+def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str]) -> str:
+    """The whole SVG, with its title and its gist in words."""
+    return (
+        f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
+        f'aria-labelledby="{name}-title {name}-gist">'
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-gist">{escape(gist)}</desc>'
+        + "".join(parts)
+        + "</svg>"
+    )
+
+
+def _n(value: float) -> str:
+    return f"{value:.1f}"

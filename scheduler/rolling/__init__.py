@@ -1,0 +1,1 @@
+"""Night after night, in processes or on a cluster."""

@@ -1,0 +1,83 @@
+"""Carry a plan out against what really happened: the charger as it was set, the building and the sun as they were."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.site.connection import import_cap_kw
+from models.site.trips import on_the_way_kwh
+from scheduler.nights.night import Night
+from scheduler.optimizer.block import Block
+from scheduler.optimizer.find_blocks import SAME_POWER_KW
+from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
+
+NOTHING_KWH = 1e-9
+"""Energy below which a battery counts as at its mark [kWh]."""
+
+
+def carry_out(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Setpoints:
+    """What the charger does in a real night when a plan's setpoints are set.
+
+    A block that covers the building follows the real draw up to its power; other powers stay as planned. The charger
+    charges less where the import limit binds, stops at the ceiling and at the floor, gives no more than may be sent,
+    and does nothing where its least power does not fit; where it stops inside an interval, it runs for a part of it.
+
+    Parameters
+    ----------
+    real : begins with the plan and ends no later; its load, solar and prices are what happened, and every boundary of
+        the plan inside it is one of its own.
+    planned, setpoints, blocks : the plan.
+    """
+    charger, car = real.charger, real.car
+    at = np.searchsorted(planned.boundaries[1:].as_unit("s").asi8, real.boundaries[:-1].as_unit("s").asi8, side="right")
+    cover_kw = np.zeros(planned.intervals)
+    for block in blocks:
+        if block.action == "cover":
+            cover_kw[block.intervals] = block.kw
+    draw = np.maximum(0.0, real.load_kw - real.solar_kw)
+    surplus = np.maximum(0.0, real.solar_kw - real.load_kw)
+    room_in = import_cap_kw(real.connection, real.load_kw, real.solar_kw) - (real.load_kw - real.solar_kw)
+    room_out = draw + real.export_limit_kw - np.minimum(surplus, real.export_limit_kw)
+    if charger.discharge_to == "building":
+        room_out = draw
+    ceiling, ending = real.ceiling_kwh, {trip.comeback - 1: trip for trip in real.trips}
+    departures = {trip.depart for trip in real.trips}
+    charge, discharge = np.zeros(real.intervals), np.zeros(real.intervals)
+    charging, discharging = np.zeros(real.intervals), np.zeros(real.intervals)
+    allowance = np.inf if car.discharge_limit_kwh is None else car.discharge_limit_kwh
+    stored = at_departure = real.stored_now_kwh
+    for interval, hours in enumerate(real.hours):
+        if interval in departures:
+            at_departure = stored
+        if interval in ending:
+            trip = ending[interval]
+            stored += on_the_way_kwh(car, trip.trip.distance_km, at_departure) - trip.energy_kwh
+        if not real.at_home[interval]:
+            continue
+        plan = at[interval]
+        if setpoints.charging[plan]:
+            kw = min(setpoints.charge_kw[plan], real.most_charge_kw[interval], room_in[interval])
+            gain = hours * (charger.charge_efficiency * kw - charger.fixed_loss_kw)
+            part = _part(ceiling[interval + 1] - stored, gain)
+            if kw >= charger.charge_min_kw and kw > 0 and part > 0:
+                charge[interval], charging[interval] = kw * part, part
+                stored += gain * part
+        elif setpoints.discharging[plan]:
+            wanted = min(cover_kw[plan], draw[interval]) if cover_kw[plan] > 0 else setpoints.discharge_kw[plan]
+            if 0 < charger.discharge_min_kw - wanted <= SAME_POWER_KW:
+                wanted = charger.discharge_min_kw  # a draw a hair under the least power does not make it pause
+            kw = min(wanted, charger.discharge_max_kw, room_out[interval])
+            taken = hours * (kw / charger.discharge_efficiency + charger.fixed_loss_kw)
+            part = min(_part(stored - car.floor_kwh, taken), _part(allowance, hours * kw))
+            if kw >= charger.discharge_min_kw and kw > 0 and part > 0:
+                discharge[interval], discharging[interval] = kw * part, part
+                stored -= taken * part
+                allowance -= hours * kw * part
+    return setpoints_from_powers(real, charge, discharge, charging, discharging)
+
+
+def _part(room_kwh: float, energy_kwh: float) -> float:
+    """Part of an interval until the room is used up [0 to 1]; all of it where there is room for more."""
+    if room_kwh <= NOTHING_KWH:
+        return 0.0
+    return 1.0 if energy_kwh <= room_kwh else room_kwh / energy_kwh

@@ -1,0 +1,228 @@
+"""What rolled nights leave at the meter: a table anyone can bill again, the bill, and the battery's use."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import reduce
+from math import gcd
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import BoolArray, FloatArray, IntArray
+from models.base.calendars import public_holidays
+from models.tariff.bill import Bill, GridFlows, bill
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.planning_times import midnight
+from scheduler.plans.departures import MISSED_KWH
+from scheduler.plans.replay import battery_flows_kwh
+from scheduler.rolling.simulate import RolledNight
+from scheduler.textio.format import local_iso
+
+COLUMNS = (
+    "import_kwh",
+    "export_kwh",
+    "charge_kwh",
+    "discharge_kwh",
+    "load_kwh",
+    "solar_kwh",
+    "curtailed_kwh",
+)
+DECIMALS = 9
+
+
+NIGHT_COLUMNS = (
+    "soc_start_percent",
+    "soc_end_percent",
+    "charge_kwh",
+    "discharge_kwh",
+    "import_kwh",
+    "export_kwh",
+    "wear_cost",
+    "planned_total",
+    "on_the_way_kwh",
+    "missing_kwh",
+    "departures",
+    "missed_departures",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RolledFlows:
+    """Rolled nights between two local midnights, over n intervals of unequal length, and the nights themselves.
+
+    Attributes
+    ----------
+    start : of each interval, UTC. minutes : its length [min]. Both of shape (n,).
+    energy : by name of COLUMNS [kWh], each of shape (n,).
+    stored_kwh : at the end of each interval [kWh], shape (n,). stored_before_kwh : when the first begins [kWh].
+    wear_cost : unweighted [money], shape (n,). on_the_way_cost : of charging away from home [money], shape (n,).
+    out_of_battery_kwh : by discharging and driving [kWh], shape (n,).
+    night_start, night_end : of each night, UTC, shape (nights,).
+    night : by name of NIGHT_COLUMNS, each of shape (nights,); `planned_total` is NaN where nothing was planned.
+    stored_energy_price : mean over the nights [money per kWh].
+    """
+
+    start: pd.DatetimeIndex
+    minutes: IntArray
+    energy: dict[str, FloatArray]
+    stored_kwh: FloatArray
+    stored_before_kwh: float
+    wear_cost: FloatArray
+    on_the_way_cost: FloatArray
+    out_of_battery_kwh: FloatArray
+    night_start: pd.DatetimeIndex
+    night_end: pd.DatetimeIndex
+    night: dict[str, FloatArray]
+    stored_energy_price: float
+
+    @property
+    def missed_departures(self) -> int:
+        """Trips that began with too little."""
+        return int(self.night["missed_departures"].sum())
+
+    @property
+    def nights_discharged(self) -> int:
+        """Nights in which the car gave energy."""
+        return int((self.night["discharge_kwh"] > 0).sum())
+
+    @property
+    def self_consumed_solar_kwh(self) -> float:
+        """Solar that the building or the car took at once [kWh]."""
+        energy = self.energy
+        made = energy["solar_kwh"] - energy["curtailed_kwh"]
+        return float(np.minimum(made, energy["load_kwh"] + energy["charge_kwh"]).sum())
+
+    def grid_flows(self) -> GridFlows:
+        """Import and export at a regular step, the longest that divides every interval; energy spread evenly."""
+        step = reduce(gcd, self.minutes.tolist())
+        parts = self.minutes // step
+        within = np.concatenate([np.arange(count) for count in parts]) * step * 60
+        seconds = np.repeat(self.start.as_unit("s").asi8, parts) + within
+        return GridFlows(
+            pd.DatetimeIndex(seconds.view("datetime64[s]"), tz="UTC"),
+            step,
+            np.repeat(self.energy["import_kwh"] / parts, parts),
+            np.repeat(self.energy["export_kwh"] / parts, parts),
+        )
+
+
+def rolled_flows(nights: Iterable[RolledNight], first: date, last: date, timezone: str) -> RolledFlows:
+    """The part of the nights that lies in the local days from first to last; a trip that ends later is left out.
+
+    Raises
+    ------
+    ValueError : the nights do not cover the days.
+    """
+    begin, end = (pd.Timestamp(midnight(day, timezone)) for day in (first, last + timedelta(days=1)))
+    starts: list[pd.DatetimeIndex] = []
+    parts: dict[str, list[FloatArray]] = {name: [] for name in (*COLUMNS, *_OTHERS)}
+    table: dict[str, list[float]] = {name: [] for name in NIGHT_COLUMNS}
+    spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
+    prices: list[float] = []
+    before_kwh = 0.0
+    for night in nights:
+        inside = np.asarray((night.real.boundaries[:-1] >= begin) & (night.real.boundaries[:-1] < end))
+        if not starts:
+            before_kwh = night.real.stored_now_kwh
+        starts.append(night.real.boundaries[:-1][inside])
+        for name, column in _columns(night).items():
+            parts[name].append(column[inside])
+        for name, value in _night_row(night, inside).items():
+            table[name].append(value)
+        spans.append((night.real.boundaries[0], min(night.real.boundaries[-1], end)))
+        prices.append(night.planned.stored_energy_price)
+    start = _instants([instant for part in starts for instant in part.as_unit("s").asi8.tolist()])
+    columns = {name: np.concatenate(arrays) if arrays else np.zeros(0) for name, arrays in parts.items()}
+    length = np.rint(columns["minutes"]).astype(np.int64)
+    if len(start) == 0 or start[0] != begin or start[-1] + pd.Timedelta(minutes=int(length[-1])) != end:
+        raise ValueError(f"the nights do not cover the days from {first} to {last}")
+    return RolledFlows(
+        start=start,
+        minutes=length,
+        energy={name: columns[name] for name in COLUMNS},
+        stored_kwh=columns["stored_kwh"],
+        stored_before_kwh=before_kwh,
+        wear_cost=columns["wear_cost"],
+        on_the_way_cost=columns["on_the_way_cost"],
+        out_of_battery_kwh=columns["out_of_battery_kwh"],
+        night_start=_instants([int(span[0].timestamp()) for span in spans]),
+        night_end=_instants([int(span[1].timestamp()) for span in spans]),
+        night={name: np.array(values) for name, values in table.items()},
+        stored_energy_price=float(np.mean(prices)),
+    )
+
+
+_OTHERS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
+
+
+def _instants(seconds: list[int]) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(np.array(seconds, dtype="datetime64[s]"), tz="UTC")
+
+
+def _columns(night: RolledNight) -> dict[str, FloatArray]:
+    """All that is kept of a night by interval, by name of COLUMNS and _OTHERS."""
+    real, done, found = night.real, night.setpoints, night.replayed
+    powers = (
+        found.import_kw,
+        found.export_kw,
+        done.charge_kw,
+        done.discharge_kw,
+        real.load_kw,
+        real.solar_kw,
+        done.curtailed_kw,
+    )
+    columns = {name: real.hours * power for name, power in zip(COLUMNS, powers, strict=True)}
+    _, out = battery_flows_kwh(real, done, found.on_the_way_kwh)
+    on_the_way = np.zeros(real.intervals)
+    for number, trip in enumerate(real.trips):
+        on_the_way[trip.comeback - 1] += found.on_the_way_kwh[number] * real.car.on_the_way_price_per_kwh
+    others = (real.hours * 60, found.stored_kwh[1:], found.wear_cost, on_the_way, out)
+    return columns | dict(zip(_OTHERS, others, strict=True))
+
+
+def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:
+    """A night in numbers, by name of NIGHT_COLUMNS, as far as it lies inside."""
+    real, done, found = night.real, night.setpoints, night.replayed
+    trips = [number for number, trip in enumerate(real.trips) if inside[trip.comeback - 1]]
+    hours = real.hours * inside
+    return {
+        "soc_start_percent": real.car.percent(real.stored_now_kwh),
+        "soc_end_percent": real.car.percent(float(found.stored_kwh[1:][inside][-1])),
+        "charge_kwh": float(hours @ done.charge_kw),
+        "discharge_kwh": float(hours @ done.discharge_kw),
+        "import_kwh": float(hours @ found.import_kw),
+        "export_kwh": float(hours @ found.export_kw),
+        "wear_cost": float(found.wear_cost[inside].sum()),
+        "planned_total": float("nan") if night.expected is None else night.expected.costs.total,
+        "on_the_way_kwh": float(sum(found.on_the_way_kwh[number] for number in trips)),
+        "missing_kwh": float(sum(found.missing_kwh[number] for number in trips)),
+        "departures": float(len(trips)),
+        "missed_departures": float(sum(found.missing_kwh[number] >= MISSED_KWH for number in trips)),
+    }
+
+
+def rolled_bill(flows: RolledFlows, inputs: Inputs, first: date, last: date) -> Bill:
+    """The bill of the days, under the offer of the inputs."""
+    site, offer = inputs.site, inputs.offer
+    holidays: frozenset[date] = frozenset()
+    if site.holiday_calendar is not None and offer.holidays_count_as is not None:
+        holidays = public_holidays(site.holiday_calendar, range(first.year - 1, last.year + 2))
+    return bill(offer, flows.grid_flows(), site.timezone, first, last + timedelta(days=1), holidays)
+
+
+def metered_text(flows: RolledFlows, timezone: str) -> str:
+    """The flows as CSV: `start, hours`, the energies and `stored_kwh`, from which anyone can bill the days again."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("start", "hours", *COLUMNS, "stored_kwh"))
+    columns = [flows.minutes / 60, *(flows.energy[name] for name in COLUMNS), flows.stored_kwh]
+    rounded = [np.round(column, DECIMALS) + 0.0 for column in columns]
+    for row, instant in enumerate(flows.start):
+        cells = [f"{column[row]:.{DECIMALS}f}" for column in rounded]
+        writer.writerow((local_iso(instant.to_pydatetime(), timezone), *cells))
+    return text.getvalue()

@@ -1,0 +1,297 @@
+"""`overnight compare`: what was asked, checked whole before any night is planned."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from scheduler.inputs.hardware_file import Hardware, read_hardware
+from scheduler.inputs.site_inputs import Inputs, read_inputs
+from scheduler.metering.parse_options import midnight_from_words
+from scheduler.nights.planning_times import midnight, trips_overlapping
+from scheduler.nights.request import ForecastKind
+from scheduler.rolling.run import RolledRun
+from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.parse_time import local_text
+
+FROM_OPTION, TO_OPTION, JOBS_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--jobs", "--hardware", "OFFER"
+MOST_LETTERS = 60
+"""Of an offer's name in the names of files."""
+FORECAST_DAYS = 28
+"""Days before an evening from which a typical forecast is read."""
+
+RUNS = ("plan", "hindsight", "charge-only", "charge-on-return")
+"""Every way in which the days are run under an offer, those that take longest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class CompareWords:
+    """What the command was told.
+
+    Attributes
+    ----------
+    site : the site's folder. offers : files.
+    first_day, last_day : "2026-03-02", local; None for as far as the series go in whole days.
+    forecast : what each evening knew. hardware : a hardware file, or None.
+    """
+
+    site: Path
+    offers: tuple[Path, ...]
+    first_day: str | None = None
+    last_day: str | None = None
+    forecast: ForecastKind = "typical"
+    hardware: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Asked:
+    """A comparison that can be made.
+
+    Attributes
+    ----------
+    offers : the site with each offer, by the offer's name as it appears in file names.
+    first, last : local days. forecast : what each evening knows.
+    hardware : or None. notes : what the reader should know, one sentence each.
+    """
+
+    offers: Mapping[str, Inputs]
+    first: date
+    last: date
+    forecast: ForecastKind
+    hardware: Hardware | None
+    notes: tuple[str, ...]
+
+    @property
+    def start_soc_percent(self) -> float:
+        """State of charge when the first day begins: the ceiling, as of a car that was charged on its return [%]."""
+        return next(iter(self.offers.values())).site.car.ceiling_percent
+
+    @property
+    def days(self) -> int:
+        """How many days are compared."""
+        return (self.last - self.first).days + 1
+
+    def runs(self) -> dict[str, RolledRun]:
+        """Every run by the name of its file; with a recorded forecast the plan is hindsight already."""
+        kinds = [kind for kind in RUNS if kind != "hindsight" or self.forecast != "recorded"]
+        return {f"{name}.{kind}": self._run(name, kind) for kind in kinds for name in self.offers}
+
+    def _run(self, name: str, kind: str) -> RolledRun:
+        return RolledRun(
+            f"offer {self.offers[name].offer.name!r}, {kind}",
+            self.offers[name],
+            self.first,
+            self.last,
+            self.start_soc_percent,
+            "recorded" if kind == "hindsight" else self.forecast,
+            "charge-only" if kind == "charge-only" else "charge-on-return" if kind == "charge-on-return" else "plan",
+        )
+
+
+def asked_from_words(words: CompareWords) -> Asked:
+    """Read every file and check that the days can be compared.
+
+    Raises
+    ------
+    InputFaults : every fault of the files; an offer twice; two currencies; days that the series do not cover.
+    """
+    offers = _read_offers(words)
+    faults = [*_twice(offers), *_currencies(offers)]
+    hardware = None
+    if words.hardware is not None:
+        try:
+            hardware = read_hardware(_hardware_path(words))
+        except InputFaults as error:
+            faults += error.faults
+    if hardware is not None and not faults and hardware.currency != offers[0].offer.currency:
+        faults.append(
+            Fault(
+                str(words.hardware),
+                None,
+                "currency",
+                f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; allowed is the same",
+            )
+        )
+    if faults:
+        raise InputFaults(faults)
+    first, last = days_to_roll(offers, words.first_day, words.last_day)
+    named = dict(zip(_file_names(offers), offers, strict=True))
+    notes = list(_notes(offers[0], first, last, words.forecast))
+    beyond = _trip_beyond(offers)
+    if beyond and words.last_day is None:
+        notes.append(f"The days end on {last}, for {beyond}.")
+    return Asked(named, first, last, words.forecast, hardware, tuple(notes))
+
+
+def _read_offers(words: CompareWords) -> list[Inputs]:
+    if not words.offers:
+        raise single_fault(OFFER_WORD, "none given; allowed is one offer's file or more")
+    found: list[Inputs] = []
+    faults: dict[Fault, None] = {}
+    for offer in words.offers:
+        try:
+            found.append(read_inputs(words.site, offer))
+        except InputFaults as error:
+            faults.update(dict.fromkeys(error.faults))
+    if faults:
+        raise InputFaults(faults)
+    return found
+
+
+def _hardware_path(words: CompareWords) -> Path:
+    """The hardware file, relative to the working directory or else to the site's folder."""
+    assert words.hardware is not None
+    beside = words.site / words.hardware
+    return beside if not words.hardware.exists() and beside.exists() else words.hardware
+
+
+def _twice(offers: Sequence[Inputs]) -> Iterator[Fault]:
+    seen: dict[str, Path] = {}
+    for inputs in offers:
+        name, file = inputs.offer.name, inputs.site.offer_file
+        if name in seen:
+            other = "the same file" if seen[name].resolve() == file.resolve() else str(seen[name])
+            yield Fault(
+                str(file), None, "name", f"{shown(name)} is the name of {other} too; allowed is each offer once"
+            )
+        seen.setdefault(name, file)
+
+
+def _currencies(offers: Sequence[Inputs]) -> Iterator[Fault]:
+    expected = offers[0].offer.currency
+    for inputs in offers[1:]:
+        if inputs.offer.currency != expected:
+            first = offers[0].site.offer_file.name
+            message = f"found {inputs.offer.currency}, and {first} is in {expected}; allowed is one currency for all"
+            yield Fault(str(inputs.site.offer_file), None, "currency", message)
+
+
+def _file_names(offers: Sequence[Inputs]) -> list[str]:
+    """A name for files from each offer's name: small letters, digits and hyphens, no two alike."""
+    found: list[str] = []
+    for inputs in offers:
+        words = re.sub(r"[^a-z0-9]+", "-", inputs.offer.name.lower()).strip("-")
+        stem = re.sub(r"[^a-z0-9]+", "-", inputs.site.offer_file.stem.lower()).strip("-")
+        plain = (words or stem or "offer")[:MOST_LETTERS].strip("-")
+        name, number = plain, 2
+        while name in found:
+            name, number = f"{plain}-{number}", number + 1
+        found.append(name)
+    return found
+
+
+def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str | None) -> tuple[date, date]:
+    """First and last day: those asked for, or all whole days that every series covers.
+
+    Raises
+    ------
+    InputFaults : days in the wrong order, or that the series do not cover.
+    """
+    site = offers[0].site
+    first, last = _covered(offers)
+    asked_first, asked_last = (
+        None if text is None else midnight_from_words(text, site.timezone, option, 0).tz_convert(site.timezone).date()
+        for option, text in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
+    )
+    if asked_first is not None and asked_last is not None and asked_first > asked_last:
+        raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; allowed is that day or earlier")
+    if first > last:
+        raise single_fault(site.load_file, f"{_spans(offers)}: no whole local day is in all of them")
+    spans = "; ".join(part for part in (_spans(offers), _trip_beyond(offers)) if part)
+    faults = [
+        Fault(option, None, None, f"{day} is not covered ({spans}); allowed are days from {first} to {last}")
+        for option, day in ((FROM_OPTION, asked_first), (TO_OPTION, asked_last))
+        if day is not None and not first <= day <= last
+    ]
+    if faults:
+        raise InputFaults(faults)
+    chosen_first, chosen_last = asked_first or first, asked_last or last
+    if chosen_first > chosen_last:
+        option = FROM_OPTION if asked_first is not None else TO_OPTION
+        raise single_fault(option, f"no day is left ({_spans(offers)}); allowed are days from {first} to {last}")
+    return chosen_first, chosen_last
+
+
+def _covered(offers: Sequence[Inputs]) -> tuple[date, date]:
+    """First and last whole local day that every series covers, a trip that is then under way included."""
+    timezone = offers[0].site.timezone
+    begin = max(span[0] for span in _series(offers).values())
+    end = min(span[1] for span in _series(offers).values())
+    local_begin, local_end = begin.tz_convert(timezone), end.tz_convert(timezone)
+    first, last = local_begin.date(), local_end.date() - timedelta(days=1)
+    if pd.Timestamp(midnight(first, timezone)) < begin:
+        first += timedelta(days=1)
+    while first <= last:
+        over = pd.Timestamp(midnight(last + timedelta(days=1), timezone)).to_pydatetime()
+        if all(trip.return_at <= max(end, pd.Timestamp(over)) for trip in trips_overlapping(offers[0], over, over)):
+            break
+        last -= timedelta(days=1)
+    return first, last
+
+
+def _trip_beyond(offers: Sequence[Inputs]) -> str:
+    """The trip that ends after the series and so takes days away, in words; empty where there is none."""
+    timezone = offers[0].site.timezone
+    end = min(span[1] for span in _series(offers).values())
+    last_midnight = midnight(end.tz_convert(timezone).date(), timezone)
+    beyond = [trip for trip in trips_overlapping(offers[0], last_midnight, last_midnight) if trip.return_at > end]
+    if not beyond:
+        return ""
+    begin, back = (local_text(instant, timezone) for instant in (beyond[0].depart_at, beyond[0].return_at))
+    return f"the trip from {begin} to {back} comes home after the series end"
+
+
+def _series(offers: Sequence[Inputs]) -> dict[str, tuple[pd.Timestamp, pd.Timestamp]]:
+    """Begin and end of every series, by the name of its file."""
+    site, load, solar = offers[0].site, offers[0].load, offers[0].solar
+    found = {site.load_file.name: (load.start[0], load.end)}
+    if solar is not None and site.solar_file is not None:
+        found[site.solar_file.name] = (solar.start[0], solar.end)
+    for inputs in offers:
+        if inputs.offer.market is not None:
+            market = inputs.offer.market
+            found[f"the market prices of {inputs.site.offer_file.name}"] = (market.start[0], market.end)
+    return found
+
+
+def _spans(offers: Sequence[Inputs]) -> str:
+    timezone = offers[0].site.timezone
+    return "; ".join(
+        f"{name} has {' to '.join(local_text(instant.to_pydatetime(), timezone) for instant in span)}"
+        for name, span in _series(offers).items()
+    )
+
+
+def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> Iterator[str]:
+    """What was taken for granted."""
+    site = inputs.site
+    begin = pd.Timestamp(midnight(first, site.timezone))
+    if forecast == "typical" and begin - inputs.load.start[0] < pd.Timedelta(days=FORECAST_DAYS):
+        yield (
+            f"The series begin less than {FORECAST_DAYS} days before the first evening: at first what is typical is "
+            "read from the same month of other years or from the whole series, which no one could have known then."
+        )
+    end = pd.Timestamp(midnight(last + timedelta(days=1), site.timezone))
+    if inputs.recorded_trips is None:
+        yield (
+            "The site records no trips; every week has its usual trips."
+            if site.usual_trips
+            else "The site has no trips at all: the car never leaves."
+        )
+        return
+    name = "the file of trips" if site.trips_file is None else site.trips_file.name
+    inside = [trip for trip in inputs.recorded_trips if trip.depart_at < end and trip.return_at > begin]
+    if not inside:
+        yield f"{name} has no trip in these days: the car never leaves."
+        return
+    zone = ZoneInfo(site.timezone)
+    left, back = inside[0].depart_at.astimezone(zone).date(), inside[-1].return_at.astimezone(zone).date()
+    most = min(14, max(3, (last - first).days // 4))
+    if (left - first).days > most or (last - back).days > most:
+        yield f"{name} has trips from {left} to {back} alone; on other days the car stays at home."

@@ -1,0 +1,1 @@
+"""Studies over wear weights and other inputs."""

@@ -1,0 +1,189 @@
+"""How a sweep's figures look: sizes, marks and words fit for a paper, whatever the settings of who calls.
+
+Nothing here goes through pyplot. Matplotlib takes many of its settings from one table for the whole process; `paper`
+sets that table to the defaults and the few settings below, and puts it back. Figures made in several threads at once
+wait for each other.
+"""
+
+from __future__ import annotations
+
+import textwrap
+import threading
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import matplotlib.style
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.legend import Legend
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from scheduler.sweep.text import NO_BREAK
+
+SINGLE_INCHES, DOUBLE_INCHES = 3.5, 7.2
+"""Widths of one column and of two."""
+POINTS, SMALL_POINTS = 8.0, 7.0
+"""Sizes of text."""
+LINE_LETTERS, WIDE_LINE_LETTERS = 42, 34
+"""Letters of a line of a group's name, under the axes and beside them."""
+LABEL_GAP_POINTS = 3.0
+LEADER = {"arrowstyle": "-", "linewidth": 0.5, "shrinkA": 1, "shrinkB": 4, "relpos": (0.0, 0.5)}
+SPREAD = 2.5
+"""A sweep whose highest weight is over this many times its median shows its weights on a scale of powers."""
+SETTINGS = {
+    "font.size": POINTS,
+    "axes.labelsize": POINTS,
+    "xtick.labelsize": POINTS,
+    "ytick.labelsize": POINTS,
+    "legend.fontsize": POINTS,
+    "axes.linewidth": 0.6,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.formatter.useoffset": False,
+    "axes.formatter.limits": (-5, 12),
+    "axes.unicode_minus": True,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "overnight-scheduler",
+    "savefig.dpi": 300,
+}
+_ONE_AT_A_TIME = threading.RLock()
+
+
+@dataclass(frozen=True, slots=True)
+class GroupStyle:
+    """How one line is drawn: told apart by marker and dashes as well as by colour, which differ in lightness too."""
+
+    color: str
+    marker: str
+    dashes: str | tuple[float, tuple[float, ...]]
+
+
+STYLES = (
+    GroupStyle("#000000", "o", "solid"),
+    GroupStyle("#D55E00", "s", (0, (5, 1.6))),
+    GroupStyle("#0072B2", "^", (0, (1, 1.2))),
+    GroupStyle("#009E73", "D", (0, (6, 1.5, 1.2, 1.5))),
+    GroupStyle("#A3528B", "v", (0, (3, 1))),
+    GroupStyle("#8C5A00", "P", (0, (8, 2))),
+    GroupStyle("#3A86B8", "X", (0, (2, 1, 2, 3))),
+    GroupStyle("#666666", "p", (0, (4, 1, 1, 1, 1, 1))),
+)
+"""Colours after Okabe and Ito, "Color universal design" (2008; from memory), the light ones darkened for thin lines."""
+
+
+@contextmanager
+def paper() -> Iterator[None]:
+    """Matplotlib's defaults and the settings of a paper, for as long as it lasts; warnings of missing letters are off.
+
+    A letter that the font lacks is a box in a PNG; an SVG holds the letter itself.
+    """
+    with _ONE_AT_A_TIME, warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        with matplotlib.style.context(SETTINGS, after_reset=True):
+            yield
+
+
+def plain(words: str, letters: int = LINE_LETTERS) -> str:
+    """A name as a figure shows it: on two lines at most, no break inside a pair that a no-break space joins."""
+    return "\n".join(textwrap.wrap(printable(words), letters, max_lines=2, placeholder=" …"))
+
+
+def printable(words: str) -> str:
+    """Words without line ends and other letters that no figure shows and an SVG must not hold."""
+    return "".join(letter if letter.isprintable() or letter == NO_BREAK else " " for letter in words)
+
+
+def name_axes(axes: Axes, across: str | None, up: str) -> None:
+    """Names of both axes with their units, and light lines at the marks."""
+    if across is not None:
+        axes.set_xlabel(across, parse_math=False)
+    axes.set_ylabel(up, parse_math=False)
+    axes.grid(color="#dddddd", linewidth=0.4)
+    axes.set_axisbelow(True)
+
+
+def weight_axis(axes: Axes, weights: Sequence[float]) -> None:
+    """A scale of weights: even; or even up to the least above 0 and by powers from there, if they spread far."""
+    above = sorted(weight for weight in set(weights) if weight > 0)
+    if len(above) < 3 or above[-1] <= SPREAD * above[len(above) // 2]:
+        return
+    axes.set_xscale("symlog", linthresh=above[0], linscale=0.6)
+    marks = [0.0] if min(weights) == 0 else []
+    steps = (1, 2, 5) if above[-1] / above[0] <= 200 else (1,)
+    powers = [step * 10.0**power for power in range(-6, 4) for step in steps]
+    marks += [mark for mark in powers if above[0] * 0.999 <= mark <= above[-1] * 1.001]
+    axes.set_xlim(-0.3 * above[0] if min(weights) == 0 else above[0] * 0.8, above[-1] * 1.25)
+    axes.xaxis.set_major_locator(FixedLocator(marks))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+
+
+def key(
+    figure: Figure, handles: Sequence[Line2D], words: Sequence[str], above: bool, columns: int, length: float
+) -> Legend:
+    """A key outside the axes, above or below, none of whose words is read as mathematics."""
+    legend = figure.legend(
+        handles=list(handles),
+        labels=[str(number) for number in range(len(words))],
+        loc="outside upper left" if above else "outside lower left",
+        ncols=columns,
+        frameon=False,
+        handlelength=length,
+        columnspacing=1.2,
+        borderpad=0.1,
+    )
+    for text, said in zip(legend.get_texts(), words, strict=True):
+        text.set_parse_math(False)
+        text.set_text(said)
+    return legend
+
+
+def label_ends(
+    figure: Figure, axes: Axes, ends: Sequence[tuple[float, float]], words: Sequence[str], colors: Sequence[str]
+) -> None:
+    """Words beside the right edge, one a line's end, as near to its height as they do not touch, with a thin leader.
+
+    Parameters
+    ----------
+    ends : last point of each line, in the axes' own numbers.
+    """
+    figure.draw_without_rendering()
+    height = axes.get_window_extent().height / figure.dpi * 72
+    rooms = [(said.count("\n") + 1) * POINTS * 1.2 + LABEL_GAP_POINTS for said in words]
+    wanted = [float(axes.transAxes.inverted().transform(axes.transData.transform(end))[1]) * height for end in ends]
+    for number, middle in zip(range(len(words)), spread(wanted, rooms, height), strict=True):
+        text = axes.annotate(
+            words[number],
+            ends[number],
+            (1.03, middle / height),
+            textcoords="axes fraction",
+            va="center",
+            color=colors[number],
+            annotation_clip=False,
+            arrowprops={**LEADER, "color": colors[number]},
+        )
+        text.set_parse_math(False)
+
+
+def spread(wanted: Sequence[float], rooms: Sequence[float], height: float) -> list[float]:
+    """Middles of labels, near where they are wanted, that do not overlap and keep their order.
+
+    Parameters
+    ----------
+    wanted : middles. rooms : height of each label. height : labels stay inside 0..height if they fit at all.
+    """
+    order = sorted(range(len(wanted)), key=lambda number: wanted[number])
+    middles, edge = [0.0] * len(wanted), 0.0
+    for number in order:
+        middles[number] = max(wanted[number], edge + rooms[number] / 2)
+        edge = middles[number] + rooms[number] / 2
+    edge = max(height, sum(rooms))
+    for number in reversed(order):
+        middles[number] = min(middles[number], edge - rooms[number] / 2)
+        edge = middles[number] - rooms[number] / 2
+    return middles

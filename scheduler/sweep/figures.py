@@ -1,0 +1,281 @@
+"""Figures of a sweep, from its tidy files alone: the frontier, what goes by the weight, and what goes by the law.
+
+figures = sweep_figures(pandas.read_csv("out/runs.csv"), "EUR")
+figures = figures_of(Path("out"))
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from scheduler.sweep.figure_style import (
+    DOUBLE_INCHES,
+    POINTS,
+    SINGLE_INCHES,
+    SMALL_POINTS,
+    STYLES,
+    WIDE_LINE_LETTERS,
+    GroupStyle,
+    key,
+    label_ends,
+    name_axes,
+    paper,
+    plain,
+    printable,
+    weight_axis,
+)
+from scheduler.sweep.frontier import Frontier, FrontierPoint, frontiers_of
+from scheduler.sweep.read_results import MANIFEST_NAME, read_manifest, read_runs
+from scheduler.sweep.text import frontier_gist, group_names, laws_gist, weight_gist, weight_words
+
+MOST_GROUPS = len(STYLES)
+"""Groups that one figure shows."""
+MOST_MARKERS = 40
+"""Over so many points of a line, only some have a marker."""
+LEAST_APART_POINTS = 20.0
+"""Room between two weights that are written beside their points."""
+MARK_SIZE, RING_SIZE, RING_STEP, MOST_RINGS = 3.6, 8.0, 2.4, 4
+FigureKind = Literal["svg", "png"]
+Look = Mapping[str, Any]
+"""Words of a line for matplotlib."""
+KNEE: Look = {"marker": "o", "markersize": RING_SIZE, "markerfacecolor": "none", "linestyle": "none"}
+ONE: Look = {"marker": "s", "markersize": RING_SIZE + 1, "markerfacecolor": "none", "linestyle": "none"}
+ONLY_CHARGED: Look = {"marker": "x", "markersize": 5.5, "markeredgewidth": 1.3, "linestyle": "none"}
+NOT_EFFICIENT: Look = {"marker": "o", "markersize": MARK_SIZE, "markerfacecolor": "white", "linestyle": "none"}
+
+
+def sweep_figures(runs: pd.DataFrame, currency: str, wide: bool = False) -> dict[str, Figure]:
+    """The figures "frontier", "weight" and "laws".
+
+    Parameters
+    ----------
+    runs : one row a run, as runs.csv or runs.parquet has them. currency : of its money.
+    wide : as wide as two columns of a paper (7.2 in) with names beside the lines, not one (3.5 in).
+
+    Returns
+    -------
+    Figures by name; the label of each says in words what it shows.
+
+    Raises
+    ------
+    InputFaults : the table is not that of a sweep's runs.
+    """
+    frontiers = frontiers_of(runs)
+    makers: Mapping[str, Callable[[Sequence[Frontier], str, bool], Figure]] = {
+        "frontier": _frontier_figure,
+        "weight": _weight_figure,
+        "laws": _laws_figure,
+    }
+    with paper():
+        return {name: make(frontiers, currency, wide) for name, make in makers.items()}
+
+
+def figures_of(folder: Path, wide: bool = False) -> dict[str, Figure]:
+    """The figures of a sweep's output folder, which needs runs.csv and manifest.json and nothing else.
+
+    Raises
+    ------
+    InputFaults : either file is missing or is not that of a sweep.
+    """
+    return sweep_figures(read_runs(folder), str(read_manifest(folder / MANIFEST_NAME)["currency"]), wide)
+
+
+def figure_bytes(figure: Figure, kind: FigureKind) -> bytes:
+    """A file of a figure: SVG with its text as text, or PNG at 300 dots an inch; the same bytes each time."""
+    content = io.BytesIO()
+    svg = {"Date": None, "Creator": None, "Title": printable(str(figure.get_label()))}
+    with paper():
+        figure.savefig(content, format=kind, metadata=svg if kind == "svg" else {"Software": None})
+    return content.getvalue()
+
+
+def write_figures(runs: pd.DataFrame, currency: str, folder: Path) -> None:
+    """Write every figure as SVG and PNG, those of two columns as `NAME-wide`.
+
+    Raises
+    ------
+    InputFaults : the table is not that of a sweep's runs. OSError : a file cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for wide, ending in ((False, ""), (True, "-wide")):
+        for name, figure in sweep_figures(runs, currency, wide).items():
+            for kind in get_args(FigureKind):
+                (folder / f"{name}{ending}.{kind}").write_bytes(figure_bytes(figure, kind))
+
+
+def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
+    shown, names = _shown(frontiers)
+    figure, axes = _figure(wide, 3.4 if wide else 2.9 + _key_inches(shown), 1)
+    figure.set_label(frontier_gist(shown, currency))
+    name_axes(axes[0], "Capacity lost a year (%)", f"Cash saved a year ({currency})")
+    for group, style in zip(shown, STYLES, strict=False):
+        _draw_frontier(axes[0], group, style)
+    if len(shown) == 1:
+        _write_weights(figure, axes[0], shown[0])
+    points = [point for each in shown for point in each.points]
+    marks = [
+        (KNEE, "knee", any(each.knee for each in shown)),
+        (ONE, "weight 1", any(each.one for each in shown)),
+        (ONLY_CHARGED, "only charged", any(each.charge_only for each in shown)),
+        (NOT_EFFICIENT, "not efficient", not all(point.efficient for point in points)),
+    ]
+    _key_of_marks(figure, marks, wide)
+    ends = [(each.efficient[-1].capacity_lost, each.efficient[-1].cash_saved) for each in shown]
+    _name_groups(figure, axes[0], ends, names, wide, len(frontiers))
+    return figure
+
+
+def _draw_frontier(axes: Axes, group: Frontier, style: GroupStyle) -> None:
+    curve = group.efficient
+    lost, saved = [point.capacity_lost for point in curve], [point.cash_saved for point in curve]
+    every = max(1, len(curve) // MOST_MARKERS)
+    axes.plot(lost, saved, **_line(style), markevery=every)
+    beaten = [point for point in group.points if not point.efficient]
+    look = {**NOT_EFFICIENT, "marker": style.marker, "markeredgecolor": style.color}
+    axes.plot([point.capacity_lost for point in beaten], [point.cash_saved for point in beaten], **look)
+    for point, mark in ((group.knee, KNEE), (group.one, ONE), (group.charge_only, ONLY_CHARGED)):
+        if point is not None:
+            axes.plot([point.capacity_lost], [point.cash_saved], **mark, markeredgecolor=style.color)
+
+
+def _write_weights(figure: Figure, axes: Axes, group: Frontier) -> None:
+    """The weights beside their points, as far as there is room: ends and marked points first."""
+    figure.draw_without_rendering()
+    curve, box = group.efficient, axes.get_window_extent()
+    taken: list[tuple[float, float]] = []
+    marked = [point for point in (group.knee, group.one) if point in curve]
+    for here in {each.run: each for each in (curve[0], curve[-1], *marked, *curve)}.values():
+        x, y = axes.transData.transform((here.capacity_lost, here.cash_saved)) * 72 / figure.dpi
+        if any(abs(x - other_x) < LEAST_APART_POINTS and abs(y - other_y) < POINTS for other_x, other_y in taken):
+            continue
+        taken.append((x, y))
+        right = x * figure.dpi / 72 > box.x0 + 0.75 * box.width
+        axes.annotate(
+            f"weight {weight_words(here.weight)}" if len(taken) == 1 else weight_words(here.weight),
+            (here.capacity_lost, here.cash_saved),
+            (-5 if right else 6, -5),
+            textcoords="offset points",
+            ha="right" if right else "left",
+            va="top",
+            fontsize=SMALL_POINTS,
+        )
+
+
+def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
+    shown, names = _shown(frontiers)
+    figure, panels = _figure(wide, 4.6 if wide else 4.3 + _key_inches(shown), 3)
+    figure.set_label(weight_gist(shown, currency))
+    named: Sequence[tuple[str, Callable[[FrontierPoint], float]]] = (
+        (
+            f"Discharged in\n{shown[0].days} day{'' if shown[0].days == 1 else 's'} (kWh)",
+            lambda point: point.discharged_kwh,
+        ),
+        ("Capacity lost\na year (%)", lambda point: point.capacity_lost),
+        (f"Saved in all\na year ({currency})", lambda point: point.saving),
+    )
+    for axes, (words, of_point) in zip(panels, named, strict=True):
+        name_axes(axes, "Wear weight" if axes is panels[-1] else None, words)
+        for group, style in zip(shown, STYLES, strict=False):
+            weights = [point.weight for point in group.points]
+            values = [of_point(point) for point in group.points]
+            axes.plot(weights, values, **_line(style), markevery=max(1, len(weights) // MOST_MARKERS))
+    stops = [group.stop.first_none for group in shown]
+    for number, (stop, style) in enumerate(zip(stops, STYLES, strict=False)):
+        if stop is not None:
+            size = RING_SIZE + RING_STEP * min(stops[:number].count(stop), MOST_RINGS - 1)
+            ring = {**KNEE, "markersize": size, "markeredgecolor": style.color}
+            panels[0].plot([stop], [0.0], **ring, clip_on=False)
+    if any(group.one for group in shown):
+        for axes in panels:
+            axes.axvline(1.0, color="#777777", linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+    weight_axis(panels[0], [point.weight for group in shown for point in group.points])
+    line: Look = {"color": "#777777", "linewidth": 0.8, "linestyle": (0, (2, 2))}
+    marks = [
+        (KNEE, "nothing discharged from here on", any(stop is not None for stop in stops)),
+        (line, "weight 1", any(each.one for each in shown)),
+    ]
+    _key_of_marks(figure, marks, wide)
+    ends = [(group.points[-1].weight, group.points[-1].saving) for group in shown]
+    _name_groups(figure, panels[-1], ends, names, wide, len(frontiers))
+    return figure
+
+
+def _laws_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
+    """Capacity lost by every law, of the first group."""
+    group = frontiers[0]
+    figure, axes = _figure(wide, 2.6, 1)
+    figure.set_label(laws_gist(group))
+    name_axes(axes[0], "Wear weight", "Capacity lost a year (%)")
+    weights = [point.weight for point in group.points]
+    laws = list(group.points[0].lost_by_law)
+    for law, style in zip(laws, STYLES, strict=False):
+        lost = [point.lost_by_law[law] for point in group.points]
+        axes[0].plot(weights, lost, **_line(style), markevery=max(1, len(weights) // MOST_MARKERS))
+    axes[0].set_ylim(bottom=0.0)
+    weight_axis(axes[0], weights)
+    ends = [(weights[-1], group.points[-1].lost_by_law[law]) for law in laws]
+    words = [f"{law}\n(priced the plans)" if law == group.law else law for law in laws]
+    label_ends(figure, axes[0], ends, words, [style.color for style in STYLES[: len(laws)]])
+    if len(frontiers) > 1:
+        key(figure, [Line2D([], [], linestyle="none")], [plain(group_names(frontiers)[0])], True, 1, 0.0)
+    return figure
+
+
+def _figure(wide: bool, height_inches: float, rows: int) -> tuple[Figure, list[Axes]]:
+    figure = Figure(figsize=(DOUBLE_INCHES if wide else SINGLE_INCHES, height_inches), layout="constrained")
+    panels = figure.subplots(rows, 1, sharex=True, squeeze=False)
+    return figure, list(panels[:, 0])
+
+
+def _shown(frontiers: Sequence[Frontier]) -> tuple[Sequence[Frontier], Sequence[str]]:
+    """The groups that a figure has room for, and their names."""
+    return frontiers[:MOST_GROUPS], group_names(frontiers)[:MOST_GROUPS]
+
+
+def _line(style: GroupStyle) -> Look:
+    return {
+        "color": style.color,
+        "marker": style.marker,
+        "linestyle": style.dashes,
+        "linewidth": 1.1,
+        "markersize": MARK_SIZE,
+    }
+
+
+def _key_inches(shown: Sequence[Frontier]) -> float:
+    """Room for a key of groups under the axes."""
+    return 0.0 if len(shown) == 1 else 0.05 + 0.17 * (len(shown) + 1)
+
+
+def _key_of_marks(figure: Figure, marks: Sequence[tuple[Look, str, bool]], wide: bool) -> None:
+    """What the marks mean, above the axes, of those that are there."""
+    there = [(look, words) for look, words, seen in marks if seen]
+    handles = [Line2D([], [], **{"color": "black", **look}) for look, _ in there]
+    if there:
+        key(figure, handles, [words for _, words in there], True, 2 if len(there) == 4 and not wide else 4, 1.6)
+
+
+def _name_groups(
+    figure: Figure, axes: Axes, ends: Sequence[tuple[float, float]], names: Sequence[str], wide: bool, groups: int
+) -> None:
+    """Names beside the lines, or under the axes, and how many groups there are where not all are shown."""
+    styles = STYLES[: len(names)]
+    handles = [Line2D([], [], **_line(style)) for style in styles]
+    words = [plain(name) for name in names]
+    if groups > len(names):
+        handles.append(Line2D([], [], linestyle="none"))
+        words.append(f"The first {len(names)} of {groups} groups")
+    if wide and len(names) > 1:
+        beside = [plain(name, WIDE_LINE_LETTERS) for name in names]
+        label_ends(figure, axes, ends, beside, [style.color for style in styles])
+        handles, words = handles[len(names) :], words[len(names) :]
+    if len(names) > 1 and words:
+        key(figure, handles, words, False, 1, 3.0)

@@ -1,0 +1,272 @@
+"""The grid of a sweep: wear weights × wear laws × offers × values of site keys, from words and checked whole."""
+
+from __future__ import annotations
+
+import itertools
+import tomllib
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+
+from models.wear.laws import WEAR_LAWS
+from scheduler.inputs.site import Site
+from scheduler.inputs.site_file import read_site
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.inputs.site_schema import (
+    CarTable,
+    ChargerTable,
+    ConnectionTable,
+    PlanTable,
+    SolarTable,
+    WearTable,
+)
+from scheduler.inputs.site_values import site_values
+from scheduler.rolling.simulate import Policy
+from scheduler.textio.errors import Fault, InputFaults, did_you_mean, shown, single_fault
+from scheduler.textio.toml_tables import Table
+
+WEIGHTS_OPTION, LAWS_OPTION, SET_OPTION = "--weights", "--laws", "--set"
+MOST_WEIGHT = Decimal(1000)
+LEAST_STEP = Decimal("0.000001")
+"""Of a range."""
+MOST_VALUES = 10_000
+"""Values of one range or list."""
+TABLES: Mapping[str, type[Table]] = {
+    "connection": ConnectionTable,
+    "car": CarTable,
+    "charger": ChargerTable,
+    "solar": SolarTable,
+    "wear": WearTable,
+    "plan": PlanTable,
+}
+"""Tables of site.toml whose keys a sweep may set."""
+REFERENCES: tuple[Policy, ...] = ("charge-only", "charge-on-return")
+REFERENCE_WEIGHT = 1.0
+OWN_OPTIONS = {"wear.weight": WEIGHTS_OPTION, "wear.law": LAWS_OPTION}
+
+Key = tuple[str, str]
+Changes = tuple[tuple[Key, object], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GridPoint:
+    """One run of the grid.
+
+    Attributes
+    ----------
+    offer : its name for files. weight : factor on wear [-]. law : wear law.
+    changes : values of site keys, by table and key, in the order they were asked.
+    policy : how the car is used.
+    """
+
+    offer: str
+    weight: float
+    law: str
+    changes: Changes = ()
+    policy: Policy = "plan"
+
+    @property
+    def group(self) -> tuple[str, str, Changes]:
+        """What runs of one frontier have in common."""
+        return self.offer, self.law, self.changes
+
+
+def weights_from_words(words: str) -> tuple[float, ...]:
+    """Weights from a range "0:3:0.1", both ends included, or a list "0,0.5,1", rising.
+
+    Raises
+    ------
+    InputFaults : an empty or falling range, a weight below 0, or one twice.
+    """
+    allowed = f"allowed is FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of 0 to {MOST_WEIGHT}"
+    parts = words.split(":")
+    try:
+        numbers = [Decimal(part.strip()) for part in (parts if len(parts) == 3 else words.split(","))]
+    except InvalidOperation:
+        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}") from None
+    bounds = numbers[:2] if len(parts) == 3 else numbers
+    if not all(number.is_finite() for number in numbers) or not all(0 <= each <= MOST_WEIGHT for each in bounds):
+        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
+    if len(parts) == 3:
+        first, last, step = numbers
+        if 0 < step < LEAST_STEP:
+            raise single_fault(WEIGHTS_OPTION, f"found the step {shown(parts[2])}; allowed is {LEAST_STEP} or more")
+        if step <= 0 or last < first:
+            raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}, which is empty; {allowed}")
+        steps = (last - first) / step
+        if steps >= MOST_VALUES:
+            raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has {steps:.0f} weights; allowed are {MOST_VALUES}")
+        if steps != int(steps):
+            met = first + int(steps) * step
+            raise single_fault(
+                WEIGHTS_OPTION,
+                f"{shown(words)} goes from {met} past {last}; allowed is a last weight that the steps meet",
+            )
+        numbers = [first + step * number for number in range(int(steps) + 1)]
+    weights = sorted(float(number) + 0.0 for number in numbers)
+    if len(set(weights)) < len(weights):
+        raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has a weight twice; allowed is each once")
+    return tuple(weights)
+
+
+def laws_from_words(words: str) -> tuple[str, ...]:
+    """Wear laws from a list "depth,stress".
+
+    Raises
+    ------
+    InputFaults : an unknown law, or one twice.
+    """
+    names = [name.strip() for name in words.split(",")]
+    faults = [
+        Fault(LAWS_OPTION, None, None, f"found {shown(name)}{did_you_mean(name, WEAR_LAWS)}; allowed is {_laws()}")
+        for name in names
+        if name not in WEAR_LAWS
+    ]
+    if faults:
+        raise InputFaults(faults)
+    _refuse_twice(LAWS_OPTION, names)
+    return tuple(names)
+
+
+def setting_from_words(words: str) -> tuple[Key, tuple[object, ...]]:
+    """A site key and its values from "charger.discharge_min_kw=0,1.2,2".
+
+    Raises
+    ------
+    InputFaults : an unknown key, one that has an option of its own, or no value.
+    """
+    name, equals, listed = words.partition("=")
+    known = [f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields]
+    if not equals or not listed.strip():
+        raise single_fault(
+            SET_OPTION, f"found {shown(words)}; allowed is TABLE.KEY=VALUE,VALUE such as car.floor_percent=10,20"
+        )
+    if name in OWN_OPTIONS:
+        raise single_fault(SET_OPTION, f"{name} has an option of its own; allowed is {OWN_OPTIONS[name]}")
+    if name not in known:
+        raise single_fault(
+            SET_OPTION,
+            f"found {shown(name)}{did_you_mean(name, known)}; allowed is a key of {', '.join(TABLES)}, with its table",
+        )
+    values = _values(listed)
+    if "" in values or listed.strip(" ,") != listed.strip():
+        raise single_fault(SET_OPTION, f"found {shown(words)}, with nothing between commas; allowed is a value there")
+    _refuse_twice(SET_OPTION, [str(value) for value in values])
+    table, _, key = name.partition(".")
+    return (table, key), tuple(values)
+
+
+def grid(
+    offers: Sequence[str],
+    weights: Sequence[float],
+    laws: Sequence[str],
+    settings: Sequence[tuple[Key, Sequence[object]]],
+) -> tuple[GridPoint, ...]:
+    """Every combination; weights change fastest, then laws, offers, and the settings in their order.
+
+    Raises
+    ------
+    InputFaults : a key set twice.
+    """
+    _refuse_twice(SET_OPTION, [".".join(key) for key, _ in settings])
+    keys = [key for key, _ in settings]
+    return tuple(
+        GridPoint(offer, weight, law, tuple(zip(keys, values, strict=True)))
+        for values in itertools.product(*(values for _, values in settings))
+        for offer in offers
+        for law in laws
+        for weight in weights
+    )
+
+
+def references(points: Sequence[GridPoint]) -> tuple[GridPoint, ...]:
+    """Of every group of the grid, the car that only charges, and the one that is charged on its return."""
+    groups = dict.fromkeys(point.group for point in points)
+    return tuple(
+        GridPoint(offer, REFERENCE_WEIGHT, law, changes, policy)
+        for offer, law, changes in groups
+        for policy in REFERENCES
+    )
+
+
+def inputs_of_points(base: Mapping[str, Inputs], points: Sequence[GridPoint], folder: Path) -> list[Inputs]:
+    """The inputs of each point: the site as changed, read as strictly as its file.
+
+    Parameters
+    ----------
+    base : the site as it is, by offer. folder : of the site.
+
+    Raises
+    ------
+    InputFaults : every value that the site's file would refuse.
+    """
+    sites: dict[tuple[str, Changes], Site] = {}
+    faults: dict[Fault, None] = {}
+    for point in points:
+        at = (point.law, point.changes)
+        if at in sites:
+            continue
+        try:
+            changes = {key: list(value) if isinstance(value, tuple) else value for key, value in point.changes}
+            sites[at] = read_site(folder, {("wear", "law"): point.law, **changes})
+        except InputFaults as error:
+            faults.update(dict.fromkeys(_as_set(fault, point) for fault in error.faults))
+            sites[at] = next(iter(base.values())).site
+    faults.update(dict.fromkeys(_the_same(points, sites)))
+    if faults:
+        raise InputFaults(faults)
+    found = []
+    for point in points:
+        site = sites[point.law, point.changes]
+        wear = replace(site.wear, weight=point.weight)
+        inputs = base[point.offer]
+        found.append(replace(inputs, site=replace(site, wear=wear, offer_file=inputs.site.offer_file)))
+    return found
+
+
+def _as_set(fault: Fault, point: GridPoint) -> Fault:
+    """The fault of a file as changed, told as one of the option where the key is among the changes."""
+    changed = {".".join(key) for key, _ in point.changes}
+    if fault.key in changed:
+        return Fault(SET_OPTION, None, fault.key, fault.message)
+    hint = f"; {SET_OPTION} {fault.key}=... gives it" if fault.key is not None else ""
+    return Fault(f"{fault.file} with the wear law {point.law}", None, fault.key, f"{fault.message}{hint}")
+
+
+def _the_same(points: Sequence[GridPoint], sites: Mapping[tuple[str, Changes], Site]) -> Iterator[Fault]:
+    """A fault for values that make no other site: their runs would be the same."""
+    firsts: dict[tuple[str, str], Changes] = {}
+    for law, changes in {(point.law, repr(point.changes)): (point.law, point.changes) for point in points}.values():
+        first = firsts.setdefault((law, repr(site_values(sites[law, changes]))), changes)
+        for (key, one), (_, other) in zip(first, changes, strict=True):
+            if repr(one) != repr(other):
+                message = f"{shown(one)} and {shown(other)} make the same site; allowed are values that differ there"
+                yield Fault(SET_OPTION, None, ".".join(key), message)
+                break
+
+
+def _values(listed: str) -> list[object]:
+    """Values as TOML reads them, a list as a tuple; a word without quotes is text."""
+    try:
+        found = tomllib.loads(f"values = [{listed}]")["values"]
+    except tomllib.TOMLDecodeError:
+        found = [_value(part.strip()) for part in listed.split(",")]
+    return [tuple(value) if isinstance(value, list) else value for value in found]
+
+
+def _value(text: str) -> object:
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def _refuse_twice(option: str, names: Collection[str]) -> None:
+    twice = next((name for name in names if list(names).count(name) > 1), None)
+    if twice is not None:
+        raise single_fault(option, f"{shown(twice)} is there twice; allowed is each once")
+
+
+def _laws() -> str:
+    return ", ".join(WEAR_LAWS)

@@ -1,0 +1,223 @@
+"""`manifest.json`: what a sweep was made of, from which anyone can make it again."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import shlex
+from collections.abc import Iterator, Mapping
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from scheduler.inputs.site_file import SITE_FILE
+from scheduler.optimizer.lexicographic import RANDOM_SEED
+from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION
+from scheduler.sweep.read_results import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
+from scheduler.sweep.request import AskedSweep, SweepWords
+from scheduler.textio.errors import single_fault
+from scheduler.textio.fingerprint import program_fingerprint
+from scheduler.textio.read_text import sha256_of
+from scheduler.textio.toml_tables import read_toml
+
+AS_WRITTEN = f"a {MANIFEST_NAME} as a sweep wrote it"
+PROGRAM = "overnight-scheduler"
+PACKAGES = ("pyomo", "highspy", "numpy", "pandas", "tzdata", "holidays", "rainflow", "joblib", "pyarrow", "matplotlib")
+FILE_KEYS = ("offer", "load", "solar", "trips", "file")
+SHAPES: Mapping[str, type | tuple[type, ...]] = {
+    "identity": str,
+    "asked": dict,
+    "inputs": list,
+    "program": dict,
+    "versions": dict,
+    "platform": dict,
+    "results": dict,
+    "made_at": str,
+}
+"""What a manifest holds at least."""
+ASKED_SHAPES: Mapping[str, type] = {
+    "site": str,
+    "weights": str,
+    "laws": str,
+    "offers": list,
+    "settings": list,
+    "first_day": str,
+    "last_day": str,
+    "forecast": str,
+}
+
+
+def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
+    """The manifest of a sweep, its results not yet known.
+
+    Raises
+    ------
+    InputFaults : a file has changed since it was read.
+    """
+    files = _files(asked)
+    root = _root(asked)
+    options = _options(asked, root)
+    site = asked.inputs.site
+    return {
+        "format": MANIFEST_FORMAT,
+        "identity": asked.identity(),
+        "program": {"name": PROGRAM, "version": version(PROGRAM), "fingerprint": program_fingerprint()},
+        "made_at": made_at,
+        "site": site.name,
+        "currency": asked.inputs.offer.currency,
+        "timezone": site.timezone,
+        "first_day": asked.first.isoformat(),
+        "last_day": asked.last.isoformat(),
+        "days": asked.days,
+        "forecast": asked.words.forecast,
+        "weights": list(asked.weights),
+        "laws": list(asked.laws),
+        "offers": [
+            {"name": each.offer.name, "file": _inside(root, each.site.offer_file)} for each in asked.offers.values()
+        ],
+        "settings": {".".join(key): list(values) for key, values in asked.settings},
+        "runs": len(asked.points),
+        "notes": list(dict.fromkeys((*asked.notes, *_absolute_notes(asked)))),
+        "command": _command(options),
+        "asked": options,
+        "seeds": {"highs": RANDOM_SEED},
+        "versions": {"python": platform.python_version(), **_versions()},
+        "platform": {"system": platform.system(), "release": platform.release(), "machine": platform.machine()},
+        "inputs": [
+            {"file": _inside(root, file), "sha256": sha256, "text": _text(file, sha256)}
+            for file, sha256 in files.items()
+        ],
+        "results": {},
+    }
+
+
+def manifest_text(manifest: Mapping[str, Any]) -> str:
+    """A manifest as JSON."""
+    return json.dumps(manifest, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def manifest_from_file(file: Path) -> dict[str, Any]:
+    """A manifest from its file.
+
+    Raises
+    ------
+    InputFaults : it cannot be read or is not a whole manifest.
+    """
+    found = read_manifest(file)
+    for key, shape in SHAPES.items():
+        if not isinstance(found.get(key), shape):
+            raise single_fault(file, f"is missing, or not what it should be; allowed is {AS_WRITTEN}", key=key)
+    return found
+
+
+def words_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepWords:
+    """What a manifest's sweep was asked, its files written below a folder.
+
+    Raises
+    ------
+    InputFaults : a text is not what its hash says, or a name leads out of the folder.
+    """
+    try:
+        for each in manifest["inputs"]:
+            path = _below(folder, each["file"])
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(each["text"], encoding="utf-8", newline="")
+            if sha256_of(path) != each["sha256"]:
+                raise single_fault(file, f"the text of {each['file']} is not what its hash says", key="inputs")
+        asked = manifest["asked"]
+        for key, shape in ASKED_SHAPES.items():
+            if not isinstance(asked[key], shape):
+                raise TypeError(key)
+        return SweepWords(
+            _below(folder, asked["site"]),
+            asked["weights"],
+            asked["laws"],
+            tuple(_below(folder, offer) for offer in asked["offers"]),
+            tuple(asked["settings"]),
+            asked["first_day"],
+            asked["last_day"],
+            asked["forecast"],
+            many=True,
+        )
+    except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
+        raise single_fault(file, f"is not what it should be; allowed is {AS_WRITTEN}", key="asked") from None
+
+
+def _below(folder: Path, name: str) -> Path:
+    path = (folder / name).resolve()
+    if not path.is_relative_to(folder.resolve()):
+        raise ValueError(name)
+    return path
+
+
+def _files(asked: AskedSweep) -> dict[Path, str]:
+    """Every file that was read, with its hash."""
+    return {file.resolve(): sha256 for inputs in asked.offers.values() for file, sha256 in inputs.hashes.items()}
+
+
+def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
+    """A note for each file that is named by an absolute path: nobody else has it there."""
+    for inputs in asked.offers.values():
+        for file in (inputs.site.folder / SITE_FILE, inputs.site.offer_file):
+            document = read_toml(file).values
+            for table in ("data", "market"):
+                named = document.get(table)
+                for key, name in named.items() if isinstance(named, dict) else ():
+                    if isinstance(name, str) and key in FILE_KEYS and Path(name).is_absolute():
+                        yield (
+                            f"{file.name} names {table}.{key} by an absolute path: from the manifest alone this sweep "
+                            "can be made again only where such a file is."
+                        )
+
+
+def _root(asked: AskedSweep) -> Path:
+    """The folder below which all files lie: above the site's own, so that the site's name stays."""
+    folder = asked.inputs.site.folder.resolve()
+    return Path(os.path.commonpath([folder.parent, *_files(asked)]))
+
+
+def _inside(root: Path, path: Path) -> str:
+    return path.resolve().relative_to(root).as_posix()
+
+
+def _text(file: Path, sha256: str) -> str:
+    if sha256_of(file) != sha256:
+        raise single_fault(file, "has changed since it was read; run the command again")
+    return file.read_bytes().decode("utf-8")
+
+
+def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
+    """What was asked, everything named that was left to the site."""
+    words = asked.words
+    return {
+        "site": _inside(root, asked.inputs.site.folder),
+        "weights": words.weights,
+        "laws": ",".join(asked.laws),
+        "offers": [_inside(root, each.site.offer_file) for each in asked.offers.values()],
+        "settings": list(words.settings),
+        "first_day": asked.first.isoformat(),
+        "last_day": asked.last.isoformat(),
+        "forecast": words.forecast,
+    }
+
+
+def _command(options: Mapping[str, Any]) -> str:
+    """The command, paths as in the manifest's own list of files."""
+    parts = ["overnight", "sweep", options["site"], WEIGHTS_OPTION, options["weights"], LAWS_OPTION, options["laws"]]
+    for offer in options["offers"]:
+        parts += ["--offers", offer]
+    for setting in options["settings"]:
+        parts += [SET_OPTION, setting]
+    parts += ["--from", options["first_day"], "--to", options["last_day"], "--forecast", options["forecast"]]
+    return shlex.join(parts)
+
+
+def _versions() -> dict[str, str]:
+    found = {}
+    for name in PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found

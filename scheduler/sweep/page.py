@@ -1,0 +1,168 @@
+"""`sweep.html`: a sweep as one page that opens without a network, from its tidy files alone."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from scheduler.comparison.text import CLOSING, WordTable, day_span_words
+from scheduler.plan_output.page import HASH_LETTERS
+from scheduler.plans.plan import CAUTIONS
+from scheduler.render.page_template import page_template
+from scheduler.sweep.figures import MOST_GROUPS, figure_bytes, sweep_figures
+from scheduler.sweep.frontier import CAPACITY_LOST, Frontier, frontiers_of, setting_columns, value_text
+from scheduler.sweep.text import (
+    HOW_TO_READ,
+    group_names,
+    group_table,
+    headline,
+    in_common,
+    laws_words,
+    lost_words,
+    scaled_words,
+    sentences,
+    weight_words,
+)
+from scheduler.textio.format import money_words, number_words
+
+MOST_ROWS = 200
+"""Runs that the page lists; more are in runs.csv alone."""
+POINTS_AN_INCH = 96
+POLICY_WORDS = {"plan": "as planned", "charge-only": "only charged", "charge-on-return": "charged on return"}
+
+
+@dataclass(frozen=True, slots=True)
+class PagePicture:
+    """A figure on the page: its SVG as a data address, its size [px] and what it shows in words."""
+
+    source: str
+    width: int
+    height: int
+    alt: str
+
+
+def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
+    """The page, self-contained.
+
+    Parameters
+    ----------
+    runs : one row a run, as runs.csv has them. manifest : what manifest.json holds.
+
+    Raises
+    ------
+    InputFaults : the table is not that of a sweep's runs.
+    """
+    currency = str(manifest["currency"])
+    frontiers = frontiers_of(runs)
+    first, last = date.fromisoformat(manifest["first_day"]), date.fromisoformat(manifest["last_day"])
+    scaled = scaled_words(frontiers)
+    program = manifest["program"]
+    return page_template("sweep.html").render(
+        headline=headline(frontiers, currency),
+        about=f"{manifest['site']}, {day_span_words(first, last)}{in_common(frontiers)}, all amounts in {currency}",
+        sentences=(*sentences(frontiers, currency), *(() if scaled is None else (scaled,))),
+        figures={name: _picture(figure) for name, figure in sweep_figures(runs, currency).items()},
+        frontier_caption=_caption(frontiers, _frontier_words(frontiers)),
+        weight_caption=_caption(
+            frontiers, "Saved in all counts battery wear as money, by the law that priced the plans."
+        ),
+        laws_caption=f"The same runs, {_named(frontiers)}, by each law.",
+        laws=laws_words(frontiers[0]),
+        currency=currency,
+        groups=group_table(frontiers, currency),
+        how_to_read=HOW_TO_READ,
+        run_count="1 run" if len(runs) == 1 else f"{len(runs)} runs",
+        all_runs=_run_table(runs, currency) if len(runs) <= MOST_ROWS else None,
+        notes=tuple(manifest["notes"]),
+        cautions=(*CAUTIONS, CLOSING),
+        options=[
+            ("Days", f"{manifest['days']}, {day_span_words(first, last)}, {manifest['timezone']}"),
+            ("Wear weights", _weights_words(manifest["weights"])),
+            ("Wear laws", ", ".join(manifest["laws"])),
+            ("Offers", ", ".join(str(offer["name"]) for offer in manifest["offers"])),
+            *((key, ", ".join(value_text(value) for value in values)) for key, values in manifest["settings"].items()),
+            ("Each evening knew", "typical days" if manifest["forecast"] == "typical" else "what really came"),
+            ("Made at", str(manifest["made_at"])),
+            ("Program", f"overnight {program['version']}, source {program['fingerprint'][:HASH_LETTERS]}…"),
+        ],
+        files=[(str(read["file"]), str(read["sha256"])[:HASH_LETTERS]) for read in manifest["inputs"]],
+        command=str(manifest["command"]),
+        versions=[(str(name), str(value)) for name, value in {**manifest["versions"], **manifest["platform"]}.items()],
+    )
+
+
+def _picture(figure: Figure) -> PagePicture:
+    content = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")
+    width, height = (round(inches * POINTS_AN_INCH) for inches in figure.get_size_inches())
+    return PagePicture(f"data:image/svg+xml;base64,{content}", width, height, str(figure.get_label()))
+
+
+def _frontier_words(frontiers: Sequence[Frontier]) -> str:
+    words = "Up and to the left is better: more saved for less of the battery."
+    if len({each.law for each in frontiers}) == 1:
+        return words
+    return f"{words} Each group's capacity lost is by the law that priced it: do not compare it across laws."
+
+
+def _caption(frontiers: Sequence[Frontier], words: str) -> str:
+    if len(frontiers) > MOST_GROUPS:
+        return f"{words} Of {len(frontiers)} groups the first {MOST_GROUPS} are drawn; the table has all."
+    return words if len(frontiers) > 1 else f"{words} {_named(frontiers)}."
+
+
+def _named(frontiers: Sequence[Frontier]) -> str:
+    """The first group in words."""
+    first = frontiers[0]
+    return f"{group_names(frontiers)[0]}" if len(frontiers) > 1 else f"{first.offer}, law {first.law}"
+
+
+def _run_table(runs: pd.DataFrame, currency: str) -> WordTable:
+    keys = setting_columns(runs)
+    columns = (
+        "Run",
+        "Car",
+        "Offer",
+        "Law",
+        "Weight",
+        *keys,
+        f"Cash saved a year, {currency}",
+        f"Saved in all a year, {currency}",
+        "Capacity lost a year",
+        "Full cycles in all days",
+        "Discharged in all days, kWh",
+        "Exported in all days, kWh",
+        "Departures with less than wanted",
+    )
+    rows = [
+        (
+            f"{row['run']}",
+            POLICY_WORDS[row["policy"]],
+            str(row["offer"]),
+            str(row["law"]),
+            weight_words(row["weight"]) if row["policy"] == "plan" else "–",
+            *(value_text(row[key]) for key in keys),
+            money_words(row["cash_saved_a_year"], currency),
+            money_words(row["saving_a_year"], currency),
+            lost_words(row[CAPACITY_LOST]),
+            number_words(row["equivalent_full_cycles"], 1),
+            number_words(row["discharged_kwh"], 1),
+            number_words(row["exported_kwh"], 1),
+            f"{int(row['missed_departures'])}",
+        )
+        for row in runs.sort_values("run", kind="stable").to_dict("records")
+    ]
+    return WordTable(columns, tuple(rows))
+
+
+def _weights_words(weights: Iterable[float]) -> str:
+    """All weights, or how many from the least to the highest."""
+    listed = sorted(weights)
+    if len(listed) <= 12:
+        return ", ".join(weight_words(weight) for weight in listed)
+    return f"{len(listed)} from {weight_words(listed[0])} to {weight_words(listed[-1])}"

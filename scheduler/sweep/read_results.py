@@ -1,0 +1,60 @@
+"""The tidy files of a sweep's folder, read again: the table of its runs, and its manifest."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from scheduler.sweep.frontier import frontiers_of
+from scheduler.textio.errors import shown, single_fault
+from scheduler.textio.read_text import folder_problem, read_text
+
+RUNS_NAME, MANIFEST_NAME = "runs.csv", "manifest.json"
+MOST_MEGABYTES = 1000
+MANIFEST_FORMAT = 1
+
+
+def read_runs(folder: Path) -> pd.DataFrame:
+    """The runs of a sweep's folder.
+
+    Raises
+    ------
+    InputFaults : no such folder or file, no table, or not one of a sweep's runs.
+    """
+    problem = folder_problem(folder)
+    if problem is not None:
+        raise single_fault(folder, f"{problem}; wanted is the output folder of a sweep")
+    path = folder / RUNS_NAME
+    read_text(path, MOST_MEGABYTES)
+    try:
+        runs = pd.read_csv(path, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError) as error:
+        raise single_fault(path, f"this is no table of commas: {' '.join(str(error).split())}") from None
+    frontiers_of(runs, str(path))
+    return runs
+
+
+def read_manifest(path: Path) -> dict[str, Any]:
+    """The manifest of a sweep, as far as its pictures need it.
+
+    Raises
+    ------
+    InputFaults : missing, no JSON, of another format, or without a currency.
+    """
+    try:
+        found = json.loads(read_text(path, MOST_MEGABYTES))
+    except json.JSONDecodeError as error:
+        raise single_fault(path, f"this is no JSON: {error.msg}", error.lineno) from None
+    except RecursionError:
+        raise single_fault(path, "this is no JSON of a manifest: it is nested too deep") from None
+    if not isinstance(found, dict):
+        raise single_fault(path, "this is no manifest of a sweep; wanted is a JSON object")
+    if found.get("format") != MANIFEST_FORMAT:
+        raise single_fault(path, f"found {shown(found.get('format'))}; allowed is {MANIFEST_FORMAT}", key="format")
+    currency = found.get("currency")
+    if not (isinstance(currency, str) and currency.isalpha() and currency.isupper() and len(currency) == 3):
+        raise single_fault(path, f"found {shown(currency)}; allowed is a code such as EUR", key="currency")
+    return found

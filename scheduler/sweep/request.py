@@ -1,0 +1,160 @@
+"""`overnight sweep`: what was asked, checked whole before any night is planned."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Set
+from dataclasses import dataclass
+from datetime import date
+from math import prod
+from pathlib import Path
+
+from models.wear.law import LawSettings
+from models.wear.prices import REFERENCE_DEGC
+from scheduler.inputs.site import Site
+from scheduler.inputs.site_file import read_site
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.request import ForecastKind
+from scheduler.rolling.period import CompareWords, asked_from_words
+from scheduler.rolling.run import RolledRun
+from scheduler.sweep.grid import (
+    WEIGHTS_OPTION,
+    GridPoint,
+    Key,
+    grid,
+    inputs_of_points,
+    laws_from_words,
+    references,
+    setting_from_words,
+    weights_from_words,
+)
+from scheduler.sweep.run import SweepRun, hash_of_data
+from scheduler.textio.errors import single_fault
+from scheduler.textio.fingerprint import fingerprint
+
+MANY_RUNS = 100_000
+"""More runs of the grid than this need a yes."""
+YES_OPTION = "--yes"
+
+
+@dataclass(frozen=True, slots=True)
+class SweepWords:
+    """What was asked of a sweep.
+
+    Attributes
+    ----------
+    site : the site's folder. weights : "0:3:0.1" or "0,1". laws : "flat,depth", or None for the site's own.
+    offers : files; none for the site's own. settings : "charger.discharge_min_kw=0,1.2" each.
+    first_day, last_day, forecast : as CompareWords. many : whether over 100,000 runs are wanted.
+    """
+
+    site: Path
+    weights: str
+    laws: str | None = None
+    offers: tuple[Path, ...] = ()
+    settings: tuple[str, ...] = ()
+    first_day: str | None = None
+    last_day: str | None = None
+    forecast: ForecastKind = "typical"
+    many: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AskedSweep:
+    """A sweep that can be made.
+
+    Attributes
+    ----------
+    words : what was asked. offers : the site with each offer, by the offer's name as it appears in file names.
+    weights, laws, settings : of the grid.
+    points : of the grid, then the references of each group.
+    runs : one a point, by the names of their files, in the order of the points.
+    first, last : local days. notes : what the reader should know, one sentence each.
+    """
+
+    words: SweepWords
+    offers: Mapping[str, Inputs]
+    weights: tuple[float, ...]
+    laws: tuple[str, ...]
+    settings: tuple[tuple[Key, tuple[object, ...]], ...]
+    points: tuple[GridPoint, ...]
+    runs: Mapping[str, SweepRun]
+    first: date
+    last: date
+    notes: tuple[str, ...]
+
+    @property
+    def inputs(self) -> Inputs:
+        """The site as it is, with the first offer."""
+        return next(iter(self.offers.values()))
+
+    @property
+    def grid_runs(self) -> int:
+        """Runs of the grid, without the references."""
+        return len(self.offers) * len(self.weights) * len(self.laws) * prod(len(values) for _, values in self.settings)
+
+    @property
+    def days(self) -> int:
+        """How many days each run has."""
+        return (self.last - self.first).days + 1
+
+    def identity(self) -> str:
+        """Hash of everything that decides every number of the sweep but the program."""
+        return fingerprint([run.question() for run in self.runs.values()])
+
+
+def sweep_from_words(words: SweepWords) -> AskedSweep:
+    """Read every file and check every point of the grid.
+
+    Raises
+    ------
+    InputFaults : a file, an option or a value of the grid is at fault, or the grid is large; nothing was begun.
+    """
+    weights = weights_from_words(words.weights)
+    settings = tuple(setting_from_words(each) for each in words.settings)
+    asked_laws = None if words.laws is None else laws_from_words(words.laws)
+    site = read_site(words.site)
+    laws = asked_laws or (site.wear.law,)
+    _refuse_many(words, prod(map(len, (weights, laws, words.offers or (1,), *(values for _, values in settings)))))
+    offers = words.offers or (site.offer_file.resolve(),)
+    asked = asked_from_words(CompareWords(words.site, offers, words.first_day, words.last_day, words.forecast))
+    planned = grid(tuple(asked.offers), weights, laws, settings)
+    points = (*planned, *references(planned))
+    notes = (*asked.notes, *_assumed(site, {key for (_, key), _ in settings}))
+    data = {name: hash_of_data(inputs) for name, inputs in asked.offers.items()}
+    runs = {}
+    for point, inputs in zip(points, inputs_of_points(asked.offers, points, words.site), strict=True):
+        rolled = RolledRun(
+            _name(point, inputs),
+            inputs,
+            asked.first,
+            asked.last,
+            inputs.site.car.ceiling_percent,
+            words.forecast,
+            point.policy,
+        )
+        run = SweepRun(point, rolled, data[point.offer])
+        key = run.key()
+        runs[f"{key[:2]}/{key}"] = run
+    return AskedSweep(words, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, notes)
+
+
+def _assumed(site: Site, asked: Set[str]) -> Iterator[str]:
+    """What the columns by law go by where neither the site nor the grid says."""
+    settings = LawSettings()
+    if site.wear.battery_temp_degc is None and "battery_temp_degc" not in asked:
+        yield f"The site names no battery temperature: laws that go by it take {REFERENCE_DEGC:g} °C."
+    if site.wear.battery_age_years is None and "battery_age_years" not in asked:
+        yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
+
+
+def _refuse_many(words: SweepWords, runs: int) -> None:
+    if runs > MANY_RUNS and not words.many:
+        raise single_fault(
+            WEIGHTS_OPTION, f"the grid has {runs:,} runs; allowed are {MANY_RUNS:,}, or more with {YES_OPTION}"
+        )
+
+
+def _name(point: GridPoint, inputs: Inputs) -> str:
+    """A run in words, for messages."""
+    changes = "".join(f", {'.'.join(key)} {value}" for key, value in point.changes)
+    return f"the run of offer {inputs.offer.name!r}, law {point.law}, weight {point.weight:g}{changes}, {point.policy}"

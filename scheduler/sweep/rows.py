@@ -1,0 +1,141 @@
+"""What a run of a sweep comes to, as one tidy row."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from models.wear.counted import counted_wear
+from models.wear.law import CAPACITY_LOST_AT_END
+from models.wear.laws import WEAR_LAWS, wear_law
+from models.wear.soc_trace import SocTrace
+from scheduler.comparison.results import DAYS_A_YEAR
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.inputs.site_values import site_values
+from scheduler.nights.wear_prices import battery_temp_degc
+from scheduler.rolling.flows import RolledFlows, rolled_bill
+from scheduler.rolling.run import RolledRun
+from scheduler.sweep.grid import GridPoint
+
+Value = float | int | bool | str | None
+Row = dict[str, Value]
+
+PLAN, CHARGE_ONLY, CHARGE_ON_RETURN = "plan", "charge-only", "charge-on-return"
+
+
+def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
+    """The row of one run by itself, by the names of sweep_columns."""
+    inputs = run.inputs
+    bill = rolled_bill(flows, inputs, run.first, run.last).total
+    days = (run.last - run.first).days + 1
+    on_the_way, wear = float(flows.on_the_way_cost.sum()), float(flows.wear_cost.sum())
+    gained_kwh = float(flows.stored_kwh[-1]) - flows.stored_before_kwh
+    row: Row = {
+        "policy": point.policy,
+        "site": inputs.site.name,
+        "offer": inputs.offer.name,
+        "currency": inputs.offer.currency,
+        "law": point.law,
+        "weight": point.weight,
+        "first_day": run.first.isoformat(),
+        "last_day": run.last.isoformat(),
+        "days": days,
+        "forecast": run.forecast,
+        "bill": bill,
+        "on_the_way_cost": on_the_way,
+        "cash": bill + on_the_way,
+        "gained_kwh": gained_kwh,
+        "stored_energy_price": flows.stored_energy_price,
+        "wear_cost": wear,
+        "equivalent_full_cycles": float(flows.out_of_battery_kwh.sum()) / inputs.site.car.battery_kwh,
+        "charged_kwh": float(flows.energy["charge_kwh"].sum()),
+        "discharged_kwh": float(flows.energy["discharge_kwh"].sum()),
+        "imported_kwh": float(flows.energy["import_kwh"].sum()),
+        "exported_kwh": float(flows.energy["export_kwh"].sum()),
+        "nights": len(flows.night_start),
+        "nights_discharged": flows.nights_discharged,
+        "departures": int(flows.night["departures"].sum()),
+        "missed_departures": flows.missed_departures,
+    }
+    row |= _life_used(inputs, flows, days)
+    row |= site_values(inputs.site)
+    return row
+
+
+def with_savings(rows: Sequence[Row]) -> list[Row]:
+    """The rows with what each saves against those of its group that only charge, or charge on return.
+
+    A group has one offer, one law and one value of each site key. Energy gained counts at the price of the group's
+    charge-only row for all, so that no row is worth more for having priced its own leavings higher.
+
+    Parameters
+    ----------
+    rows : every run of run_row, with "group", a number.
+    """
+    on_return = {row["group"]: row for row in rows if row["policy"] == CHARGE_ON_RETURN}
+    only = {row["group"]: row for row in rows if row["policy"] == CHARGE_ONLY}
+    prices = {group: _number(row, "stored_energy_price") for group, row in only.items()}
+    found = []
+    for row in rows:
+        group, price = row["group"], prices[row["group"]]
+        a_year = DAYS_A_YEAR / _number(row, "days")
+        cash, in_all = _cash(row, price), _in_all(row, price)
+        more: Row = {
+            "stored_energy": _number(row, "gained_kwh") * price,
+            "in_all": in_all,
+            "capacity_lost_percent_a_year": row[f"capacity_lost_percent_a_year_{row['law']}"],
+            "cash_saved_a_year": (_cash(on_return[group], price) - cash) * a_year,
+            "cash_saved_by_discharging_a_year": (_cash(only[group], price) - cash) * a_year,
+            "saving_a_year": (_in_all(on_return[group], price) - in_all) * a_year,
+            "discharge_value_a_year": (_in_all(only[group], price) - in_all) * a_year,
+        }
+        found.append(row | more | {"stored_energy_price": price})
+    return found
+
+
+def soc_trace(inputs: Inputs, flows: RolledFlows) -> SocTrace:
+    """State of charge of rolled days at every boundary, at the battery's temperature of the month.
+
+    A second after the end it is back where it began: cycles are closed, so that what a run has used does not depend on
+    where its last evening ended.
+    """
+    end = flows.start[-1] + pd.Timedelta(minutes=int(flows.minutes[-1]))
+    closed = end + pd.Timedelta(seconds=1)
+    instants = pd.DatetimeIndex(flows.start.append(pd.DatetimeIndex([end, closed]))).as_unit("s")
+    stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh, [flows.stored_before_kwh]))
+    month = np.asarray(instants.tz_convert(inputs.site.timezone).month)
+    firsts = {int(one): instants[int(np.argmax(month == one))] for one in np.unique(month)}
+    temps = {one: battery_temp_degc(inputs.site, first) for one, first in firsts.items()}
+    temp = np.array([temps[int(one)] for one in month])
+    return SocTrace(instants, np.clip(stored / inputs.site.car.battery_kwh, 0.0, 1.0), temp)
+
+
+def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> dict[str, float]:
+    """Life used by counted cycles and time, by every law."""
+    settings = inputs.site.wear.law_settings
+    laws = [wear_law(name, settings) for name in WEAR_LAWS]
+    counted = counted_wear(soc_trace(inputs, flows), laws, None).by_law
+    cycles = {f"cycle_life_used_percent_{each.law}": 100 * each.used.by_cycles for each in counted}
+    whole = {f"life_used_percent_{each.law}": 100 * each.used.total for each in counted}
+    a_year = DAYS_A_YEAR / days
+    lost = {
+        f"capacity_lost_percent_a_year_{each.law}": 100 * CAPACITY_LOST_AT_END * each.used.total * a_year
+        for each in counted
+    }
+    return cycles | whole | lost
+
+
+def _cash(row: Row, price: float) -> float:
+    return _number(row, "cash") - _number(row, "gained_kwh") * price
+
+
+def _in_all(row: Row, price: float) -> float:
+    return _cash(row, price) + _number(row, "wear_cost")
+
+
+def _number(row: Row, name: str) -> float:
+    value = row[name]
+    assert isinstance(value, int | float)
+    return value

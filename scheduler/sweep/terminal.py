@@ -1,0 +1,64 @@
+"""A sweep on the terminal, and as JSON for other programs."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from datetime import date
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from scheduler.comparison.terminal import WIDTH, parts_that_fit, word_table
+from scheduler.comparison.text import CLOSING, day_span_words
+from scheduler.plans.plan import CAUTIONS
+from scheduler.sweep.frontier import frontiers_of
+from scheduler.sweep.sweep import Repeated, Study
+from scheduler.sweep.text import group_table, headline, in_common, scaled_words, sentences
+
+
+def show_study(study: Study, console: Console) -> None:
+    """Print what weight 1 saves and costs, the knee, and where discharging stops."""
+    manifest = study.manifest
+    currency = manifest["currency"]
+    frontiers = frontiers_of(study.runs)
+    width = min(WIDTH, console.width)
+
+    def say(words: str, style: str = "") -> None:
+        console.print(Text(words, style=style), width=width)
+        console.print()
+
+    days = day_span_words(*(date.fromisoformat(manifest[key]) for key in ("first_day", "last_day")))
+    say(f"{manifest['site']}, {days}{in_common(frontiers)}, in {currency}")
+    say(headline(frontiers, currency), "bold")
+    scaled = scaled_words(frontiers)
+    say(" ".join([*sentences(frontiers, currency), *([] if scaled is None else [scaled])]))
+    for part in parts_that_fit(group_table(frontiers, currency), width):
+        console.print(word_table(part), width=width)
+    for title, told in (("Taken for granted", manifest["notes"]), ("Cautions", (*CAUTIONS, CLOSING))):
+        if told:
+            console.print(Text(title, style="bold"))
+        for sentence in told:
+            console.print(Padding(Text(sentence, style="dim"), (0, 0, 0, 2)), width=width)
+    console.print()
+
+
+def study_json(study: Study, repeated: Repeated | None = None) -> str:
+    """The manifest without the texts of its files, and every frontier: points, knee, weight 1, stop."""
+    manifest = {key: value for key, value in study.manifest.items() if key != "inputs"}
+    hashes = [{"file": each["file"], "sha256": each["sha256"]} for each in study.manifest["inputs"]]
+    frontiers = [_without_nan(asdict(each)) for each in frontiers_of(study.runs)]
+    found = manifest | {"inputs": hashes, "folder": str(study.folder), "frontiers": frontiers}
+    if repeated is not None:
+        found |= {"repeated": asdict(repeated)}
+    return json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _without_nan(value: object) -> object:
+    """The same with None for what is not a number."""
+    if isinstance(value, dict):
+        return {key: _without_nan(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(each) for each in value]
+    return None if isinstance(value, float) and value != value else value

@@ -1,0 +1,280 @@
+"""A sweep in words: what weight 1 saves and costs, where the frontier bends, and where discharging stops."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from models.wear.laws import calendar_law_names
+from scheduler.comparison.results import DAYS_A_YEAR
+from scheduler.comparison.text import WordTable
+from scheduler.sweep.frontier import Frontier, FrontierPoint
+from scheduler.textio.format import money_words, number_words
+
+LAWS_WITH_TIME = calendar_law_names()
+FEW_DAYS = 28
+"""Fewer are named in the headline."""
+NOTHING, NO_BREAK = "–", "\N{NO-BREAK SPACE}"
+HOW_TO_READ = (
+    "A wear weight multiplies the cost of battery wear when a night is planned: at 0 wear counts for nothing, at 1 for "
+    "its whole cost, above 1 for more. The bill and the battery are the same ones throughout.",
+    "Cash saved a year is what the car costs when it is charged on every return, less what it costs as planned: the "
+    "bill and charging on the way, and the energy left in the battery at its worth. Battery wear is not in it.",
+    "Capacity lost a year is the share of the battery's life that a year uses up, by counted cycles and by time where "
+    "the law knows it, times the 20 % of its capacity that a battery has lost when its life ends. Driving is in it.",
+    "A weight is efficient if no other one saves as much for less capacity lost. Some are not, where forecasts err.",
+    "The knee is the efficient point farthest above the straight line from the first to the last, with each axis "
+    "scaled to its own range (Satopää, Albrecht, Irwin and Raghavan 2011). Other weights in the sweep scale the axes "
+    "otherwise and can move it: it says where the curve bends, not what is best.",
+    "At weight 1 one more coin of wear saves just one coin of cash, so the money in all is best there: exactly for one "
+    "night, about so for nights one after another that are planned on forecasts.",
+)
+
+
+def group_names(frontiers: Sequence[Frontier]) -> tuple[str, ...]:
+    """What tells each group from the others; the offer alone if there is one group."""
+    several = {
+        "offer": len({each.offer for each in frontiers}) > 1,
+        "law": len({each.law for each in frontiers}) > 1,
+    }
+    varied = [key for key, _ in frontiers[0].settings if len({dict(each.settings)[key] for each in frontiers}) > 1]
+    found = []
+    for each in frontiers:
+        parts = [each.offer] if several["offer"] or not (several["law"] or varied) else []
+        parts += [f"law {each.law}"] if several["law"] else []
+        parts += [f"{_key_word(key)}{NO_BREAK}{dict(each.settings)[key]}" for key in varied]
+        found.append(", ".join(parts))
+    return tuple(found)
+
+
+def in_common(frontiers: Sequence[Frontier]) -> str:
+    """The offer and law that all groups have, ", offer Evening feed-in, law depth"; nothing where they differ."""
+    offers, laws = {each.offer for each in frontiers}, {each.law for each in frontiers}
+    shared = [f"offer {frontiers[0].offer}"] if len(offers) == 1 else []
+    shared += [f"law {frontiers[0].law}"] if len(laws) == 1 else []
+    return "".join(f", {part}" for part in shared)
+
+
+def lost_words(percent: float) -> str:
+    """Capacity lost, "0.35 %", with three decimals below 0.1."""
+    return f"{number_words(percent, 2 if abs(percent) >= 0.1 else 3)} %"
+
+
+def weight_words(weight: float) -> str:
+    """A weight, "0.5"."""
+    return f"{weight:g}"
+
+
+def headline(frontiers: Sequence[Frontier], currency: str) -> str:
+    """What weight 1 saves and costs under the first group; the lowest weight, and that it is not 1, without it."""
+    first = frontiers[0]
+    told = [] if len(frontiers) == 1 else [group_names(frontiers)[0]]
+    told += [f"scaled from {_count(first.days, 'day')}"] if first.days < FEW_DAYS else []
+    group = f" ({'; '.join(told)})" if told else ""
+    if first.one is not None:
+        return f"At wear weight 1 the car {_saves(first.one, first.law, currency)}{group}."
+    lowest = first.points[0]
+    return (
+        f"Weight 1 is not in this sweep; at weight {weight_words(lowest.weight)} the car "
+        f"{_saves(lowest, first.law, currency)}{group}."
+    )
+
+
+def sentences(frontiers: Sequence[Frontier], currency: str) -> tuple[str, ...]:
+    """What else there is to say: the first group's wear, reference, knee and stop, and the range over all groups."""
+    return tuple(_sentences(frontiers, currency))
+
+
+def scaled_words(frontiers: Sequence[Frontier]) -> str | None:
+    """That fewer days than a year are scaled to one; None if they are not."""
+    days = frontiers[0].days
+    if days >= int(DAYS_A_YEAR):
+        return None
+    return (
+        f"{_count(days, 'day')} scaled to a year of {DAYS_A_YEAR:g}: another season, other trips or another mix of "
+        "weekdays may give much else."
+    )
+
+
+def stop_words(frontier: Frontier) -> str:
+    """Where discharging stops: "between 5 and 10", "still discharges at 20", "never discharges"."""
+    stop = frontier.stop
+    if stop.first_none is None:
+        return f"still discharges at {weight_words(frontier.points[-1].weight)}"
+    if stop.last_giving is None:
+        return "never discharges"
+    return f"between {weight_words(stop.last_giving)} and {weight_words(stop.first_none)}"
+
+
+def knee_words(frontier: Frontier, currency: str) -> str:
+    """The knee: "2: 967.52 for 0.50 %"."""
+    knee = frontier.knee
+    if knee is None:
+        return NOTHING
+    return f"{weight_words(knee.weight)}: {_pair(knee, currency)}"
+
+
+def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
+    """One row a group: weight 1, the knee, and where discharging stops."""
+    columns = (
+        "Group",
+        f"{currency} of cash saved a year at weight 1",
+        "Capacity lost a year at weight 1",
+        "Full cycles a year at weight 1",
+        "Knee, by its weight",
+        "Weight at which discharging stops",
+    )
+    rows = []
+    for name, each in zip(group_names(frontiers), frontiers, strict=True):
+        one = each.one
+        at_one = (NOTHING,) * 3
+        if one is not None:
+            at_one = (
+                money_words(one.cash_saved, currency),
+                lost_words(one.capacity_lost),
+                number_words(one.full_cycles, 0),
+            )
+        rows.append((name, *at_one, knee_words(each, currency), stop_words(each)))
+    return WordTable(columns, tuple(rows))
+
+
+def laws_words(frontier: Frontier) -> str:
+    """How far the laws differ about the same runs, at weight 1 or else at the lowest."""
+    point = frontier.one or frontier.points[0]
+    by_law = sorted(point.lost_by_law.items(), key=lambda each: each[1])
+    (least_law, least), (most_law, most) = by_law[0], by_law[-1]
+    told = ", ".join(f"{law} {lost_words(lost)}" for law, lost in by_law)
+    times = f": {most_law} finds {number_words(most / least, 1)} times what {least_law} does" if least > 0 else ""
+    return (
+        f"The capacity lost a year at weight {weight_words(point.weight)} is, by law, {told}{times}. "
+        f"{' and '.join(LAWS_WITH_TIME)} count ageing by time as well, most of which no plan avoids; the others count "
+        "cycles alone."
+    )
+
+
+def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
+    """What the frontier figure shows, for who cannot see it."""
+    return _gist(
+        f"Cash saved a year, {currency}, against capacity lost a year.",
+        frontiers,
+        [
+            f"from {_pair(each.efficient[0], currency)} to {_pair(each.efficient[-1], currency)}"
+            + ("" if each.knee is None else f", knee at weight {weight_words(each.knee.weight)}")
+            for each in frontiers
+        ],
+    )
+
+
+def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
+    """What the figure against the weight shows, for who cannot see it."""
+    return _gist(
+        f"Discharged energy, capacity lost and {currency} saved in all against the wear weight.",
+        frontiers,
+        [
+            f"{number_words(each.points[0].discharged_kwh, 0)} kWh discharged at weight "
+            f"{weight_words(each.points[0].weight)}; {_stop_clause(each)}"
+            for each in frontiers
+        ],
+    )
+
+
+def laws_gist(frontier: Frontier) -> str:
+    """What the figure of the laws shows, for who cannot see it."""
+    return f"Capacity lost a year by each wear law against the wear weight. {laws_words(frontier)}"
+
+
+def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
+    first, one = frontiers[0], frontiers[0].one
+    against = "Savings are against charging on every return"
+    if one is None:
+        yield f"{against}."
+    else:
+        yield f"{against}; with battery wear counted as money, that is {_amount(one.saving, currency)} a year in all."
+        if first.charge_only is not None:
+            more = one.cash_saved - first.charge_only.cash_saved
+            lost = one.capacity_lost - first.charge_only.capacity_lost
+            told = _each_year(first.charge_only, currency)
+            yield (
+                f"Only charged at the best times and never discharged, it comes to {told}: discharging "
+                f"adds {_amount(more, currency)} saved and {lost_words(lost)} lost a year."
+            )
+    if first.knee is not None:
+        bend = f"The frontier bends most at weight {weight_words(first.knee.weight)}, its knee"
+        yield f"{bend}: {_each_year(first.knee, currency)}."
+    yield f"{_sentence_case(_stop_clause(first))}."
+    ones = [each.one for each in frontiers if each.one is not None]
+    if len(ones) > 1:
+        saved = _range([money_words(each.cash_saved, currency) for each in _by(ones, "cash_saved")])
+        losses = (
+            f" and loses {_range([lost_words(each.capacity_lost) for each in _by(ones, 'capacity_lost')])} of capacity"
+        )
+        one_law = len({each.law for each in frontiers}) == 1
+        yield f"Over all {len(frontiers)} groups, weight 1 saves {saved} {currency} a year{losses if one_law else ''}."
+    points = [point for each in frontiers for point in each.points]
+    beaten = sum(not point.efficient for point in points)
+    if beaten:
+        yield (
+            f"{_count(beaten, 'run')} of {len(points)} {'is' if beaten == 1 else 'are'} not efficient: another weight "
+            "saves as much for less capacity lost."
+        )
+
+
+def _saves(point: FrontierPoint, law: str, currency: str) -> str:
+    """What a point saves and loses: "saves … of cash a year and loses … of its battery's capacity to cycles"."""
+    told = "saves" if point.cash_saved >= 0 else "costs"
+    amount = f"{_amount(abs(point.cash_saved), currency)} {'of' if point.cash_saved >= 0 else 'more'} cash a year"
+    return f"{told} {amount} and loses {lost_words(point.capacity_lost)} of its battery's capacity {_lost_to(law)}"
+
+
+def _lost_to(law: str) -> str:
+    """What a law counts: cycles, or time as well."""
+    return "to cycles and time" if law in LAWS_WITH_TIME else "to cycles"
+
+
+def _each_year(point: FrontierPoint, currency: str) -> str:
+    """A point in few words: "967.52 EUR of cash saved and 0.50 % of capacity lost a year"."""
+    lost = lost_words(point.capacity_lost)
+    return f"{_amount(point.cash_saved, currency)} of cash saved and {lost} of capacity lost a year"
+
+
+def _pair(point: FrontierPoint, currency: str) -> str:
+    """A point in a table: "967.52 for 0.50 %"."""
+    return f"{money_words(point.cash_saved, currency)} for {lost_words(point.capacity_lost)}"
+
+
+def _stop_clause(frontier: Frontier) -> str:
+    stop = frontier.stop
+    if stop.first_none is None:
+        return f"at the highest weight, {weight_words(frontier.points[-1].weight)}, the car still discharges"
+    if stop.last_giving is None:
+        return "the car discharges at no weight of this sweep"
+    return f"discharging stops between weight {weight_words(stop.last_giving)} and {weight_words(stop.first_none)}"
+
+
+def _gist(begins: str, frontiers: Sequence[Frontier], told: Sequence[str]) -> str:
+    names = group_names(frontiers)
+    return f"{begins} " + " ".join(f"{name}: {words}." for name, words in zip(names, told, strict=True))
+
+
+def _by(points: Sequence[FrontierPoint], name: str) -> list[FrontierPoint]:
+    return sorted(points, key=lambda each: float(getattr(each, name)))
+
+
+def _range(words: Sequence[str]) -> str:
+    return words[0] if words[0] == words[-1] else f"{words[0]} to {words[-1]}"
+
+
+def _amount(amount: float, currency: str) -> str:
+    return f"{money_words(amount, currency)} {currency}"
+
+
+def _key_word(key: str) -> str:
+    """A site's key without its table: "discharge_min_kw"."""
+    return key.partition(".")[2]
+
+
+def _count(number: int, of: str) -> str:
+    return f"{number} {of}{'' if number == 1 else 's'}"
+
+
+def _sentence_case(words: str) -> str:
+    return words[:1].upper() + words[1:]

@@ -1,0 +1,1 @@
+"""Text files in; one-line errors and all-or-nothing writes out."""

@@ -1,0 +1,142 @@
+"""TOML files, read strictly: each table against a schema, every fault in our own words."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
+
+from scheduler.textio.errors import Fault, did_you_mean, shortened, shown, single_fault
+from scheduler.textio.read_text import read_text
+from scheduler.textio.toml_lines import Keys, key_lines, line_of
+
+MOST_MEGABYTES = 1
+
+
+class Table(BaseModel):
+    """Schema of one table: no unknown keys, no conversions but whole numbers to numbers, only finite numbers.
+
+    The description of a field says in words what is allowed; a field without a default is required.
+    """
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
+
+    def contradictions(self) -> Iterator[tuple[str, str]]:
+        """Faults between keys that are each good, as (key, message)."""
+        return iter(())
+
+
+SomeTable = TypeVar("SomeTable", bound=Table)
+
+
+@dataclass(frozen=True, slots=True)
+class TomlDocument:
+    """A TOML file as parsed, and the line of each of its keys."""
+
+    path: Path
+    values: dict[str, Any]
+    lines: dict[Keys, int]
+
+    def fault(self, keys: Keys, message: str) -> Fault:
+        """A fault of the key."""
+        return Fault(str(self.path), line_of(keys, self.lines), _key_in_words(keys), message)
+
+
+def read_toml(path: Path) -> TomlDocument:
+    """Parse a TOML file.
+
+    Raises
+    ------
+    InputFaults : the file cannot be read, or is not TOML.
+    """
+    text = read_text(path, MOST_MEGABYTES)
+    try:
+        values = tomllib.loads(text)
+    except RecursionError:
+        raise single_fault(path, "this is not TOML: nested too deeply") from None
+    except ValueError as error:
+        raise _syntax_fault(path, str(error)) from None
+    return TomlDocument(path, values, key_lines(text))
+
+
+def check_table(document: TomlDocument, keys: Keys, schema: type[SomeTable], faults: list[Fault]) -> SomeTable | None:
+    """The table at `keys` (the root: no keys) as its schema reads it, or None after adding its faults.
+
+    None and no fault if there is no table at `keys`: the check of the table around it says so.
+    """
+    found: Any = document.values
+    for key in keys:
+        if isinstance(key, str) and not (isinstance(found, dict) and key in found):
+            return None
+        found = found[key]
+    if not isinstance(found, dict):
+        return None
+    try:
+        table = schema.model_validate(found)
+    except ValidationError as error:
+        faults += [document.fault((*keys, *details["loc"]), _message(details, schema)) for details in error.errors()]
+        return None
+    contradictions = [document.fault((*keys, key), message) for key, message in table.contradictions()]
+    faults += contradictions
+    return None if contradictions else table
+
+
+def check_tables(
+    document: TomlDocument, key: str, schema: type[SomeTable], faults: list[Fault], inside: Keys = ()
+) -> list[SomeTable | None]:
+    """Each table of the array at a key of the root, or of the table `inside`, as check_table reads it."""
+    found: Any = document.values
+    for step in (*inside, key):
+        found = found.get(step) if isinstance(found, dict) else None
+    count = len(found) if isinstance(found, list) else 0
+    return [check_table(document, (*inside, key, index), schema, faults) for index in range(count)]
+
+
+def _message(details: ErrorDetails, schema: type[Table]) -> str:
+    """What pydantic found, in our words."""
+    fields = {field.alias or name: field for name, field in schema.model_fields.items()}
+    key = str(details["loc"][0])
+    if details["type"] == "extra_forbidden":
+        return "unknown key" + (did_you_mean(key, fields) or f"; known are {', '.join(fields)}")
+    allowed = fields[key].description
+    if details["type"] == "missing":
+        return f"missing, and required: {allowed}"
+    return f"{_problem(details)}; allowed is {allowed}"
+
+
+def _problem(details: ErrorDetails) -> str:
+    found = shown(details["input"])
+    context = details.get("ctx", {})
+    match details["type"]:
+        case "less_than_equal":
+            return f"{found} is over {context['le']:g}"
+        case "greater_than_equal":
+            return f"{found} is under {context['ge']:g}"
+        case "greater_than":
+            return f"{found} is not over {context['gt']:g}"
+        case "value_error":
+            return str(context["error"])
+        case _:
+            return f"found {found}"
+
+
+def _key_in_words(keys: Keys) -> str:
+    words = ""
+    for key in keys:
+        words += f"[{key + 1}]" if isinstance(key, int) else f".{shortened(key)}"
+    return words.removeprefix(".")
+
+
+def _syntax_fault(path: Path, message: str) -> Exception:
+    """One short fault from the parser's message, which ends in `(at line 3, column 5)`."""
+    place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
+    what = message[: place.start()] if place else message
+    line = int(place[1]) if place and place[1] else None
+    ending = ", at the end of the file" if place and line is None else ""
+    return single_fault(path, f"this is not TOML: {shortened(what)}{ending}", line)

@@ -1,0 +1,223 @@
+"""The command line as an owner uses it: screens, files, exit codes, and one clear line for each mistake."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from scheduler.cli.app import app
+from scheduler.optimizer.lexicographic import NoPlanError
+from scheduler.plans.replay import PlanRefused
+from tests.builders.places import SCENARIOS
+from tests.builders.sites import series_text, write_site
+
+BOOKBINDERY = SCENARIOS / "bookbindery"
+BOATYARD = SCENARIOS / "boatyard"
+NOW = ("--now", "2026-03-02T18:20")
+TRIP = ("--trip", "07:30-18:00 96km")
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    """A valid site folder."""
+    return write_site(tmp_path / "home")
+
+
+def overnight(*words: str | Path) -> Result:
+    """Run the command."""
+    return CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": "100"})
+
+
+def plan_of(site: Path) -> dict[str, object]:
+    """The one plan in the site's folder."""
+    (folder,) = (site / "plans").iterdir()
+    return json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+
+
+def test_plan_prints_what_to_set_and_writes_the_same(site: Path) -> None:
+    """The owner reads blocks, departures, money and cautions; the folder is named after the first local instant."""
+    result = overnight("plan", site, "--soc", 71, *NOW, *TRIP)
+    assert result.exit_code == 0, result.output
+    for words in ("What to set", "Departures", "Money, EUR", "Cautions", "saves", "2026-03-02T1820"):
+        assert words in result.stdout
+    assert {file.name for file in (site / "plans" / "2026-03-02T1820").iterdir()} == {
+        "schedule.csv",
+        "plan.json",
+        "report.html",
+    }
+    for block in plan_of(site)["blocks"]:
+        assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A)" in result.stdout
+
+
+def test_json_is_alone_on_standard_output(site: Path) -> None:
+    """`--json` prints plan.json and nothing else on standard output, whatever the solver likes to print."""
+    command = [sys.executable, "-c", "from scheduler.cli.app import main; main()"]
+    words = ["plan", str(site), "--soc", "71", *NOW, *TRIP, "--json"]
+    run = subprocess.run([*command, *words], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+    assert json.loads(run.stdout) == plan_of(site)
+    assert "Written to" in run.stderr
+
+
+def test_the_state_of_charge_is_required(site: Path) -> None:
+    """Without --soc there is no plan: nothing that decides safety has a silent default."""
+    result = overnight("plan", site, *NOW)
+    assert result.exit_code == 2
+    assert "--soc" in result.stderr
+    assert not (site / "plans").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--soc", "140"), "--soc: found 140.0; allowed is 0 to 100"),
+        (("--soc", "nan"), "--soc: found nan"),
+        (("--soc", "full"), "Invalid value for '--soc'"),
+        (("--soc", "71", "--highest-soc-today", "60"), "--highest-soc-today: 60 is under --soc 71"),
+        (("--soc", "71", "--stay-home", *TRIP), "--stay-home: and --trip exclude each other"),
+        (("--soc", "71", "--trip", "tomorrow"), '--trip: found "tomorrow"'),
+        (("--soc", "71", "--trip", "2026-03-01T07:30-18:00 40km"), "in the past"),
+        (("--soc", "71", "--trip", "2026-03-03T18:00-2026-03-03T07:30 40km"), "returns before it departs"),
+        (("--soc", "71", *TRIP, "--trip", "08:00-09:00 5km"), "overlap"),
+        (("--soc", "71", "--home-at", "2026-03-04T21:00"), "--home-at"),
+        (("--soc", "71", "--wear-weight", "-1"), "--wear-weight: found -1; allowed is 0 or more"),
+        (("--soc", "71", "--offer", "nowhere.toml"), "nowhere.toml"),
+        (("--soc", "71", "--forecast", "guess"), "guess"),
+    ],
+)
+def test_a_mistyped_option_is_one_clear_message(site: Path, words: tuple[str, ...], said: str) -> None:
+    """Exit 2, the option named, no traceback and nothing written."""
+    result = overnight("plan", site, *NOW, *words)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert "Traceback" not in result.output
+    assert not (site / "plans").exists()
+
+
+def test_faults_of_several_files_and_options_do_not_hide_each_other(tmp_path: Path) -> None:
+    """`check` and `plan` report every fault of every file at once, `check` without planning."""
+    site = write_site(
+        tmp_path / "home",
+        site={"floor_percent = 20": "floor_percent = 120", "charge_min_kw": "charge_mim_kw"},
+        offer={'currency = "EUR"': 'currency = "euro"'},
+        load="start;kw\n",
+    )
+    for words in (("check", site), ("plan", site, "--soc", 71, *NOW)):
+        result = overnight(*words)
+        assert result.exit_code == 2
+        for said in ("car.floor_percent", "did you mean charge_min_kw", "currency", "load.csv"):
+            assert said in result.stderr
+    found = json.loads(overnight("check", site, "--json").stdout)["faults"]
+    assert {"file", "line", "key", "message"} == set(found[0])
+    assert len(found) >= 4
+
+
+def test_check_of_a_good_site_names_the_files_it_read(site: Path) -> None:
+    """A good site has no faults and exit 0."""
+    result = overnight("check", site)
+    assert result.exit_code == 0
+    assert "no faults in site.toml, evening.toml, load.csv, solar.csv, trips.csv" in result.stdout
+    assert json.loads(overnight("check", site, "--json").stdout) == {"faults": []}
+
+
+def test_a_missed_target_is_planned_and_exits_3(site: Path) -> None:
+    """A trip that leaves too early is planned as well as can be, said in words with the kWh, and exits 3."""
+    result = overnight("plan", site, "--soc", 30, *NOW, "--trip", "19:30-22:00 196km")
+    assert result.exit_code == 3
+    assert plan_of(site)["status"] == "target-missed"
+    text = " ".join(result.stdout.split())
+    assert re.search(
+        r"leaves with [\d.]+ %, [\d.]+ kWh short of its target .* would be ready at .* What would help", text
+    )
+
+
+def test_a_car_best_left_alone_says_so_and_why(tmp_path: Path) -> None:
+    """With a full car, nothing to drive, no sun and no price that pays, the one sentence is to leave it alone."""
+    site = write_site(tmp_path / "home", solar=series_text(lambda hour: 0.0))
+    offer = site / "offers" / "evening.toml"
+    flat = 'format = 1\nname = "Flat"\ncurrency = "EUR"\ndaily_fee = 0\n[[import]]\nprice_per_kwh = 0.3\n'
+    offer.write_text(flat, encoding="utf-8")
+    result = overnight("plan", site, "--soc", 80, *NOW, "--stay-home")
+    assert result.exit_code == 0
+    assert "Tonight the car is best left alone: no price pays for it, for" in " ".join(result.stdout.split())
+    assert plan_of(site)["blocks"] == []
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "said"),
+    [
+        (NoPlanError("HiGHS stopped with: infeasible"), 4, "The solver gave no plan"),
+        (PlanRefused(("over the import limit, by 1.0",)), 5, "over the import limit"),
+    ],
+)
+def test_no_plan_and_a_refused_plan_have_their_exit_codes(
+    site: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, code: int, said: str
+) -> None:
+    """The solver without a plan exits 4 and a plan that replay refuses exits 5, with nothing written."""
+
+    def fail(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr(
+        "scheduler.plans.plan_tonight.solve" if code == 4 else "scheduler.plans.plan_tonight.verify", fail
+    )
+    result = overnight("plan", site, "--soc", 71, *NOW)
+    assert result.exit_code == code
+    assert said in result.stderr
+    assert not (site / "plans").exists()
+
+
+def test_an_unwritable_folder_is_one_clear_line(site: Path) -> None:
+    """A file where the plans folder belongs is said in one line, and the file is left."""
+    (site / "plans").write_text("notes", encoding="utf-8")
+    result = overnight("plan", site, "--soc", 71, *NOW)
+    assert result.exit_code == 2
+    assert "cannot be written" in result.stderr
+    assert (site / "plans").read_text(encoding="utf-8") == "notes"
+
+
+@pytest.mark.parametrize("words", [("--help",), ("plan", "--help"), ("check", "--help")])
+def test_help_loads_nothing_heavy(words: tuple[str, ...]) -> None:
+    """`overnight --help` answers without loading Pyomo, HiGHS, pandas or matplotlib."""
+    program = (
+        "import sys\nfrom scheduler.cli.app import app\n"
+        f"try:\n    app({list(words)!r})\nexcept SystemExit:\n    pass\n"
+        "print(sorted({'pyomo', 'highspy', 'pandas', 'matplotlib', 'scipy'} & set(sys.modules)))"
+    )
+    run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert run.stdout.strip().endswith("[]")
+
+
+@pytest.mark.parametrize(("peak", "words"), [(3.1, "all of it by the month's demand charge"), (50.0, None)])
+def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
+    tmp_path: Path, peak: float, words: str | None
+) -> None:
+    """Where charging on return would raise the month's peak, the saving says so; where it would not, it does not."""
+    asked = ["--soc", "52", "--peak-so-far", str(peak), "--imported-so-far", "240", "--offer", "offers/low-draw.toml"]
+    result = CliRunner().invoke(
+        app, ["plan", str(BOOKBINDERY), *asked, "--now", "2026-02-16T18:20", "--out", str(tmp_path)]
+    )
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    assert ("demand charge, none of it from discharging" in text) is (words is not None)
+    assert words is None or words in text
+
+
+def test_a_night_of_many_steps_has_a_short_sentence(tmp_path: Path) -> None:
+    """Quarter-hour prices make many steps: the sentence names the first and when the next is due; the list has all."""
+    words = ["plan", str(BOATYARD), "--soc", "60", "--offer", "offers/quarter-hours.toml", "--now", "2026-02-03T16:30"]
+    result = CliRunner().invoke(app, [*words, "--out", str(tmp_path)], env={"COLUMNS": "100"})
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    found = re.search(r"Tonight: [^.]*\.\d kW 17:00 to 17:30, then (\d+) more steps, the next at 17:30\.", text)
+    assert found is not None
+    [folder] = tmp_path.iterdir()
+    kept = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    assert int(found[1]) == len(kept["blocks"]) - 1 > 5
+    assert kept["headline"].count("kW") > 5

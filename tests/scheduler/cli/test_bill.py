@@ -1,0 +1,252 @@
+"""`overnight bill`: from a meter's file to the printed bill; figures are invented, the arithmetic is beside each."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from models.base.time_window import Stretch
+from models.tariff.bill import rounded
+from scheduler.cli.app import app
+from scheduler.metering.window_text import stretch_words
+from tests.builders.sites import write_site
+
+OFFER = """\
+format = 1
+name = "Everything at once"
+currency = "EUR"
+daily_fee = 0.34
+tax_percent = 25.5
+tax_covers = ["import", "daily_fee", "demand_charge"]
+[[import]]
+price_per_kwh = 0.215
+[[import]]
+price_per_kwh = 0.18
+up_to_kwh_per_month = 200
+[[import]]
+name = "Evening peak"
+price_per_kwh = 0.345
+from = "17:00"
+to = "21:00"
+days = ["mon", "tue", "wed", "thu", "fri"]
+[[export]]
+price_per_kwh = 0.045
+[[export]]
+price_per_kwh = 0.12
+first_kwh_per_day = 3
+[demand_charge]
+price_per_kw_month = 4.10
+interval_minutes = 60
+"""
+
+
+def meter_text(days: int = 31, import_kwh: float = 1.0, export_kwh: float = 0.2) -> str:
+    """January 2026 in Dublin, hour by hour."""
+    rows = [
+        f"2026-01-{day:02}T{hour:02}:00+00:00,{import_kwh},{export_kwh}"
+        for day in range(1, days + 1)
+        for hour in range(24)
+    ]
+    return "\n".join(["start,import_kwh,export_kwh", *rows, ""])
+
+
+def run(folder: Path, *options: str, meter: str | None = None, offer: str = OFFER) -> tuple[int, str, str]:
+    """Write site, offer and meter, run the command; its exit code, standard output and standard error."""
+    site = write_site(folder / "home")
+    (folder / "offer.toml").write_text(offer, encoding="utf-8")
+    (folder / "meter.csv").write_text(meter_text() if meter is None else meter, encoding="utf-8")
+    arguments = ["bill", str(site), str(folder / "offer.toml"), "--meter", str(folder / "meter.csv"), *options]
+    result = CliRunner().invoke(app, arguments)
+    assert "Traceback" not in result.output
+    return result.exit_code, result.stdout, result.stderr.replace(f"{folder}/", "")
+
+
+def document(folder: Path, *options: str, **changes: str) -> dict[str, object]:
+    code, output, _ = run(folder, "--json", *options, **changes)
+    assert code == 0
+    return json.loads(output)
+
+
+def test_a_month_to_the_cent(tmp_path: Path) -> None:
+    """January: 744 h at 1 kWh, of which 22 weekdays x 4 h = 88 in the evening peak; the first 200 of the rest at 0.18.
+
+    Fee 31 x 0.34 = 10.54; 200 x 0.18 = 36.00; 456 x 0.215 = 98.04; 88 x 0.345 = 30.36; demand 1 kW x 4.10 = 4.10;
+    tax 25.5 % of 179.04 = 45.66; sold 31 x 3 = 93 x 0.12 = 11.16 and 31 x 1.8 = 55.8 x 0.045 = 2.51.
+    """
+    made = document(tmp_path)
+    amounts = {line["line"]: line["amount"] for line in made["lines"]}  # type: ignore[attr-defined]
+    assert list(amounts.values()) == [10.54, 98.04, 36.00, 30.36, 4.10, -2.51, -11.16, 45.66]
+    assert amounts["Bought: at all times, up to 200 kWh a month"] == 36.00
+    assert amounts["Bought: Evening peak"] == 30.36
+    assert amounts["Tax on daily fee, bought and demand charge"] == 45.66
+    assert made["total"] == 211.03
+    assert made["sums"] == {"daily_fee": 10.54, "import": 164.40, "demand_charge": 4.10, "export": -13.67, "tax": 45.66}
+
+
+def test_lines_add_up_and_all_three_outputs_say_the_same(tmp_path: Path) -> None:
+    """The printed amounts of JSON, CSV and screen are the same, and sum to the cent to what is to be paid."""
+    out = tmp_path / "out"
+    code, screen, _ = run(tmp_path, "--out", str(out), meter=meter_text(import_kwh=0.777, export_kwh=0.333))
+    assert code == 0
+    made = json.loads((out / "bill.json").read_text(encoding="utf-8"))
+    rows = list(csv.DictReader(io.StringIO((out / "bill.csv").read_text(encoding="utf-8"))))
+    amounts = [line["amount"] for line in made["lines"]]
+    assert [float(row["amount"]) for row in rows] == amounts
+    assert rounded(sum(amounts), 2) == made["total"] == rounded(sum(made["sums"].values()), 2)
+    assert float(rows[0]["exact_amount"]) == pytest.approx(10.54)
+    lines = [line.split() for line in screen.splitlines() if line.startswith(("   Daily", "   Bought", "   Sold"))]
+    lines += [line.split() for line in screen.splitlines() if line.startswith(("   Highest", "   Tax"))]
+    assert sorted(float(words[-1].replace("−", "-")) for words in lines) == sorted(amounts)
+    assert f"{made['total']:.2f}" in next(line for line in screen.splitlines() if line.startswith(" To pay"))
+
+
+def test_days_asked_for(tmp_path: Path) -> None:
+    """Both days are billed: 10 to 12 January are three; the month's kWh before them count, and so do its days."""
+    made = document(tmp_path, "--from", "2026-01-10", "--to", "2026-01-12")
+    amounts = {line["line"]: line["amount"] for line in made["lines"]}  # type: ignore[attr-defined]
+    assert amounts["Daily fee"] == rounded(3 * 0.34, 2)
+    # by 10 January 9 x 24 - 7 weekdays x 4 = 188 kWh were counted: 12 are left; the 10th is a Saturday
+    assert amounts["Bought: at all times, up to 200 kWh a month"] == rounded(12 * 0.18, 2)
+    assert amounts["Bought: at all times, over 200 kWh a month"] == rounded((72 - 4 - 12) * 0.215, 2)
+    assert amounts["Highest demand, 10 Jan 00:00, 3 of 31 days"] == rounded(4.10 * 3 / 31, 2)
+
+
+def test_what_is_estimated_is_said(tmp_path: Path) -> None:
+    """A meter file that marks values as estimated leads to a note with their number."""
+    lines = meter_text().splitlines()
+    marked = [f"{lines[0]},estimated", *(f"{line},{'yes' if row < 5 else 'no'}" for row, line in enumerate(lines[1:]))]
+    code, output, _ = run(tmp_path, meter="\n".join([*marked, ""]))
+    assert code == 0
+    assert "The meter's file marks 5 of 744 values as estimated" in " ".join(output.split())
+
+
+def without(lines: list[str], *numbers: int) -> str:
+    return "\n".join([line for number, line in enumerate(lines, 1) if number not in numbers] + [""])
+
+
+@pytest.mark.parametrize(
+    ("options", "meter", "offer", "message"),
+    [
+        (("--from", "2026-01-20", "--to", "2026-01-10"), None, OFFER, "--to: 2026-01-10 is before --from 2026-01-20"),
+        (
+            ("--to", "2026-02-10"),
+            None,
+            OFFER,
+            "--to: 2026-02-10 has no values; the meter has whole days from 2026-01-01 to 2026-01-31, and allowed are",
+        ),
+        (("--from", "soon"), None, OFFER, '--from: found "soon"; allowed is a date such as 2026-03-02'),
+        ((), meter_text().split("2026-01-01T20")[0], OFFER, "--meter: the files do not hold one whole local day"),
+        (
+            (),
+            without(meter_text().splitlines(), 40, 41),
+            OFFER,
+            "import has no values 2026-01-02T14:00+00:00 to 2026-01-02T16:00+00:00 (2 h)",
+        ),
+        (
+            (),
+            None,
+            OFFER.replace("interval_minutes = 60", "interval_minutes = 30"),
+            "offer.toml: these meter values cannot be billed: steps of 60 minutes do not tell the means of 30 minutes",
+        ),
+        ((), "a,b\n1,2\n", OFFER, 'meter.csv line 1: the first line is "a,b"; allowed is NEM12, Green Button XML'),
+        (
+            (),
+            None,
+            OFFER.replace("25.5", "125.5"),
+            "offer.toml line 5, tax_percent: 125.5 is over 100; allowed is 0 to",
+        ),
+        (("--as", "B1=export"), None, OFFER, '--as: no channel is named "B1"; allowed is one of export, import'),
+    ],
+)
+def test_bad_input(tmp_path: Path, options: tuple[str, ...], meter: str | None, offer: str, message: str) -> None:
+    """One clear fault, exit code 2, and nothing on standard output."""
+    code, output, errors = run(tmp_path, *options, meter=meter, offer=offer)
+    assert code == 2
+    assert message in errors
+    assert output == ""
+
+
+def test_nothing_is_written_if_the_bill_fails(tmp_path: Path) -> None:
+    """A fault leaves the output folder alone."""
+    code, _, _ = run(tmp_path, "--out", str(tmp_path / "out"), "--to", "2026-02-10")
+    assert code == 2
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("stretch", "words"),
+    [
+        (Stretch(), "at all times"),
+        (Stretch(1020, 1260, frozenset(range(5))), "17:00 to 21:00, Mon to Fri"),
+        (Stretch(0, 1440, frozenset({5, 6})), "Sat and Sun"),
+        (Stretch(0, 1440, frozenset({0, 6})), "Sun and Mon"),
+        (Stretch(0, 1440, None, frozenset({11, 12, 1, 2, 3})), "Nov to Mar"),
+        (Stretch(0, 360, frozenset({0, 2}), frozenset({7})), "00:00 to 06:00, Mon, Wed, Jul"),
+        (Stretch(0, 1440, frozenset(range(7))), "Mon to Sun"),
+    ],
+)
+def test_stretches_in_words(stretch: Stretch, words: str) -> None:
+    """When a band holds, as an owner reads it; a run of days or months may pass the end of the week or year."""
+    assert stretch_words(stretch) == words
+
+
+def two_spans(first: str, second: str) -> str:
+    """Import from one day of January on, export from another, to the 31st."""
+    rows = []
+    for day in range(1, 32):
+        for hour in range(24):
+            cells = ["1" if day >= int(first) else "", "0.2" if day >= int(second) else ""]
+            rows.append(f"2026-01-{day:02}T{hour:02}:00+00:00,{','.join(cells)}")
+    return "\n".join(["start,import_kwh,export_kwh", *rows, ""])
+
+
+def test_channels_over_different_days_are_not_cut_in_silence(tmp_path: Path) -> None:
+    """Export cells that are blank until the 10th: no bill unless the days are asked for."""
+    code, output, errors = run(tmp_path, meter=two_spans("1", "10"))
+    assert (code, output) == (2, "")
+    assert "its channels have values over different times" in errors
+    assert "allowed are days, by --from" in errors
+    code, _, _ = run(tmp_path, "--from", "2026-01-10", meter=two_spans("1", "10"))
+    assert code == 0
+
+
+def test_export_alone_is_no_bill(tmp_path: Path) -> None:
+    """A file that counts no import is refused, not billed with nothing bought."""
+    code, _, errors = run(tmp_path, "--as", "import=ignore")
+    assert code == 2
+    assert "no channel counts import" in errors
+
+
+def test_names_are_not_read_as_markup(tmp_path: Path) -> None:
+    """A band's name with square brackets is printed as it is."""
+    code, output, _ = run(tmp_path, offer=OFFER.replace("Evening peak", "peak [/x] [red]"))
+    assert code == 0
+    assert "peak [/x] [red]" in output
+
+
+def test_a_price_that_changes_inside_a_meter_step_is_said(tmp_path: Path) -> None:
+    """An hourly meter and a band from 17:30: the spreading is named on the bill."""
+    code, output, _ = run(tmp_path, offer=OFFER.replace('"17:00"', '"17:30"'))
+    assert code == 0
+    assert "the energy of a step is taken as spread evenly over it" in " ".join(output.split())
+
+
+def test_steps_off_midnight_are_shared_between_days(tmp_path: Path) -> None:
+    """Hourly steps that begin at twenty past: each of the whole days still has 24 kWh, and the spreading is said."""
+    made = document(tmp_path, meter=meter_text().replace(":00+00:00", ":20+00:00"), offer=OFFER)
+    assert (made["first_day"], made["last_day"]) == ("2026-01-02", "2026-01-31")
+    bought = sum(line["quantity"] for line in made["lines"] if line["kind"] == "import")  # type: ignore[attr-defined]
+    assert bought == pytest.approx(30 * 24)
+    assert any("spread evenly" in note for note in made["notes"])  # type: ignore[attr-defined]
+
+
+def test_an_impossible_amount_is_a_fault(tmp_path: Path) -> None:
+    """1e300 kWh in an hour is no reading."""
+    code, _, errors = run(tmp_path, meter=meter_text().replace("T05:00+00:00,1.0", "T05:00+00:00,1e300", 1))
+    assert code == 2
+    assert "import has 1e+300 kWh for the step that begins 2026-01-01T05:00Z; allowed is up to 1e+06" in errors

@@ -1,0 +1,99 @@
+"""The page of fitted losses, as text and in a real browser.
+
+Sources: WCAG 2.2 through axe-core's rules (the package axe-playwright-python carries them).
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from scheduler.diagnostics.losses import fit_table
+from scheduler.diagnostics.losses_page import losses_page
+from tests.builders.loss_tables import GOOD, written
+from tests.builders.places import SCENARIOS
+
+DEMO = SCENARIOS / "bookbindery" / "losses.csv"
+TABLES: dict[str, tuple[str, ...]] = {
+    "bare": GOOD,
+    "bounds": ("charge,1,70.25", "charge,12.345,99", "discharge,8,90", "round-trip,350,20"),
+    "round trips": ("round-trip,11,87", "round-trip,2,79"),
+}
+
+
+def page_of(folder: Path, name: str) -> str:
+    return losses_page(fit_table(DEMO if name == "demo" else written(folder, *TABLES[name])))
+
+
+def test_the_page_says_what_the_screen_says(tmp_path: Path) -> None:
+    """Values, how sure they are, every point and the lines to paste are on it, and nothing points outside the file."""
+    page = page_of(tmp_path, "demo")
+    made = fit_table(DEMO)
+    for key in made.keys:
+        assert key.value_words.replace(" ", "\N{NO-BREAK SPACE}") in page
+        assert key.sure_words.split()[1] in page
+        assert f"{key.key} = " in page
+    rows = page[page.index('<table class="points">') :]
+    assert len(re.findall(r"<tr><td>\d+</td>", rows)) == len(made.table.points)
+    assert not re.search(r"https?://|src=|@import|url\(", page)
+
+
+def test_a_file_name_is_text(tmp_path: Path) -> None:
+    """A file whose name is markup is shown as its name."""
+    table = tmp_path / "<script>x.csv"
+    table.write_text(DEMO.read_text(encoding="utf-8"), encoding="utf-8")
+    page = losses_page(fit_table(table))
+    assert "<script>" not in page
+    assert "&lt;script&gt;x.csv" in page
+
+
+def test_how_sure_is_explained_only_where_it_is_known(tmp_path: Path) -> None:
+    """Without points to spare there is no ± to explain."""
+    assert "standard error" in page_of(tmp_path, "demo")
+    assert "±" not in page_of(tmp_path, "bare")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Any:
+    """Chromium, as for the report of a plan."""
+    report = pytest.importorskip("tests.scheduler.plan_output.test_page_in_browser")
+    if report.CHROMIUM is None:
+        pytest.skip("chromium is not installed")
+    with report.playwright.sync_playwright() as tools:
+        opened = tools.chromium.launch(executable_path=report.CHROMIUM, args=report.QUIET)
+        yield opened
+        opened.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("name", ["demo", *TABLES])
+def test_the_page_stands_alone_and_is_accessible(
+    browser: Any, tmp_path: Path, name: str, width: int, scheme: str
+) -> None:
+    """At phone and desk width, light and dark: one request (the file), no sideways scrolling, no serious finding of
+    axe-core, and words of the chart that neither run out of it nor are too small to read."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    file = tmp_path / "losses.html"
+    file.write_text(page_of(tmp_path, name), encoding="utf-8")
+    context = browser.new_context(viewport={"width": width, "height": 844}, color_scheme=scheme)
+    page = context.new_page()
+    requests: list[str] = []
+    page.on("request", lambda request: requests.append(request.url))
+    page.goto(file.as_uri())
+    assert requests == [file.as_uri()]
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    found = axe.Axe().run(page).response["violations"]
+    assert [f"{each['id']}: {each['help']}" for each in found if each["impact"] in ("serious", "critical")] == []
+    chart = page.locator("svg.chart")
+    frame = chart.bounding_box()
+    scale = frame["width"] / 360
+    assert 11 * scale > 10.5
+    for words in chart.locator("text").all():
+        box = words.bounding_box()
+        assert box["x"] >= frame["x"] - 1.5
+        assert box["x"] + box["width"] <= frame["x"] + frame["width"] + 1.5
+    context.close()

@@ -1,0 +1,60 @@
+"""Among equally cheap plans the steady one: least change inside runs, then charging late and discharging early."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from scheduler.optimizer.solve import TIE_WORTH_KWH, solve
+from scheduler.plans.replay import verify
+from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
+from tests.builders.random_nights import random_night
+from tests.oracles.independent_matrix import independent_optimum
+
+
+def test_charging_is_steady_and_as_late_as_possible() -> None:
+    """10 kWh to charge before boundary 8, at one price: two equal hours just before the ready time.
+
+    One hour at 7 kW cannot do it, three would pay the fixed loss once more, so each of two needs 5 + 0.1 kW.
+    """
+    night = flat_night(
+        10,
+        soc_percent=40,
+        import_price=0.20,
+        stored_energy_price=0.0,
+        charger=plain_charger(fixed_loss_kw=0.1),
+        trips=[Drive(depart=9, comeback=10, ready=8, distance_km=100)],
+    )
+    charge = solve(night).setpoints.charge_kw
+    np.testing.assert_allclose(charge, [0, 0, 0, 0, 0, 0, 5.1, 5.1, 0, 0], atol=0.02)
+
+
+def test_discharging_is_steady_and_as_early_as_possible() -> None:
+    """9 kWh may be given at one good price, and the building draws more: the first two hours at 4.5 kW, not 7 and 2."""
+    night = flat_night(
+        8,
+        soc_percent=80,
+        load_kw=9.0,
+        import_price=0.40,
+        car=plain_car(discharge_limit_kwh=9.0),
+        charger=plain_charger(fixed_loss_kw=0.1),
+    )
+    discharge = solve(night).setpoints.discharge_kw
+    np.testing.assert_allclose(discharge, [4.5, 4.5, 0, 0, 0, 0, 0, 0], atol=0.02)
+
+
+def test_following_the_building_is_not_smoothed_at_a_cost() -> None:
+    """Covering a draw that varies beats a steady power by more than the tie allows, so the plan follows the draw."""
+    night = flat_night(
+        6, soc_percent=80, load_kw=[2, 4, 3, 5, 2, 3], import_price=0.40, export_price=0.0, stored_energy_price=0.1
+    )
+    np.testing.assert_allclose(solve(night).setpoints.discharge_kw, night.load_kw, atol=0.03)
+
+
+@pytest.mark.parametrize("seed", range(1, 60, 6))
+def test_steadiness_costs_no_more_than_the_tie_allows(seed: int) -> None:
+    """A steady plan stays within the worth of 10 Wh at the dearest price of the independent optimum."""
+    night = random_night(seed)
+    total = verify(night, solve(night)).costs.total
+    expected = independent_optimum(night)
+    assert total <= expected.money + TIE_WORTH_KWH * night.dearest_price + 1e-5

@@ -1,0 +1,82 @@
+"""The optimum against programs written independently of it: a sparse matrix for scipy, and brute force.
+
+Source of the comparison solver: HiGHS as `scipy.optimize.milp` runs it, on a matrix written from the design's text
+alone (tests/oracles/independent_matrix.py); brute force over every sequence of modes with
+`scipy.optimize.linprog` (tests/oracles/brute_force.py).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from scheduler.optimizer.setpoints import Setpoints
+from scheduler.optimizer.solve import solve
+from scheduler.plans.replay import verify
+from tests.builders.random_nights import random_night, small_night
+from tests.oracles.brute_force import brute_force
+from tests.oracles.independent_matrix import independent_optimum
+from tests.oracles.tolerances import money_tolerance, weighted_on_the_way
+
+SEEDS = range(210)
+
+
+def change_inside_runs(charge_kw: np.ndarray, discharge_kw: np.ndarray) -> float:
+    """Sum of the changes of power between neighbouring intervals that both charge or both discharge."""
+    total = 0.0
+    for power in (charge_kw, discharge_kw):
+        inside = (power[1:] > 1e-6) & (power[:-1] > 1e-6)
+        total += float(np.abs(np.diff(power))[inside].sum())
+    return total
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_optimum_equals_an_independent_matrix(seed: int) -> None:
+    """On random nights over every key of the site file the priorities and the money agree, and the plan is as steady
+    as the independent one, which is as cheap."""
+    night = random_night(seed)
+    answer = solve(night)
+    replayed = verify(night, answer)
+    expected = independent_optimum(night)
+    assert weighted_on_the_way(night, replayed) == pytest.approx(expected.on_the_way, abs=1e-4)
+    assert replayed.missing_kwh.sum() == pytest.approx(expected.missing_at_departure, abs=1e-4)
+    assert replayed.missing_when_ready_kwh.sum() == pytest.approx(expected.missing_when_ready, abs=1e-4)
+    assert replayed.costs.total == pytest.approx(expected.money, abs=money_tolerance(night))
+    if min(night.charger.charge_min_kw, night.charger.discharge_min_kw) > 0:  # else powers do not tell the runs
+        ours = change_inside_runs(answer.setpoints.charge_kw, answer.setpoints.discharge_kw)
+        assert ours <= change_inside_runs(expected.charge_kw, expected.discharge_kw) + 0.01
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_charge_only_equals_the_independent_matrix_without_discharging(seed: int) -> None:
+    """The program with every discharge forbidden is the alternative `charge-only`."""
+    night = random_night(seed)
+    answer = solve(night, may_discharge=False)
+    assert not answer.setpoints.discharging.any()
+    expected = independent_optimum(night, may_discharge=False)
+    assert verify(night, answer).costs.total == pytest.approx(expected.money, abs=money_tolerance(night))
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_small_nights_equal_brute_force(seed: int) -> None:
+    """On four to six intervals no sequence of modes is cheaper than the plan."""
+    night = small_night(seed)
+    found = verify(night, solve(night)).costs.total
+    assert found == pytest.approx(brute_force(night).money, abs=money_tolerance(night))
+
+
+@pytest.mark.parametrize("seed", range(0, 40, 4))
+def test_solving_again_gives_the_same_plan(seed: int) -> None:
+    """The same night gives the same setpoints to the last digit: nothing depends on clocks or chance."""
+    first, second = (solve(random_night(seed)).setpoints for _ in range(2))
+    for name in Setpoints.__slots__:
+        np.testing.assert_array_equal(getattr(first, name), getattr(second, name))
+
+
+def test_the_answer_says_how_sure_it_is() -> None:
+    """The solver's status is optimal and its gap within the worth of 3 Wh at the dearest price."""
+    night = random_night(0)
+    answer = solve(night)
+    assert answer.status == "optimal"
+    assert 0 <= answer.gap <= 0.003 * night.dearest_price + 1e-9
+    assert answer.seconds > 0

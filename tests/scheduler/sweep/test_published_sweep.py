@@ -1,0 +1,123 @@
+"""A published result, asked again with a sweep: powering the house alone pays, at a small rise in ageing.
+
+F. Popolizio, T. Wik, C. F. Lee and C. Zou, "Online Aging-Aware Energy Optimization for Vehicle-Home-Grid Integration",
+arXiv 2504.09657, abstract: against smart charging in one direction, up to 3046.81 EUR a year with energy sold at a
+price ratio to the price bought, for 1.96 % more battery ageing (cycles and time); and 425.48 EUR a year from the house
+alone where the grid pays nothing.
+
+Here, on open data: the SimBench household (tests/published/simbench-SOURCE.txt; 3 kW at most, no roof) buys at
+published time-of-use prices (Table 1 of the article PMC9744089: 0.308 from 0 to 7 o'clock, 0.594, and 0.88 from 9 to 11
+and from 19 to 24; by their size in yuan) and sells at 0 or 1 times those. Ageing by cycles and time goes by Xu et al.
+2018 ("stress"), in the plan and counted after it. Car, charger and a battery at 1000 yuan per kWh are common practice,
+from memory.
+
+It is the paper's direction, not its numbers: they have other prices, a larger draw and another law of ageing. By the
+law "nmc", which is dear for a young battery and knows more of what cycling wears, the house alone does not pay here.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from scheduler.api import sweep
+from tests.builders.open_year import SITE, with_offset
+from tests.builders.places import PUBLISHED
+
+PRICES = ((0.594, ""), (0.308, 'to = "07:00"'), (0.88, 'from = "09:00"\nto = "11:00"'), (0.88, 'from = "19:00"'))
+DAYS = {"first": "2018-04-04", "last": "2018-04-17"}
+LOST = "capacity_lost_percent_a_year_stress"
+CHANGES = (
+    ("[solar]\n", ""),
+    ('solar = "solar.csv"\n', ""),
+    ("step_minutes = 15", "step_minutes = 60"),
+    ("discharge_min_kw = 1.2", "discharge_min_kw = 0"),
+    ("on_the_way_price_per_kwh = 0.55", "on_the_way_price_per_kwh = 1.5"),
+    ("battery_price = 6500", 'battery_price = 50000\nlaw = "stress"\ncalendar_law = "stress"\nbattery_temp_degc = 15'),
+    ('offer = "market.toml"', 'offer = "ratio-0.toml"'),
+)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The household's site, with an offer for each ratio of the price sold to the price bought."""
+    site = tmp_path_factory.mktemp("published") / "site"
+    site.mkdir()
+    text = SITE
+    for found, changed in CHANGES:
+        assert found in text
+        text = text.replace(found, changed)
+    (site / "site.toml").write_text(text)
+    with (PUBLISHED / "simbench-2016-spring.csv").open() as file:
+        rows = list(csv.reader(file, delimiter=";"))[1:]
+    stamps = with_offset([row[0] for row in rows])
+    series = [f"{stamp},{3 * float(row[1]):.6f}" for stamp, row in zip(stamps, rows, strict=True)]
+    (site / "load.csv").write_text("\n".join(["start,kw", *series, ""]))
+    for ratio in (0, 1):
+        bands = [
+            f"[[{side}]]\nprice_per_kwh = {price * factor}\n{when}\n"
+            for price, when in PRICES
+            for side, factor in (("import", 1), ("export", ratio))
+        ]
+        head = f'format = 1\nname = "ratio {ratio}"\ncurrency = "CNY"\ndaily_fee = 0\n'
+        (site / f"ratio-{ratio}.toml").write_text(head + "".join(bands))
+    return site
+
+
+@pytest.fixture(scope="module")
+def house(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
+    """The house alone, nothing paid for export."""
+    return _runs(folder, 0, "building", tmp_path_factory.mktemp("house"))
+
+
+@pytest.fixture(scope="module")
+def grid(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
+    """House and grid, export paid at the price of import."""
+    return _runs(folder, 1, "building-and-grid", tmp_path_factory.mktemp("grid"))
+
+
+def _runs(folder: Path, ratio: int, discharge_to: str, out: Path) -> pd.DataFrame:
+    settings = {"charger.discharge_to": [discharge_to]}
+    offer = folder / f"ratio-{ratio}.toml"
+    return sweep(folder, [0.5, 1, 2], offers=[offer], settings=settings, out=out / "out", **DAYS).runs
+
+
+def _planned(runs: pd.DataFrame) -> pd.DataFrame:
+    return runs[runs["policy"] == "plan"].set_index("weight")
+
+
+def test_the_house_alone_pays_where_the_grid_pays_nothing(house: pd.DataFrame) -> None:
+    """Cash and money in all are saved against smart charging alone, nothing is exported, no departure is missed."""
+    planned = _planned(house)
+    assert (planned["cash_saved_by_discharging_a_year"] > 0).all()  # seen: 252, 168, 130
+    assert (planned["discharge_value_a_year"] > 0).all()  # seen: 183, 162, 155
+    assert (house["exported_kwh"] < 1e-6).all()
+    assert (house["missed_departures"] == 0).all()
+
+
+def test_at_a_small_rise_in_ageing(house: pd.DataFrame) -> None:
+    """By cycles and time a few percent over smart charging (1.96 % in the paper), and under charging on return."""
+    planned, only, on_return = (house[house["policy"] == name] for name in ("plan", "charge-only", "charge-on-return"))
+    rise = planned[LOST] / only[LOST].item() - 1
+    assert rise.max() < 0.05  # seen: 3.2, 0.1 and -1.4 %
+    assert planned[LOST].max() < on_return[LOST].item()  # seen: 0.762 against 1.142 % a year
+
+
+def test_selling_pays_more_and_ages_more(house: pd.DataFrame, grid: pd.DataFrame) -> None:
+    """At every weight: more cash, more in all, more capacity lost, as in the paper."""
+    alone, sold = _planned(house), _planned(grid)
+    assert (sold["cash_saved_by_discharging_a_year"] > alone["cash_saved_by_discharging_a_year"]).all()
+    assert (sold["discharge_value_a_year"] > alone["discharge_value_a_year"]).all()
+    assert (sold[LOST] > alone[LOST]).all()
+    assert (sold["exported_kwh"] > 0).all()
+
+
+def test_a_heavier_weight_gives_up_cash_for_less_ageing(house: pd.DataFrame, grid: pd.DataFrame) -> None:
+    """From weight 0.5 to 2, in both ways of use."""
+    for runs in (house, grid):
+        planned = _planned(runs)
+        assert planned.loc[2, "cash_saved_a_year"] < planned.loc[0.5, "cash_saved_a_year"]
+        assert planned.loc[2, LOST] < planned.loc[0.5, LOST]
