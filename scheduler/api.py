@@ -16,8 +16,8 @@ from scheduler.api_values import day_text, number_within, one_of, several, toml_
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.nights.parse_request import EveningWords, understand
-from scheduler.nights.request import Evening, ForecastKind, SolarKind
+from scheduler.nights.parse_request import RequestOptions, parse_request
+from scheduler.nights.request import ForecastKind, Request, SolarKind
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.plan import Plan
 from scheduler.plans.plan_tonight import solve_and_verify
@@ -68,7 +68,7 @@ def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
     return read_inputs(Path(folder), None if offer is None else Path(offer))
 
 
-class NightWords(TypedDict, total=False):
+class NightOptions(TypedDict, total=False):
     """Tonight in words, all of them optional.
 
     Attributes
@@ -89,12 +89,12 @@ class NightWords(TypedDict, total=False):
     solar: SolarKind
 
 
-def night(inputs: Inputs, soc_percent: float, **words: Unpack[NightWords]) -> Night:
+def night(inputs: Inputs, soc_percent: float, **words: Unpack[NightOptions]) -> Night:
     """One night as the program sees it: boundaries (n + 1), load, solar and prices (n), car, charger, wear segments.
 
     Parameters
     ----------
-    soc_percent : state of charge now, or on arrival with home_at [%]. words : see NightWords.
+    soc_percent : state of charge now, or on arrival with home_at [%]. words : see NightOptions.
 
     Raises
     ------
@@ -103,7 +103,7 @@ def night(inputs: Inputs, soc_percent: float, **words: Unpack[NightWords]) -> Ni
     return build_night(inputs, _understood(inputs, soc_percent, words))[0]
 
 
-def plan(inputs: Inputs, soc_percent: float, **words: Unpack[NightWords]) -> Plan:
+def plan(inputs: Inputs, soc_percent: float, **words: Unpack[NightOptions]) -> Plan:
     """Tonight's plan, which replay has verified, with its alternatives, blocks and reasons.
 
     Parameters
@@ -179,13 +179,13 @@ def sweep(
     NotWrittenError : the folder holds something else. WorkersLostError : a process or the cluster is gone; what is
     finished is kept. ModuleNotFoundError : the extra `study` is not installed.
     """
-    from scheduler.sweep.request import SweepWords
+    from scheduler.sweep.request import SweepOptions
     from scheduler.sweep.sweep import Workers, workers_here
     from scheduler.sweep.sweep import sweep as make_sweep
 
     one_of("forecast", forecast, get_args(ForecastKind))
     chosen = settings or {}
-    words = SweepWords(
+    words = SweepOptions(
         Path(folder),
         weights if isinstance(weights, str) else ",".join(str(weight) for weight in several(weights)),
         None if laws is None else ",".join(str(law) for law in several(laws)),
@@ -227,7 +227,7 @@ def _check_inputs(inputs: object) -> None:
         raise single_fault("inputs", f"found {shown(inputs)}; allowed is what site() gives")
 
 
-def _understood(inputs: Inputs, soc_percent: float, words: NightWords) -> Evening:
+def _understood(inputs: Inputs, soc_percent: float, words: NightOptions) -> Request:
     """The question, trips in a tuple."""
     _check_inputs(inputs)
     number_within("soc_percent", soc_percent, 0, 100)
@@ -238,4 +238,4 @@ def _understood(inputs: Inputs, soc_percent: float, words: NightWords) -> Evenin
         moment = given.get(name)
         if isinstance(moment, datetime):
             given[name] = moment.isoformat()
-    return understand(EveningWords(soc_percent, **given), inputs)  # type: ignore[arg-type]
+    return parse_request(RequestOptions(soc_percent, **given), inputs)  # type: ignore[arg-type]

@@ -142,10 +142,10 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Plan tonight: what to set on the charger, and from when to when."""
-    from scheduler.nights.parse_request import EveningWords
+    from scheduler.nights.parse_request import RequestOptions
     from scheduler.plans.plan_tonight import plan_tonight
 
-    words = EveningWords(
+    words = RequestOptions(
         soc,
         now,
         home_at,
@@ -187,10 +187,10 @@ def replan(
 
     Trips that are not named anew are those of the newest plan.
     """
-    from scheduler.nights.parse_request import EveningWords
+    from scheduler.nights.parse_request import RequestOptions
     from scheduler.plans.replan import replan_tonight
 
-    words = EveningWords(
+    words = RequestOptions(
         soc,
         now,
         home_at,

@@ -35,13 +35,13 @@ def bill(
     as_json: AsJson = False,
 ) -> None:
     """Print the bill of these days as the retailer would, line by line, each rounded to the currency's minor unit."""
-    from scheduler.metering.bill import BillWords, metered_bill
+    from scheduler.metering.bill import BillOptions, metered_bill
     from scheduler.metering.bill_terminal import bill_csv, bill_json, show_bill
     from scheduler.metering.write_series import write_together
     from scheduler.textio.errors import NotWrittenError
 
     try:
-        made = metered_bill(BillWords(site, offer, tuple(meter), first_day, last_day, tuple(kind or ()), clock))
+        made = metered_bill(BillOptions(site, offer, tuple(meter), first_day, last_day, tuple(kind or ()), clock))
         if out is not None:
             write_together({out / "bill.csv": bill_csv(made), out / "bill.json": bill_json(made)})
     except (InputFaults, NotWrittenError) as error:

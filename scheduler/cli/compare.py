@@ -37,9 +37,9 @@ def compare(
     from scheduler.comparison.compare import compare as compare_offers
     from scheduler.comparison.tables import comparison_json
     from scheduler.comparison.terminal import show_comparison
-    from scheduler.rolling.period import CompareWords
+    from scheduler.rolling.period import CompareOptions
 
-    words = CompareWords(site, tuple(offer), first_day, last_day, forecast.value, hardware)
+    words = CompareOptions(site, tuple(offer), first_day, last_day, forecast.value, hardware)
     folder = out if out is not None else site / "comparison"
     with failures_told(folder, "year"), NightsShown() as shown:
         made = compare_offers(words, folder, jobs, shown.begin, shown.progress)

@@ -36,11 +36,11 @@ def read_meter(
     same in kw) and CSV with one row a day (date and 24, 48 or 96 columns). Several meters are added up. A few short
     gaps are filled from like days, and each is told.
     """
-    from scheduler.metering.import_meter import MeterWords, read_meter_into_site
+    from scheduler.metering.import_meter import MeterOptions, read_meter_into_site
     from scheduler.metering.meter_terminal import meter_json, meter_report
     from scheduler.textio.errors import NotWrittenError
 
-    words = MeterWords(tuple(files), to, car, replace, first_day, last_day, tuple(kind or ()), clock)
+    words = MeterOptions(tuple(files), to, car, replace, first_day, last_day, tuple(kind or ()), clock)
     try:
         result = read_meter_into_site(words)
     except (InputFaults, NotWrittenError) as error:

@@ -67,7 +67,7 @@ def sweep(
     _leave_without(NEEDS)
     from scheduler.cli.failures import failures_told
     from scheduler.cli.progress import NightsShown
-    from scheduler.sweep.request import SweepWords
+    from scheduler.sweep.request import SweepOptions
     from scheduler.sweep.sweep import repeat
     from scheduler.sweep.sweep import sweep as sweep_grid
     from scheduler.sweep.terminal import show_study, study_json
@@ -88,7 +88,7 @@ def sweep(
         else:
             kind = EachEveningKnew.TYPICAL if forecast is None else forecast
             files, chosen = _files(offers or [], site), tuple(settings or ())
-            words = SweepWords(site, weights or "", laws, files, chosen, first_day, last_day, kind.value, yes)
+            words = SweepOptions(site, weights or "", laws, files, chosen, first_day, last_day, kind.value, yes)
             study = sweep_grid(words, folder, workers, begin, shown.progress)
     if as_json:
         sys.stdout.write(study_json(study, repeated))
@@ -150,34 +150,34 @@ def _files(words: Sequence[str], site: Path) -> tuple[Path, ...]:
 
 def _begin(shown: NightsShown, beginning: Beginning) -> None:
     """Say what there is to do, and how long it may take."""
-    shown.say(begin_words(beginning))
+    shown.say(begin_text(beginning))
     shown.begin(beginning.work)
 
 
-def begin_words(beginning: Beginning) -> str:
+def begin_text(beginning: Beginning) -> str:
     """How many runs, of how many days, and the time they are expected to take."""
     asked, work = beginning.asked, beginning.work
     references = len(asked.points) - asked.grid_runs
     done = len(work.done)
     words = (
-        f"{counted_words(asked.grid_runs, 'run')} and {counted_words(references, 'reference')} of "
-        f"{counted_words(asked.days, 'day')} each"
+        f"{counted_text(asked.grid_runs, 'run')} and {counted_text(references, 'reference')} of "
+        f"{counted_text(asked.days, 'day')} each"
     )
     if done == len(work.runs):
         return f"{words}; all of them are there already."
     kept = f", {done:,} of them there already" if done else ""
     by = "" if beginning.processes == 1 else f" in {beginning.processes} processes"
-    return f"{words}{kept}: {work.nights:,} nights to plan{by}, {duration_words(beginning.seconds)}."
+    return f"{words}{kept}: {work.nights:,} nights to plan{by}, {duration_text(beginning.seconds)}."
 
 
-def counted_words(number: int, noun: str) -> str:
+def counted_text(number: int, noun: str) -> str:
     """A number and what it counts: `1 run`, `2,000 runs`."""
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
-def duration_words(seconds: float) -> str:
+def duration_text(seconds: float) -> str:
     """A time as one would say it beforehand."""
     for unit, length in (("day", 86_400), ("hour", 3_600), ("minute", 60)):
         if seconds >= 1.5 * length:
-            return f"about {counted_words(round(seconds / length), unit)}"
-    return "about a minute" if seconds >= 45 else f"about {counted_words(max(1, round(seconds)), 'second')}"
+            return f"about {counted_text(round(seconds / length), unit)}"
+    return "about a minute" if seconds >= 45 else f"about {counted_text(max(1, round(seconds)), 'second')}"

@@ -50,13 +50,13 @@ def wear(
     stored_kwh is at the end of each row.
     """
     from scheduler.cli.progress import steps_shown
-    from scheduler.diagnostics.wear import STEPS, WearWords, wear_of_trace
+    from scheduler.diagnostics.wear import STEPS, WearOptions, wear_of_trace
     from scheduler.diagnostics.wear_page import page_text
     from scheduler.diagnostics.wear_terminal import show_wear, wear_json
     from scheduler.metering.write_series import write_together
     from scheduler.textio.errors import NotWrittenError
 
-    words = WearWords(trace, site, battery_kwh, battery_price, age_years, temp_degc)
+    words = WearOptions(trace, site, battery_kwh, battery_price, age_years, temp_degc)
     try:
         with steps_shown(STEPS) as progress:
             found = wear_of_trace(words, progress)

@@ -12,7 +12,7 @@ from models.base.arrays import FloatArray, IntArray
 from scheduler.comparison.results import ComparedOffer, Comparison
 from scheduler.render.svg import LEFT, PATTERNS, RIGHT, WIDTH, drawing, label, line, rectangle, room_for
 from scheduler.textio.errors import shortened
-from scheduler.textio.format import money_words, number_words
+from scheduler.textio.format import money_text, number_text
 
 MOST_LETTERS = 28
 """Of an offer's name beside its amount."""
@@ -41,7 +41,7 @@ def ranking_chart(compared: Comparison) -> str:
     def marks() -> Iterator[str]:
         for row, (each, total, found) in enumerate(zip(compared.offers, totals, ranges, strict=True)):
             top = 4 + ROW * row
-            amount = f"{money_words(total, compared.currency)} {compared.currency}"
+            amount = f"{money_text(total, compared.currency)} {compared.currency}"
             yield label(left, top + 12, shortened(each.inputs.offer.name, MOST_LETTERS))
             yield label(right, top + 12, amount, "end")
             yield rectangle(min(x(0), x(total)), top + 18, max(x(0), x(total)), top + 18 + BAR, "bar")
@@ -52,8 +52,8 @@ def ranking_chart(compared: Comparison) -> str:
         yield line(x(0), 4, x(0), 4 + ROW * len(totals), "axis")
 
     gist = "; ".join(
-        f"{each.inputs.offer.name} {money_words(total, compared.currency)}"
-        + ("" if found is None else f", range {number_words(found[0], 0)} to {number_words(found[1], 0)}")
+        f"{each.inputs.offer.name} {money_text(total, compared.currency)}"
+        + ("" if found is None else f", range {number_text(found[0], 0)} to {number_text(found[1], 0)}")
         for each, total, found in zip(compared.offers, totals, ranges, strict=True)
     )
     return drawing("ranking", 8 + ROW * len(totals), f"Cost in all, {compared.currency}", gist, list(marks()))
@@ -80,7 +80,7 @@ def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]
         yield PATTERNS
         for mark in _round_marks(lowest, highest):
             yield line(LEFT, y(mark), WIDTH - RIGHT, y(mark), "grid")
-            yield label(LEFT - 4, y(mark) + 4, number_words(mark, 0), "end", "scale")
+            yield label(LEFT - 4, y(mark) + 4, number_text(mark, 0), "end", "scale")
         each = min(width * 0.27, 26.0)
         for number, month in enumerate(months):
             begin = LEFT + width * number + (width - 3 * each) / 2
@@ -98,7 +98,7 @@ def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]
             left += 30 + room_for(words)
 
     gist = "; ".join(
-        f"{month:%B %Y}: " + ", ".join(money_words(values[kind][number], compared.currency) for kind in values)
+        f"{month:%B %Y}: " + ", ".join(money_text(values[kind][number], compared.currency) for kind in values)
         for number, month in enumerate(months)
     )
     return drawing(
@@ -195,7 +195,7 @@ def nights_chart(picture: NightPicture, give: bool) -> str:
     gist = f"{len(picture.days)} rows from noon to noon. The car {what} nothing."
     if by_hour.sum() > 0:
         gist = (
-            f"{len(picture.days)} rows from noon to noon. The car {what} {number_words(float(by_hour.sum()), 0)} kWh "
+            f"{len(picture.days)} rows from noon to noon. The car {what} {number_text(float(by_hour.sum()), 0)} kWh "
             f"in all, most of it between {(busiest + 12) % 24:02}:00 and {(busiest + 13) % 24:02}:00."
         )
     return drawing(

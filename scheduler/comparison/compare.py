@@ -11,7 +11,7 @@ from scheduler.comparison.results import Comparison, comparison_of
 from scheduler.comparison.tables import comparison_texts
 from scheduler.metering.write_series import write_together
 from scheduler.rolling.flows import RolledFlows
-from scheduler.rolling.period import JOBS_OPTION, CompareWords, asked_from_words
+from scheduler.rolling.period import JOBS_OPTION, CompareOptions, parse_period
 from scheduler.rolling.process_pool import Work, do, most_jobs, work_of
 from scheduler.textio.errors import NotWrittenError, single_fault
 
@@ -20,7 +20,7 @@ MOST_JOBS = 1024
 
 
 def compare(
-    words: CompareWords,
+    words: CompareOptions,
     out: Path,
     jobs: int | None = None,
     begin: Callable[[Work[RolledFlows]], None] = lambda work: None,
@@ -42,7 +42,7 @@ def compare(
     """
     if jobs is not None and not 1 <= jobs <= MOST_JOBS:
         raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
-    asked = asked_from_words(words)
+    asked = parse_period(words)
     _refuse_other_folder(out)
     work = work_of(asked.runs(), out / RUNS_FOLDER)
     begin(work)

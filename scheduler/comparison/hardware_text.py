@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from models.tariff.investment import HardwareWorth, hardware_worth, worth_by_rate_and_drift
 from scheduler.inputs.hardware_file import Hardware
-from scheduler.textio.format import money_digits, money_words, number_words, rows_that_add_up
+from scheduler.textio.format import money_digits, money_text, number_text, rows_that_add_up
 
 MOST_MONEY = 1e12
 MOST_PERCENT = 1000.0
@@ -47,15 +47,15 @@ def hardware_rows(hardware: Hardware, first_year_saving: float) -> tuple[tuple[s
         rows.append(("Yearly change of energy prices, and so of the saving", change))
     rows += [
         ("Life", _whole_years(case.life_years)),
-        ("Pays for itself after", _payback_words(worth.simple_payback_years)),
+        ("Pays for itself after", _payback_text(worth.simple_payback_years)),
         ("What money earns elsewhere", f"{_rate(case.discount_rate_percent)} a year"),
-        ("What the extra outlay earns in the hardware", _return_words(hardware, worth)),
+        ("What the extra outlay earns in the hardware", _return_text(hardware, worth)),
     ]
     if case.discount_rate_percent:
         rows.append(
             (
                 "Pays for itself after, if the extra outlay could be earning elsewhere",
-                _payback_words(worth.discounted_payback_years),
+                _payback_text(worth.discounted_payback_years),
             )
         )
     left_over = "Left over at the end of its life" + (_BEYOND if case.discount_rate_percent else "")
@@ -140,7 +140,7 @@ def _worth_sentence(hardware: Hardware, worth: HardwareWorth) -> str:
     return f"{begins}{after} leaves {shown} more over its life, in today's money."
 
 
-def _return_words(hardware: Hardware, worth: HardwareWorth) -> str:
+def _return_text(hardware: Hardware, worth: HardwareWorth) -> str:
     if not _has_outlay(hardware):
         return "no rate: there is no extra outlay"
     if worth.return_percent is None:
@@ -153,7 +153,7 @@ def _return_words(hardware: Hardware, worth: HardwareWorth) -> str:
     return f"{words}, the nearest to 0 of {count} rates that fit ({every})"
 
 
-def _payback_words(years: float | None) -> str:
+def _payback_text(years: float | None) -> str:
     if years is None:
         return "never within its life"
     return _years(years) if years else "nothing to pay back"
@@ -161,7 +161,7 @@ def _payback_words(years: float | None) -> str:
 
 def _years(years: float) -> str:
     """Years with one decimal."""
-    return f"{number_words(years, 1)} years" if years >= 0.05 else "less than 0.1 years"
+    return f"{number_text(years, 1)} years" if years >= 0.05 else "less than 0.1 years"
 
 
 def _whole_years(years: int) -> str:
@@ -179,8 +179,8 @@ def _cents(amount: float, currency: str) -> float:
 
 def _amount(amount: float, currency: str) -> str:
     if abs(amount) <= MOST_MONEY:
-        return money_words(amount, currency)
-    return f"{'over ' if amount > 0 else 'under −'}{number_words(MOST_MONEY, 0)}"
+        return money_text(amount, currency)
+    return f"{'over ' if amount > 0 else 'under −'}{number_text(MOST_MONEY, 0)}"
 
 
 def _money(amount: float, currency: str) -> str:
@@ -189,7 +189,7 @@ def _money(amount: float, currency: str) -> str:
 
 def _rate(percent: float) -> str:
     """A yearly rate with as many decimals as it has, at most two."""
-    return f"{number_words(percent, 2).rstrip('0').rstrip('.')} %"
+    return f"{number_text(percent, 2).rstrip('0').rstrip('.')} %"
 
 
 def _signed_rate(percent: float) -> str:
@@ -198,4 +198,4 @@ def _signed_rate(percent: float) -> str:
 
 def _return(percent: float) -> str:
     """A yearly return with one decimal."""
-    return f"{number_words(percent, 1)} %" if percent <= MOST_PERCENT else f"over {MOST_PERCENT:.0f} %"
+    return f"{number_text(percent, 1)} %" if percent <= MOST_PERCENT else f"over {MOST_PERCENT:.0f} %"

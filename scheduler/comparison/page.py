@@ -12,13 +12,13 @@ from scheduler.comparison.hardware_text import hardware_rows, hardware_sentences
 from scheduler.comparison.results import ComparedOffer, Comparison, months
 from scheduler.comparison.text import (
     CLOSING,
-    day_span_words,
+    day_span_text,
     hardware_lead,
     headline,
     months_table,
-    not_worth_words,
+    not_worth_text,
     ranking_table,
-    tie_words,
+    tie_text,
     use_table,
     ways_table,
 )
@@ -26,7 +26,7 @@ from scheduler.plan_output.page import HASH_LETTERS
 from scheduler.plan_output.plan_json import shown_path
 from scheduler.plans.plan import CAUTIONS
 from scheduler.render.page_template import page_template
-from scheduler.textio.format import percent_words
+from scheduler.textio.format import percent_text
 
 SHORT_MONTHS = 1
 """Months of which no drawing is made."""
@@ -43,13 +43,13 @@ def comparison_page(compared: Comparison) -> str:
     hardware = asked.hardware
     return page_template("comparison.html").render(
         headline=headline(compared),
-        about=f"{site.name}, {day_span_words(asked.first, asked.last)}, all amounts in {compared.currency}",
+        about=f"{site.name}, {day_span_text(asked.first, asked.last)}, all amounts in {compared.currency}",
         ranking=ranking_table(compared),
         ranking_chart=Markup(ranking_chart(compared)),
-        ties=tie_words(compared),
+        ties=tie_text(compared),
         ways=ways_table(compared),
         use=use_table(compared),
-        not_worth=not_worth_words(compared),
+        not_worth=not_worth_text(compared),
         ranges=any(compared.ranges.values()),
         months=months_table(compared, by_month) if several_months else None,
         months_chart=Markup(months_chart(compared, ways)) if several_months else None,
@@ -67,8 +67,8 @@ def comparison_page(compared: Comparison) -> str:
         notes=asked.notes,
         cautions=(*CAUTIONS, CLOSING),
         options=[
-            ("Days", f"{asked.days}, {day_span_words(asked.first, asked.last)}"),
-            ("Car when they begin", percent_words(asked.start_soc_percent)),
+            ("Days", f"{asked.days}, {day_span_text(asked.first, asked.last)}"),
+            ("Car when they begin", percent_text(asked.start_soc_percent)),
             ("Each evening knew", "typical days" if asked.forecast == "typical" else "what really came"),
             ("Wear weight", f"{site.wear.weight:g}"),
             ("Program", f"overnight {version('overnight-scheduler')}"),

@@ -12,13 +12,13 @@ from scheduler.comparison.hardware_text import hardware_rows, hardware_sentences
 from scheduler.comparison.results import Comparison
 from scheduler.comparison.text import (
     CLOSING,
-    WordTable,
-    day_span_words,
+    TextTable,
+    day_span_text,
     hardware_lead,
     headline,
-    not_worth_words,
+    not_worth_text,
     ranking_table,
-    tie_words,
+    tie_text,
     use_table,
     ways_table,
 )
@@ -40,27 +40,27 @@ def show_comparison(compared: Comparison, console: Console) -> None:
         console.print(Text(words, style=style), width=width)
         console.print()
 
-    about = f"{compared.best.inputs.site.name}, {day_span_words(asked.first, asked.last)}, in {compared.currency}"
+    about = f"{compared.best.inputs.site.name}, {day_span_text(asked.first, asked.last)}, in {compared.currency}"
     say(about)
     say(headline(compared), "bold")
-    console.print(word_table(ranking_table(compared)), width=width)
-    for sentence in tie_words(compared):
+    console.print(rich_table(ranking_table(compared)), width=width)
+    for sentence in tie_text(compared):
         say(sentence)
     for content in (ways_table(compared), use_table(compared)):
         for part in parts_that_fit(content, width):
-            console.print(word_table(part), width=width)
-    for sentence in not_worth_words(compared):
+            console.print(rich_table(part), width=width)
+    for sentence in not_worth_text(compared):
         say(sentence)
     if asked.hardware is not None:
         saving = compared.yearly_saving
         say("Does the hardware pay", "bold")
         say(" ".join(hardware_sentences(asked.hardware, saving)))
         say(hardware_lead(compared))
-        console.print(word_table(WordTable(("", ""), hardware_rows(asked.hardware, saving))), width=width)
+        console.print(rich_table(TextTable(("", ""), hardware_rows(asked.hardware, saving))), width=width)
         worth = worth_table(asked.hardware, saving)
         say(worth.title)
         rows = tuple((name, *amounts) for name, amounts in worth.rows)
-        console.print(word_table(WordTable(("", *worth.columns), rows)), width=width)
+        console.print(rich_table(TextTable(("", *worth.columns), rows)), width=width)
     for title, sentences in (("Taken for granted", asked.notes), ("Cautions", (*CAUTIONS, CLOSING))):
         if sentences:
             console.print(Text(title, style="bold"))
@@ -69,7 +69,7 @@ def show_comparison(compared: Comparison, console: Console) -> None:
     console.print()
 
 
-def parts_that_fit(content: WordTable, width: int) -> list[WordTable]:
+def parts_that_fit(content: TextTable, width: int) -> list[TextTable]:
     """The table in as few tables as keep every number whole in this many columns of text, the first column in each."""
     needed = [
         max(len(word) for cell in (name, *cells) for word in cell.split() or [""]) + 2
@@ -85,10 +85,10 @@ def parts_that_fit(content: WordTable, width: int) -> list[WordTable]:
         room -= wanted
     rows = [content.columns, *content.rows]
     picked = [[tuple(row[number] for number in (0, *part)) for row in rows] for part in parts]
-    return [WordTable(columns, tuple(others)) for columns, *others in picked]
+    return [TextTable(columns, tuple(others)) for columns, *others in picked]
 
 
-def word_table(content: WordTable) -> Table:
+def rich_table(content: TextTable) -> Table:
     """A table of words for the terminal, its first column to the left."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_header=any(content.columns))
     for number, name in enumerate(content.columns):

@@ -8,7 +8,7 @@ from datetime import date
 
 from scheduler.comparison.results import DAYS_A_YEAR, ComparedOffer, Comparison, Money
 from scheduler.rolling.flows import RolledFlows
-from scheduler.textio.format import amount_words, money_digits, money_words, number_words, rows_that_add_up
+from scheduler.textio.format import amount_text, money_digits, money_text, number_text, rows_that_add_up
 
 WAYS = {
     "charge-on-return": "Charged on return",
@@ -26,14 +26,14 @@ CLOSING = (
 
 
 @dataclass(frozen=True, slots=True)
-class WordTable:
+class TextTable:
     """A table in words: column names, the first of the row names, and rows."""
 
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
 
 
-def day_span_words(first: date, last: date) -> str:
+def day_span_text(first: date, last: date) -> str:
     """Days, "1 July 2025 to 30 June 2026", or the one there is."""
     if first == last:
         return f"{first.day} {first:%B %Y}"
@@ -61,7 +61,7 @@ def headline(compared: Comparison) -> str:
     return f"{begins}; {following.inputs.offer.name} costs {_amount(compared, less)} more."
 
 
-def ranking_table(compared: Comparison) -> WordTable:
+def ranking_table(compared: Comparison) -> TextTable:
     """One row an offer: what makes up its cost, and its distance from the best."""
     on_the_way = any(each.money["plan"].on_the_way for each in compared.offers)
     columns = ["Offer", "Bill", *(["On the way"] if on_the_way else []), "Battery wear", "Stored energy used", "In all"]
@@ -70,23 +70,23 @@ def ranking_table(compared: Comparison) -> WordTable:
     for each in compared.offers:
         parts = _parts(compared, each.money["plan"])
         shown = [parts[0], *([parts[1]] if on_the_way else []), parts[2], parts[3], sum(parts)]
-        cells = [money_words(value, compared.currency) for value in shown]
+        cells = [money_text(value, compared.currency) for value in shown]
         rows.append((each.inputs.offer.name, *cells, *([_distance(compared, each)] if several else [])))
-    return WordTable((*columns, *(["More than the first"] if several else [])), tuple(rows))
+    return TextTable((*columns, *(["More than the first"] if several else [])), tuple(rows))
 
 
-def ways_table(compared: Comparison) -> WordTable:
+def ways_table(compared: Comparison) -> TextTable:
     """One row a way of using the car: what it costs in all under each offer; then what discharging is worth."""
     columns = ("In all", *(each.inputs.offer.name for each in compared.offers))
     rows = [
-        (words, *(money_words(each.money[kind].in_all, compared.currency) for each in compared.offers))
+        (words, *(money_text(each.money[kind].in_all, compared.currency) for each in compared.offers))
         for kind, words in WAYS.items()
     ]
     worth = tuple(_difference(compared, each, "charge-only", "plan") for each in compared.offers)
-    return WordTable(columns, (*rows, ("Discharging is worth", *worth)))
+    return TextTable(columns, (*rows, ("Discharging is worth", *worth)))
 
 
-def not_worth_words(compared: Comparison) -> tuple[str, ...]:
+def not_worth_text(compared: Comparison) -> tuple[str, ...]:
     """A sentence on offers under which the car is better only charged."""
     names = [each.inputs.offer.name for each in compared.offers if each.discharge_value < -CENT]
     if not names:
@@ -98,7 +98,7 @@ def not_worth_words(compared: Comparison) -> tuple[str, ...]:
     )
 
 
-def use_table(compared: Comparison) -> WordTable:
+def use_table(compared: Comparison) -> TextTable:
     """One row a quantity: how the car was used under each offer."""
     columns = ("As planned", *(each.inputs.offer.name for each in compared.offers))
 
@@ -112,12 +112,10 @@ def use_table(compared: Comparison) -> WordTable:
         row("Given by the car, kWh", [_whole(plan.energy["discharge_kwh"].sum()) for plan in plans]),
         row("Sent to the grid, kWh", [_whole(plan.energy["export_kwh"].sum()) for plan in plans]),
         row("Own solar used at once, kWh", [_whole(plan.self_consumed_solar_kwh) for plan in plans]),
-        row(
-            "Full cycles, driving included", [number_words(each.equivalent_full_cycles, 1) for each in compared.offers]
-        ),
+        row("Full cycles, driving included", [number_text(each.equivalent_full_cycles, 1) for each in compared.offers]),
         row(
             f"Wear by cycles, {compared.currency}, by any wear law",
-            [_range_words(each.cycle_wear_by_law.values(), compared.currency) for each in compared.offers],
+            [_range_text(each.cycle_wear_by_law.values(), compared.currency) for each in compared.offers],
         ),
         row(
             "Departures with less than wanted",
@@ -126,10 +124,10 @@ def use_table(compared: Comparison) -> WordTable:
     ]
     if compared.asked.forecast != "recorded":
         rows.append(row("Of what a perfect forecast saves", [_share(each) for each in compared.offers]))
-    return WordTable(columns, tuple(rows))
+    return TextTable(columns, tuple(rows))
 
 
-def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> WordTable:
+def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> TextTable:
     """One row a month: what each offer costs in all as planned.
 
     Parameters
@@ -139,13 +137,13 @@ def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]
     columns = ("Month", *(each.inputs.offer.name for each in compared.offers))
     months = [month for month, _ in shown[compared.best.name]]
     rows = tuple(
-        (f"{month:%b %Y}", *(money_words(shown[each.name][row][1], compared.currency) for each in compared.offers))
+        (f"{month:%b %Y}", *(money_text(shown[each.name][row][1], compared.currency) for each in compared.offers))
         for row, month in enumerate(months)
     )
-    return WordTable(columns, rows)
+    return TextTable(columns, rows)
 
 
-def tie_words(compared: Comparison) -> tuple[str, ...]:
+def tie_text(compared: Comparison) -> tuple[str, ...]:
     """What the ranges mean, and who ties with the first."""
     if len(compared.offers) == 1:
         return ()
@@ -183,11 +181,11 @@ def _parts(compared: Comparison, money: Money) -> list[float]:
 def _distance(compared: Comparison, each: ComparedOffer) -> str:
     if each is compared.best:
         return "–"
-    words = money_words(each.money["plan"].in_all - compared.best.money["plan"].in_all, compared.currency)
+    words = money_text(each.money["plan"].in_all - compared.best.money["plan"].in_all, compared.currency)
     found = compared.distances[each.name]
     if found is None:
         return words
-    low, high = (money_words(value, compared.currency) for value in found)
+    low, high = (money_text(value, compared.currency) for value in found)
     return f"{words} ({low} to {high}){', a tie' if compared.ties[each.name] else ''}"
 
 
@@ -195,31 +193,31 @@ def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str)
     """Difference of two amounts as they are shown."""
     digits = money_digits(compared.currency)
     shown = round(each.money[more].in_all, digits) - round(each.money[less].in_all, digits)
-    return money_words(shown, compared.currency)
+    return money_text(shown, compared.currency)
 
 
 def _share(each: ComparedOffer) -> str:
     share = each.hindsight_share
     if share is None:
         return "–"
-    return f"{number_words(100 * share, 0)} %" if share <= 1 else "all of it"
+    return f"{number_text(100 * share, 0)} %" if share <= 1 else "all of it"
 
 
-def _range_words(amounts: Iterable[float], currency: str) -> str:
+def _range_text(amounts: Iterable[float], currency: str) -> str:
     shown = sorted(amounts)
-    low, high = (money_words(amount, currency) for amount in (shown[0], shown[-1]))
+    low, high = (money_text(amount, currency) for amount in (shown[0], shown[-1]))
     return low if low == high else f"{low} to {high}"
 
 
 def _missed(plan: RolledFlows) -> str:
     words = f"{plan.missed_departures} of {int(plan.night['departures'].sum())}"
     short = float(plan.night["missing_kwh"].max())
-    return f"{words}, by up to {amount_words(short)}" if plan.missed_departures else words
+    return f"{words}, by up to {amount_text(short)}" if plan.missed_departures else words
 
 
 def _whole(value: float) -> str:
-    return number_words(float(value), 0)
+    return number_text(float(value), 0)
 
 
 def _amount(compared: Comparison, amount: float) -> str:
-    return f"{money_words(amount, compared.currency)} {compared.currency}"
+    return f"{money_text(amount, compared.currency)} {compared.currency}"

@@ -10,7 +10,7 @@ import numpy as np
 
 from models.site.charger_losses import FittedLosses, fit_losses
 from scheduler.diagnostics.losses_file import LossTable, read_losses
-from scheduler.textio.format import number_words
+from scheduler.textio.format import number_text
 
 LARGE_POINTS = 3.0
 """A larger difference between measured and fitted is named [percentage points]."""
@@ -38,18 +38,18 @@ class FittedKey:
         return self.error_per_point is None
 
     @property
-    def value_words(self) -> str:
+    def estimate_text(self) -> str:
         """The value with its unit."""
-        return f"{number_words(self.value, self.decimals)} {self.unit}"
+        return f"{number_text(self.value, self.decimals)} {self.unit}"
 
     @property
-    def sure_words(self) -> str:
+    def sure_text(self) -> str:
         """How sure it is."""
         if self.at_bound:
             return "at its bound"
         if self.error is None:
             return "not known"
-        return f"± {number_words(self.error, self.decimals)} {'points' if self.unit == '%' else self.unit}"
+        return f"± {number_text(self.error, self.decimals)} {'points' if self.unit == '%' else self.unit}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +138,7 @@ def _warnings(made: LossFit) -> Iterator[str]:
             )
     if fitted.scatter_points is None:
         moved = " and ".join(
-            f"the {key.words.lower()} by {number_words(key.error_per_point, key.decimals)} "
+            f"the {key.words.lower()} by {number_text(key.error_per_point, key.decimals)} "
             f"{'points' if key.unit == '%' else key.unit}"
             for key in ((fixed, charge) if fitted.split_evenly else (fixed, charge, discharge))
             if key.error_per_point is not None
@@ -149,7 +149,7 @@ def _warnings(made: LossFit) -> Iterator[str]:
         )
     elif fixed.error is not None and fixed.error > fixed.value / 2:
         yield (
-            f"The fixed loss is hardly told apart from 0 ({fixed.value_words} {fixed.sure_words}): measure at a lower "
+            f"The fixed loss is hardly told apart from 0 ({fixed.estimate_text} {fixed.sure_text}): measure at a lower "
             "power, where it weighs more."
         )
     worst = int(np.argmax(np.abs(fitted.difference_points)))
@@ -157,6 +157,6 @@ def _warnings(made: LossFit) -> Iterator[str]:
     if abs(off) > LARGE_POINTS:
         yield (
             f"Line {made.table.lines[worst]}, {point.direction} at {point.power_kw:g} kW, is "
-            f"{number_words(abs(off), 1)} percentage points {'above' if off > 0 else 'below'} the fit, more than any. "
+            f"{number_text(abs(off), 1)} percentage points {'above' if off > 0 else 'below'} the fit, more than any. "
             "Check it; if it is right, one fixed loss and two efficiencies describe this charger only roughly."
         )

@@ -26,7 +26,7 @@ from scheduler.render.svg import (
     polyline,
     square,
 )
-from scheduler.textio.format import number_words
+from scheduler.textio.format import number_text
 
 MARKS = {"charge": circle, "discharge": square, "round-trip": diamond}
 CURVE_STEPS = 80
@@ -107,6 +107,6 @@ def _gist(made: LossFit, shown: list[Direction]) -> str:
     ends = np.array([min(powers), max(powers)])
     told = []
     for name in shown:
-        low, high = (number_words(float(each), 1) for each in made.fitted.efficiency_percent(name, ends))
+        low, high = (number_text(float(each), 1) for each in made.fitted.efficiency_percent(name, ends))
         told.append(f"{name} from {low} % at {ends[0]:g} kW to {high} % at {ends[1]:g} kW")
     return f"Fitted: {'; '.join(told)}. The measured points are in the table."

@@ -17,8 +17,8 @@ def losses_page(made: LossFit) -> str:
     charge, discharge, fixed = made.keys
     return page_template("losses.html").render(
         headline=(
-            f"The charger loses {fixed.value_words} whenever it is on; beyond that it charges at "
-            f"{charge.value_words} and discharges at {discharge.value_words}"
+            f"The charger loses {fixed.estimate_text} whenever it is on; beyond that it charges at "
+            f"{charge.estimate_text} and discharges at {discharge.estimate_text}"
         ),
         file=made.table.path.name,
         count=len(made.table.points),

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from scheduler.diagnostics.losses import LossFit, site_lines
-from scheduler.textio.format import number_words
+from scheduler.textio.format import number_text
 
 WIDTH = 100
 FORMAT = 1
@@ -24,7 +24,7 @@ def show_losses(made: LossFit, console: Console) -> None:
     console.print(Text(f"Losses fitted to {len(made.table.points)} points of {made.table.path.name}", style="bold"))
     values = _table("", "Fitted", "How sure")
     for key in made.keys:
-        values.add_row(key.words, key.value_words, key.sure_words)
+        values.add_row(key.words, key.estimate_text, key.sure_text)
     console.print(values, width=width)
     points = _table("Line", "Direction", "kW", "Measured, %", "Fitted, %", "Difference")
     for row in point_rows(made):
@@ -78,9 +78,9 @@ def point_rows(made: LossFit) -> list[tuple[str, str, str, str, str, str]]:
         (
             str(line),
             point.direction,
-            number_words(point.power_kw, decimals),
-            number_words(point.efficiency_percent, 1),
-            number_words(float(at), 1),
+            number_text(point.power_kw, decimals),
+            number_text(point.efficiency_percent, 1),
+            number_text(float(at), 1),
             _signed(float(difference)),
         )
         for line, point, at, difference in zip(
@@ -93,7 +93,7 @@ def sure_note(made: LossFit) -> str:
     """What the differences and the ± are."""
     note = (
         "Difference: measured less fitted, in percentage points; root mean square "
-        f"{number_words(made.fitted.root_mean_square_points, 2)}."
+        f"{number_text(made.fitted.root_mean_square_points, 2)}."
     )
     return note if made.fitted.scatter_points is None else f"{note} ±: one standard error."
 
@@ -104,13 +104,13 @@ def example_note(made: LossFit) -> str:
     ends = np.array([powers[0], powers[-1]])
     low, high = (max(0.0, float(each)) for each in made.fitted.efficiency_percent("round-trip", ends))
     return (
-        f"Of a kWh taken and given back at {ends[0]:g} kW, {number_words(low / 100, 2)} kWh comes back; at "
-        f"{ends[1]:g} kW, {number_words(high / 100, 2)}."
+        f"Of a kWh taken and given back at {ends[0]:g} kW, {number_text(low / 100, 2)} kWh comes back; at "
+        f"{ends[1]:g} kW, {number_text(high / 100, 2)}."
     )
 
 
 def _signed(value: float) -> str:
-    words = number_words(value, 1)
+    words = number_text(value, 1)
     return words if words.startswith("−") or float(words) == 0 else f"+{words}"
 
 

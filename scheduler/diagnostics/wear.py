@@ -35,7 +35,7 @@ MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
 
 
 @dataclass(frozen=True, slots=True)
-class WearWords:
+class WearOptions:
     """What the command was told.
 
     Attributes
@@ -67,7 +67,7 @@ class WearOfTrace:
     notes : what the reader should know, one sentence each.
     """
 
-    words: WearWords
+    words: WearOptions
     read: ReadTrace
     counted: CountedWear
     site_name: str | None
@@ -79,7 +79,7 @@ class WearOfTrace:
     notes: tuple[str, ...]
 
 
-def wear_of_trace(words: WearWords, progress: Callable[[str], None] = lambda step: None) -> WearOfTrace:
+def wear_of_trace(words: WearOptions, progress: Callable[[str], None] = lambda step: None) -> WearOfTrace:
     """Read, count and price.
 
     Parameters
@@ -127,13 +127,13 @@ def wear_of_trace(words: WearWords, progress: Callable[[str], None] = lambda ste
     )
 
 
-def _settings(words: WearWords, site: Site | None) -> LawSettings:
+def _settings(words: WearOptions, site: Site | None) -> LawSettings:
     """What laws need to know: the options, else the site, else the usual."""
     settings = LawSettings(USUAL_AGE_YEARS) if site is None else site.wear.law_settings
     return settings if words.age_years is None else replace(settings, age_years=words.age_years)
 
 
-def _at_temperatures(trace: SocTrace, words: WearWords, site: Site | None) -> SocTrace:
+def _at_temperatures(trace: SocTrace, words: WearOptions, site: Site | None) -> SocTrace:
     """The trace with a temperature wherever its file tells none."""
     temps = REFERENCE_DEGC if words.temp_degc is None else words.temp_degc
     filled = np.full(len(trace.temp_degc), temps)
@@ -190,7 +190,7 @@ def _currency(site: Site) -> str:
     return read_offer(site.offer_file, has_calendar=site.holiday_calendar is not None).currency
 
 
-def _check_options(words: WearWords) -> None:
+def _check_options(words: WearOptions) -> None:
     """Raise what is wrong with the numbers among the options."""
     faults = []
     most = (("--battery-kwh", words.battery_kwh, MOST_KWH), ("--battery-price", words.battery_price, MOST_PRICE))

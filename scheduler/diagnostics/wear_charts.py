@@ -9,10 +9,10 @@ import pandas as pd
 
 from models.base.arrays import FloatArray
 from scheduler.diagnostics.wear import WearOfTrace
-from scheduler.diagnostics.wear_text import SHORT_DAYS, counted_words, knows_time, life_words, range_words
+from scheduler.diagnostics.wear_text import SHORT_DAYS, counted_text, knows_time, life_text, range_text
 from scheduler.render.svg import LEFT, RIGHT, WIDTH, Panel, across, drawing, label, line, polyline, rectangle, room_for
 from scheduler.render.time_axis import clock_ticks
-from scheduler.textio.format import number_words
+from scheduler.textio.format import number_text
 
 EDGE = WIDTH - RIGHT
 ROW = 26.0
@@ -35,7 +35,7 @@ def depth_chart(found: WearOfTrace) -> str:
         left = LEFT + at * width
         if amount > 0:
             parts.append(rectangle(left + 2, panel.y(amount), left + width - 2, panel.bottom, "discharge"))
-            words = number_words(float(amount), 1 if amount >= 10 else 2)
+            words = number_text(float(amount), 1 if amount >= 10 else 2)
             parts.append(label(left + width / 2, panel.y(amount) - 3, words, "middle", "scale"))
         parts.append(label(left + width, 166, f"{edges[at]:g}", "middle", "scale"))
     parts += [label(LEFT, 166, "0", "middle", "scale"), label(2, 166, "depth, %", "start", "scale")]
@@ -43,9 +43,9 @@ def depth_chart(found: WearOfTrace) -> str:
         parts.append(label((LEFT + EDGE) / 2, 95, "no cycle", "middle"))
     most = int(np.argmax(full))
     lower = 0.0 if most == 0 else float(edges[most - 1])
-    gist = f"{counted_words(found)}."
+    gist = f"{counted_text(found)}."
     if full.any():
-        gist += f" Most of it, {number_words(float(full[most]), 2)}, in cycles of {lower:g} to {edges[most]:g} %."
+        gist += f" Most of it, {number_text(float(full[most]), 2)}, in cycles of {lower:g} to {edges[most]:g} %."
     return drawing("depths", 174, "Cycles by depth", gist, parts)
 
 
@@ -63,12 +63,12 @@ def law_chart(found: WearOfTrace) -> str:
             parts.append(rectangle(LEFT, top, by_cycles, top + ROW - 8, "discharge"))
         if knows_time(each) and total - by_cycles > 0.05:
             parts.append(rectangle(by_cycles, top, total, top + ROW - 8, "load"))
-        parts.append(label(total + 5, top + 13, life_words(each.used.total)))
+        parts.append(label(total + 5, top + 13, life_text(each.used.total)))
     base = 26 + len(laws) * ROW + 10
     parts += [rectangle(LEFT, base - 10, LEFT + 15, base + 1, "discharge"), label(LEFT + 21, base, "by cycles")]
     second = LEFT + 30 + room_for("by cycles") + 15
     parts += [rectangle(second, base - 10, second + 15, base + 1, "load"), label(second + 21, base, "by time")]
-    return drawing("laws", base + 8, "Life used by each law", range_words(found), parts)
+    return drawing("laws", base + 8, "Life used by each law", range_text(found), parts)
 
 
 def trace_chart(found: WearOfTrace) -> str:
@@ -93,8 +93,8 @@ def trace_chart(found: WearOfTrace) -> str:
     parts.append(polyline(x, heights, "soc" if len(x) <= MANY_POINTS else "soc dense"))
     low, high = 100 * float(trace.soc.min()), 100 * float(trace.soc.max())
     gist = (
-        f"From {number_words(100 * float(trace.soc[0]), 1)} to {number_words(100 * float(trace.soc[-1]), 1)} %, "
-        f"lowest {number_words(low, 1)}, highest {number_words(high, 1)} %; {found.read.layout}."
+        f"From {number_text(100 * float(trace.soc[0]), 1)} to {number_text(100 * float(trace.soc[-1]), 1)} %, "
+        f"lowest {number_text(low, 1)}, highest {number_text(high, 1)} %; {found.read.layout}."
     )
     return drawing("trace", 174, "State of charge", gist, parts)
 

@@ -10,14 +10,14 @@ from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.diagnostics.wear_charts import depth_chart, law_chart, trace_chart
 from scheduler.diagnostics.wear_terminal import notes
 from scheduler.diagnostics.wear_text import (
-    counted_words,
+    counted_text,
     difference_rows,
     headline,
     histogram_rows,
     law_columns,
     law_rows,
-    options_words,
-    range_words,
+    options_text,
+    range_text,
 )
 from scheduler.render.page_template import page_template
 
@@ -26,8 +26,8 @@ def page_text(found: WearOfTrace) -> str:
     """The page, self-contained."""
     return page_template("wear.html").render(
         headline=headline(found),
-        about=f"{counted_words(found)}. {options_words(found)}",
-        range=range_words(found),
+        about=f"{counted_text(found)}. {options_text(found)}",
+        range=range_text(found),
         law_columns=law_columns(found),
         law_rows=list(law_rows(found)),
         sources=[(each.law, each.source) for each in found.counted.by_law],

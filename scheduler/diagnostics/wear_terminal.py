@@ -14,14 +14,14 @@ from rich.text import Text
 from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.diagnostics.wear_text import (
-    counted_words,
+    counted_text,
     difference_rows,
     headline,
     histogram_rows,
     law_columns,
     law_rows,
-    options_words,
-    range_words,
+    options_text,
+    range_text,
     span,
 )
 from scheduler.textio.format import local_iso
@@ -34,12 +34,12 @@ def show_wear(found: WearOfTrace, console: Console) -> None:
     """Print what was counted, each law's total and the depths."""
     width = min(WIDTH, console.width)
     console.print(Text(headline(found), style="bold"), width=width)
-    console.print(Text(f"{counted_words(found)}. {options_words(found)}"), width=width)
+    console.print(Text(f"{counted_text(found)}. {options_text(found)}"), width=width)
     laws = _table(*law_columns(found))
     for row in law_rows(found):
         laws.add_row(*row)
     console.print(laws, width=width)
-    console.print(Text(range_words(found)), width=width)
+    console.print(Text(range_text(found)), width=width)
     depths = _table("Depth", "Cycles", "Equivalent full cycles")
     for depth in histogram_rows(found):
         depths.add_row(*depth)

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
-from scheduler.textio.format import day_words, money_words, number_words
+from scheduler.textio.format import day_clock_text, money_text, number_text
 
 SHORT_DAYS = 7.0
 """Up to so many days instants are told with their clock time, beyond it by their date."""
@@ -22,15 +22,15 @@ LAW_COLUMNS = ("Law", "Cycles, %", "Time, %", "In all, %", "Capacity, %")
 def headline(found: WearOfTrace) -> str:
     """What the trace was, in one line."""
     begin, end = span(found)
-    days, words = found.counted.hours / 24, day_words
-    long = f"{number_words(days, 1)} days" if days >= 2 else f"{number_words(found.counted.hours, 1)} hours"
+    days, words = found.counted.hours / 24, day_clock_text
+    long = f"{number_text(days, 1)} days" if days >= 2 else f"{number_text(found.counted.hours, 1)} hours"
     what = "Battery wear" if found.site_name is None else f"{found.site_name}: battery wear"
     if days >= SHORT_DAYS:
-        words = date_words
+        words = date_text
     return f"{what} over {long}, from {words(begin, found.timezone)} to {words(end, found.timezone)}"
 
 
-def date_words(instant: datetime, timezone: str) -> str:
+def date_text(instant: datetime, timezone: str) -> str:
     """Local date, "2 March 2026"."""
     local = instant.astimezone(ZoneInfo(timezone))
     return f"{local.day} {local:%B %Y}"
@@ -42,21 +42,21 @@ def span(found: WearOfTrace) -> tuple[datetime, datetime]:
     return instants[0].to_pydatetime(), instants[-1].to_pydatetime()
 
 
-def counted_words(found: WearOfTrace) -> str:
+def counted_text(found: WearOfTrace) -> str:
     """How much was cycled."""
     cycles = found.counted.cycles
     deepest = 100 * float(cycles.depth.max(initial=0.0))
     return (
-        f"{number_words(cycles.equivalent_full_cycles, 2)} equivalent full cycles in "
-        f"{number_words(float(cycles.count.sum()), 1)} cycles, the deepest {number_words(deepest, 1)} %"
+        f"{number_text(cycles.equivalent_full_cycles, 2)} equivalent full cycles in "
+        f"{number_text(float(cycles.count.sum()), 1)} cycles, the deepest {number_text(deepest, 1)} %"
     )
 
 
-def range_words(found: WearOfTrace) -> str:
+def range_text(found: WearOfTrace) -> str:
     """How far the laws lie apart."""
     totals = sorted((each.used.total, each.law) for each in found.counted.by_law)
     (least, by_least), (most, by_most) = totals[0], totals[-1]
-    spread = f"from {life_words(least)} of the battery's life ({by_least}) to {life_words(most)} ({by_most})"
+    spread = f"from {life_text(least)} of the battery's life ({by_least}) to {life_text(most)} ({by_most})"
     if found.battery_price is not None:
         low, high = (money(found, found.battery_price * total) for total in (least, most))
         spread += f": {low} to {high} {unit(found)}"
@@ -91,7 +91,7 @@ def histogram_rows(found: WearOfTrace) -> Iterator[tuple[str, str, str]]:
     histogram = found.counted.histogram
     lower = 0.0
     for edge, count, full in zip(histogram.edges_percent, histogram.cycles, histogram.full_cycles, strict=True):
-        yield f"{lower:g} to {edge:g} %", number_words(count, 1), number_words(full, 2)
+        yield f"{lower:g} to {edge:g} %", number_text(count, 1), number_text(full, 2)
         lower = float(edge)
 
 
@@ -103,10 +103,10 @@ def knows_time(each: WearByLaw) -> bool:
 def percent_number(share: float) -> str:
     """A share of life or capacity [%], with digits enough for a night's."""
     percent = 100 * share
-    return number_words(percent, 2 if percent >= 1 else 3 if percent >= 0.1 else 4)
+    return number_text(percent, 2 if percent >= 1 else 3 if percent >= 0.1 else 4)
 
 
-def life_words(share: float) -> str:
+def life_text(share: float) -> str:
     """A share of life or capacity with its sign."""
     return f"{percent_number(share)} %"
 
@@ -114,7 +114,7 @@ def life_words(share: float) -> str:
 def money(found: WearOfTrace, amount: float) -> str:
     """Money; a small amount has three decimals, since a night's wear is cents."""
     large = abs(amount) >= LARGE_MONEY
-    return money_words(amount, found.currency or "") if large else number_words(amount, MONEY_DIGITS)
+    return money_text(amount, found.currency or "") if large else number_text(amount, MONEY_DIGITS)
 
 
 def unit(found: WearOfTrace) -> str:
@@ -155,7 +155,7 @@ def difference_rows(found: WearOfTrace) -> list[tuple[str, str]]:
     ]
 
 
-def options_words(found: WearOfTrace) -> str:
+def options_text(found: WearOfTrace) -> str:
     """What was taken for granted."""
     temps = found.read.trace.temp_degc
     low, high = float(temps.min()), float(temps.max())

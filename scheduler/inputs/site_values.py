@@ -31,10 +31,10 @@ def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
         "wear.depth_coefficient": None if wear.depth_law is None else wear.depth_law.coefficient,
         "wear.depth_exponent": None if wear.depth_law is None else wear.depth_law.exponent,
         "wear.life_full_cycles": wear.life_full_cycles,
-        "wear.segment_edges_percent": _words(wear.segment_edges_percent),
+        "wear.segment_edges_percent": _values_text(wear.segment_edges_percent),
         "wear.calendar_law": wear.calendar_law,
         "wear.battery_age_years": wear.battery_age_years,
-        "wear.battery_temp_degc": None if wear.battery_temp_degc is None else _words(wear.battery_temp_degc),
+        "wear.battery_temp_degc": None if wear.battery_temp_degc is None else _values_text(wear.battery_temp_degc),
         "plan.step_minutes": plan.step_minutes,
         "plan.horizon_hours": plan.horizon_hours,
         "plan.stored_energy_price_per_kwh": plan.stored_energy_price_per_kwh,
@@ -42,5 +42,5 @@ def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
     }
 
 
-def _words(numbers: tuple[float, ...]) -> str:
+def _values_text(numbers: tuple[float, ...]) -> str:
     return " ".join(f"{number:g}" for number in numbers)

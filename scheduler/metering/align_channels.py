@@ -84,7 +84,7 @@ class MeteredFlows:
         return self.start[-1] + pd.Timedelta(minutes=self.step_minutes)
 
 
-def channel_words(channel: Channel | ChannelSum) -> str:
+def channel_text(channel: Channel | ChannelSum) -> str:
     """A channel by its name, and its meter where there is one."""
     return f"{channel.name} of {channel.meter}" if channel.meter else channel.name
 
@@ -163,7 +163,7 @@ def metered_flows(
                 channel.meter, channel.name, channel.kind, float(kwh[there].sum()), int(there.sum()), int(marked.sum())
             )
         )
-        gaps += gaps_of(~there, start, step_minutes, channel_words(channel))
+        gaps += gaps_of(~there, start, step_minutes, channel_text(channel))
     missing = np.zeros(count)
     return MeteredFlows(
         start=start,
@@ -192,7 +192,7 @@ def shared_span(readings: Sequence[MeterReading], file: str = "the meter files")
     begin, end = late.start[0], early.start[-1] + pd.Timedelta(minutes=early.step_minutes)
     if begin >= end:
         message = (
-            f"{channel_words(late)} begins {_utc(begin)}, and {channel_words(early)} has ended {_utc(end)}; "
+            f"{channel_text(late)} begins {_utc(begin)}, and {channel_text(early)} has ended {_utc(end)}; "
             "allowed are channels that share a stretch of time"
         )
         raise single_fault(file, message)
@@ -227,14 +227,14 @@ def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list
         if len(groups) > 1:
             (one, first), (other, second), *_ = groups.items()
             message = (
-                f"{channel_words(first)} has {what.format(one)}, {channel_words(second)} {what.format(other)}; "
+                f"{channel_text(first)} has {what.format(one)}, {channel_text(second)} {what.format(other)}; "
                 "allowed are the same steps"
             )
             raise single_fault(file, message)
     for channel in channels:
         worst = int(np.argmax(channel.kwh))
         if channel.kwh[worst] > MOST_KWH:
-            message = f"{channel_words(channel)} has {channel.kwh[worst]:g} kWh for the step that begins "
+            message = f"{channel_text(channel)} has {channel.kwh[worst]:g} kWh for the step that begins "
             raise single_fault(file, f"{message}{_utc(channel.start[worst])}; allowed is up to {MOST_KWH:g}")
     groups_by_key: dict[tuple[str, str, ChannelKind], list[Channel]] = {}
     for channel in channels:
@@ -248,7 +248,7 @@ def _at_one_step(channels: list[Channel], notes: list[str]) -> list[Channel]:
     finer = [channel for channel in channels if channel.step_minutes < longest]
     if not finer or any(longest % channel.step_minutes for channel in finer):
         return channels
-    names = ", ".join(dict.fromkeys(channel_words(channel) for channel in finer))
+    names = ", ".join(dict.fromkeys(channel_text(channel) for channel in finer))
     notes.append(f"Read in steps of {longest} minutes, the longest of the channels: {names}.")
     return [channel if channel.step_minutes == longest else _coarser(channel, longest) for channel in channels]
 
@@ -274,7 +274,7 @@ def _joined(group: list[Channel], notes: list[str], file: str) -> Channel:
     order = np.argsort(seconds, kind="stable")
     seconds, kwh, marked = seconds[order], kwh[order], marked[order]
     again = np.flatnonzero(np.diff(seconds) == 0) + 1
-    name = channel_words(group[0])
+    name = channel_text(group[0])
     unlike = again[np.abs(kwh[again] - kwh[again - 1]) > EQUAL_WITHIN_KWH]
     if len(unlike):
         at = int(unlike[0])

@@ -17,8 +17,8 @@ from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site_header import SiteClock, read_site_clock
 from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import Channel, MeterReading
-from scheduler.metering.fill_gaps import gap_words
-from scheduler.metering.parse_options import clock_from_words, kinds_from_words, midnight_from_words, read_all
+from scheduler.metering.fill_gaps import gap_text
+from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import money_digits
 from scheduler.textio.parse_time import local_text
@@ -29,7 +29,7 @@ MOST_GAPS_TOLD = 5
 
 
 @dataclass(frozen=True, slots=True)
-class BillWords:
+class BillOptions:
     """What the command was told.
 
     Attributes
@@ -68,7 +68,7 @@ class MeteredBill:
     notes: tuple[str, ...]
 
 
-def metered_bill(words: BillWords) -> MeteredBill:
+def metered_bill(words: BillOptions) -> MeteredBill:
     """Read the files and make the bill.
 
     Raises
@@ -78,7 +78,7 @@ def metered_bill(words: BillWords) -> MeteredBill:
     site = read_site_clock(words.site)
     offer_path = _offer_path(words)
     offer = read_offer(offer_path, has_calendar=site.holiday_calendar is not None)
-    clock, kinds = clock_from_words(words.clock), kinds_from_words(words.kinds)
+    clock, kinds = parse_clock_name(words.clock), parse_kinds(words.kinds)
     readings = read_all(words.meter, site.timezone, clock)
     file = str(words.meter[0]) if len(words.meter) == 1 else METER_OPTION
     named = _without_generation(relabelled(readings, kinds))
@@ -89,8 +89,8 @@ def metered_bill(words: BillWords) -> MeteredBill:
     _refuse_unlike_spans(named, words, site.timezone, shared, file)
     first, last = _days(words, site.timezone, shared, notes)
     counted_day = first.replace(day=1) if _has_monthly_steps(offer) else first
-    counted_from = max(shared[0], midnight_from_words(counted_day.isoformat(), site.timezone, FROM_OPTION, 0))
-    end = midnight_from_words(last.isoformat(), site.timezone, TO_OPTION, 1)
+    counted_from = max(shared[0], parse_midnight(counted_day.isoformat(), site.timezone, FROM_OPTION, 0))
+    end = parse_midnight(last.isoformat(), site.timezone, TO_OPTION, 1)
     flows = metered_flows(named, *_whole_steps(shared, counted_from, end, named), file)
     notes += flows.notes
     _refuse_gaps(flows, offer, site.timezone, file)
@@ -147,7 +147,7 @@ def _whole_steps(
 
 def _refuse_unlike_spans(
     readings: tuple[MeterReading, ...],
-    words: BillWords,
+    words: BillOptions,
     timezone: str,
     shared: tuple[pd.Timestamp, pd.Timestamp],
     file: str,
@@ -161,10 +161,10 @@ def _refuse_unlike_spans(
     if not early and not late:
         return
 
-    def words_of(instant: pd.Timestamp) -> str:
+    def instant_text(instant: pd.Timestamp) -> str:
         return local_text(instant.to_pydatetime(), timezone)
 
-    spans = "; ".join(f"{name} {words_of(begins[name])} to {words_of(ends[name])}" for name in begins)
+    spans = "; ".join(f"{name} {instant_text(begins[name])} to {instant_text(ends[name])}" for name in begins)
     asked = " and ".join(option for option, wanted in ((FROM_OPTION, early), (TO_OPTION, late)) if wanted)
     raise single_fault(file, f"its channels have values over different times ({spans}); allowed are days, by {asked}")
 
@@ -181,7 +181,7 @@ def _allowed(offer: Offer) -> str:
     return "; allowed are days that its prices cover"
 
 
-def _offer_path(words: BillWords) -> Path:
+def _offer_path(words: BillOptions) -> Path:
     """The offer's file, relative to the working directory or else to the site's folder."""
     for path in (words.offer, words.site / words.offer):
         if file_problem(path) is None:
@@ -190,7 +190,7 @@ def _offer_path(words: BillWords) -> Path:
 
 
 def _days(
-    words: BillWords, timezone: str, shared: tuple[pd.Timestamp, pd.Timestamp], notes: list[str]
+    words: BillOptions, timezone: str, shared: tuple[pd.Timestamp, pd.Timestamp], notes: list[str]
 ) -> tuple[date, date]:
     """First and last day to bill: those asked for, or the whole days of the meter's values."""
     begin, end = (instant.tz_convert(timezone) for instant in shared)
@@ -220,7 +220,7 @@ def _days(
 def _asked(text: str | None, timezone: str, option: str) -> date | None:
     if text is None:
         return None
-    return midnight_from_words(text, timezone, option, 0).tz_convert(timezone).date()
+    return parse_midnight(text, timezone, option, 0).tz_convert(timezone).date()
 
 
 def _refuse_gaps(flows: MeteredFlows, offer: Offer, timezone: str, file: str) -> None:
@@ -229,7 +229,7 @@ def _refuse_gaps(flows: MeteredFlows, offer: Offer, timezone: str, file: str) ->
         return
     gaps = flows.gaps
     told = [
-        Fault(file, None, None, f"{gap.channel} has no values {gap_words(gap, timezone)}")
+        Fault(file, None, None, f"{gap.channel} has no values {gap_text(gap, timezone)}")
         for gap in gaps[:MOST_GAPS_TOLD]
     ]
     more = f", the first {MOST_GAPS_TOLD} of {len(gaps)}" if len(gaps) > MOST_GAPS_TOLD else ""

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from models.tariff.bill import BillLine
 from models.tariff.offer import Band, Offer
-from scheduler.metering.window_text import stretch_words
+from scheduler.metering.window_text import stretch_text
 
 KIND_WORDS = {
     "daily_fee": "Daily fee",
@@ -21,14 +21,14 @@ KIND_WORDS = {
 _COVERED_WORDS = {"daily_fee": "daily fee", "import": "bought", "demand_charge": "demand charge", "export": "sold"}
 
 
-def line_words(line: BillLine, offer: Offer, timezone: str) -> str:
+def line_text(line: BillLine, offer: Offer, timezone: str) -> str:
     """What the line is for."""
     if line.kind in ("import", "export"):
         bands = offer.import_bands if line.kind == "import" else offer.export_bands
         if line.band is None:
             return "Sold: beyond what a price covers"
         verb = "Bought" if line.kind == "import" else "Sold"
-        return f"{verb}: {band_words(bands, line.band)}"
+        return f"{verb}: {band_text(bands, line.band)}"
     if line.kind == "demand_charge":
         when = "" if line.at is None else f", {line.at.tz_convert(timezone):%d %b %H:%M}"
         part = "" if line.days == line.of_days else f", {line.days} of {line.of_days} days"
@@ -38,11 +38,11 @@ def line_words(line: BillLine, offer: Offer, timezone: str) -> str:
     return "Daily fee"
 
 
-def band_words(bands: Sequence[Band], number: int) -> str:
+def band_text(bands: Sequence[Band], number: int) -> str:
     """A band by its name, or when it holds, with the kWh of its step."""
     band = bands[number]
     stair = [each.up_to_kwh for each in bands if each.up_to_kwh is not None and each.stretch == band.stretch]
-    words = band.name or stretch_words(band.stretch)
+    words = band.name or stretch_text(band.stretch)
     if band.name is None and words == "at all times" and not stair and len(bands) > 1:
         words = "at all other times"
     if band.market_factor is not None:

@@ -17,8 +17,8 @@ from rich.text import Text
 
 from models.tariff.bill import BillLine, rounded
 from scheduler.metering.bill import MeteredBill
-from scheduler.metering.bill_line_text import KIND_WORDS, line_words
-from scheduler.textio.format import money_digits, money_words, number_words
+from scheduler.metering.bill_line_text import KIND_WORDS, line_text
+from scheduler.textio.format import money_digits, money_text, number_text
 from scheduler.textio.parse_time import local_text
 
 WIDTH = 100
@@ -44,12 +44,12 @@ def show_bill(made: MeteredBill, console: Console) -> None:
         table.add_row(Text(f"{month:%B %Y}", style="bold"), "", "", "")
         for line in lines:
             table.add_row(*(Text(cell) for cell in _cells(made, line)))
-        total = money_words(sum(line.amount for line in lines), currency)
+        total = money_text(sum(line.amount for line in lines), currency)
         table.add_row(Text(f"{month:%B} in all", style="bold"), "", "", Text(total, style="bold"))
         table.add_section()
     for kind, amount in _sums(made).items():
-        table.add_row(f"{KIND_WORDS[kind]}, all months", "", "", money_words(amount, currency))
-    table.add_row(Text("To pay", style="bold"), "", "", Text(money_words(total_on_paper(made), currency), style="bold"))
+        table.add_row(f"{KIND_WORDS[kind]}, all months", "", "", money_text(amount, currency))
+    table.add_row(Text("To pay", style="bold"), "", "", Text(money_text(total_on_paper(made), currency), style="bold"))
     console.print(table, width=width)
     for note in (*_read_from(made), *made.notes):
         console.print(Padding(Text(note, style="dim"), (0, 0, 0, 2)), width=width)
@@ -67,7 +67,7 @@ def bill_csv(made: MeteredBill) -> str:
             (
                 f"{line.month:%Y-%m}",
                 line.kind,
-                line_words(line, made.offer, made.site.timezone),
+                line_text(line, made.offer, made.site.timezone),
                 numbers[0],
                 line.unit,
                 numbers[1],
@@ -93,7 +93,7 @@ def bill_json(made: MeteredBill) -> str:
             {
                 "month": f"{line.month:%Y-%m}",
                 "kind": line.kind,
-                "line": line_words(line, made.offer, made.site.timezone),
+                "line": line_text(line, made.offer, made.site.timezone),
                 "band": line.band,
                 "quantity": line.quantity,
                 "unit": line.unit,
@@ -126,11 +126,11 @@ def _sums(made: MeteredBill) -> dict[str, float]:
 
 
 def _cells(made: MeteredBill, line: BillLine) -> tuple[str, str, str, str]:
-    words = f"  {line_words(line, made.offer, made.site.timezone)}"
-    amount = money_words(line.amount, made.offer.currency)
+    words = f"  {line_text(line, made.offer, made.site.timezone)}"
+    amount = money_text(line.amount, made.offer.currency)
     if line.kind == "tax":
-        return words, money_words(line.quantity, made.offer.currency), f"{line.unit_price:g} %", amount
-    quantity = f"{number_words(line.quantity, 0 if line.unit == 'day' else 3)} {_unit(line)}"
+        return words, money_text(line.quantity, made.offer.currency), f"{line.unit_price:g} %", amount
+    quantity = f"{number_text(line.quantity, 0 if line.unit == 'day' else 3)} {_unit(line)}"
     return words, quantity, _price(line.unit_price), amount
 
 
@@ -140,7 +140,7 @@ def _unit(line: BillLine) -> str:
 
 def _price(price: float) -> str:
     """A price with two to six decimals."""
-    whole, _, decimals = number_words(price, 6).rstrip("0").partition(".")
+    whole, _, decimals = number_text(price, 6).rstrip("0").partition(".")
     return f"{whole}.{decimals:0<2}"
 
 

@@ -16,7 +16,7 @@ from scheduler.metering.channels import Channel, ChannelKind, MeterReading
 from scheduler.metering.csv_table import (
     DAY_FIRST_NOTE,
     MeterRows,
-    cells_words,
+    cells_text,
     estimated_cell,
     has_decimal_comma,
     iso_days,
@@ -72,7 +72,7 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterRe
     width = len(rows.header)
     refuse(
         [
-            rows.fault(index, None, f"found {cells_words(row)}; allowed is {width} cells, as in the header")
+            rows.fault(index, None, f"found {cells_text(row)}; allowed is {width} cells, as in the header")
             for index, row in enumerate(rows.rows)
             if len(row.cells) != width or not any(row.cells)
         ]

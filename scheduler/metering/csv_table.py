@@ -142,7 +142,7 @@ def estimated_cell(cell: str) -> bool | None:
     return False if word in ("", "no", "a") else None
 
 
-def cells_words(row: CsvRow) -> str:
+def cells_text(row: CsvRow) -> str:
     """How many cells a row has, "cells: 3" or "an empty line"."""
     return f"cells: {len(row.cells)}" if any(row.cells) else "an empty line"
 

@@ -15,7 +15,7 @@ from scheduler.metering.channels import Channel, ChannelKind, MeterReading
 from scheduler.metering.csv_table import (
     DAY_FIRST_NOTE,
     MeterRows,
-    cells_words,
+    cells_text,
     days,
     estimated_cell,
     has_decimal_comma,
@@ -152,7 +152,7 @@ def _check_widths(rows: MeterRows, layout: _Layout) -> None:
             rows.fault(
                 index,
                 None,
-                f"found {cells_words(row)}; allowed is {len(rows.header)} cells, as in the header, "
+                f"found {cells_text(row)}; allowed is {len(rows.header)} cells, as in the header, "
                 f"or {most} on a day when the clocks go back",
             )
             for index, row in enumerate(rows.rows)

@@ -53,7 +53,7 @@ def check_gaps(missing: BoolArray, start: pd.DatetimeIndex, step_minutes: int, t
         f"{LONGEST_GAP / pd.Timedelta(hours=1):g} h each and {MOST_MISSING_PERCENT:g} % in all"
     )
     largest = sorted(gaps, key=lambda gap: gap.begin - gap.end)[:MOST_GAPS_TOLD]
-    told = [Fault(file, None, None, f"gap {gap_words(gap, timezone)}") for gap in largest]
+    told = [Fault(file, None, None, f"gap {gap_text(gap, timezone)}") for gap in largest]
     advice = f"choose a span with --from and --until{_longest_stretch(too_long, start, step_minutes, timezone)}"
     raise InputFaults([Fault(file, None, None, message), *told, Fault(file, None, None, advice)])
 
@@ -92,22 +92,22 @@ def filled(
         at = int(wanted[int(np.flatnonzero(count == 0)[0])])
         message = (
             f"the {series} of {local_text(start[at].to_pydatetime(), timezone)} is missing, and so is that clock time "
-            f"{_days_words(days)}; choose a longer span, or another with --from and --until"
+            f"{_days_text(days)}; choose a longer span, or another with --from and --until"
         )
         raise InputFaults([Fault(file, None, None, message)])
     whole = values.copy()
     whole[wanted] = np.where(there, like, 0.0).sum(axis=1) / count
-    how = f"mean of the same clock time {_days_words(days)}"
+    how = f"mean of the same clock time {_days_text(days)}"
     return whole, [Filled(series, gap.begin, gap.end, how) for gap in gaps_of(fill, start, step_minutes, series)]
 
 
-def gap_words(gap: Gap | Filled, timezone: str) -> str:
+def gap_text(gap: Gap | Filled, timezone: str) -> str:
     """From, to and how long, "2026-03-02T18:00+00:00 to 2026-03-02T19:00+00:00 (1 h)"."""
     begin, end = (local_text(instant.to_pydatetime(), timezone) for instant in (gap.begin, gap.end))
     return f"{begin} to {end} ({(gap.end - gap.begin) / pd.Timedelta(hours=1):.3g} h)"
 
 
-def _days_words(days: tuple[int, ...]) -> str:
+def _days_text(days: tuple[int, ...]) -> str:
     *most, last = sorted({abs(day) for day in days})
     return f"{', '.join(str(day) for day in most)} and {last} days before and after"
 

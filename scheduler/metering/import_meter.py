@@ -13,7 +13,7 @@ from scheduler.inputs.site_schema import DataTable, SiteTable
 from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import MeterReading
 from scheduler.metering.derive_load import MeteredLoad, metered_load
-from scheduler.metering.parse_options import clock_from_words, kinds_from_words, midnight_from_words, read_all
+from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.metering.write_series import series_text, write_together
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import local_text
@@ -25,7 +25,7 @@ USUAL_SOLAR_FILE = "solar.csv"
 
 
 @dataclass(frozen=True, slots=True)
-class MeterWords:
+class MeterOptions:
     """What the command was told.
 
     Attributes
@@ -79,7 +79,7 @@ class MeterResult:
     line_to_add: str | None
 
 
-def read_meter_into_site(words: MeterWords) -> MeterResult:
+def read_meter_into_site(words: MeterOptions) -> MeterResult:
     """Read meter files and write the site's load and solar.
 
     Raises
@@ -89,8 +89,8 @@ def read_meter_into_site(words: MeterWords) -> MeterResult:
     """
     site = _meter_site(words.site)
     _check_target(site.load_file, words)
-    clock = clock_from_words(words.clock)
-    kinds = kinds_from_words(words.kinds)
+    clock = parse_clock_name(words.clock)
+    kinds = parse_kinds(words.kinds)
     first_day, last_day = _days(words, site.timezone)
     paths = (*words.files, *([] if words.car is None else [words.car]))
     readings = read_all(paths, site.timezone, clock)
@@ -149,7 +149,7 @@ def _meter_site(folder: Path) -> _MeterSite:
     return _MeterSite(site.name, site.timezone, folder / data.load, None if data.solar is None else folder / data.solar)
 
 
-def _check_target(file: Path, words: MeterWords) -> None:
+def _check_target(file: Path, words: MeterOptions) -> None:
     """Refuse to write over a file that was not given up with --replace, or over a meter file."""
     try:
         there = file.exists()
@@ -165,10 +165,10 @@ def _check_target(file: Path, words: MeterWords) -> None:
         raise single_fault(file, "it is there already; allowed is a new file, or --replace to give this one up")
 
 
-def _days(words: MeterWords, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
+def _days(words: MeterOptions, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
     """Begin of the first day and end of the last."""
     begin, end = (
-        None if text is None else midnight_from_words(text, timezone, option, later)
+        None if text is None else parse_midnight(text, timezone, option, later)
         for text, option, later in ((words.first_day, FROM_OPTION, 0), (words.last_day, UNTIL_OPTION, 1))
     )
     if begin is not None and end is not None and begin >= end:

@@ -10,10 +10,10 @@ import pandas as pd
 
 from models.base.arrays import FloatArray
 from scheduler.inputs.site_file import SITE_FILE
-from scheduler.metering.align_channels import ChannelSum, Gap, channel_words
-from scheduler.metering.fill_gaps import Filled, gap_words
+from scheduler.metering.align_channels import ChannelSum, Gap, channel_text
+from scheduler.metering.fill_gaps import Filled, gap_text
 from scheduler.metering.import_meter import MeterResult
-from scheduler.textio.format import day_words, number_words
+from scheduler.textio.format import day_clock_text, number_text
 from scheduler.textio.parse_time import local_text
 
 MOST_LINES = 10
@@ -26,7 +26,8 @@ def meter_report(result: MeterResult) -> str:
     begin, end = flows.start[0], flows.end
     days = (end - begin) / pd.Timedelta(days=1)
     lines = [
-        f"{result.site_name}: {day_words(begin.to_pydatetime(), zone)} to {day_words(end.to_pydatetime(), zone)}, "
+        f"{result.site_name}: {day_clock_text(begin.to_pydatetime(), zone)} to "
+        f"{day_clock_text(end.to_pydatetime(), zone)}, "
         f"{f'{days:.1f}'.removesuffix('.0')} days in steps of {flows.step_minutes} minutes.",
         "",
         f"  {'Channel':<24}{'Counts':<12}{'kWh':>12}{'Estimated':>11}",
@@ -34,10 +35,10 @@ def meter_report(result: MeterResult) -> str:
     lines += [_channel_line(channel, channel.kind) for channel in flows.channels]
     if result.car is not None:
         lines += [_channel_line(channel, f"car {channel.kind}") for channel in result.car.channels]
-    lines += ["", f"Load {_kwh(load.load_kwh)} kWh" + _solar_words(load.solar_kwh) + "."]
+    lines += ["", f"Load {_kwh(load.load_kwh)} kWh" + _solar_text(load.solar_kwh) + "."]
     if load.filled:
         lines += ["", f"Gaps that were filled: {len(load.filled)}"]
-        lines += _first([f"  {gap.series} {gap_words(gap, zone)}: {gap.how}" for gap in load.filled])
+        lines += _first([f"  {gap.series} {gap_text(gap, zone)}: {gap.how}" for gap in load.filled])
     if result.notes:
         lines += ["", "Notes", *(f"  {note}" for note in result.notes)]
     lines += ["", f"Written to {' and '.join(str(path) for path in result.written)}."]
@@ -69,10 +70,10 @@ def meter_json(result: MeterResult) -> str:
 
 
 def _channel_line(channel: ChannelSum, counts: str) -> str:
-    return f"  {channel_words(channel):<24}{counts:<12}{number_words(channel.kwh, 1):>12}{channel.estimated:>11}"
+    return f"  {channel_text(channel):<24}{counts:<12}{number_text(channel.kwh, 1):>12}{channel.estimated:>11}"
 
 
-def _solar_words(solar_kwh: FloatArray | None) -> str:
+def _solar_text(solar_kwh: FloatArray | None) -> str:
     return ", no solar" if solar_kwh is None else f", solar {_kwh(solar_kwh)} kWh"
 
 
@@ -98,7 +99,7 @@ def _span(gap: Gap | Filled, timezone: str) -> dict[str, str]:
 
 
 def _kwh(kwh: FloatArray) -> str:
-    return number_words(_energy(kwh), 1)
+    return number_text(_energy(kwh), 1)
 
 
 def _energy(kwh: FloatArray) -> float:

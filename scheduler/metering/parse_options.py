@@ -13,20 +13,20 @@ from scheduler.metering.channels import MeterReading
 from scheduler.metering.detect_format import read_meter_file
 from scheduler.metering.local_clock import Clock
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
-from scheduler.textio.parse_time import DATE, date_from_text
+from scheduler.textio.parse_time import DATE, parse_date
 
 CLOCK_OPTION = "--clock"
 CLOCKS: Mapping[str, Clock] = {"local": "local", "standard": "standard"}
 
 
-def clock_from_words(word: str) -> Clock:
+def parse_clock_name(word: str) -> Clock:
     """What CSV times without offset follow."""
     if word not in CLOCKS:
         raise single_fault(CLOCK_OPTION, f"found {shown(word)}; allowed is {' or '.join(CLOCKS)}")
     return CLOCKS[word]
 
 
-def kinds_from_words(words: Sequence[str]) -> dict[str, str]:
+def parse_kinds(words: Sequence[str]) -> dict[str, str]:
     """The kind of each renamed channel."""
     found: dict[str, str] = {}
     for word in words:
@@ -40,11 +40,11 @@ def kinds_from_words(words: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def midnight_from_words(text: str, timezone: str, option: str, days_later: int) -> pd.Timestamp:
+def parse_midnight(text: str, timezone: str, option: str, days_later: int) -> pd.Timestamp:
     """The first instant of a local day, or of a later one, UTC."""
     if not re.fullmatch(DATE, text.strip()):
         raise single_fault(option, f"found {shown(text)}; allowed is a date such as 2026-03-02")
-    day = pd.Timestamp(date_from_text(text.strip(), option)) + pd.Timedelta(days=days_later)
+    day = pd.Timestamp(parse_date(text.strip(), option)) + pd.Timedelta(days=days_later)
     return day.tz_localize(timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC")
 
 

@@ -10,7 +10,7 @@ from models.base.time_window import Stretch
 from scheduler.textio.toml_values import clock_of_minutes
 
 
-def stretch_words(stretch: Stretch) -> str:
+def stretch_text(stretch: Stretch) -> str:
     """The stretch in words; "at all times" for one without limits."""
     parts = []
     if (stretch.from_minute, stretch.to_minute) != (0, MINUTES_A_DAY):

@@ -25,7 +25,7 @@ def series_text(start: pd.DatetimeIndex, kw: FloatArray, timezone: str) -> str:
     """A meter series as `read_series` reads it: local time with its offset, and kW; arrays of shape (n,)."""
     wall = local_minutes(start, timezone)
     offsets = wall - start.as_unit("s").asi8 // 60
-    words = {int(offset): _offset_words(int(offset)) for offset in np.unique(offsets)}
+    words = {int(offset): _offset_text(int(offset)) for offset in np.unique(offsets)}
     clocks = np.datetime_as_string(wall.astype("datetime64[m]"), unit="m")
     rows = [
         f"{clock}{words[int(offset)]},{_number(float(power))}"
@@ -84,7 +84,7 @@ def _beside(file: Path) -> Path:
     return Path(name)
 
 
-def _offset_words(minutes: int) -> str:
+def _offset_text(minutes: int) -> str:
     return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02}:{abs(minutes) % 60:02}"
 
 

@@ -21,12 +21,12 @@ from scheduler.nights.intervals import Intervals, cut
 from scheduler.nights.market_forecast import offer_as_known
 from scheduler.nights.night import Night, NightTrip, usual_stored_energy_price
 from scheduler.nights.offer_tonight import OfferTonight, offer_tonight
-from scheduler.nights.request import Evening
+from scheduler.nights.request import Request
 from scheduler.nights.wear_prices import wear_tonight
-from scheduler.textio.format import clock_words, number_words
+from scheduler.textio.format import clock_text, number_text
 
 
-def build_night(inputs: Inputs, evening: Evening) -> tuple[Night, tuple[str, ...]]:
+def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...]]:
     """The night to plan, and warnings on what it was built from.
 
     Raises
@@ -106,23 +106,23 @@ def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: Floa
     return price
 
 
-def _horizon(site: Site, evening: Evening) -> datetime:
+def _horizon(site: Site, evening: Request) -> datetime:
     return evening.until or evening.now + timedelta(hours=site.plan.horizon_hours)
 
 
-def _trips_of_the_night(site: Site, evening: Evening) -> tuple[tuple[Trip, ...], list[str]]:
+def _trips_of_the_night(site: Site, evening: Request) -> tuple[tuple[Trip, ...], list[str]]:
     """Trips that depart before the horizon ends, and a warning for each that does not."""
     horizon = _horizon(site, evening)
     tonight = tuple(trip for trip in evening.trips if trip.depart_at < horizon)
     later = [
-        f"The trip at {clock_words(trip.depart_at, site.timezone)} departs after this plan ends and is not planned for."
+        f"The trip at {clock_text(trip.depart_at, site.timezone)} departs after this plan ends and is not planned for."
         for trip in evening.trips
         if trip.depart_at >= horizon
     ]
     return tonight, later
 
 
-def _instants(car: Car, trips: Collection[Trip], evening: Evening) -> list[datetime]:
+def _instants(car: Car, trips: Collection[Trip], evening: Request) -> list[datetime]:
     """Departures, ready times, returns and the coming home: all that needs a boundary of its own."""
     ready = [_ready_at(car, trip) for trip in trips]
     away = [instant for trip in trips for instant in (trip.depart_at, trip.return_at)]
@@ -133,7 +133,7 @@ def _ready_at(car: Car, trip: Trip) -> datetime:
     return trip.depart_at - timedelta(minutes=car.ready_minutes_before)
 
 
-def _at_home(intervals: Intervals, trips: Collection[Trip], evening: Evening) -> BoolArray:
+def _at_home(intervals: Intervals, trips: Collection[Trip], evening: Request) -> BoolArray:
     begins = intervals.boundaries[:-1]
     home = np.ones(len(begins), dtype=np.bool_)
     if evening.home_at is not None:
@@ -143,7 +143,7 @@ def _at_home(intervals: Intervals, trips: Collection[Trip], evening: Evening) ->
     return home
 
 
-def _night_trips(car: Car, trips: Collection[Trip], intervals: Intervals, evening: Evening) -> tuple[NightTrip, ...]:
+def _night_trips(car: Car, trips: Collection[Trip], intervals: Intervals, evening: Request) -> tuple[NightTrip, ...]:
     """Trips with their boundaries; a ready time before the car is home is when it is."""
     found = []
     home_since = evening.home_at or evening.now
@@ -163,7 +163,7 @@ def _night_trips(car: Car, trips: Collection[Trip], intervals: Intervals, evenin
 
 
 def _solar(
-    inputs: Inputs, series: Series | None, evening: Evening, boundaries: pd.DatetimeIndex
+    inputs: Inputs, series: Series | None, evening: Request, boundaries: pd.DatetimeIndex
 ) -> tuple[FloatArray, list[str]]:
     site = inputs.site
     if series is None or site.solar_file is None:
@@ -187,7 +187,7 @@ def _over_the_limit(night: Night) -> list[str]:
     if draw[worst] <= night.connection.import_limit_kw:
         return []
     return [
-        f"The building alone is expected to draw up to {number_words(float(draw[worst]), 2)} kW, around "
-        f"{clock_words(night.boundaries[worst].to_pydatetime(), night.timezone)}: more than its import limit of "
+        f"The building alone is expected to draw up to {number_text(float(draw[worst]), 2)} kW, around "
+        f"{clock_text(night.boundaries[worst].to_pydatetime(), night.timezone)}: more than its import limit of "
         f"{night.connection.import_limit_kw:g} kW. The plan charges nothing on top of that."
     ]

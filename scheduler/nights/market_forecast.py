@@ -13,12 +13,12 @@ from models.base.clock import SATURDAY, local_clock
 from models.site.series import Series, TypicalDay, typical_day
 from models.tariff.market import MarketPrices, known_until, market_price_at
 from models.tariff.offer import Offer
-from scheduler.nights.request import Evening
+from scheduler.nights.request import Request
 from scheduler.textio.errors import single_fault
-from scheduler.textio.format import clock_words
+from scheduler.textio.format import clock_text
 
 
-def offer_as_known(offer: Offer, evening: Evening, end: datetime, timezone: str) -> tuple[Offer, tuple[str, ...]]:
+def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str) -> tuple[Offer, tuple[str, ...]]:
     """The offer with the market prices that a plan may use, and what to say of them.
 
     A `recorded` forecast uses the series itself. Otherwise the series holds as far as it is known at the evening's
@@ -45,11 +45,11 @@ def offer_as_known(offer: Offer, evening: Evening, end: datetime, timezone: str)
         return replace(offer, market=replace(market, start=start, price_per_kwh=price)), ()
     if evening.forecast == "recorded":
         first = start[int(np.argmin(usable))].to_pydatetime()
-        message = f"offer {offer.name!r} has no market price {clock_words(first, timezone)}"
+        message = f"offer {offer.name!r} has no market price {clock_text(first, timezone)}"
         raise single_fault("--forecast", f"{message}; allowed with recorded is a series that covers the plan")
     typical = _typical_prices(offer, market, max(known, now), timezone)
     filled = np.where(usable, price, _at(typical, start, timezone))
-    note = f"The market prices of the offer are known until {clock_words(known.to_pydatetime(), timezone)}"
+    note = f"The market prices of the offer are known until {clock_text(known.to_pydatetime(), timezone)}"
     if not usable.any():
         note = "None of the offer's market prices is known for this time"
     note += "; after that the plan goes by what is typical." if usable.any() else "; the plan goes by what is typical."

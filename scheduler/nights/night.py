@@ -113,7 +113,7 @@ class Night:
         return len(self.boundaries) - 1
 
     @property
-    def dearest_price(self) -> float:
+    def highest_price(self) -> float:
         """The dearest import price of the night [money per kWh], not below 0."""
         return max(0.0, float(self.possible_prices("import").max()))
 

@@ -15,8 +15,8 @@ from models.tariff.demand import DemandMonth
 from models.tariff.offer import Band, Offer, StepPeriod
 from models.tariff.price_steps import PriceStep, Side
 from scheduler.nights.intervals import Intervals
-from scheduler.nights.request import Evening
-from scheduler.textio.format import number_words
+from scheduler.nights.request import Request
+from scheduler.textio.format import number_text
 
 SIDES: tuple[Side, Side] = ("import", "export")
 
@@ -31,7 +31,7 @@ class OfferTonight:
 
 
 def offer_tonight(
-    offer: Offer, intervals: Intervals, evening: Evening, timezone: str, building_kw: FloatArray
+    offer: Offer, intervals: Intervals, evening: Request, timezone: str, building_kw: FloatArray
 ) -> OfferTonight:
     """Steps and demand charge over the night's n intervals.
 
@@ -53,7 +53,7 @@ def offer_tonight(
 
 
 def _steps(
-    offer: Offer, side: Side, intervals: Intervals, evening: Evening, timezone: str, warnings: list[str]
+    offer: Offer, side: Side, intervals: Intervals, evening: Request, timezone: str, warnings: list[str]
 ) -> Iterator[PriceStep]:
     """One step for each local day or month in which one of the side's holds."""
     bands = offer.import_bands if side == "import" else offer.export_bands
@@ -107,7 +107,7 @@ def _not_counted(side: Side, unknown: list[Band]) -> list[str]:
 
 
 def _demand(
-    offer: Offer, intervals: Intervals, evening: Evening, timezone: str, building_kw: FloatArray, warnings: list[str]
+    offer: Offer, intervals: Intervals, evening: Request, timezone: str, building_kw: FloatArray, warnings: list[str]
 ) -> tuple[DemandMonth, ...]:
     """The demand charge, one for each month of the night that has its window in it."""
     charge = offer.demand_charge
@@ -135,7 +135,7 @@ def _demand(
                 so_far = max(0.0, float(building_kw[here].max()))
                 warnings.append(
                     "The month's highest demand so far is not known; it is taken as what the building alone is "
-                    f"expected to draw tonight, {number_words(so_far, 1)} kW. Give --peak-so-far if you know it."
+                    f"expected to draw tonight, {number_text(so_far, 1)} kW. Give --peak-so-far if you know it."
                 )
         numbers = np.full(len(minute), -1, dtype=np.int64)
         numbers[here] = np.unique(mean_of[here], return_inverse=True)[1]
@@ -145,7 +145,7 @@ def _demand(
     return tuple(found)
 
 
-def _unused(offer: Offer, evening: Evening) -> list[str]:
+def _unused(offer: Offer, evening: Request) -> list[str]:
     """A note for each amount that was given and that the offer has no use for."""
     found = []
     if evening.peak_so_far_kw is not None and offer.demand_charge is None:

@@ -12,10 +12,10 @@ from models.site.trips import Trip
 from models.tariff.offer import Band
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.usual_trips import usual_trips_tonight
-from scheduler.nights.parse_trip import check_trips, trip_from_words
-from scheduler.nights.request import Evening, ForecastKind, SolarKind
+from scheduler.nights.parse_trip import check_trips, parse_trip
+from scheduler.nights.request import ForecastKind, Request, SolarKind
 from scheduler.textio.errors import Fault, InputFaults, shown
-from scheduler.textio.parse_time import local_text, moment_from_words
+from scheduler.textio.parse_time import local_text, parse_moment
 
 Found = TypeVar("Found")
 
@@ -24,7 +24,7 @@ MOST_SO_FAR = 1e6
 
 
 @dataclass(frozen=True, slots=True)
-class EveningWords:
+class RequestOptions:
     """The options of `overnight plan` as typed; None where an option was not given."""
 
     soc_percent: float
@@ -41,9 +41,9 @@ class EveningWords:
     exported_so_far_kwh: float | None = None
 
 
-def understand(
-    words: EveningWords, inputs: Inputs, until: datetime | None = None, usual: Sequence[Trip] | None = None
-) -> Evening:
+def parse_request(
+    words: RequestOptions, inputs: Inputs, until: datetime | None = None, usual: Sequence[Trip] | None = None
+) -> Request:
     """Tonight's question.
 
     Parameters
@@ -84,13 +84,13 @@ def understand(
     home_at = None
     if words.home_at is not None:
         typed = words.home_at
-        home_at = _collect(faults, lambda: moment_from_words(typed, now, timezone, "--home-at"))
+        home_at = _collect(faults, lambda: parse_moment(typed, now, timezone, "--home-at"))
         if home_at is not None and home_at >= horizon:
             faults.append(Fault("--home-at", None, None, f"is after this plan ends at {local_text(horizon, timezone)}"))
     notes: list[str] = []
     trips: list[Trip] = []
     for text in words.trips:
-        parsed = _collect(faults, lambda text=text: trip_from_words(text, now, timezone))  # type: ignore[misc]
+        parsed = _collect(faults, lambda text=text: parse_trip(text, now, timezone))  # type: ignore[misc]
         if parsed is not None:
             trips.append(parsed[0])
             notes += parsed[1]
@@ -102,7 +102,7 @@ def understand(
         faults.append(Fault("--home-at", None, None, f"the car is away until then, but a trip departs at {departs}"))
     if faults or in_order is None:
         raise InputFaults(faults)
-    return Evening(
+    return Request(
         now=now,
         soc_percent=words.soc_percent,
         trips=in_order,
@@ -128,7 +128,7 @@ def _by_band(kwh: float | None, bands: Sequence[Band]) -> dict[int, float] | Non
 
 def _habitual(
     inputs: Inputs,
-    words: EveningWords,
+    words: RequestOptions,
     usual: Sequence[Trip] | None,
     home_since: datetime,
     now: datetime,
@@ -165,7 +165,7 @@ def moment_now(text: str | None, timezone: str) -> datetime:
     """The moment to plan from: as typed, or this minute."""
     if text is None:
         return datetime.now(UTC).replace(second=0, microsecond=0)
-    return moment_from_words(text, None, timezone, "--now")
+    return parse_moment(text, None, timezone, "--now")
 
 
 def _percent(option: str, value: float) -> list[Fault]:

@@ -14,12 +14,12 @@ from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import (
     CLOCK,
     DATE,
-    clock_from_text,
-    date_from_text,
     instants_at,
     local_text,
     next_instants,
     not_before,
+    parse_clock,
+    parse_date,
 )
 
 TRIP_OPTION = "--trip"
@@ -33,7 +33,7 @@ _TRIP = re.compile(
 _DISTANCE = re.compile(r"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 
 
-def trip_from_words(text: str, now: datetime, timezone: str) -> tuple[Trip, tuple[str, ...]]:
+def parse_trip(text: str, now: datetime, timezone: str) -> tuple[Trip, tuple[str, ...]]:
     """The trip that the owner typed, in UTC, and notes on how it was read.
 
     In a doubled hour the departure is the first occurrence that is not past and the return the second, and a
@@ -54,13 +54,13 @@ def trip_from_words(text: str, now: datetime, timezone: str) -> tuple[Trip, tupl
     if match is None or (match["return_date"] and not match["depart_date"]):
         raise _fault(f"found {shown(text)}; allowed is {TWO_FORMS}, or mi for miles")
     distance_km = _distance_km(match["distance"], match["unit"])
-    depart_clock = clock_from_text(match["depart"], TRIP_OPTION)
-    return_clock = clock_from_text(match["return"], TRIP_OPTION)
+    depart_clock = parse_clock(match["depart"], TRIP_OPTION)
+    return_clock = parse_clock(match["return"], TRIP_OPTION)
     if match["return_date"] is None and return_clock == depart_clock:
         raise _fault(f"{shown(text)} returns when it departs; allowed is a later return, or dates to both")
 
     if match["depart_date"]:
-        wall = datetime.combine(date_from_text(match["depart_date"], TRIP_OPTION), depart_clock)
+        wall = datetime.combine(parse_date(match["depart_date"], TRIP_OPTION), depart_clock)
         departs = not_before(
             instants_at(wall, timezone, TRIP_OPTION), now, f"the departure of {shown(text)}", TRIP_OPTION
         )
@@ -70,7 +70,7 @@ def trip_from_words(text: str, now: datetime, timezone: str) -> tuple[Trip, tupl
     depart_date = depart_at.astimezone(ZoneInfo(timezone)).date()
 
     if match["return_date"]:
-        return_date = date_from_text(match["return_date"], TRIP_OPTION)
+        return_date = parse_date(match["return_date"], TRIP_OPTION)
     else:
         return_date = depart_date + timedelta(days=return_clock < depart_clock)
     returns = instants_at(datetime.combine(return_date, return_clock), timezone, TRIP_OPTION)

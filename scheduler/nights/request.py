@@ -14,7 +14,7 @@ SolarKind = Literal["low", "typical", "high"]
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
+class Request:
     """One evening's question.
 
     Attributes

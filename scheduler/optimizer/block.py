@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from scheduler.inputs.control_mode import SetBy
-from scheduler.textio.format import number_words, power_words
+from scheduler.textio.format import number_text, power_text
 
 Action = Literal["charge", "discharge", "cover"]
 
@@ -35,9 +35,9 @@ class Block:
         return slice(self.first, self.last)
 
 
-def setting_words(block: Block, set_by: SetBy) -> str:
+def setting_text(block: Block, set_by: SetBy) -> str:
     """What to set for a block: "discharge at 4.1 kW (5.9 A)"; the current first where that is what is set."""
     action = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}[block.action]
     if set_by == "current":
-        return f"{action} {block.amps:.0f} A ({power_words(block.kw)})"
-    return f"{action} {power_words(block.kw)} ({number_words(block.amps, 1)} A)"
+        return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"
+    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A)"

@@ -23,11 +23,11 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.compact_battery import battery
 from scheduler.optimizer.compact_charger import charger_powers, starts, timing
 from scheduler.optimizer.compact_meter import meter
-from scheduler.optimizer.matrix_builder import MatrixWriter
+from scheduler.optimizer.matrix_builder import MatrixBuilder
 from scheduler.optimizer.pyomo_matrix import Matrix
 
 
-def tight_matrix(night: Night, may_discharge: bool = True) -> Matrix:
+def compact_matrix(night: Night, may_discharge: bool = True) -> Matrix:
     """The tighter program of a night that is a schedule; with may_discharge False every v_t is 0.
 
     Raises
@@ -36,7 +36,7 @@ def tight_matrix(night: Night, may_discharge: bool = True) -> Matrix:
     """
     if night.setting.by_hand:
         raise ValueError("a plan set by hand has laws that only the plain statement holds")
-    writer = MatrixWriter()
+    writer = MatrixBuilder()
     powers = charger_powers(writer, night, may_discharge)
     meter(writer, night, powers)
     battery(writer, night, powers)

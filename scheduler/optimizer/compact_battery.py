@@ -7,10 +7,10 @@ import numpy as np
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers
-from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixWriter, Term
+from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, Term
 
 
-def battery(writer: MatrixWriter, night: Night, powers: Powers) -> None:
+def battery(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
     """Stored energy from boundary to boundary, wear, the window, and the trips."""
     charger, car, hours, n = night.charger, night.car, night.hours, night.intervals
     drives = np.array([trip.energy_kwh > 0 for trip in night.trips], dtype=np.bool_)
@@ -40,7 +40,7 @@ def battery(writer: MatrixWriter, night: Night, powers: Powers) -> None:
         if at is ends:
             terms.append((brings[at], -1.0))
         writer.add_rows(terms, -driven[at], -driven[at])
-    _ageing_by_time(writer, night, stored)
+    _calendar_ageing(writer, night, stored)
     _window(writer, night, powers, stored, inside_floor, inside_ceiling)
     _trips(writer, night, stored, on_the_way)
     end = writer.add_columns("stored_at_end_kwh", 1, 0.0, car.ceiling_kwh)
@@ -50,7 +50,7 @@ def battery(writer: MatrixWriter, night: Night, powers: Powers) -> None:
 
 
 def _wear(
-    writer: MatrixWriter,
+    writer: MatrixBuilder,
     night: Night,
     powers: Powers,
     stored: IntArray,
@@ -105,7 +105,7 @@ def _wear(
         writer.add_row(np.concatenate([out[interval], given]), leaving, driven[interval], driven[interval])
 
 
-def _ageing_by_time(writer: MatrixWriter, night: Night, stored: IntArray) -> None:
+def _calendar_ageing(writer: MatrixBuilder, night: Night, stored: IntArray) -> None:
     """What an hour of standing costs at each boundary: the highest of the calendar price's lines."""
     if night.calendar is None:
         return
@@ -139,7 +139,7 @@ def _stays_under_ceiling(night: Night) -> bool:
 
 
 def _window(
-    writer: MatrixWriter,
+    writer: MatrixBuilder,
     night: Night,
     powers: Powers,
     stored: IntArray,
@@ -149,7 +149,7 @@ def _window(
     """No discharge below the floor, no charge above the ceiling, and the cost of being outside, where it can happen."""
     car = night.car
     home = np.flatnonzero(night.at_home)
-    price = night.hours[home] * car.outside_window_factor * night.dearest_price
+    price = night.hours[home] * car.outside_window_factor * night.highest_price
     after = stored[home + 1]
     if not inside_floor:
         writer.add_rows([(after, 1.0), (powers.discharging[home], -car.floor_kwh)], lower=0.0)
@@ -164,7 +164,7 @@ def _window(
         writer.cost(MONEY, above, price)
 
 
-def _trips(writer: MatrixWriter, night: Night, stored: IntArray, on_the_way: IntArray) -> None:
+def _trips(writer: MatrixBuilder, night: Night, stored: IntArray, on_the_way: IntArray) -> None:
     """Departure targets, what is charged on the way, and the first three objectives."""
     trips = len(night.trips)
     missing = writer.add_columns("missing_at_departure_kwh", trips, 0.0, INFINITE)

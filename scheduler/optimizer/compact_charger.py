@@ -10,7 +10,7 @@ from models.base.arrays import FloatArray, IntArray
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.formulation import OBJECTIVES, charger_start_worth
-from scheduler.optimizer.matrix_builder import MONEY, MatrixWriter
+from scheduler.optimizer.matrix_builder import MONEY, MatrixBuilder
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,7 +25,7 @@ class Powers:
     most_discharge_kw: FloatArray
 
 
-def charger_powers(writer: MatrixWriter, night: Night, may_discharge: bool) -> Powers:
+def charger_powers(writer: MatrixBuilder, night: Night, may_discharge: bool) -> Powers:
     """Powers and modes within the caps of charger, grid and offer."""
     charger, n = night.charger, night.intervals
     draw = np.maximum(0.0, night.load_kw - night.solar_kw)
@@ -64,7 +64,7 @@ def charger_powers(writer: MatrixWriter, night: Night, may_discharge: bool) -> P
     return powers
 
 
-def starts(writer: MatrixWriter, night: Night, powers: Powers) -> None:
+def starts(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
     """Starts of charging and discharging."""
     for name, mode in (("charge_start", powers.charging), ("discharge_start", powers.discharging)):
         start = writer.add_columns(name, night.intervals, 0.0, 1.0)
@@ -73,7 +73,7 @@ def starts(writer: MatrixWriter, night: Night, powers: Powers) -> None:
         writer.cost(MONEY, start, charger_start_worth(night))
 
 
-def timing(writer: MatrixWriter, night: Night, powers: Powers) -> None:
+def timing(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
     """Charging late and discharging early."""
     hours = night.hours
     middle = np.cumsum(hours) - hours / 2

@@ -11,7 +11,7 @@ from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers
 from scheduler.optimizer.formulation_offers import favours_energy_within, most_energy_kwh, step_ends
-from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixWriter, Term
+from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, Term
 
 
 def _odd_intervals(night: Night) -> BoolArray:
@@ -34,7 +34,7 @@ def _worth_curtailing(night: Night) -> BoolArray:
     return np.asarray(spare & pays & (not night.solar_can_be_limited))
 
 
-def meter(writer: MatrixWriter, night: Night, powers: Powers) -> None:
+def meter(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
     """Money at the meter, steps and demand charge, over plain and odd intervals."""
     hours, n = night.hours, night.intervals
     odd = _odd_intervals(night)
@@ -71,7 +71,7 @@ class _Flows:
 
 
 def _plain_draw(
-    writer: MatrixWriter, night: Night, powers: Powers, flows: _Flows, at: IntArray, draw: FloatArray
+    writer: MatrixBuilder, night: Night, powers: Powers, flows: _Flows, at: IntArray, draw: FloatArray
 ) -> None:
     """Where the building draws: export is what is discharged beyond the draw."""
     flows.import_constant[at] = draw[at]
@@ -86,7 +86,7 @@ def _plain_draw(
 
 
 def _plain_surplus(
-    writer: MatrixWriter, night: Night, powers: Powers, flows: _Flows, at: IntArray, surplus: FloatArray
+    writer: MatrixBuilder, night: Night, powers: Powers, flows: _Flows, at: IntArray, surplus: FloatArray
 ) -> None:
     """Where there is a surplus: import is what is charged beyond it, and charging first uses what could not be sent."""
     limit = np.minimum(surplus, night.export_limit_kw)
@@ -108,7 +108,7 @@ def _plain_surplus(
 
 
 def _odd(
-    writer: MatrixWriter,
+    writer: MatrixBuilder,
     night: Night,
     powers: Powers,
     flows: _Flows,
@@ -162,7 +162,7 @@ def _only(count: int, at: IntArray, values: FloatArray) -> FloatArray:
     return found
 
 
-def _steps(writer: MatrixWriter, night: Night, flows: _Flows) -> None:
+def _steps(writer: MatrixBuilder, night: Night, flows: _Flows) -> None:
     """Steps of kWh, as scheduler.optimizer.formulation_offers states them."""
     hours = night.hours
     names: list[IntArray] = []
@@ -198,7 +198,7 @@ def _steps(writer: MatrixWriter, night: Night, flows: _Flows) -> None:
             writer.add_rows([(used[1:], 1.0), (used[:-1], -1.0)], lower=0.0)
 
 
-def _demand(writer: MatrixWriter, night: Night, flows: _Flows) -> None:
+def _demand(writer: MatrixBuilder, night: Night, flows: _Flows) -> None:
     """The highest mean import of each month."""
     for number, month in enumerate(night.demand):
         peak = writer.add_columns(f"peak {number}", 1, month.so_far_kw, INFINITE)

@@ -27,7 +27,7 @@ battery's depth. h_t hours, L_t load, S_t solar, p_t and r_t import and export p
                             l_t >= 0 only for a charger whose least power does not cover its fixed loss
     segment_balance         s_j,t+1 = s_jt + i_jt - o_jt;   s_jb <= size_j;   s_j0 the initial fill
     stored_energy           e_b = sum_j s_jb
-    ageing_by_time          a'_b >= slope_i e_b + intercept_i for each line i of the calendar price   [money per hour]
+    calendar_ageing          a'_b >= slope_i e_b + intercept_i for each line i of the calendar price   [money per hour]
     no_discharge_below_floor     e_t+1 >= floor v_t
     no_charge_above_ceiling      e_t+1 <= ceiling_t+1 + (battery - ceiling_t+1) (1 - u_t)
     below_floor, above_ceiling   a_t >= floor - e_t+1,   o_t >= e_t+1 - ceiling, at home
@@ -91,7 +91,7 @@ def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
     _meter(model, night)
     steps_and_demand(model, night)
     _battery(model, night)
-    _ageing_by_time(model, night)
+    _calendar_ageing(model, night)
     _window(model, night)
     _trips(model, night)
     _starts(model)
@@ -239,14 +239,14 @@ def _battery(model: pyo.ConcreteModel, night: Night) -> None:
         return m.stored_kwh[b] == pyo.quicksum(m.segment_kwh[j, b] for j in m.segments)
 
 
-def _ageing_by_time(model: pyo.ConcreteModel, night: Night) -> None:
+def _calendar_ageing(model: pyo.ConcreteModel, night: Night) -> None:
     """What an hour of standing costs: the highest of the calendar price's lines, at each boundary."""
     slope, intercept = (np.zeros(0), np.zeros(0)) if night.calendar is None else night.calendar.lines()
     model.calendar_lines = pyo.RangeSet(0, len(slope) - 1)
     model.ageing_per_hour = pyo.Var(model.boundaries, within=pyo.NonNegativeReals)
 
     @model.Constraint(model.boundaries, model.calendar_lines)
-    def ageing_by_time(m: Any, b: int, line: int) -> Any:
+    def calendar_ageing(m: Any, b: int, line: int) -> Any:
         return m.ageing_per_hour[b] >= float(slope[line]) * m.stored_kwh[b] + float(intercept[line])
 
 
@@ -334,7 +334,7 @@ def _steadiness(model: pyo.ConcreteModel, night: Night) -> None:
 
 def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     """The objectives in the order of their priority, named in OBJECTIVES."""
-    car, hours, dearest = night.car, night.hours, night.dearest_price
+    car, hours, dearest = night.car, night.hours, night.highest_price
     count = len(night.trips)
     model.stored_at_end_kwh = pyo.Var(bounds=(0, car.ceiling_kwh))
     model.stored_at_end = pyo.Constraint(expr=model.stored_at_end_kwh <= model.stored_kwh[night.intervals])
@@ -391,4 +391,4 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
 
 def charger_start_worth(night: Night) -> float:
     """Money that one start counts for."""
-    return night.charger.start_worth_kwh * night.dearest_price
+    return night.charger.start_worth_kwh * night.highest_price

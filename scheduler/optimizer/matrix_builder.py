@@ -20,7 +20,7 @@ Term = tuple[IntArray, FloatArray | float]
 
 
 @dataclass(slots=True)
-class MatrixWriter:
+class MatrixBuilder:
     """Columns and rows as they are added; numbers of columns are arrays of the shape they were asked in."""
 
     lower: list[FloatArray] = field(default_factory=list)

@@ -14,7 +14,7 @@ import numpy as np
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
-from scheduler.optimizer.compact import tight_matrix
+from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lexicographic import CHANGE_GAP_KW, HELD, SHORTAGES, TIMING_GAP_KWH_HOURS, Stages
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of
@@ -39,7 +39,7 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     began = time.perf_counter()
     matrix = _matrix_of(night, may_discharge)
     stages = Stages(matrix)
-    worth = night.dearest_price
+    worth = night.highest_price
     stages.priorities(GAP_WORTH_KWH * worth)
     status, gap = stages.status, stages.gap
     stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
@@ -66,7 +66,7 @@ def cheapest(night: Night) -> Setpoints:
     NoPlanError : HiGHS found no plan.
     """
     stages = Stages(_matrix_of(night))
-    worth = night.dearest_price
+    worth = night.highest_price
     stages.priorities(GAP_WORTH_KWH * worth)
     return _answer(night, stages.matrix, stages.claim(), stages.status, stages.gap, 0.0).setpoints
 
@@ -92,7 +92,7 @@ def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: flo
     stages = Stages(_matrix_of(night))
     stages.serve_no_worse(answer)
     stages.fix_power(interval, setpoint_kw)
-    if not stages.run("least_money", GAP_WORTH_KWH * night.dearest_price):
+    if not stages.run("least_money", GAP_WORTH_KWH * night.highest_price):
         return None
     stages.settle("least_money")
     return stages.value("least_money")
@@ -100,7 +100,7 @@ def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: flo
 
 def _matrix_of(night: Night, may_discharge: bool = True) -> Matrix:
     """The tighter program; of a night that is set by hand the plain statement, which alone holds those laws."""
-    return compile_matrix(night, may_discharge) if night.setting.by_hand else tight_matrix(night, may_discharge)
+    return compile_matrix(night, may_discharge) if night.setting.by_hand else compact_matrix(night, may_discharge)
 
 
 def _runs_with_power(

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from icalendar import Alarm, Calendar, Event
 
 from scheduler.plans.saved_plan import KeptBlock, KeptPlan, KeptTrip
-from scheduler.textio.format import number_words, percent_words, power_words
+from scheduler.textio.format import number_text, percent_text, power_text
 
 PRODUCT = "-//overnight-scheduler//hand-over//EN"
 NAMESPACE = uuid.UUID("6f0a2f4e-0a54-4d1c-9c39-5d2f2f6f9b11")
@@ -62,9 +62,9 @@ def _trips(plan: KeptPlan) -> Iterator[Event]:
     trips = [*plan.past_trips, *plan.trips]
     for number, trip in enumerate(trips):
         event = _event(plan, "trip", number, trip.depart, trip.return_at)
-        words = _trip_words(trip)
+        words = _trip_text(trip)
         event.add("summary", words)
-        event.add("description", f"Needs {percent_words(trip.target_percent)} at departure.")
+        event.add("description", f"Needs {percent_text(trip.target_percent)} at departure.")
         if trip.depart >= plan.start:
             event.add_component(_alarm(words, -BEFORE_DEPARTURE))
         yield event
@@ -98,9 +98,9 @@ def _alarm(words: str, trigger: timedelta, related: str = "START") -> Alarm:
 def _setting(plan: KeptPlan, block: KeptBlock) -> str:
     action = {"charge": "Charge at", "discharge": "Discharge at", "cover": "Cover the building up to"}[block.action]
     if plan.set_by == "current":
-        return f"{action} {block.amps:.0f} A ({power_words(block.kw)})"
-    return f"{action} {power_words(block.kw)} ({number_words(block.amps, 1)} A)"
+        return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"
+    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A)"
 
 
-def _trip_words(trip: KeptTrip) -> str:
-    return f"Trip, {trip.distance_km:.0f} km: leaves with {percent_words(trip.planned_percent)}"
+def _trip_text(trip: KeptTrip) -> str:
+    return f"Trip, {trip.distance_km:.0f} km: leaves with {percent_text(trip.planned_percent)}"

@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 
 from models.base.arrays import FloatArray
-from scheduler.optimizer.block import setting_words
+from scheduler.optimizer.block import setting_text
 from scheduler.plan_output.soc_chart import state_marks
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.plan import Plan
@@ -36,7 +36,7 @@ from scheduler.render.svg import (
     triangle,
 )
 from scheduler.render.time_axis import clock_changes, clock_ticks
-from scheduler.textio.format import clock_words, number_words, percent_words, price_words, span_words
+from scheduler.textio.format import clock_text, number_text, percent_text, price_text, span_text
 
 EDGE = WIDTH - RIGHT
 MOST_TICKS = 8
@@ -72,7 +72,7 @@ def power_chart(plan: Plan) -> str:
         *_behind(plan, x, power.top, price.bottom),
         *_settings(plan, x),
         label(LEFT, 64, "Power, kW: drawn upwards, given downwards"),
-        *_scale(power, [-lowest, 0.0, highest], lambda value: number_words(abs(value), 0)),
+        *_scale(power, [-lowest, 0.0, highest], lambda value: number_text(abs(value), 0)),
         area(x, power, nothing, night.load_kw, "load"),
         area(x, power, night.load_kw, up, "charge"),
         area(x, power, nothing, -solar, "solar"),
@@ -211,16 +211,16 @@ def _power_gist(plan: Plan) -> str:
     taken, given = (float(night.hours @ each) for each in (setpoints.charge_kw, setpoints.discharge_kw))
     now = _at(plan, 0)
     told = [
-        f"{number}: {setting_words(block, night.setting.set_by)} "
-        f"{span_words(_at(plan, block.first), _at(plan, block.last), night.timezone, now)}"
+        f"{number}: {setting_text(block, night.setting.set_by)} "
+        f"{span_text(_at(plan, block.first), _at(plan, block.last), night.timezone, now)}"
         for number, block in enumerate(plan.blocks[:MOST_STEPS_TOLD], 1)
     ]
     more = len(plan.blocks) - len(told)
     told += [f"and {more} more"] if more else []
     cheap, dear = float(plan.replayed.import_price.min()), float(plan.replayed.import_price.max())
     return (
-        f"{'; '.join(told) or 'Nothing to set'}. The car takes {number_words(taken, 1)} kWh and gives "
-        f"{number_words(given, 1)} kWh; import prices run from {price_words(cheap)} to {price_words(dear)} "
+        f"{'; '.join(told) or 'Nothing to set'}. The car takes {number_text(taken, 1)} kWh and gives "
+        f"{number_text(given, 1)} kWh; import prices run from {price_text(cheap)} to {price_text(dear)} "
         f"{plan.inputs.offer.currency} per kWh. Every number is in schedule.csv."
     )
 
@@ -231,16 +231,16 @@ def _state_gist(plan: Plan) -> str:
     floor, ceiling = _bounds(plan)
     departures = "".join(f" {_departure_gist(plan, outcome)}" for outcome in plan.trips)
     return (
-        f"From {percent_words(float(soc[0]))} to {percent_words(float(soc[-1]))}, lowest "
-        f"{percent_words(float(soc[lowest]))} at {clock_words(_at(plan, lowest), plan.night.timezone)}; floor "
+        f"From {percent_text(float(soc[0]))} to {percent_text(float(soc[-1]))}, lowest "
+        f"{percent_text(float(soc[lowest]))} at {clock_text(_at(plan, lowest), plan.night.timezone)}; floor "
         f"{floor:g} %, ceiling {ceiling:g} %.{departures}"
     )
 
 
 def _departure_gist(plan: Plan, outcome: TripOutcome) -> str:
     return (
-        f"The trip at {clock_words(outcome.trip.trip.depart_at, plan.night.timezone)} needs "
-        f"{percent_words(outcome.target_percent)} and leaves with {percent_words(outcome.planned_percent)}"
+        f"The trip at {clock_text(outcome.trip.trip.depart_at, plan.night.timezone)} needs "
+        f"{percent_text(outcome.target_percent)} and leaves with {percent_text(outcome.planned_percent)}"
         f"{', too little' if outcome.missed else ''}."
     )
 
@@ -256,8 +256,8 @@ def _at(plan: Plan, boundary: int) -> datetime:
 
 def _axis_price(price: float) -> str:
     """A price in the drawing: whole where it has no room for decimals."""
-    words = price_words(price)
-    return words if len(words) <= 6 else number_words(price, 0 if abs(price) >= 100 else 2)
+    words = price_text(price)
+    return words if len(words) <= 6 else number_text(price, 0 if abs(price) >= 100 else 2)
 
 
 def _above(prices: FloatArray) -> float:

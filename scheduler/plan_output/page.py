@@ -8,15 +8,15 @@ from typing import Any
 
 from markupsafe import Markup
 
-from scheduler.optimizer.block import Block, setting_words
+from scheduler.optimizer.block import Block, setting_text
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
-from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_words
+from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plans.headline import short_headline, why_nothing_given
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.render.page_template import page_template
-from scheduler.textio.format import clock_words, day_words, number_words, percent_words, price_words
+from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text, price_text
 
 FEW_STEPS = 2
 """As many steps as one large sentence can hold on a phone."""
@@ -38,8 +38,8 @@ def report_text(plan: Plan) -> str:
         headline=short_headline(plan, FEW_STEPS),
         why_nothing_given=why_nothing_given(plan, FEW_STEPS),
         about=(
-            f"{inputs.site.name}, {day_words(begin, night.timezone)} to {clock_words(end, night.timezone)}, "
-            f"car at {_state_words(plan)}"
+            f"{inputs.site.name}, {day_clock_text(begin, night.timezone)} to {clock_text(end, night.timezone)}, "
+            f"car at {_state_text(plan)}"
         ),
         urgent=urgent,
         replanned=plan.replanned,
@@ -49,7 +49,7 @@ def report_text(plan: Plan) -> str:
         money=money_table(plan),
         by_any_law=BY_ANY_LAW,
         currency=inputs.offer.currency,
-        saving=saving_words(plan),
+        saving=saving_text(plan),
         power=Markup(power_chart(plan)),
         state=Markup(state_chart(plan)),
         warnings=[warning for warning in plan.warnings if warning not in urgent],
@@ -59,11 +59,11 @@ def report_text(plan: Plan) -> str:
     )
 
 
-def _state_words(plan: Plan) -> str:
+def _state_text(plan: Plan) -> str:
     """The car's state of charge as it was told."""
-    words = percent_words(plan.evening.soc_percent)
+    words = percent_text(plan.evening.soc_percent)
     home_at = plan.evening.home_at
-    return words if home_at is None else f"{words} when home at {clock_words(home_at, plan.night.timezone)}"
+    return words if home_at is None else f"{words} when home at {clock_text(home_at, plan.night.timezone)}"
 
 
 def _urgent(plan: Plan) -> list[str]:
@@ -76,9 +76,9 @@ def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
     return {
-        "begin": clock_words(begin, night.timezone),
-        "end": clock_words(end, night.timezone, begin),
-        "set": setting_words(block, night.setting.set_by),
+        "begin": clock_text(begin, night.timezone),
+        "end": clock_text(end, night.timezone, begin),
+        "set": setting_text(block, night.setting.set_by),
         "action": block.action,
         "why": reason,
     }
@@ -87,28 +87,28 @@ def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
 def _trip(plan: Plan, outcome: TripOutcome) -> dict[str, Any]:
     trip = outcome.trip.trip
     return {
-        "leaves": clock_words(trip.depart_at, plan.night.timezone),
-        "back": clock_words(trip.return_at, plan.night.timezone),
+        "leaves": clock_text(trip.depart_at, plan.night.timezone),
+        "back": clock_text(trip.return_at, plan.night.timezone),
         "distance": f"{trip.distance_km:.0f} km",
-        "needs": percent_words(outcome.target_percent),
-        "planned": percent_words(outcome.planned_percent),
-        "margin": _margin_words(outcome),
-        "ready": _ready_words(plan, outcome),
+        "needs": percent_text(outcome.target_percent),
+        "planned": percent_text(outcome.planned_percent),
+        "margin": _margin_text(outcome),
+        "ready": _ready_text(plan, outcome),
         "missed": outcome.missed,
     }
 
 
-def _margin_words(outcome: TripOutcome) -> str:
+def _margin_text(outcome: TripOutcome) -> str:
     """Percentage points over or short of the target; the word and not a sign alone says which."""
-    points = number_words(abs(outcome.planned_percent - outcome.target_percent), 1)
+    points = number_text(abs(outcome.planned_percent - outcome.target_percent), 1)
     if outcome.missed:
         return f"{points} short"
     return "just enough" if float(points) == 0 else f"{points} over"
 
 
-def _ready_words(plan: Plan, outcome: TripOutcome) -> str:
+def _ready_text(plan: Plan, outcome: TripOutcome) -> str:
     timezone = plan.night.timezone
-    ready = None if outcome.ready_at is None else clock_words(outcome.ready_at, timezone)
+    ready = None if outcome.ready_at is None else clock_text(outcome.ready_at, timezone)
     if outcome.missed:
         return "NOT READY" + ("" if ready is None else f", would be {ready}")
     assert outcome.ready_at is not None
@@ -123,17 +123,17 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
     currency = inputs.offer.currency
     highest = evening.highest_soc_today_percent
     return [
-        ("Made", day_words(plan.made_at, night.timezone)),
+        ("Made", day_clock_text(plan.made_at, night.timezone)),
         (
             "State of charge",
-            _state_words(plan) + ("" if highest is None else f", highest today {percent_words(highest)}"),
+            _state_text(plan) + ("" if highest is None else f", highest today {percent_text(highest)}"),
         ),
         ("Offer", inputs.offer.name),
         ("Forecast", evening.forecast if evening.forecast == "recorded" else f"typical days, solar {evening.solar}"),
         ("Set by", SET_BY[night.setting.set_by]),
-        ("Stored-energy price", f"{price_words(night.stored_energy_price)} {currency} per kWh"),
+        ("Stored-energy price", f"{price_text(night.stored_energy_price)} {currency} per kWh"),
         ("Wear weight", f"{night.wear_weight:g}"),
-        ("Solver", f"{plan.answer.status}, within {number_words(plan.answer.gap, 4)} {currency}"),
+        ("Solver", f"{plan.answer.status}, within {number_text(plan.answer.gap, 4)} {currency}"),
         ("Program", f"overnight {version('overnight-scheduler')}"),
     ]
 

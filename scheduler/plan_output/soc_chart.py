@@ -10,7 +10,7 @@ import numpy as np
 from models.base.arrays import FloatArray
 from scheduler.plans.plan import Plan
 from scheduler.render.svg import LEFT, RIGHT, WIDTH, Panel, label, line, polyline, room_for, triangle
-from scheduler.textio.format import percent_words
+from scheduler.textio.format import percent_text
 
 LETTER_HEIGHT = 11.0
 """Room for a line of words [px]."""
@@ -21,7 +21,7 @@ BESIDE = 8.0
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class PlacedLabel:
     """Words at a place: left edge and baseline [px]."""
 
     text: str
@@ -33,7 +33,7 @@ class Words:
         """Right edge [px]."""
         return self.left + room_for(self.text)
 
-    def overlaps(self, other: Words) -> bool:
+    def overlaps(self, other: PlacedLabel) -> bool:
         """Whether two words run into each other."""
         return (
             self.left < other.right
@@ -55,10 +55,10 @@ def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
     height = np.array([panel.y(car.percent(float(stored))) for stored in plan.replayed.stored_kwh])
     drawn = _boundaries_drawn(plan)
     yield from _line(plan, x, height)
-    placed: list[Words] = []
+    placed: list[PlacedLabel] = []
     bounds = (panel.y(car.floor_percent), panel.y(car.ceiling_percent))
 
-    def distance(words: Words) -> float:
+    def distance(words: PlacedLabel) -> float:
         return _distance(words, x[drawn], height[drawn], bounds)
 
     for words, marks in _targets(plan, panel, x):
@@ -70,7 +70,8 @@ def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
     for name, percent, below in (("floor", car.floor_percent, 12.0), ("ceiling", car.ceiling_percent, -4.0)):
         room = WIDTH - RIGHT - LEFT - BESIDE - room_for(name)
         places = [
-            Words(name, LEFT + 4 + share * room, panel.y(percent) + below) for share in (1.0, 0.0, 0.25, 0.5, 0.75)
+            PlacedLabel(name, LEFT + 4 + share * room, panel.y(percent) + below)
+            for share in (1.0, 0.0, 0.25, 0.5, 0.75)
         ]
         clear = [each for each in places if not any(each.overlaps(other) for other in placed)]
         if clear:
@@ -94,7 +95,7 @@ def _line(plan: Plan, x: FloatArray, height: FloatArray) -> Iterator[str]:
     yield polyline(x[home:], height[home:], "soc")
 
 
-def _targets(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[tuple[list[Words], list[str]]]:
+def _targets(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[tuple[list[PlacedLabel], list[str]]]:
     """What each departure needs, from its ready time on: where its words could stand, and its marks.
 
     For a missed target a line shows how far the plan stays short of it.
@@ -103,19 +104,19 @@ def _targets(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[tuple[list[Wor
         trip, height = outcome.trip, panel.y(outcome.target_percent)
         left = float(x[trip.depart])
         marks = [line(float(x[trip.ready]), height, left, height, "target-line"), triangle(left, height, "target")]
-        words = f"needs {percent_words(outcome.target_percent)}"
+        words = f"needs {percent_text(outcome.target_percent)}"
         if outcome.missed:
             marks.append(line(left, height + 9, left, panel.y(outcome.planned_percent), "short"))
-            words += f", has {percent_words(outcome.planned_percent)}"
+            words += f", has {percent_text(outcome.planned_percent)}"
         places = [
-            Words(words, place, baseline)
+            PlacedLabel(words, place, baseline)
             for baseline in (height + 10, height - 5, height + 22)
             for place in (left + BESIDE, left - BESIDE - room_for(words))
         ]
         yield [each for each in places if each.left >= LEFT and each.right <= WIDTH], marks
 
 
-def _distance(words: Words, x: FloatArray, height: FloatArray, lines: tuple[float, ...] = ()) -> float:
+def _distance(words: PlacedLabel, x: FloatArray, height: FloatArray, lines: tuple[float, ...] = ()) -> float:
     """How far words stay clear of the state of charge and of level lines [px]; enough is enough."""
     under = np.linspace(words.left, words.right, 15)
     middle = words.baseline - LETTER_HEIGHT / 2 + 1

@@ -8,12 +8,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from scheduler.optimizer.block import setting_words
-from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_words
+from scheduler.optimizer.block import setting_text
+from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_text
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.headline import short_headline, why_nothing_given
 from scheduler.plans.plan import CAUTIONS, Plan
-from scheduler.textio.format import clock_words, day_words, percent_words
+from scheduler.textio.format import clock_text, day_clock_text, percent_text
 
 FEW_STEPS = 5
 """Most steps told in the one sentence above the list."""
@@ -34,7 +34,7 @@ def _heading(plan: Plan) -> RenderableType:
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     about = Text(
-        f"{inputs.site.name}, {day_words(begin, night.timezone)} to {clock_words(end, night.timezone)}, "
+        f"{inputs.site.name}, {day_clock_text(begin, night.timezone)} to {clock_text(end, night.timezone)}, "
         f"offer {inputs.offer.name}, car at {plan.evening.soc_percent:g} %",
         style="dim",
     )
@@ -61,8 +61,8 @@ def _blocks(plan: Plan) -> RenderableType | None:
     table.add_column("Set the charger to, and why")
     for block, reason in zip(plan.blocks, plan.reasons, strict=True):
         begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
-        setting = Text(setting_words(block, night.setting.set_by), style="bold")
-        when = f"{clock_words(begin, night.timezone)}\nto {clock_words(end, night.timezone, begin)}"
+        setting = Text(setting_text(block, night.setting.set_by), style="bold")
+        when = f"{clock_text(begin, night.timezone)}\nto {clock_text(end, night.timezone, begin)}"
         table.add_row(when, Group(setting, Text(reason), Text("")))
     rest = Text("At all other times the charger is idle or the car is away.", style="dim")
     return Group(table, rest)
@@ -79,10 +79,10 @@ def _departures(plan: Plan) -> RenderableType | None:
     for outcome in plan.trips:
         trip = outcome.trip.trip
         table.add_row(
-            clock_words(trip.depart_at, plan.night.timezone),
+            clock_text(trip.depart_at, plan.night.timezone),
             f"{trip.distance_km:.0f} km",
-            percent_words(outcome.target_percent),
-            percent_words(outcome.planned_percent),
+            percent_text(outcome.target_percent),
+            percent_text(outcome.planned_percent),
             _ready(plan, outcome),
         )
     return table
@@ -94,7 +94,7 @@ def _ready(plan: Plan, outcome: TripOutcome) -> Text:
     assert outcome.ready_at is not None
     if outcome.ready_at <= plan.night.boundaries[0].to_pydatetime():
         return Text("now")
-    return Text(clock_words(outcome.ready_at, plan.night.timezone))
+    return Text(clock_text(outcome.ready_at, plan.night.timezone))
 
 
 def _money(plan: Plan) -> RenderableType:
@@ -115,7 +115,7 @@ def _money(plan: Plan) -> RenderableType:
             table.add_row(f"  {BY_ANY_LAW}", *money.asides[name], style="dim")
     table.add_section()
     table.add_row("In all", *money.totals, style="bold")
-    return Group(table, Text(saving_words(plan)))
+    return Group(table, Text(saving_text(plan)))
 
 
 def _notes(plan: Plan) -> RenderableType:

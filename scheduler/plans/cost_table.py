@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import Costs
-from scheduler.textio.format import money_digits, money_words, rows_that_add_up
+from scheduler.textio.format import money_digits, money_text, rows_that_add_up
 
 CYCLE_WEAR, CALENDAR_WEAR = "Battery wear", "Battery ageing by time"
 BY_ANY_LAW = "by any wear law"
@@ -44,45 +44,45 @@ def money_table(plan: Plan) -> MoneyTable:
     columns = _columns(plan)
     parts = [_rounded(plan, costs) for costs in columns.values()]
     rows = tuple(
-        (name, tuple(money_words(column[row], currency) for column in parts))
+        (name, tuple(money_text(column[row], currency) for column in parts))
         for row, name in enumerate(ROWS)
         if any(column[row] for column in parts)
     )
-    totals = tuple(money_words(sum(column), currency) for column in parts)
-    asides = {CYCLE_WEAR: wear_range_words(plan)} if plan.wear_by_law else {}
+    totals = tuple(money_text(sum(column), currency) for column in parts)
+    asides = {CYCLE_WEAR: wear_range_text(plan)} if plan.wear_by_law else {}
     return MoneyTable(tuple(columns), rows, totals, asides)
 
 
-def saving_words(plan: Plan) -> str:
+def saving_text(plan: Plan) -> str:
     """What the night costs, what it saves and how much of that is from discharging, in the amounts of the table."""
     currency = plan.inputs.offer.currency
     shown, on_return, charge_only = (_rounded(plan, costs) for costs in _columns(plan).values())
-    begins = f"The electricity of this time costs {money_words(sum(shown[:4]), currency)} {currency}"
+    begins = f"The electricity of this time costs {money_text(sum(shown[:4]), currency)} {currency}"
     if shown[2]:
-        begins += f", of which {money_words(shown[2], currency)} is charged on the way"
+        begins += f", of which {money_text(shown[2], currency)} is charged on the way"
     begins += "."
     if plan.setting_cost is not None:
-        extra = money_words(plan.setting_cost, currency)
+        extra = money_text(plan.setting_cost, currency)
         costs = "costs nothing extra" if float(extra) == 0 else f"costs {extra} more than a free schedule"
         begins += f" Setting it by hand {costs}."
     saving = sum(on_return) - sum(shown)
     if plan.saving < 0:
         return (
-            f"{begins} In all the plan costs {money_words(-saving, currency)} more than charging on return, "
+            f"{begins} In all the plan costs {money_text(-saving, currency)} more than charging on return, "
             "which serves the trips less well."
         )
-    words = f"{begins} In all the plan saves {money_words(saving, currency)} against charging on return"
+    words = f"{begins} In all the plan saves {money_text(saving, currency)} against charging on return"
     of_the_month = on_return[3] - shown[3]
     if of_the_month > 0:
-        part = "all" if of_the_month >= saving else money_words(of_the_month, currency)
+        part = "all" if of_the_month >= saving else money_text(of_the_month, currency)
         words += f", {part} of it by the month's demand charge"
     if not plan.answer.setpoints.gives_energy:
         return f"{words}, none of it from discharging."
-    words += f"; discharging at all is worth {money_words(sum(charge_only) - sum(shown), currency)} of that."
-    return words + _ageing_words(charge_only[4] - shown[4], charge_only[5] - shown[5], currency)
+    words += f"; discharging at all is worth {money_text(sum(charge_only) - sum(shown), currency)} of that."
+    return words + _ageing_text(charge_only[4] - shown[4], charge_only[5] - shown[5], currency)
 
 
-def _ageing_words(cycling: float, by_time: float, currency: str) -> str:
+def _ageing_text(cycling: float, by_time: float, currency: str) -> str:
     """What discharging does to the battery by standing less full, where it ages by time.
 
     Parameters
@@ -91,10 +91,10 @@ def _ageing_words(cycling: float, by_time: float, currency: str) -> str:
     """
     if by_time <= 0:
         return ""
-    saved = money_words(by_time, currency)
-    more = money_words(-cycling, currency)
+    saved = money_text(by_time, currency)
+    more = money_text(-cycling, currency)
     if by_time + cycling > 0:
-        lowered = money_words(by_time + cycling, currency)
+        lowered = money_text(by_time + cycling, currency)
         return (
             f" It even spares the battery: standing less full saves {saved} in ageing by time, cycling adds "
             f"{more}, so wear is {lowered} lower in all."
@@ -102,12 +102,12 @@ def _ageing_words(cycling: float, by_time: float, currency: str) -> str:
     return f" Standing less full saves {saved} in ageing by time; cycling adds {more}."
 
 
-def wear_range_words(plan: Plan) -> tuple[str, ...]:
+def wear_range_text(plan: Plan) -> tuple[str, ...]:
     """The range of cycle wear over all laws, weighted, for each column of the table."""
     weight, currency = plan.night.wear_weight, plan.inputs.offer.currency
     ranges = []
     for by_law in plan.wear_by_law.values():
-        low, high = (money_words(weight * end(by_law.values()), currency) for end in (min, max))
+        low, high = (money_text(weight * end(by_law.values()), currency) for end in (min, max))
         ranges.append(low if low == high else f"{low} to {high}")
     return tuple(ranges)
 

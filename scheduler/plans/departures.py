@@ -11,7 +11,7 @@ import pandas as pd
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night, NightTrip
 from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed
-from scheduler.textio.format import amount_words, clock_words, money_words, percent_words
+from scheduler.textio.format import amount_text, clock_text, money_text, percent_text
 
 NEAR_PERCENT = 0.05
 """A state of charge this near an edge of the window reads as being on it [%]."""
@@ -75,12 +75,12 @@ def outcome_warnings(night: Night, outcomes: tuple[TripOutcome, ...], currency: 
     """Missed targets and charging on the way in words: how much, when it would be ready, what would help."""
     found = []
     for outcome in outcomes:
-        found += _missed_words(night, outcome)
+        found += _missed_text(night, outcome)
         if outcome.on_the_way_kwh >= MISSED_KWH:
             cost = outcome.on_the_way_kwh * night.car.on_the_way_price_per_kwh
             found.append(
-                f"{_name(night, outcome)}: at least {amount_words(outcome.on_the_way_kwh)} must be charged on the way, "
-                f"for about {money_words(cost, currency)} {currency}, to come home with the return reserve of "
+                f"{_name(night, outcome)}: at least {amount_text(outcome.on_the_way_kwh)} must be charged on the way, "
+                f"for about {money_text(cost, currency)} {currency}, to come home with the return reserve of "
                 f"{night.car.return_reserve_percent:g} %."
             )
     return found
@@ -94,9 +94,9 @@ def window_warnings(night: Night, replayed: Replayed) -> list[str]:
     low = stored[0] < car.floor_kwh - near
     if not low and stored[0] <= ceiling_now + near:
         return []
-    soc = percent_words(car.percent(float(stored[0])))
+    soc = percent_text(car.percent(float(stored[0])))
     if not low and ceiling_now > car.ceiling_kwh:
-        wanted = percent_words(car.percent(ceiling_now))
+        wanted = percent_text(car.percent(ceiling_now))
         return [f"The car is at {soc}, over the {wanted} that its next trip needs; it is not charged while it is."]
     inside = stored >= car.floor_kwh - near if low else stored <= car.ceiling_kwh + near
     edge = f"its floor of {car.floor_percent:g} %" if low else f"its ceiling of {car.ceiling_percent:g} %"
@@ -106,32 +106,32 @@ def window_warnings(night: Night, replayed: Replayed) -> list[str]:
     back = night.boundaries[int(inside.argmax())].to_pydatetime()
     now = night.boundaries[0].to_pydatetime()
     rule = "it is not discharged before it is back" if low else "it is not charged before it is back"
-    return [f"{begins}; {rule}, by {clock_words(back, night.timezone, now)}."]
+    return [f"{begins}; {rule}, by {clock_text(back, night.timezone, now)}."]
 
 
-def _missed_words(night: Night, outcome: TripOutcome) -> list[str]:
+def _missed_text(night: Night, outcome: TripOutcome) -> list[str]:
     name = _name(night, outcome)
     if not outcome.missed:
         if outcome.missing_when_ready_kwh < MISSED_KWH or outcome.ready_at is None:
             return []
         return [
-            f"{name}: ready only at {clock_words(outcome.ready_at, night.timezone)}, later than "
+            f"{name}: ready only at {clock_text(outcome.ready_at, night.timezone)}, later than "
             f"{night.car.ready_minutes_before} minutes before departure."
         ]
     if outcome.ready_at is not None:
-        when = f"it would be ready at {clock_words(outcome.ready_at, night.timezone)}"
+        when = f"it would be ready at {clock_text(outcome.ready_at, night.timezone)}"
     else:
         when = "it would not be ready within this plan"
     helps = _helps(night, outcome)
     would_help = f" What would help: {', or '.join(helps)}." if helps else ""
-    would_help += _banned_words(night, outcome)
+    would_help += _banned_text(night, outcome)
     return [
-        f"{name}: leaves with {percent_words(outcome.planned_percent)}, {amount_words(outcome.missing_kwh)} short of "
-        f"its target of {percent_words(outcome.target_percent)}; {when}.{would_help}"
+        f"{name}: leaves with {percent_text(outcome.planned_percent)}, {amount_text(outcome.missing_kwh)} short of "
+        f"its target of {percent_text(outcome.target_percent)}; {when}.{would_help}"
     ]
 
 
-def _banned_words(night: Night, outcome: TripOutcome) -> str:
+def _banned_text(night: Night, outcome: TripOutcome) -> str:
     """That the offer, and not the charger, keeps the car from being charged before a missed departure."""
     before = slice(0, outcome.trip.depart)
     banned = night.only_solar[before] & night.at_home[before]
@@ -153,13 +153,13 @@ def _helps(night: Night, outcome: TripOutcome) -> list[str]:
     if fewer_km < trip.trip.distance_km and whole_need_kwh <= car.battery_kwh:
         helps.append(f"a trip {fewer_km:.0f} km shorter")
     if trip.energy_kwh > 0:
-        helps.append(f"charging {amount_words(outcome.missing_kwh)} on the way")
+        helps.append(f"charging {amount_text(outcome.missing_kwh)} on the way")
     return helps
 
 
 def _name(night: Night, outcome: TripOutcome) -> str:
     trip = outcome.trip.trip
-    return f"Trip {clock_words(trip.depart_at, night.timezone)}, {trip.distance_km:.0f} km"
+    return f"Trip {clock_text(trip.depart_at, night.timezone)}, {trip.distance_km:.0f} km"
 
 
 def _held_from(night: Night, replayed: Replayed, trip: NightTrip, home_since: int) -> datetime:

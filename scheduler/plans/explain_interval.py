@@ -13,8 +13,8 @@ from scheduler.optimizer.solve import GAP_WORTH_KWH, total_at_power
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import battery_flows_kwh
 from scheduler.textio.errors import single_fault
-from scheduler.textio.format import number_words, percent_words, span_words
-from scheduler.textio.parse_time import moment_from_words
+from scheduler.textio.format import number_text, percent_text, span_text
+from scheduler.textio.parse_time import parse_moment
 
 WHY_OPTION = "--why"
 NEAR = 0.005
@@ -30,7 +30,7 @@ def interval_asked_for(plan: Plan, words: str) -> int:
     """
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
-    moment = moment_from_words(words, begin, night.timezone, WHY_OPTION)
+    moment = parse_moment(words, begin, night.timezone, WHY_OPTION)
     if moment >= end:
         raise single_fault(WHY_OPTION, f"{words} is after this plan ends; allowed is a time inside it")
     return int(night.boundaries.searchsorted(pd.Timestamp(moment), side="right")) - 1
@@ -41,7 +41,7 @@ def why_text(plan: Plan, interval: int) -> str:
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (interval, interval + 1))
     lines = [
-        f"Why, {span_words(begin, end, night.timezone)}: {_number(night.hours[interval])} h, {_action(plan, interval)}",
+        f"Why, {span_text(begin, end, night.timezone)}: {_number(night.hours[interval])} h, {_action(plan, interval)}",
         "",
         *_meter(plan, interval),
         *_battery(plan, interval),
@@ -57,7 +57,7 @@ def why_text(plan: Plan, interval: int) -> str:
 
 
 def _number(value: float) -> str:
-    return number_words(float(value), 4)
+    return number_text(float(value), 4)
 
 
 def _action(plan: Plan, interval: int) -> str:
@@ -110,8 +110,8 @@ def _battery(plan: Plan, interval: int) -> Iterator[str]:
         )
     car = night.car
     yield (
-        f"Stored: {_number(before)} kWh ({percent_words(car.percent(before))}) to {_number(after)} kWh "
-        f"({percent_words(car.percent(after))})"
+        f"Stored: {_number(before)} kWh ({percent_text(car.percent(before))}) to {_number(after)} kWh "
+        f"({percent_text(car.percent(after))})"
     )
 
 
@@ -195,15 +195,15 @@ def _more_or_less(plan: Plan, interval: int) -> Iterator[str]:
         return
     setpoint = float(plan.answer.setpoints.charge_kw[interval] - plan.answer.setpoints.discharge_kw[interval])
     here = total_at_power(night, plan.answer, interval, setpoint)
-    gap = number_words(GAP_WORTH_KWH * night.dearest_price, 4)
+    gap = number_text(GAP_WORTH_KWH * night.highest_price, 4)
     yield f"Planned anew with another power here, all else free (to within {gap}):"
     for other in _neighbours(plan, setpoint):
         total = total_at_power(night, plan.answer, interval, other)
         if total is None or here is None:
-            yield f"  {_setpoint_words(other)}: not possible, or a trip would be served worse"
+            yield f"  {_setpoint_text(other)}: not possible, or a trip would be served worse"
         else:
-            difference = number_words(total - here, 4)
-            yield f"  {_setpoint_words(other)}: {'' if difference.startswith('−') else '+'}{difference} in all"
+            difference = number_text(total - here, 4)
+            yield f"  {_setpoint_text(other)}: {'' if difference.startswith('−') else '+'}{difference} in all"
 
 
 def _neighbours(plan: Plan, setpoint_kw: float) -> list[float]:
@@ -220,11 +220,11 @@ def _neighbours(plan: Plan, setpoint_kw: float) -> list[float]:
     return [sign * each for each in (*more, less)]
 
 
-def _setpoint_words(setpoint_kw: float) -> str:
+def _setpoint_text(setpoint_kw: float) -> str:
     if setpoint_kw == 0:
         return "idle"
     action = "charging" if setpoint_kw > 0 else "discharging"
-    return f"{action} at {number_words(abs(setpoint_kw), 2)} kW"
+    return f"{action} at {number_text(abs(setpoint_kw), 2)} kW"
 
 
 def explanation(plan: Plan, words: str) -> str:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from scheduler.optimizer.block import setting_words
+from scheduler.optimizer.block import setting_text
 from scheduler.plans.plan import Plan
 from scheduler.plans.why_no_discharge import why_no_discharge
-from scheduler.textio.format import clock_words, span_words
+from scheduler.textio.format import clock_text, span_text
 
 
 def short_headline(plan: Plan, few: int) -> str:
@@ -17,11 +17,11 @@ def short_headline(plan: Plan, few: int) -> str:
         night.boundaries[at].to_pydatetime()
         for at in (0, plan.blocks[0].first, plan.blocks[0].last, plan.blocks[1].first)
     )
-    step = setting_words(plan.blocks[0], night.setting.set_by).partition(" (")[0]
+    step = setting_text(plan.blocks[0], night.setting.set_by).partition(" (")[0]
     begins = plan.headline.partition(": ")[0]
     return (
-        f"{begins}: {step} {span_words(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more steps, "
-        f"the next at {clock_words(following, night.timezone, now)}."
+        f"{begins}: {step} {span_text(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more steps, "
+        f"the next at {clock_text(following, night.timezone, now)}."
     )
 
 

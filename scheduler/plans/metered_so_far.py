@@ -11,11 +11,11 @@ import pandas as pd
 from models.base.calendars import public_holidays
 from models.tariff.offer import Band, OfferPrices, SidePrices, offer_prices
 from scheduler.inputs.site_inputs import Inputs
-from scheduler.nights.request import Evening
+from scheduler.nights.request import Request
 from scheduler.plans.saved_plan import KeptPlan, KeptRow
 
 
-def with_what_was_counted(evening: Evening, kept: KeptPlan, inputs: Inputs) -> Evening:
+def with_what_was_counted(evening: Request, kept: KeptPlan, inputs: Inputs) -> Request:
     """The evening's question with what the earlier plan was told, and what its part until now adds by its forecast.
 
     What the question says itself stays. Without bands that count or a demand charge, nothing changes.
@@ -93,7 +93,7 @@ def _counted(
 
 
 def _peak(
-    evening: Evening,
+    evening: Request,
     kept: KeptPlan,
     prices: OfferPrices,
     net: np.ndarray,

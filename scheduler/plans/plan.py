@@ -8,17 +8,17 @@ from datetime import UTC, datetime
 
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import Night
-from scheduler.nights.request import Evening
-from scheduler.optimizer.block import Block, setting_words
+from scheduler.nights.request import Request
+from scheduler.optimizer.block import Block, setting_text
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer
 from scheduler.plans.departures import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.replay import Costs, Replayed
 from scheduler.plans.saved_plan import KeptBlock, KeptTrip
-from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_words
+from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
-from scheduler.textio.format import span_words
+from scheduler.textio.format import span_text
 
 MORNING, AFTERNOON = 4, 14
 """Local hours between which a plan is for today, not tonight."""
@@ -79,7 +79,7 @@ class Plan:
     """
 
     inputs: Inputs
-    evening: Evening
+    evening: Request
     night: Night
     answer: Answer
     replayed: Replayed
@@ -118,7 +118,7 @@ class Plan:
 
 def put_together(
     inputs: Inputs,
-    evening: Evening,
+    evening: Request,
     night: Night,
     answer: Answer,
     replayed: Replayed,
@@ -135,7 +135,7 @@ def put_together(
         *warnings,
         *window_warnings(night, replayed),
         *outcome_warnings(night, outcomes, inputs.offer.currency),
-        *other_laws_words(other_laws),
+        *other_laws_text(other_laws),
     ]
     if answer.status != "optimal":
         said.append(f"The solver stopped early ({answer.status}); a plan could be cheaper by up to {answer.gap:.2f}.")
@@ -171,5 +171,5 @@ def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> st
 
 def _step(night: Night, block: Block) -> str:
     now, begin, end = (night.boundaries[at].to_pydatetime() for at in (0, block.first, block.last))
-    do = setting_words(block, night.setting.set_by).partition(" (")[0]
-    return f"{do} {span_words(begin, end, night.timezone, now)}"
+    do = setting_text(block, night.setting.set_by).partition(" (")[0]
+    return f"{do} {span_text(begin, end, night.timezone, now)}"

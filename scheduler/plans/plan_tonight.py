@@ -9,13 +9,13 @@ from pathlib import Path
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import SCHEDULE, Night
-from scheduler.nights.parse_request import EveningWords, understand
-from scheduler.nights.request import Evening
+from scheduler.nights.parse_request import RequestOptions, parse_request
+from scheduler.nights.request import Request
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
 from scheduler.plans.plan import Plan, put_together
-from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_laws
+from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_constraints
 from scheduler.plans.wear_law_sensitivity import cycle_wear_by_law, other_laws
 
 STEPS = ("Reading the site", "Planning the night", "Costing the alternatives", "Asking other wear laws")
@@ -23,7 +23,7 @@ STEPS = ("Reading the site", "Planning the night", "Costing the alternatives", "
 
 def plan_tonight(
     folder: Path,
-    words: EveningWords,
+    words: RequestOptions,
     offer_file: Path | None = None,
     progress: Callable[[str], None] = lambda step: None,
 ) -> Plan:
@@ -44,14 +44,14 @@ def plan_tonight(
     """
     progress(STEPS[0])
     inputs = read_inputs(folder, offer_file)
-    evening = understand(words, inputs)
+    evening = parse_request(words, inputs)
     night, warnings = build_night(inputs, evening)
     return solve_and_verify(inputs, evening, night, warnings, progress)
 
 
 def solve_and_verify(
     inputs: Inputs,
-    evening: Evening,
+    evening: Request,
     night: Night,
     warnings: tuple[str, ...],
     progress: Callable[[str], None] = lambda step: None,
@@ -73,7 +73,7 @@ def solve_and_verify(
         answer, replayed = never, charge_only
     free_total = _free_total(night, replayed)
     charged_on_return = charge_on_return(night)
-    on_return = verify_laws(night, charged_on_return)
+    on_return = verify_constraints(night, charged_on_return)
     alternatives = {"charge-on-return": on_return.costs, "charge-only": charge_only.costs}
     wear_by_law = {
         name: cycle_wear_by_law(inputs, night, setpoints, found)

@@ -13,12 +13,12 @@ from scheduler.optimizer.setpoints import Setpoints
 from scheduler.plans.reasons_offers import offer_charge_limit, offer_discharge_limit
 from scheduler.plans.replay import Replayed
 from scheduler.textio.format import (
-    amount_words,
-    clock_words,
-    percent_words,
-    power_words,
-    price_range_words,
-    price_words,
+    amount_text,
+    clock_text,
+    percent_text,
+    power_text,
+    price_range_text,
+    price_text,
 )
 
 NEAR_KW = 0.03
@@ -41,11 +41,11 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     parts = []
     if used.sum() > _worth_naming(sold):
         avoided = avoided_prices(night.import_price, night.steps_of("import"), night.hours * replayed.import_kw)
-        prices = price_range_words(avoided[at][used > 0].tolist())
-        parts.append(f"replaces {amount_words(float(used.sum()))} bought at {prices}")
+        prices = price_range_text(avoided[at][used > 0].tolist())
+        parts.append(f"replaces {amount_text(float(used.sum()))} bought at {prices}")
     if sold.sum() > _worth_naming(used):
-        prices = price_range_words(replayed.export_price[at][sold > 0].tolist())
-        parts.append(f"sells {amount_words(float(sold.sum()))} at {prices}")
+        prices = price_range_text(replayed.export_price[at][sold > 0].tolist())
+        parts.append(f"sells {amount_text(float(sold.sum()))} at {prices}")
     taken = float(out_of_battery_kwh(night.charger, hours, discharge_kw, setpoints.discharge_share[at]).sum())
     given = float(hours @ discharge_kw)
     gives = _joined(parts) or "empties the car while that costs least"
@@ -54,8 +54,8 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     stored = night.stored_energy_price
     wear = night.wear_weight * float(replayed.cycle_wear_cost[at].sum()) / given
     costs = (
-        f"a kWh kept is worth {price_words(stored)}, so each kWh given costs {price_words(stored * taken / given)} "
-        f"with losses and {price_words(wear)} in wear{'' if night.calendar is None else ' by cycling'}"
+        f"a kWh kept is worth {price_text(stored)}, so each kWh given costs {price_text(stored * taken / given)} "
+        f"with losses and {price_text(wear)} in wear{'' if night.calendar is None else ' by cycling'}"
     )
     return f"{_capital(gives)}; {costs}{_discharge_limit(night, setpoints, replayed, block, float(sold.sum()))}."
 
@@ -68,9 +68,9 @@ def _discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, blo
     if by_offer:
         return f"; {by_offer}"
     if np.all(discharge_kw <= charger.discharge_min_kw + NEAR_KW) and sold_kwh > NEAR_KWH:
-        return f"; the charger cannot give less than {power_words(charger.discharge_min_kw)}"
+        return f"; the charger cannot give less than {power_text(charger.discharge_min_kw)}"
     if np.all(replayed.export_kw[at] >= night.export_limit_kw[at] - NEAR_KW) and sold_kwh > NEAR_KWH:
-        return f"; the export limit of {_limit_words(night.export_limit_kw[at])} kW allows no more"
+        return f"; the export limit of {_limit_text(night.export_limit_kw[at])} kW allows no more"
     if np.all(discharge_kw >= charger.discharge_max_kw - NEAR_KW):
         return "; the charger gives no more"
     if np.any(setpoints.discharging[block.last :]):
@@ -84,7 +84,7 @@ def _discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, blo
     if trip is None or np.any(setpoints.charging[block.last : trip.depart]):
         return ""
     if abs(float(replayed.stored_kwh[trip.depart]) - trip.target_kwh) <= NEAR_KWH:
-        return f"; more would leave the trip at {clock_words(trip.trip.depart_at, night.timezone)} short"
+        return f"; more would leave the trip at {clock_text(trip.trip.depart_at, night.timezone)} short"
     return ""
 
 
@@ -98,9 +98,9 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
     )
     parts = []
     if bought.sum() > _worth_naming(from_solar):
-        parts.append(_bought_words(night, replayed, bought, at))
+        parts.append(_bought_text(night, replayed, bought, at))
     if from_solar.sum() > _worth_naming(bought):
-        parts.append(_solar_words(night, replayed, from_solar, surplus_kw, at))
+        parts.append(_solar_text(night, replayed, from_solar, surplus_kw, at))
     joint = ", and " if "," in parts[0] else " and "
     limit = _charge_limit(night, setpoints, replayed, block)
     return f"{_capital(joint.join(parts))}, {_purpose(night, replayed, block)}{limit}."
@@ -111,28 +111,28 @@ def _worth_naming(other_kwh: FloatArray) -> float:
     return NEAR_KWH if other_kwh.sum() > NEAR_KWH else 0.0
 
 
-def _solar_words(night: Night, replayed: Replayed, from_solar: FloatArray, surplus_kw: FloatArray, at: slice) -> str:
+def _solar_text(night: Night, replayed: Replayed, from_solar: FloatArray, surplus_kw: FloatArray, at: slice) -> str:
     """What the stored solar would have been otherwise: curtailed beyond the export limit, sold below it."""
     otherwise_lost = night.hours[at] * np.maximum(0.0, surplus_kw - night.export_limit_kw[at])
     saved = np.minimum(from_solar, otherwise_lost)
     unsold = from_solar - saved
-    words = f"stores {amount_words(float(from_solar.sum()))} of solar"
+    words = f"stores {amount_text(float(from_solar.sum()))} of solar"
     if unsold.sum() <= NEAR_KWH:
         return f"{words} that would be lost"
     prices = replayed.export_price[at][unsold > 0]
     if prices.max() < 0:
-        earned = f"cost {price_range_words((-prices).tolist())} to send"
+        earned = f"cost {price_range_text((-prices).tolist())} to send"
     else:
-        earned = f"earn {price_range_words(prices.tolist())}"
+        earned = f"earn {price_range_text(prices.tolist())}"
     if saved.sum() <= NEAR_KWH:
         return f"{words} that would {earned}"
-    return f"{words}, of which {amount_words(float(saved.sum()))} would be lost and the rest would {earned}"
+    return f"{words}, of which {amount_text(float(saved.sum()))} would be lost and the rest would {earned}"
 
 
-def _bought_words(night: Night, replayed: Replayed, bought_kwh: FloatArray, at: slice) -> str:
+def _bought_text(night: Night, replayed: Replayed, bought_kwh: FloatArray, at: slice) -> str:
     low, high = price_spans(night.import_price, night.steps_of("import"), night.hours * replayed.import_kw)
     paid = np.concatenate([low[at][bought_kwh > 0], high[at][bought_kwh > 0]])
-    words = f"buys {amount_words(float(bought_kwh.sum()))} at {price_range_words(paid.tolist())}"
+    words = f"buys {amount_text(float(bought_kwh.sum()))} at {price_range_text(paid.tolist())}"
     others = replayed.import_price[night.at_home]
     if paid.max() <= float(others.min()) + 1e-9 < float(others.max()):
         return f"{words}, the lowest price while the car is home"
@@ -143,10 +143,10 @@ def _purpose(night: Night, replayed: Replayed, block: Block) -> str:
     """What the charged energy is for."""
     begin, end = float(replayed.stored_kwh[block.first]), float(replayed.stored_kwh[block.last])
     trip = _next_trip(night, block.last)
-    put_back = f"to put back energy worth {price_words(night.stored_energy_price)} a kWh"
+    put_back = f"to put back energy worth {price_text(night.stored_energy_price)} a kWh"
     if trip is not None and float(replayed.stored_kwh[trip.depart]) - (end - begin) < trip.target_kwh - NEAR_KWH:
-        departs = clock_words(trip.trip.depart_at, night.timezone)
-        need = f"for the trip at {departs}, which needs {percent_words(night.car.percent(trip.target_kwh))}"
+        departs = clock_text(trip.trip.depart_at, night.timezone)
+        need = f"for the trip at {departs}, which needs {percent_text(night.car.percent(trip.target_kwh))}"
         return need if end <= trip.target_kwh + NEAR_KWH else f"{need}, and {put_back}"
     if begin < night.car.floor_kwh - NEAR_KWH:
         need = f"to bring the car back to its floor of {night.car.floor_percent:g} %"
@@ -165,11 +165,11 @@ def _charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block:
     if np.all(draw >= night.connection.import_limit_kw - NEAR_KW):
         return f"; the import limit of {night.connection.import_limit_kw:g} kW allows no more"
     if np.all(setpoints.charge_kw[at] <= night.charger.charge_min_kw + NEAR_KW):
-        return f"; the charger cannot charge at less than {power_words(night.charger.charge_min_kw)}"
+        return f"; the charger cannot charge at less than {power_text(night.charger.charge_min_kw)}"
     return ""
 
 
-def _limit_words(limit_kw: FloatArray) -> str:
+def _limit_text(limit_kw: FloatArray) -> str:
     """An export limit [kW], or the least and most of several."""
     least, most = float(limit_kw.min()), float(limit_kw.max())
     return f"{least:g}" if least == most else f"{least:g} to {most:g}"

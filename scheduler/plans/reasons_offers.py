@@ -10,7 +10,7 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.plans.replay import Replayed
-from scheduler.textio.format import amount_words, clock_words, number_words
+from scheduler.textio.format import amount_text, clock_text, number_text
 
 NEAR_KW = 0.03
 NEAR_KWH = 0.03
@@ -22,12 +22,10 @@ def offer_discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed
     for month in night.demand:
         held = _held_peak(night, setpoints, replayed, block, month)
         if held is not None:
-            return (
-                f"it keeps the highest demand of the month at {number_words(held, 1)} kW, which the offer charges for"
-            )
+            return f"it keeps the highest demand of the month at {number_text(held, 1)} kW, which the offer charges for"
     step = _step_just_used_up(night, "export", replayed, block)
     if step is not None:
-        return f"the better price covers only {amount_words(step.left_kwh)} of what is sent"
+        return f"the better price covers only {amount_text(step.left_kwh)} of what is sent"
     return ""
 
 
@@ -39,14 +37,14 @@ def offer_charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, b
         return "the offer allows no charging from the grid at this time"
     begins = night.only_solar & ~np.concatenate([[False], night.only_solar[:-1]])
     if block.last < night.intervals and begins[block.last] and night.at_home[block.last]:
-        at_clock = clock_words(night.boundaries[block.last].to_pydatetime(), night.timezone)
+        at_clock = clock_text(night.boundaries[block.last].to_pydatetime(), night.timezone)
         return f"from {at_clock} on the offer allows no charging from the grid"
     by_demand = _charge_and_demand(night, replayed, block)
     if by_demand:
         return by_demand
     step = _step_just_used_up(night, "import", replayed, block)
     if step is not None:
-        return f"the cheaper price covers only {amount_words(step.left_kwh)} of what is bought"
+        return f"the cheaper price covers only {amount_text(step.left_kwh)} of what is bought"
     return ""
 
 
@@ -61,7 +59,7 @@ def _charge_and_demand(night: Night, replayed: Replayed, block: Block) -> str:
         peak = month.peak_kw(night.hours, replayed.import_kw)
         inside = month.mean_of[at] >= 0
         if inside.any() and float(replayed.import_kw[at][inside].max()) >= peak - NEAR_KW:
-            return f"more would raise the month's highest demand over {number_words(peak, 1)} kW"
+            return f"more would raise the month's highest demand over {number_text(peak, 1)} kW"
     if counted[night.at_home].any() and not counted[at].any():
         return "at this time it does not count for the demand charge"
     return ""

@@ -15,23 +15,23 @@ from models.site.trips import Trip
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.nights.parse_request import EveningWords, moment_now, understand
-from scheduler.nights.request import Evening
+from scheduler.nights.parse_request import RequestOptions, moment_now, parse_request
+from scheduler.nights.request import Request
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.metered_so_far import with_what_was_counted
 from scheduler.plans.plan import Plan, Replanned
 from scheduler.plans.plan_tonight import STEPS, solve_and_verify
-from scheduler.plans.replay import PlanRefused, replay, verify_laws
+from scheduler.plans.replay import PlanRefused, replay, verify_constraints
 from scheduler.plans.saved_plan import KeptBlock, KeptPlan, newest_plan, read_kept_plan
 from scheduler.textio.errors import single_fault
 from scheduler.textio.format import (
-    amount_words,
-    clock_words,
-    money_words,
-    percent_words,
-    power_words,
-    span_words,
+    amount_text,
+    clock_text,
+    money_text,
+    percent_text,
+    power_text,
+    span_text,
 )
 
 REPLAN_HOURS = 18
@@ -50,7 +50,7 @@ class CarryingOn:
 
 def replan_tonight(
     folder: Path,
-    words: EveningWords,
+    words: RequestOptions,
     plans: Path,
     offer_file: Path | None = None,
     progress: Callable[[str], None] = lambda step: None,
@@ -96,10 +96,10 @@ def _of_this_evening(kept: KeptPlan, inputs: Inputs, now: datetime) -> None:
         )
 
 
-def _question(kept: KeptPlan, words: EveningWords, inputs: Inputs, now: datetime) -> Evening:
+def _question(kept: KeptPlan, words: RequestOptions, inputs: Inputs, now: datetime) -> Request:
     """Tonight's question, with what the kept plan knows: its end, its trips, and how full the car has been."""
     usual = [Trip(trip.depart.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km) for trip in kept.trips]
-    evening = understand(words, inputs, until=kept.end.astimezone(UTC), usual=usual)
+    evening = parse_request(words, inputs, until=kept.end.astimezone(UTC), usual=usual)
     highest = evening.highest_soc_today_percent
     if highest is None:
         seen = [row.soc_start_percent for row in kept.rows if row.start <= now]
@@ -107,7 +107,7 @@ def _question(kept: KeptPlan, words: EveningWords, inputs: Inputs, now: datetime
     starts = tuple(row.start.astimezone(UTC) for row in kept.rows if row.start > now)
     under_way = [trip for trip in kept.trips if trip.depart < now < trip.return_at]
     notes = [
-        f"By the earlier plan the car is away until {clock_words(trip.return_at, inputs.site.timezone)}; planned as if "
+        f"By the earlier plan the car is away until {clock_text(trip.return_at, inputs.site.timezone)}; planned as if "
         "it is home, and if not, give --home-at."
         for trip in under_way
         if evening.home_at is None
@@ -132,10 +132,10 @@ def _carry_on(kept: KeptPlan, night: Night) -> CarryingOn:
     replayed = replay(night, setpoints)
     for trip, missing in zip(night.trips, replayed.missing_kwh, strict=True):
         if missing > MISSED_KWH:
-            departs = clock_words(trip.trip.depart_at, night.timezone)
-            return CarryingOn(None, f"it would leave {amount_words(missing)} short of what the trip at {departs} needs")
+            departs = clock_text(trip.trip.depart_at, night.timezone)
+            return CarryingOn(None, f"it would leave {amount_text(missing)} short of what the trip at {departs} needs")
     try:
-        verify_laws(night, setpoints)
+        verify_constraints(night, setpoints)
     except PlanRefused as refused:
         return CarryingOn(None, refused.broken[0])
     return CarryingOn(replayed.costs.total, "")
@@ -160,7 +160,7 @@ def _replanned(kept: KeptPlan, made: Plan, carrying_on: CarryingOn) -> Replanned
             len(kept.past_trips) + len(kept.trips) + kept.cancelled_trips, len(gone) + len(made.trips)
         ),
         changes=(*_causes(kept, made, now), *_changed_blocks(kept, made, now)),
-        carrying_on=_carrying_on_words(carrying_on, total, made.inputs.offer.currency),
+        carrying_on=_carrying_on_text(carrying_on, total, made.inputs.offer.currency),
         carrying_on_total=carrying_on.total,
     )
 
@@ -182,16 +182,14 @@ def _causes(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
     expected = row.soc_start_percent + share * (row.soc_end_percent - row.soc_start_percent)
     if abs(expected - made.evening.soc_percent) > SAME_PERCENT and made.evening.home_at is None:
         found.append(
-            f"The car is at {percent_words(made.evening.soc_percent)}; the earlier plan expected "
-            f"{percent_words(expected)} by now."
+            f"The car is at {percent_text(made.evening.soc_percent)}; the earlier plan expected "
+            f"{percent_text(expected)} by now."
         )
     before = {
-        _trip_words(trip.depart, trip.return_at, trip.distance_km, timezone)
-        for trip in kept.trips
-        if trip.depart >= now
+        _trip_text(trip.depart, trip.return_at, trip.distance_km, timezone) for trip in kept.trips if trip.depart >= now
     }
     after = {
-        _trip_words(each.trip.trip.depart_at, each.trip.trip.return_at, each.trip.trip.distance_km, timezone)
+        _trip_text(each.trip.trip.depart_at, each.trip.trip.return_at, each.trip.trip.distance_km, timezone)
         for each in made.trips
     }
     found += [f"No longer: {words}." for words in sorted(before - after)]
@@ -201,8 +199,8 @@ def _causes(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
     return found
 
 
-def _trip_words(depart: datetime, comeback: datetime, distance_km: float, timezone: str) -> str:
-    return f"trip {span_words(depart, comeback, timezone)}, {distance_km:.0f} km"
+def _trip_text(depart: datetime, comeback: datetime, distance_km: float, timezone: str) -> str:
+    return f"trip {span_text(depart, comeback, timezone)}, {distance_km:.0f} km"
 
 
 def _changed_blocks(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
@@ -211,7 +209,7 @@ def _changed_blocks(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
 
     def words(action: str, kw: float, begin: datetime, end: datetime) -> str:
         do = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}[action]
-        return f"{do} {power_words(kw)} {span_words(begin, end, timezone)}"
+        return f"{do} {power_text(kw)} {span_text(begin, end, timezone)}"
 
     before = [
         words(block.action, block.kw, max(block.start, now), block.end) for block in kept.blocks if block.end > now
@@ -231,8 +229,8 @@ def _changed_blocks(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
     return [*dropped, *(f"Now set: {each}." for each in after if each not in before)]
 
 
-def _carrying_on_words(carrying_on: CarryingOn, total: float, currency: str) -> str:
+def _carrying_on_text(carrying_on: CarryingOn, total: float, currency: str) -> str:
     if carrying_on.total is None:
         return f"The earlier plan cannot be carried on: {carrying_on.why_not}."
     saved = carrying_on.total - total
-    return f"Against carrying on with the earlier plan this saves {money_words(max(0.0, saved), currency)} {currency}."
+    return f"Against carrying on with the earlier plan this saves {money_text(max(0.0, saved), currency)} {currency}."

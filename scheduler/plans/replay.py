@@ -148,7 +148,7 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
         cycle_wear=float(worn.sum()),
         calendar_wear=float(aged.sum()),
         outside_window=float(_outside_window_cost(night, stored).sum()),
-        starts=starts * night.charger.start_worth_kwh * night.dearest_price,
+        starts=starts * night.charger.start_worth_kwh * night.highest_price,
         stored_energy=night.stored_energy_price
         * (min(float(stored[-1]), car.ceiling_kwh) - min(night.stored_now_kwh, car.ceiling_kwh)),
         wear_weight=night.wear_weight,
@@ -193,7 +193,7 @@ def verify(night: Night, answer: Answer) -> Replayed:
     ------
     PlanRefused : with everything that does not hold.
     """
-    replayed = verify_laws(night, answer.setpoints)
+    replayed = verify_constraints(night, answer.setpoints)
     if answer.blocks is not None:
         unkept = tuple(broken_setting(night, answer.setpoints, answer.blocks))
         if unkept:
@@ -216,7 +216,7 @@ def verify(night: Night, answer: Answer) -> Replayed:
     return replayed
 
 
-def verify_laws(night: Night, setpoints: Setpoints) -> Replayed:
+def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:
     """Replay setpoints that claim nothing (an alternative) and refuse them if they break a law.
 
     Raises
@@ -224,13 +224,13 @@ def verify_laws(night: Night, setpoints: Setpoints) -> Replayed:
     PlanRefused : with every law that is broken.
     """
     replayed = replay(night, setpoints)
-    broken = tuple(_broken_laws(night, setpoints, replayed))
+    broken = tuple(_broken_constraints(night, setpoints, replayed))
     if broken:
         raise PlanRefused(broken)
     return replayed
 
 
-def _broken_laws(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iterator[str]:
+def _broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iterator[str]:
     """Every law of the night that the setpoints break, in words."""
     charger, car, connection = night.charger, night.car, night.connection
     charge, discharge, curtailed = setpoints.charge_kw, setpoints.discharge_kw, setpoints.curtailed_kw
@@ -281,7 +281,7 @@ def _outside_window_cost(night: Night, stored_kwh: FloatArray) -> FloatArray:
     """Money for stored energy under the floor or over the ceiling at the end of intervals at home, shape (n,)."""
     end = stored_kwh[1:]
     outside = np.maximum(0.0, night.car.floor_kwh - end) + np.maximum(0.0, end - night.car.ceiling_kwh)
-    price = night.car.outside_window_factor * night.dearest_price
+    price = night.car.outside_window_factor * night.highest_price
     return np.asarray(night.hours * night.at_home * price * outside, dtype=np.float64)
 
 

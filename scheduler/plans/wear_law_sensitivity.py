@@ -13,7 +13,7 @@ from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import cheapest
 from scheduler.plans.replay import Replayed, battery_flows_kwh, replay
-from scheduler.textio.format import amount_words
+from scheduler.textio.format import amount_text
 
 MATTERS_KWH = 0.5
 """A law that moves less energy than this changes nothing [kWh]."""
@@ -71,18 +71,18 @@ def other_laws(inputs: Inputs, night: Night, setpoints: Setpoints) -> tuple[Othe
         best_total, plan_total = (replay(by_law, each).costs.total for each in (best, setpoints))
         other = float(night.hours @ best.discharge_kw)
         regret = plan_total - best_total
-        if abs(other - given) >= MATTERS_KWH and regret >= MATTERS_WORTH_KWH * night.dearest_price:
+        if abs(other - given) >= MATTERS_KWH and regret >= MATTERS_WORTH_KWH * night.highest_price:
             found.append(OtherLaw(law, other, given, regret))
     return tuple(found)
 
 
-def other_laws_words(others: tuple[OtherLaw, ...]) -> tuple[str, ...]:
+def other_laws_text(others: tuple[OtherLaw, ...]) -> tuple[str, ...]:
     """A sentence where the choice of law would change what to do tonight."""
     if not others:
         return ()
-    parts = [f'{amount_words(other.given_kwh)} ("{other.law}")' for other in others]
+    parts = [f'{amount_text(other.given_kwh)} ("{other.law}")' for other in others]
     listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
     return (
         "The choice of wear law would change what to do tonight: by another the car would give "
-        f"{listed}, and not {amount_words(others[0].plan_given_kwh)}.",
+        f"{listed}, and not {amount_text(others[0].plan_given_kwh)}.",
     )

@@ -9,7 +9,7 @@ import numpy as np
 from models.base.arrays import FloatArray
 from scheduler.nights.night import Night
 from scheduler.plans.replay import Replayed
-from scheduler.textio.format import clock_words, percent_words, power_words, price_words
+from scheduler.textio.format import clock_text, percent_text, power_text, price_text
 
 POWERS_TRIED = 60
 """Discharge powers tried in each interval between the least and the most."""
@@ -42,24 +42,24 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
         return "the building draws nothing from the grid, and nothing can be exported"
     if most.max() < charger.discharge_min_kw:
         return (
-            f"the building draws at most {power_words(float(draw[home].max()))}, under the charger's least power of "
-            f"{power_words(charger.discharge_min_kw)}"
+            f"the building draws at most {power_text(float(draw[home].max()))}, under the charger's least power of "
+            f"{power_text(charger.discharge_min_kw)}"
         )
     gentle, allowed = (
         _best_giving(night, replayed, draw, most, least) for least in (LITTLE_KW, charger.discharge_min_kw)
     )
     if gentle.earns <= gentle.costs:
         return (
-            f"no price pays for it, for a kWh given earns at best {price_words(gentle.earns)}, from "
-            f"{_clock(night, gentle.interval)}, and costs {price_words(gentle.costs)} with losses and wear"
+            f"no price pays for it, for a kWh given earns at best {price_text(gentle.earns)}, from "
+            f"{_clock(night, gentle.interval)}, and costs {price_text(gentle.costs)} with losses and wear"
         )
     if allowed.earns <= allowed.costs:
-        least = f"the charger cannot give less than {power_words(charger.discharge_min_kw)}"
+        least = f"the charger cannot give less than {power_text(charger.discharge_min_kw)}"
         if not room[home].any():
             return f"{least}, more than the building draws when prices are good"
         return (
-            f"{least}; when prices are best the building draws {power_words(float(draw[gentle.interval]))}, and the "
-            f"rest would go to the grid at {price_words(float(replayed.export_price[gentle.interval]))}"
+            f"{least}; when prices are best the building draws {power_text(float(draw[gentle.interval]))}, and the "
+            f"rest would go to the grid at {price_text(float(replayed.export_price[gentle.interval]))}"
         )
     shortest = charger.discharge_min_kw * float(night.hours[home].min())
     if limit is not None and limit < shortest:
@@ -70,8 +70,8 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
     trip = next((trip for trip in night.trips if trip.depart > allowed.interval), None)
     if trip is not None:
         return (
-            f"the trip at {clock_words(trip.trip.depart_at, night.timezone)} needs "
-            f"{percent_words(car.percent(trip.target_kwh))}, and putting the energy back in time would cost more than "
+            f"the trip at {clock_text(trip.trip.depart_at, night.timezone)} needs "
+            f"{percent_text(car.percent(trip.target_kwh))}, and putting the energy back in time would cost more than "
             "giving it earns"
         )
     return "the gain would not cover another start of the charger"
@@ -111,4 +111,4 @@ def _cost(night: Night, power_kw: FloatArray) -> FloatArray:
 
 
 def _clock(night: Night, interval: int) -> str:
-    return clock_words(night.boundaries[interval].to_pydatetime(), night.timezone)
+    return clock_text(night.boundaries[interval].to_pydatetime(), night.timezone)

@@ -13,7 +13,7 @@ import pandas as pd
 
 from scheduler.inputs.hardware_file import Hardware, read_hardware
 from scheduler.inputs.site_inputs import Inputs, read_inputs
-from scheduler.metering.parse_options import midnight_from_words
+from scheduler.metering.parse_options import parse_midnight
 from scheduler.nights.planning_times import midnight, trips_overlapping
 from scheduler.nights.request import ForecastKind
 from scheduler.rolling.run import RolledRun
@@ -31,7 +31,7 @@ RUNS = ("plan", "hindsight", "charge-only", "charge-on-return")
 
 
 @dataclass(frozen=True, slots=True)
-class CompareWords:
+class CompareOptions:
     """What the command was told.
 
     Attributes
@@ -94,7 +94,7 @@ class Asked:
         )
 
 
-def asked_from_words(words: CompareWords) -> Asked:
+def parse_period(words: CompareOptions) -> Asked:
     """Read every file and check that the days can be compared.
 
     Raises
@@ -129,7 +129,7 @@ def asked_from_words(words: CompareWords) -> Asked:
     return Asked(named, first, last, words.forecast, hardware, tuple(notes))
 
 
-def _read_offers(words: CompareWords) -> list[Inputs]:
+def _read_offers(words: CompareOptions) -> list[Inputs]:
     if not words.offers:
         raise single_fault(OFFER_WORD, "none given; allowed is one offer's file or more")
     found: list[Inputs] = []
@@ -144,7 +144,7 @@ def _read_offers(words: CompareWords) -> list[Inputs]:
     return found
 
 
-def _hardware_path(words: CompareWords) -> Path:
+def _hardware_path(words: CompareOptions) -> Path:
     """The hardware file, relative to the working directory or else to the site's folder."""
     assert words.hardware is not None
     beside = words.site / words.hardware
@@ -196,7 +196,7 @@ def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str 
     site = offers[0].site
     first, last = _covered(offers)
     asked_first, asked_last = (
-        None if text is None else midnight_from_words(text, site.timezone, option, 0).tz_convert(site.timezone).date()
+        None if text is None else parse_midnight(text, site.timezone, option, 0).tz_convert(site.timezone).date()
         for option, text in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
     )
     if asked_first is not None and asked_last is not None and asked_first > asked_last:

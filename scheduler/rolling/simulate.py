@@ -17,12 +17,12 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import evenings, midnight, trips_between, trips_overlapping
-from scheduler.nights.request import Evening, ForecastKind
+from scheduler.nights.request import ForecastKind, Request
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
-from scheduler.plans.replay import Replayed, battery_flows_kwh, verify, verify_laws
+from scheduler.plans.replay import Replayed, battery_flows_kwh, verify, verify_constraints
 from scheduler.rolling.dispatch import carry_out
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
@@ -125,7 +125,7 @@ def one_night(
     if forecast == "recorded":
         trips = tuple(trip for trip in trips if trip.return_at <= recorded_until(inputs))
     away = [trip.return_at for trip in trips_overlapping(inputs, now, now)]
-    asked = Evening(
+    asked = Request(
         now=now,
         soc_percent=site.car.percent(carried.stored_kwh),
         trips=trips,
@@ -149,14 +149,14 @@ def one_night(
     real = _with_state(build_night(inputs, happened)[0], carried)
     if policy == "charge-on-return":
         on_return = charge_on_return(real)
-        return RolledNight(planned, None, None, real, on_return, verify_laws(real, on_return))
+        return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
     answer = solve(planned, may_discharge=policy == "plan")
     expected = verify(planned, answer)
     blocks = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
     if forecast == "recorded":
         blocks = ()  # what happens is what was planned, interval by interval; nothing needs to follow anything
     setpoints = carry_out(real, planned, answer.setpoints, blocks)
-    return RolledNight(planned, answer, expected, real, setpoints, verify_laws(real, setpoints))
+    return RolledNight(planned, answer, expected, real, setpoints, verify_constraints(real, setpoints))
 
 
 def after(night: RolledNight, before: Carried) -> Carried:

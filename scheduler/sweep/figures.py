@@ -34,7 +34,7 @@ from scheduler.sweep.figure_style import (
 )
 from scheduler.sweep.frontier import Frontier, FrontierPoint, frontiers_of
 from scheduler.sweep.read_results import MANIFEST_NAME, read_manifest, read_runs
-from scheduler.sweep.text import frontier_gist, group_names, laws_gist, weight_gist, weight_words
+from scheduler.sweep.text import frontier_gist, group_names, laws_gist, weight_gist, weight_text
 
 MOST_GROUPS = len(STYLES)
 """Groups that one figure shows."""
@@ -159,7 +159,7 @@ def _write_weights(figure: Figure, axes: Axes, group: Frontier) -> None:
         taken.append((x, y))
         right = x * figure.dpi / 72 > box.x0 + 0.75 * box.width
         axes.annotate(
-            f"weight {weight_words(here.weight)}" if len(taken) == 1 else weight_words(here.weight),
+            f"weight {weight_text(here.weight)}" if len(taken) == 1 else weight_text(here.weight),
             (here.capacity_lost, here.cash_saved),
             (-5 if right else 6, -5),
             textcoords="offset points",

@@ -72,7 +72,7 @@ class GridPoint:
         return self.offer, self.law, self.changes
 
 
-def weights_from_words(words: str) -> tuple[float, ...]:
+def parse_weights(words: str) -> tuple[float, ...]:
     """Weights from a range "0:3:0.1", both ends included, or a list "0,0.5,1", rising.
 
     Raises
@@ -110,7 +110,7 @@ def weights_from_words(words: str) -> tuple[float, ...]:
     return tuple(weights)
 
 
-def laws_from_words(words: str) -> tuple[str, ...]:
+def parse_laws(words: str) -> tuple[str, ...]:
     """Wear laws from a list "depth,stress".
 
     Raises
@@ -129,7 +129,7 @@ def laws_from_words(words: str) -> tuple[str, ...]:
     return tuple(names)
 
 
-def setting_from_words(words: str) -> tuple[Key, tuple[object, ...]]:
+def parse_key_values(words: str) -> tuple[Key, tuple[object, ...]]:
     """A site key and its values from "charger.discharge_min_kw=0,1.2,2".
 
     Raises

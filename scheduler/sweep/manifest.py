@@ -15,7 +15,7 @@ from scheduler.inputs.site_file import SITE_FILE
 from scheduler.optimizer.lexicographic import RANDOM_SEED
 from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION
 from scheduler.sweep.read_results import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
-from scheduler.sweep.request import AskedSweep, SweepWords
+from scheduler.sweep.request import AskedSweep, SweepOptions
 from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import program_fingerprint
 from scheduler.textio.read_text import sha256_of
@@ -111,7 +111,7 @@ def manifest_from_file(file: Path) -> dict[str, Any]:
     return found
 
 
-def words_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepWords:
+def manifest_weights_text(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepOptions:
     """What a manifest's sweep was asked, its files written below a folder.
 
     Raises
@@ -129,7 +129,7 @@ def words_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> 
         for key, shape in ASKED_SHAPES.items():
             if not isinstance(asked[key], shape):
                 raise TypeError(key)
-        return SweepWords(
+        return SweepOptions(
             _below(folder, asked["site"]),
             asked["weights"],
             asked["laws"],

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 from matplotlib.figure import Figure
 
-from scheduler.comparison.text import CLOSING, WordTable, day_span_words
+from scheduler.comparison.text import CLOSING, TextTable, day_span_text
 from scheduler.plan_output.page import HASH_LETTERS
 from scheduler.plans.plan import CAUTIONS
 from scheduler.render.page_template import page_template
@@ -23,13 +23,13 @@ from scheduler.sweep.text import (
     group_table,
     headline,
     in_common,
-    laws_words,
-    lost_words,
-    scaled_words,
+    laws_text,
+    lost_text,
+    scaled_text,
     sentences,
-    weight_words,
+    weight_text,
 )
-from scheduler.textio.format import money_words, number_words
+from scheduler.textio.format import money_text, number_text
 
 MOST_ROWS = 200
 """Runs that the page lists; more are in runs.csv alone."""
@@ -61,19 +61,19 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
     currency = str(manifest["currency"])
     frontiers = frontiers_of(runs)
     first, last = date.fromisoformat(manifest["first_day"]), date.fromisoformat(manifest["last_day"])
-    scaled = scaled_words(frontiers)
+    scaled = scaled_text(frontiers)
     program = manifest["program"]
     return page_template("sweep.html").render(
         headline=headline(frontiers, currency),
-        about=f"{manifest['site']}, {day_span_words(first, last)}{in_common(frontiers)}, all amounts in {currency}",
+        about=f"{manifest['site']}, {day_span_text(first, last)}{in_common(frontiers)}, all amounts in {currency}",
         sentences=(*sentences(frontiers, currency), *(() if scaled is None else (scaled,))),
         figures={name: _picture(figure) for name, figure in sweep_figures(runs, currency).items()},
-        frontier_caption=_caption(frontiers, _frontier_words(frontiers)),
+        frontier_caption=_caption(frontiers, _frontier_text(frontiers)),
         weight_caption=_caption(
             frontiers, "Saved in all counts battery wear as money, by the law that priced the plans."
         ),
         laws_caption=f"The same runs, {_named(frontiers)}, by each law.",
-        laws=laws_words(frontiers[0]),
+        laws=laws_text(frontiers[0]),
         currency=currency,
         groups=group_table(frontiers, currency),
         how_to_read=HOW_TO_READ,
@@ -82,8 +82,8 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
         notes=tuple(manifest["notes"]),
         cautions=(*CAUTIONS, CLOSING),
         options=[
-            ("Days", f"{manifest['days']}, {day_span_words(first, last)}, {manifest['timezone']}"),
-            ("Wear weights", _weights_words(manifest["weights"])),
+            ("Days", f"{manifest['days']}, {day_span_text(first, last)}, {manifest['timezone']}"),
+            ("Wear weights", _weights_text(manifest["weights"])),
             ("Wear laws", ", ".join(manifest["laws"])),
             ("Offers", ", ".join(str(offer["name"]) for offer in manifest["offers"])),
             *((key, ", ".join(value_text(value) for value in values)) for key, values in manifest["settings"].items()),
@@ -103,7 +103,7 @@ def _picture(figure: Figure) -> PagePicture:
     return PagePicture(f"data:image/svg+xml;base64,{content}", width, height, str(figure.get_label()))
 
 
-def _frontier_words(frontiers: Sequence[Frontier]) -> str:
+def _frontier_text(frontiers: Sequence[Frontier]) -> str:
     words = "Up and to the left is better: more saved for less of the battery."
     if len({each.law for each in frontiers}) == 1:
         return words
@@ -122,7 +122,7 @@ def _named(frontiers: Sequence[Frontier]) -> str:
     return f"{group_names(frontiers)[0]}" if len(frontiers) > 1 else f"{first.offer}, law {first.law}"
 
 
-def _run_table(runs: pd.DataFrame, currency: str) -> WordTable:
+def _run_table(runs: pd.DataFrame, currency: str) -> TextTable:
     keys = setting_columns(runs)
     columns = (
         "Run",
@@ -145,24 +145,24 @@ def _run_table(runs: pd.DataFrame, currency: str) -> WordTable:
             POLICY_WORDS[row["policy"]],
             str(row["offer"]),
             str(row["law"]),
-            weight_words(row["weight"]) if row["policy"] == "plan" else "–",
+            weight_text(row["weight"]) if row["policy"] == "plan" else "–",
             *(value_text(row[key]) for key in keys),
-            money_words(row["cash_saved_a_year"], currency),
-            money_words(row["saving_a_year"], currency),
-            lost_words(row[CAPACITY_LOST]),
-            number_words(row["equivalent_full_cycles"], 1),
-            number_words(row["discharged_kwh"], 1),
-            number_words(row["exported_kwh"], 1),
+            money_text(row["cash_saved_a_year"], currency),
+            money_text(row["saving_a_year"], currency),
+            lost_text(row[CAPACITY_LOST]),
+            number_text(row["equivalent_full_cycles"], 1),
+            number_text(row["discharged_kwh"], 1),
+            number_text(row["exported_kwh"], 1),
             f"{int(row['missed_departures'])}",
         )
         for row in runs.sort_values("run", kind="stable").to_dict("records")
     ]
-    return WordTable(columns, tuple(rows))
+    return TextTable(columns, tuple(rows))
 
 
-def _weights_words(weights: Iterable[float]) -> str:
+def _weights_text(weights: Iterable[float]) -> str:
     """All weights, or how many from the least to the highest."""
     listed = sorted(weights)
     if len(listed) <= 12:
-        return ", ".join(weight_words(weight) for weight in listed)
-    return f"{len(listed)} from {weight_words(listed[0])} to {weight_words(listed[-1])}"
+        return ", ".join(weight_text(weight) for weight in listed)
+    return f"{len(listed)} from {weight_text(listed[0])} to {weight_text(listed[-1])}"

@@ -14,7 +14,7 @@ from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.request import ForecastKind
-from scheduler.rolling.period import CompareWords, asked_from_words
+from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import (
     WEIGHTS_OPTION,
@@ -22,10 +22,10 @@ from scheduler.sweep.grid import (
     Key,
     grid,
     inputs_of_points,
-    laws_from_words,
+    parse_key_values,
+    parse_laws,
+    parse_weights,
     references,
-    setting_from_words,
-    weights_from_words,
 )
 from scheduler.sweep.run import SweepRun, hash_of_data
 from scheduler.textio.errors import single_fault
@@ -37,14 +37,14 @@ YES_OPTION = "--yes"
 
 
 @dataclass(frozen=True, slots=True)
-class SweepWords:
+class SweepOptions:
     """What was asked of a sweep.
 
     Attributes
     ----------
     site : the site's folder. weights : "0:3:0.1" or "0,1". laws : "flat,depth", or None for the site's own.
     offers : files; none for the site's own. settings : "charger.discharge_min_kw=0,1.2" each.
-    first_day, last_day, forecast : as CompareWords. many : whether over 100,000 runs are wanted.
+    first_day, last_day, forecast : as CompareOptions. many : whether over 100,000 runs are wanted.
     """
 
     site: Path
@@ -71,7 +71,7 @@ class AskedSweep:
     first, last : local days. notes : what the reader should know, one sentence each.
     """
 
-    words: SweepWords
+    words: SweepOptions
     offers: Mapping[str, Inputs]
     weights: tuple[float, ...]
     laws: tuple[str, ...]
@@ -102,21 +102,21 @@ class AskedSweep:
         return fingerprint([run.question() for run in self.runs.values()])
 
 
-def sweep_from_words(words: SweepWords) -> AskedSweep:
+def parse_sweep_request(words: SweepOptions) -> AskedSweep:
     """Read every file and check every point of the grid.
 
     Raises
     ------
     InputFaults : a file, an option or a value of the grid is at fault, or the grid is large; nothing was begun.
     """
-    weights = weights_from_words(words.weights)
-    settings = tuple(setting_from_words(each) for each in words.settings)
-    asked_laws = None if words.laws is None else laws_from_words(words.laws)
+    weights = parse_weights(words.weights)
+    settings = tuple(parse_key_values(each) for each in words.settings)
+    asked_laws = None if words.laws is None else parse_laws(words.laws)
     site = read_site(words.site)
     laws = asked_laws or (site.wear.law,)
     _refuse_many(words, prod(map(len, (weights, laws, words.offers or (1,), *(values for _, values in settings)))))
     offers = words.offers or (site.offer_file.resolve(),)
-    asked = asked_from_words(CompareWords(words.site, offers, words.first_day, words.last_day, words.forecast))
+    asked = parse_period(CompareOptions(words.site, offers, words.first_day, words.last_day, words.forecast))
     planned = grid(tuple(asked.offers), weights, laws, settings)
     points = (*planned, *references(planned))
     notes = (*asked.notes, *_assumed(site, {key for (_, key), _ in settings}))
@@ -147,7 +147,7 @@ def _assumed(site: Site, asked: Set[str]) -> Iterator[str]:
         yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
 
 
-def _refuse_many(words: SweepWords, runs: int) -> None:
+def _refuse_many(words: SweepOptions, runs: int) -> None:
     if runs > MANY_RUNS and not words.many:
         raise single_fault(
             WEIGHTS_OPTION, f"the grid has {runs:,} runs; allowed are {MANY_RUNS:,}, or more with {YES_OPTION}"

@@ -10,12 +10,12 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from scheduler.comparison.terminal import WIDTH, parts_that_fit, word_table
-from scheduler.comparison.text import CLOSING, day_span_words
+from scheduler.comparison.terminal import WIDTH, parts_that_fit, rich_table
+from scheduler.comparison.text import CLOSING, day_span_text
 from scheduler.plans.plan import CAUTIONS
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.sweep.sweep import Repeated, Study
-from scheduler.sweep.text import group_table, headline, in_common, scaled_words, sentences
+from scheduler.sweep.text import group_table, headline, in_common, scaled_text, sentences
 
 
 def show_study(study: Study, console: Console) -> None:
@@ -29,13 +29,13 @@ def show_study(study: Study, console: Console) -> None:
         console.print(Text(words, style=style), width=width)
         console.print()
 
-    days = day_span_words(*(date.fromisoformat(manifest[key]) for key in ("first_day", "last_day")))
+    days = day_span_text(*(date.fromisoformat(manifest[key]) for key in ("first_day", "last_day")))
     say(f"{manifest['site']}, {days}{in_common(frontiers)}, in {currency}")
     say(headline(frontiers, currency), "bold")
-    scaled = scaled_words(frontiers)
+    scaled = scaled_text(frontiers)
     say(" ".join([*sentences(frontiers, currency), *([] if scaled is None else [scaled])]))
     for part in parts_that_fit(group_table(frontiers, currency), width):
-        console.print(word_table(part), width=width)
+        console.print(rich_table(part), width=width)
     for title, told in (("Taken for granted", manifest["notes"]), ("Cautions", (*CAUTIONS, CLOSING))):
         if told:
             console.print(Text(title, style="bold"))

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 
 from models.wear.laws import calendar_law_names
 from scheduler.comparison.results import DAYS_A_YEAR
-from scheduler.comparison.text import WordTable
+from scheduler.comparison.text import TextTable
 from scheduler.sweep.frontier import Frontier, FrontierPoint
-from scheduler.textio.format import money_words, number_words
+from scheduler.textio.format import money_text, number_text
 
 LAWS_WITH_TIME = calendar_law_names()
 FEW_DAYS = 28
@@ -41,7 +41,7 @@ def group_names(frontiers: Sequence[Frontier]) -> tuple[str, ...]:
     for each in frontiers:
         parts = [each.offer] if several["offer"] or not (several["law"] or varied) else []
         parts += [f"law {each.law}"] if several["law"] else []
-        parts += [f"{_key_word(key)}{NO_BREAK}{dict(each.settings)[key]}" for key in varied]
+        parts += [f"{_key_text(key)}{NO_BREAK}{dict(each.settings)[key]}" for key in varied]
         found.append(", ".join(parts))
     return tuple(found)
 
@@ -54,12 +54,12 @@ def in_common(frontiers: Sequence[Frontier]) -> str:
     return "".join(f", {part}" for part in shared)
 
 
-def lost_words(percent: float) -> str:
+def lost_text(percent: float) -> str:
     """Capacity lost, "0.35 %", with three decimals below 0.1."""
-    return f"{number_words(percent, 2 if abs(percent) >= 0.1 else 3)} %"
+    return f"{number_text(percent, 2 if abs(percent) >= 0.1 else 3)} %"
 
 
-def weight_words(weight: float) -> str:
+def weight_text(weight: float) -> str:
     """A weight, "0.5"."""
     return f"{weight:g}"
 
@@ -74,7 +74,7 @@ def headline(frontiers: Sequence[Frontier], currency: str) -> str:
         return f"At wear weight 1 the car {_saves(first.one, first.law, currency)}{group}."
     lowest = first.points[0]
     return (
-        f"Weight 1 is not in this sweep; at weight {weight_words(lowest.weight)} the car "
+        f"Weight 1 is not in this sweep; at weight {weight_text(lowest.weight)} the car "
         f"{_saves(lowest, first.law, currency)}{group}."
     )
 
@@ -84,7 +84,7 @@ def sentences(frontiers: Sequence[Frontier], currency: str) -> tuple[str, ...]:
     return tuple(_sentences(frontiers, currency))
 
 
-def scaled_words(frontiers: Sequence[Frontier]) -> str | None:
+def scaled_text(frontiers: Sequence[Frontier]) -> str | None:
     """That fewer days than a year are scaled to one; None if they are not."""
     days = frontiers[0].days
     if days >= int(DAYS_A_YEAR):
@@ -95,25 +95,25 @@ def scaled_words(frontiers: Sequence[Frontier]) -> str | None:
     )
 
 
-def stop_words(frontier: Frontier) -> str:
+def stop_text(frontier: Frontier) -> str:
     """Where discharging stops: "between 5 and 10", "still discharges at 20", "never discharges"."""
     stop = frontier.stop
     if stop.first_none is None:
-        return f"still discharges at {weight_words(frontier.points[-1].weight)}"
+        return f"still discharges at {weight_text(frontier.points[-1].weight)}"
     if stop.last_giving is None:
         return "never discharges"
-    return f"between {weight_words(stop.last_giving)} and {weight_words(stop.first_none)}"
+    return f"between {weight_text(stop.last_giving)} and {weight_text(stop.first_none)}"
 
 
-def knee_words(frontier: Frontier, currency: str) -> str:
+def knee_text(frontier: Frontier, currency: str) -> str:
     """The knee: "2: 967.52 for 0.50 %"."""
     knee = frontier.knee
     if knee is None:
         return NOTHING
-    return f"{weight_words(knee.weight)}: {_pair(knee, currency)}"
+    return f"{weight_text(knee.weight)}: {_pair(knee, currency)}"
 
 
-def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
+def group_table(frontiers: Sequence[Frontier], currency: str) -> TextTable:
     """One row a group: weight 1, the knee, and where discharging stops."""
     columns = (
         "Group",
@@ -129,23 +129,23 @@ def group_table(frontiers: Sequence[Frontier], currency: str) -> WordTable:
         at_one = (NOTHING,) * 3
         if one is not None:
             at_one = (
-                money_words(one.cash_saved, currency),
-                lost_words(one.capacity_lost),
-                number_words(one.full_cycles, 0),
+                money_text(one.cash_saved, currency),
+                lost_text(one.capacity_lost),
+                number_text(one.full_cycles, 0),
             )
-        rows.append((name, *at_one, knee_words(each, currency), stop_words(each)))
-    return WordTable(columns, tuple(rows))
+        rows.append((name, *at_one, knee_text(each, currency), stop_text(each)))
+    return TextTable(columns, tuple(rows))
 
 
-def laws_words(frontier: Frontier) -> str:
+def laws_text(frontier: Frontier) -> str:
     """How far the laws differ about the same runs, at weight 1 or else at the lowest."""
     point = frontier.one or frontier.points[0]
     by_law = sorted(point.lost_by_law.items(), key=lambda each: each[1])
     (least_law, least), (most_law, most) = by_law[0], by_law[-1]
-    told = ", ".join(f"{law} {lost_words(lost)}" for law, lost in by_law)
-    times = f": {most_law} finds {number_words(most / least, 1)} times what {least_law} does" if least > 0 else ""
+    told = ", ".join(f"{law} {lost_text(lost)}" for law, lost in by_law)
+    times = f": {most_law} finds {number_text(most / least, 1)} times what {least_law} does" if least > 0 else ""
     return (
-        f"The capacity lost a year at weight {weight_words(point.weight)} is, by law, {told}{times}. "
+        f"The capacity lost a year at weight {weight_text(point.weight)} is, by law, {told}{times}. "
         f"{' and '.join(LAWS_WITH_TIME)} count ageing by time as well, most of which no plan avoids; the others count "
         "cycles alone."
     )
@@ -158,7 +158,7 @@ def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
         frontiers,
         [
             f"from {_pair(each.efficient[0], currency)} to {_pair(each.efficient[-1], currency)}"
-            + ("" if each.knee is None else f", knee at weight {weight_words(each.knee.weight)}")
+            + ("" if each.knee is None else f", knee at weight {weight_text(each.knee.weight)}")
             for each in frontiers
         ],
     )
@@ -170,8 +170,8 @@ def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
         f"Discharged energy, capacity lost and {currency} saved in all against the wear weight.",
         frontiers,
         [
-            f"{number_words(each.points[0].discharged_kwh, 0)} kWh discharged at weight "
-            f"{weight_words(each.points[0].weight)}; {_stop_clause(each)}"
+            f"{number_text(each.points[0].discharged_kwh, 0)} kWh discharged at weight "
+            f"{weight_text(each.points[0].weight)}; {_stop_clause(each)}"
             for each in frontiers
         ],
     )
@@ -179,7 +179,7 @@ def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
 
 def laws_gist(frontier: Frontier) -> str:
     """What the figure of the laws shows, for who cannot see it."""
-    return f"Capacity lost a year by each wear law against the wear weight. {laws_words(frontier)}"
+    return f"Capacity lost a year by each wear law against the wear weight. {laws_text(frontier)}"
 
 
 def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
@@ -195,17 +195,17 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
             told = _each_year(first.charge_only, currency)
             yield (
                 f"Only charged at the best times and never discharged, it comes to {told}: discharging "
-                f"adds {_amount(more, currency)} saved and {lost_words(lost)} lost a year."
+                f"adds {_amount(more, currency)} saved and {lost_text(lost)} lost a year."
             )
     if first.knee is not None:
-        bend = f"The frontier bends most at weight {weight_words(first.knee.weight)}, its knee"
+        bend = f"The frontier bends most at weight {weight_text(first.knee.weight)}, its knee"
         yield f"{bend}: {_each_year(first.knee, currency)}."
     yield f"{_sentence_case(_stop_clause(first))}."
     ones = [each.one for each in frontiers if each.one is not None]
     if len(ones) > 1:
-        saved = _range([money_words(each.cash_saved, currency) for each in _by(ones, "cash_saved")])
+        saved = _range([money_text(each.cash_saved, currency) for each in _by(ones, "cash_saved")])
         losses = (
-            f" and loses {_range([lost_words(each.capacity_lost) for each in _by(ones, 'capacity_lost')])} of capacity"
+            f" and loses {_range([lost_text(each.capacity_lost) for each in _by(ones, 'capacity_lost')])} of capacity"
         )
         one_law = len({each.law for each in frontiers}) == 1
         yield f"Over all {len(frontiers)} groups, weight 1 saves {saved} {currency} a year{losses if one_law else ''}."
@@ -222,7 +222,7 @@ def _saves(point: FrontierPoint, law: str, currency: str) -> str:
     """What a point saves and loses: "saves … of cash a year and loses … of its battery's capacity to cycles"."""
     told = "saves" if point.cash_saved >= 0 else "costs"
     amount = f"{_amount(abs(point.cash_saved), currency)} {'of' if point.cash_saved >= 0 else 'more'} cash a year"
-    return f"{told} {amount} and loses {lost_words(point.capacity_lost)} of its battery's capacity {_lost_to(law)}"
+    return f"{told} {amount} and loses {lost_text(point.capacity_lost)} of its battery's capacity {_lost_to(law)}"
 
 
 def _lost_to(law: str) -> str:
@@ -232,22 +232,22 @@ def _lost_to(law: str) -> str:
 
 def _each_year(point: FrontierPoint, currency: str) -> str:
     """A point in few words: "967.52 EUR of cash saved and 0.50 % of capacity lost a year"."""
-    lost = lost_words(point.capacity_lost)
+    lost = lost_text(point.capacity_lost)
     return f"{_amount(point.cash_saved, currency)} of cash saved and {lost} of capacity lost a year"
 
 
 def _pair(point: FrontierPoint, currency: str) -> str:
     """A point in a table: "967.52 for 0.50 %"."""
-    return f"{money_words(point.cash_saved, currency)} for {lost_words(point.capacity_lost)}"
+    return f"{money_text(point.cash_saved, currency)} for {lost_text(point.capacity_lost)}"
 
 
 def _stop_clause(frontier: Frontier) -> str:
     stop = frontier.stop
     if stop.first_none is None:
-        return f"at the highest weight, {weight_words(frontier.points[-1].weight)}, the car still discharges"
+        return f"at the highest weight, {weight_text(frontier.points[-1].weight)}, the car still discharges"
     if stop.last_giving is None:
         return "the car discharges at no weight of this sweep"
-    return f"discharging stops between weight {weight_words(stop.last_giving)} and {weight_words(stop.first_none)}"
+    return f"discharging stops between weight {weight_text(stop.last_giving)} and {weight_text(stop.first_none)}"
 
 
 def _gist(begins: str, frontiers: Sequence[Frontier], told: Sequence[str]) -> str:
@@ -264,10 +264,10 @@ def _range(words: Sequence[str]) -> str:
 
 
 def _amount(amount: float, currency: str) -> str:
-    return f"{money_words(amount, currency)} {currency}"
+    return f"{money_text(amount, currency)} {currency}"
 
 
-def _key_word(key: str) -> str:
+def _key_text(key: str) -> str:
     """A site's key without its table: "discharge_min_kw"."""
     return key.partition(".")[2]
 

@@ -22,7 +22,7 @@ def local_iso(instant: datetime, timezone: str) -> str:
     return instant.astimezone(ZoneInfo(timezone)).isoformat(timespec="seconds")
 
 
-def clock_words(instant: datetime, timezone: str, today: datetime | None = None) -> str:
+def clock_text(instant: datetime, timezone: str, today: datetime | None = None) -> str:
     """Local clock time, "Tue 07:30", the day left out on the day of `today`, the offset added in a doubled hour."""
     local = instant.astimezone(ZoneInfo(timezone))
     day = "" if today is not None and local.date() == today.astimezone(ZoneInfo(timezone)).date() else f"{local:%a} "
@@ -30,47 +30,47 @@ def clock_words(instant: datetime, timezone: str, today: datetime | None = None)
     return f"{day}{local:%H:%M}" + (f" (UTC{local:%z})" if doubled else "")
 
 
-def span_words(begin: datetime, end: datetime, timezone: str, today: datetime | None = None) -> str:
+def span_text(begin: datetime, end: datetime, timezone: str, today: datetime | None = None) -> str:
     """A stretch of time, "Tue 03:00 to 06:00", the second day left out where it is the first."""
-    return f"{clock_words(begin, timezone, today)} to {clock_words(end, timezone, begin)}"
+    return f"{clock_text(begin, timezone, today)} to {clock_text(end, timezone, begin)}"
 
 
-def day_words(instant: datetime, timezone: str) -> str:
+def day_clock_text(instant: datetime, timezone: str) -> str:
     """Local day and clock time, "Monday 2 March 2026, 18:20"."""
     local = instant.astimezone(ZoneInfo(timezone))
     return f"{local:%A} {local.day} {local:%B %Y}, {local:%H:%M}"
 
 
-def number_words(value: float, digits: int) -> str:
+def number_text(value: float, digits: int) -> str:
     """A number with so many decimals, a true minus sign, and never "−0"."""
     return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
 
 
-def price_words(price: float) -> str:
+def price_text(price: float) -> str:
     """A price per kWh with two to four decimals."""
-    whole, _, decimals = number_words(price, 4).rstrip("0").partition(".")
+    whole, _, decimals = number_text(price, 4).rstrip("0").partition(".")
     return f"{whole}.{decimals:0<2}"
 
 
-def percent_words(percent: float) -> str:
+def percent_text(percent: float) -> str:
     """A state of charge, with a decimal only where it has one."""
-    return f"{number_words(percent, 1).removesuffix('.0')} %"
+    return f"{number_text(percent, 1).removesuffix('.0')} %"
 
 
-def price_range_words(prices: Sequence[float]) -> str:
+def price_range_text(prices: Sequence[float]) -> str:
     """One price, or the lowest and the highest: "0.12" or "0.12 to 0.34"."""
-    low, high = price_words(min(prices)), price_words(max(prices))
+    low, high = price_text(min(prices)), price_text(max(prices))
     return low if low == high else f"{low} to {high}"
 
 
-def amount_words(kwh: float) -> str:
+def amount_text(kwh: float) -> str:
     """An energy [kWh] with one decimal, two below 1."""
-    return f"{number_words(kwh, 1 if abs(kwh) >= 1 else 2)} kWh"
+    return f"{number_text(kwh, 1 if abs(kwh) >= 1 else 2)} kWh"
 
 
-def power_words(kw: float) -> str:
+def power_text(kw: float) -> str:
     """A power [kW] with one decimal."""
-    return f"{number_words(kw, 1)} kW"
+    return f"{number_text(kw, 1)} kW"
 
 
 def money_digits(currency: str) -> int:
@@ -78,9 +78,9 @@ def money_digits(currency: str) -> int:
     return MINOR_UNIT_DIGITS.get(currency, 2)
 
 
-def money_words(amount: float, currency: str) -> str:
+def money_text(amount: float, currency: str) -> str:
     """Money to the currency's minor unit, never "-0.00"."""
-    return number_words(amount, money_digits(currency))
+    return number_text(amount, money_digits(currency))
 
 
 def rows_that_add_up(amounts: Sequence[float], digits: int) -> list[float]:

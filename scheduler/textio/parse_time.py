@@ -17,7 +17,7 @@ _UNDATED = re.compile(rf"(?P<clock>{CLOCK})(?::00)?")
 _DATED = re.compile(rf"(?P<date>{DATE})T(?P<clock>{CLOCK})(?::00)?(?P<offset>Z|[+-]{CLOCK})?")
 
 
-def moment_from_words(text: str, now: datetime | None, timezone: str, option: str) -> datetime:
+def parse_moment(text: str, now: datetime | None, timezone: str, option: str) -> datetime:
     """The moment that an option names, in UTC.
 
     Parameters
@@ -35,9 +35,9 @@ def moment_from_words(text: str, now: datetime | None, timezone: str, option: st
     """
     words = text.strip()
     if now is not None and (undated := _UNDATED.fullmatch(words)):
-        instants = next_instants(clock_from_text(undated["clock"], option), now, timezone, option)
+        instants = next_instants(parse_clock(undated["clock"], option), now, timezone, option)
     elif dated := _DATED.fullmatch(words):
-        day, clock = date_from_text(dated["date"], option), clock_from_text(dated["clock"], option)
+        day, clock = parse_date(dated["date"], option), parse_clock(dated["clock"], option)
         if dated["offset"]:
             instants = [_with_offset(words, option)]
         else:
@@ -92,7 +92,7 @@ def not_before(instants: list[datetime], now: datetime, found: str, option: str)
     return later
 
 
-def clock_from_text(text: str, option: str) -> time:
+def parse_clock(text: str, option: str) -> time:
     """The clock time of "HH:MM"; InputFaults if there is no such time."""
     try:
         return time(int(text[:2]), int(text[3:]))
@@ -100,7 +100,7 @@ def clock_from_text(text: str, option: str) -> time:
         raise single_fault(option, f'there is no time {shown(text)}; allowed is "00:00" to "23:59"') from None
 
 
-def date_from_text(text: str, option: str) -> date:
+def parse_date(text: str, option: str) -> date:
     """The date of "YYYY-MM-DD"; InputFaults if there is no such date, or none that a plan could be about."""
     try:
         found = date.fromisoformat(text)

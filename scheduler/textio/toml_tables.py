@@ -45,7 +45,7 @@ class TomlDocument:
 
     def fault(self, keys: Keys, message: str) -> Fault:
         """A fault of the key."""
-        return Fault(str(self.path), line_of(keys, self.lines), _key_in_words(keys), message)
+        return Fault(str(self.path), line_of(keys, self.lines), _keys_text(keys), message)
 
 
 def read_toml(path: Path) -> TomlDocument:
@@ -126,7 +126,7 @@ def _problem(details: ErrorDetails) -> str:
             return f"found {found}"
 
 
-def _key_in_words(keys: Keys) -> str:
+def _keys_text(keys: Keys) -> str:
     words = ""
     for key in keys:
         words += f"[{key + 1}]" if isinstance(key, int) else f".{shortened(key)}"

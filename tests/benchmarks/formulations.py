@@ -5,7 +5,7 @@ python -m tests.benchmarks.formulations
 
 from __future__ import annotations
 
-from scheduler.optimizer.compact import tight_matrix
+from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.pyomo_matrix import compile_matrix
 from tests.benchmarks.one_night import bare, demo_night
 from tests.benchmarks.ratios import compare
@@ -15,7 +15,7 @@ def main() -> None:
     """Print one line a step."""
     for step, runs in ((60, 5), (30, 5), (15, 5), (5, 1)):
         night = demo_night(step)
-        tight, plain = tight_matrix(night), compile_matrix(night)
+        tight, plain = compact_matrix(night), compile_matrix(night)
         name = f"{night.intervals} intervals, the tight program against the plain statement"
         compare(name, lambda: bare(tight, night, {}), lambda: bare(plain, night, {}), runs, 0.33)  # noqa: B023
 

@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from scheduler.rolling.simulate import rolled_nights
-from scheduler.sweep.request import SweepWords, sweep_from_words
+from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from scheduler.sweep.sweep import sweep, workers_here
 from tests.benchmarks.ratios import seconds
 from tests.builders.places import SCENARIOS
@@ -23,7 +23,7 @@ MONTH = {"first_day": "2026-01-01", "last_day": "2026-01-31"}
 
 def overhead() -> None:
     """All of a sweep of a month in one process, reading and writing included, against the sum of its nights."""
-    words = SweepWords(DEMO, "0:3:0.5", **MONTH)
+    words = SweepOptions(DEMO, "0:3:0.5", **MONTH)
     ratios = []
     for _ in range(3):
         with tempfile.TemporaryDirectory() as name:
@@ -37,7 +37,7 @@ def overhead() -> None:
 
 def processes() -> None:
     """31 weights of a month of hourly nights, in one process and in two."""
-    words = SweepWords(DEMO, "0:3:0.1", **MONTH)
+    words = SweepOptions(DEMO, "0:3:0.1", **MONTH)
     ratios = []
     for _ in range(3):
         took = []
@@ -53,14 +53,14 @@ def processes() -> None:
 def grid() -> None:
     """Reading, checking and hashing a grid of 10,000 runs of a year, before any night."""
     floors = ",".join(str(10 + number / 10) for number in range(100))
-    words = SweepWords(DEMO, "0:9.9:0.1", settings=(f"car.floor_percent={floors}",))
+    words = SweepOptions(DEMO, "0:9.9:0.1", settings=(f"car.floor_percent={floors}",))
     began = time.perf_counter()
-    asked = sweep_from_words(words)
+    asked = parse_sweep_request(words)
     print(f"{len(asked.points)} runs: {time.perf_counter() - began:.1f} s before the first night")
 
 
-def _nights(words: SweepWords) -> None:
-    for asked in sweep_from_words(words).runs.values():
+def _nights(words: SweepOptions) -> None:
+    for asked in parse_sweep_request(words).runs.values():
         run = asked.run
         for _ in rolled_nights(run.inputs, run.first, run.last, run.soc_percent, run.forecast, run.policy):
             pass

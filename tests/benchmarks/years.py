@@ -16,7 +16,7 @@ from datetime import date
 from pathlib import Path
 
 from scheduler.inputs.site_inputs import Inputs, read_inputs
-from scheduler.optimizer.compact import tight_matrix
+from scheduler.optimizer.compact import compact_matrix
 from scheduler.rolling.process_pool import do, work_of
 from scheduler.rolling.run import RolledRun, roll
 from scheduler.rolling.simulate import rolled_nights
@@ -38,7 +38,7 @@ def overhead() -> None:
     """All of rolling nights, choices among equals included, against the money of the same nights in bare HiGHS."""
     inputs = demo(60)
     nights = [night.planned for night in rolled_nights(inputs, FIRST, LAST, 80.0)]
-    matrices = [tight_matrix(night) for night in nights]
+    matrices = [compact_matrix(night) for night in nights]
     run = RolledRun("a quarter of a year", inputs, FIRST, LAST, 80.0)
 
     def bare_all() -> None:

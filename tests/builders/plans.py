@@ -10,7 +10,7 @@ import numpy as np
 from models.base.arrays import FloatArray
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.night import Night
-from scheduler.nights.request import Evening
+from scheduler.nights.request import Request
 from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
 from scheduler.plans.plan import Plan, put_together
 from scheduler.plans.replay import replay
@@ -50,7 +50,7 @@ def hand_made_plan(
         seconds=0.0,
     )
     inputs = demo_inputs()
-    evening = Evening(
+    evening = Request(
         now=night.boundaries[0].to_pydatetime(),
         soc_percent=night.car.percent(night.stored_now_kwh),
         trips=tuple(trip.trip for trip in night.trips),

@@ -147,7 +147,7 @@ def _program(night: Night, sides: tuple[Side, ...]) -> tuple[Sums, list[FloatArr
         _keep_window(sums, night, t, side, stored[-1])
         money = money + _outside_money(sums, night, t, stored[-1])
         if side.mode not in (0, running):
-            money = money + sums.constant(night.charger.start_worth_kwh * night.dearest_price)
+            money = money + sums.constant(night.charger.start_worth_kwh * night.highest_price)
         running = side.mode
         if side.mode == -1:
             given = given + hours * power[t]
@@ -276,4 +276,4 @@ def _outside_money(sums: Sums, night: Night, t: int, after: FloatArray) -> Float
     outside = sums.variable(0)
     sums.not_below_zero(outside - sums.constant(night.car.floor_kwh) + after)
     sums.not_below_zero(outside + sums.constant(night.car.ceiling_kwh) - after)
-    return night.car.outside_window_factor * night.dearest_price * night.hours[t] * outside
+    return night.car.outside_window_factor * night.highest_price * night.hours[t] * outside

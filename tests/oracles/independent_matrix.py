@@ -397,7 +397,7 @@ def _add_ageing(matrix: Matrix, columns: Columns, night: Night, money: dict[int,
 
 def _add_outside_window(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> None:
     """Energy outside floor_percent to ceiling_percent at the end of intervals at home."""
-    rate = night.car.outside_window_factor * night.dearest_price
+    rate = night.car.outside_window_factor * night.highest_price
     for t in np.flatnonzero(night.at_home):
         under, over = matrix.columns([np.inf, np.inf])
         matrix.row([(columns.stored[t + 1], 1), (under, 1)], least=night.car.floor_kwh)
@@ -412,7 +412,7 @@ def _add_starts(matrix: Matrix, columns: Columns, night: Night, money: dict[int,
         for t in range(night.intervals):
             before = [(mode[t - 1], 1.0)] if t else []
             matrix.row([(starts[t], 1), (mode[t], -1), *before], least=0)
-            money[starts[t]] = night.charger.start_worth_kwh * night.dearest_price
+            money[starts[t]] = night.charger.start_worth_kwh * night.highest_price
 
 
 def _add_stored_energy(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> float:

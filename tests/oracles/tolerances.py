@@ -13,7 +13,7 @@ AGREE_KWH = 0.020
 
 def money_tolerance(night: Night) -> float:
     """Worth of the agreed energy, and what replay may round: all there is where power is free."""
-    return AGREE_KWH * night.dearest_price + MONEY_TOLERANCE
+    return AGREE_KWH * night.highest_price + MONEY_TOLERANCE
 
 
 def weighted_on_the_way(night: Night, replayed: Replayed) -> float:

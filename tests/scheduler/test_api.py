@@ -12,7 +12,7 @@ import pytest
 
 import scheduler.api as api
 from scheduler.api import InputFaults, night, plan, site, sweep, year
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plans.plan_tonight import plan_tonight
 from tests.builders.places import SCENARIOS
 
@@ -24,7 +24,7 @@ NOW, TRIP = "2026-03-02T18:20", "07:30-18:00 96km"
 def test_a_plan_is_that_of_the_command() -> None:
     """The same total, blocks and reasons as `overnight plan` with the same words."""
     found = plan(site(DEMO), 71, now=NOW, trips=[TRIP])
-    expected = plan_tonight(DEMO, EveningWords(71, NOW, trips=(TRIP,)))
+    expected = plan_tonight(DEMO, RequestOptions(71, NOW, trips=(TRIP,)))
     assert found.replayed.costs == expected.replayed.costs
     assert found.reasons == expected.reasons
 

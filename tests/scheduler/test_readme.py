@@ -47,7 +47,7 @@ def test_the_reference_lists_every_public_function_and_parameter() -> None:
         named = [each.name for each in parameters if each.kind is not inspect.Parameter.VAR_KEYWORD]
         listed = re.findall(r"(\w+)(?:=[^,]*)?(?:, |$)", rows[name])
         assert [each for each in listed if each in named] == named, name
-    for name in api.NightWords.__annotations__:
+    for name in api.NightOptions.__annotations__:
         assert f"`{name}`" in README, name
 
 

@@ -12,7 +12,7 @@ from typer.testing import CliRunner, Result
 from scheduler.cli.app import app
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_inputs import read_inputs
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plans.plan_tonight import plan_tonight
 
 REQUIRED = {
@@ -56,7 +56,7 @@ def test_a_new_site_plans_at_once(tmp_path: Path, bands: dict[str, str], flags: 
     folder = tmp_path / "home"
     result = new(folder, REQUIRED | bands, *flags)
     assert result.exit_code == 0, result.output
-    plan = plan_tonight(folder, EveningWords(soc_percent=70))
+    plan = plan_tonight(folder, RequestOptions(soc_percent=70))
     assert not [warning for warning in plan.warnings if "fewer than" in warning]  # enough days for a typical one
     assert (folder / "solar.csv").exists() == bool(flags)
     assert not bands or any(block.action != "charge" for block in plan.blocks)

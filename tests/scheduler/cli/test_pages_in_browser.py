@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from scheduler.comparison.compare import compare
-from scheduler.diagnostics.wear import WearWords, wear_of_trace
+from scheduler.diagnostics.wear import WearOptions, wear_of_trace
 from scheduler.diagnostics.wear_page import page_text
-from scheduler.rolling.period import CompareWords
+from scheduler.rolling.period import CompareOptions
 from scheduler.sweep.page import sweep_page
 from tests.builders.places import SCENARIOS
 from tests.builders.sweep_runs import made_up_manifest, made_up_runs
@@ -28,11 +28,11 @@ OFFERS = tuple(Path(f"offers/{name}.toml") for name in ("evening-feed-in", "day-
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """A comparison of three offers over six days and two months, the wear of its best year, and a made-up sweep."""
     folder = tmp_path_factory.mktemp("pages") / "out"
-    words = CompareWords(DEMO, OFFERS, "2026-02-27", "2026-03-04", hardware=DEMO / "hardware.toml")
+    words = CompareOptions(DEMO, OFFERS, "2026-02-27", "2026-03-04", hardware=DEMO / "hardware.toml")
     compared = compare(words, folder)
     metered = folder / f"metered-{compared.best.name}.csv"
     wear = folder / "wear.html"
-    wear.write_text(page_text(wear_of_trace(WearWords(metered, DEMO, None, None))), encoding="utf-8")
+    wear.write_text(page_text(wear_of_trace(WearOptions(metered, DEMO, None, None))), encoding="utf-8")
     sweep = folder / "sweep.html"
     sweep.write_text(
         sweep_page(made_up_runs(("Dusk tariff", "Noon tariff"), settings=(0, 2)), made_up_manifest()), encoding="utf-8"

@@ -10,9 +10,9 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli.app import app
-from scheduler.cli.sweep import begin_words, duration_words
+from scheduler.cli.sweep import begin_text, duration_text
 from scheduler.rolling.process_pool import Work
-from scheduler.sweep.request import SweepWords, sweep_from_words
+from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from scheduler.sweep.sweep import Beginning, Study, sweep, workers_here
 from tests.builders.places import SCENARIOS
 
@@ -23,7 +23,7 @@ WEEK = ["--from", "2026-02-02", "--to", "2026-02-03"]
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
-    words = SweepWords(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03")
+    words = SweepOptions(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03")
     return sweep(words, tmp_path_factory.mktemp("command") / "out", workers_here(1))
 
 
@@ -107,8 +107,8 @@ def test_a_folder_of_another_sweep(study: Study) -> None:
 def test_offers_with_commas_between(tmp_path: Path) -> None:
     """Two in one word, and a third."""
     offers = "offers/evening-feed-in.toml,offers/day-and-night.toml"
-    asked = sweep_from_words(
-        SweepWords(
+    asked = parse_sweep_request(
+        SweepOptions(
             DEMO, "0,1", offers=tuple(map(Path, offers.split(","))), first_day="2026-02-02", last_day="2026-02-03"
         )
     )
@@ -131,12 +131,12 @@ def test_missing_packages_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_what_is_said_before_the_work(tmp_path: Path) -> None:
     """Runs, references, days, nights, processes and time; how many are there already."""
-    asked = sweep_from_words(SweepWords(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03"))
+    asked = parse_sweep_request(SweepOptions(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03"))
     work = Work(asked.runs, tmp_path, {}, frozenset())
-    words = begin_words(Beginning(asked, work, 2, 95.0))
+    words = begin_text(Beginning(asked, work, 2, 95.0))
     assert words == "2 runs and 2 references of 2 days each: 12 nights to plan in 2 processes, about 2 minutes."
     some = replace(work, done=frozenset(list(asked.runs)[:1]))
-    assert "each, 1 of them there already: 9 nights to plan, about" in begin_words(Beginning(asked, some, 1, 3.2))
+    assert "each, 1 of them there already: 9 nights to plan, about" in begin_text(Beginning(asked, some, 1, 3.2))
 
 
 @pytest.mark.parametrize(
@@ -152,4 +152,4 @@ def test_what_is_said_before_the_work(tmp_path: Path) -> None:
 )
 def test_times_as_one_would_say_them(seconds: float, words: str) -> None:
     """Seconds, minutes, hours, days."""
-    assert duration_words(seconds) == words
+    assert duration_text(seconds) == words

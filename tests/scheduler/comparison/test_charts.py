@@ -9,7 +9,7 @@ import pytest
 
 from scheduler.comparison.charts import months_chart, night_picture, nights_chart, ranking_chart
 from scheduler.comparison.results import ComparedOffer, Comparison, comparison_of, months
-from scheduler.rolling.period import CompareWords, asked_from_words
+from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import roll
 from tests.builders.places import SCENARIOS
 
@@ -19,7 +19,7 @@ DEMO = SCENARIOS / "bookbindery"
 @pytest.fixture(scope="module", params=[("2025-10-25", "2025-10-27"), ("2026-03-28", "2026-04-01")])
 def compared(request: pytest.FixtureRequest) -> Comparison:
     """A few days over the autumn, and over the spring clock change."""
-    asked = asked_from_words(CompareWords(DEMO, (Path("offers/evening-feed-in.toml"),), *request.param))
+    asked = parse_period(CompareOptions(DEMO, (Path("offers/evening-feed-in.toml"),), *request.param))
     return comparison_of(asked, {name: roll(run) for name, run in asked.runs().items()})
 
 

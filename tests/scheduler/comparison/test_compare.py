@@ -26,9 +26,9 @@ from scheduler.comparison.compare import compare
 from scheduler.comparison.results import Comparison, Money
 from scheduler.comparison.tables import COMPARISON_COLUMNS, comparison_json
 from scheduler.comparison.terminal import parts_that_fit
-from scheduler.comparison.text import WordTable
+from scheduler.comparison.text import TextTable
 from scheduler.rolling.flows import RolledFlows
-from scheduler.rolling.period import CompareWords, asked_from_words
+from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.process_pool import work_of
 from scheduler.rolling.run import keep, kept, roll
 from scheduler.rolling.simulate import Carried, one_night, planning_times
@@ -36,7 +36,7 @@ from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
 OFFERS = (Path("offers/day-and-night.toml"), Path("offers/evening-feed-in.toml"))
-WORDS = CompareWords(DEMO, OFFERS, "2026-03-23", "2026-04-02", hardware=DEMO / "hardware.toml")
+WORDS = CompareOptions(DEMO, OFFERS, "2026-03-23", "2026-04-02", hardware=DEMO / "hardware.toml")
 RUNNER = CliRunner()
 
 
@@ -157,7 +157,7 @@ def test_what_is_done_is_not_done_again(compared: Comparison, folder: Path, tmp_
     """With one result gone, or damaged, that one is left to do; a changed price makes all of its offer's anew."""
     copy = tmp_path / "copy"
     shutil.copytree(folder, copy)
-    runs = asked_from_words(WORDS).runs()
+    runs = parse_period(WORDS).runs()
     assert work_of(runs, copy / "runs").done == set(runs)
     (copy / "runs" / "day-and-night.plan.npz").unlink()
     damaged = copy / "runs" / "day-and-night.charge-only.npz"
@@ -168,15 +168,15 @@ def test_what_is_done_is_not_done_again(compared: Comparison, folder: Path, tmp_
     shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "comparison"))
     offer = site / "offers" / "day-and-night.toml"
     offer.write_text(offer.read_text().replace("price_per_kwh = 0.06", "price_per_kwh = 0.07"))
-    changed = asked_from_words(CompareWords(site, OFFERS, WORDS.first_day, WORDS.last_day)).runs()
+    changed = parse_period(CompareOptions(site, OFFERS, WORDS.first_day, WORDS.last_day)).runs()
     left = set(changed) - work_of(changed, folder / "runs").done
     assert left == {name for name in runs if name.startswith("day-and-night")}
 
 
 def test_a_result_comes_back_as_it_was(tmp_path: Path) -> None:
     """Kept and read again: every array the same; nothing under another key."""
-    words = CompareWords(DEMO, OFFERS[:1], "2026-02-02", "2026-02-03")
-    run = asked_from_words(words).runs()["day-and-night.charge-on-return"]
+    words = CompareOptions(DEMO, OFFERS[:1], "2026-02-02", "2026-02-03")
+    run = parse_period(words).runs()["day-and-night.charge-on-return"]
     flows, file = roll(run), tmp_path / "run.npz"
     keep(flows, run.key(), file)
     again = kept(run.key(), file)
@@ -205,7 +205,7 @@ def test_interrupted_and_taken_up_again(tmp_path: Path, how: signal.Signals) -> 
     code = process.wait(timeout=60)
     assert code == (130 if how == signal.SIGINT else -signal.SIGKILL)
     assert not (out / "comparison.csv").exists()
-    asked = asked_from_words(CompareWords(DEMO, OFFERS, "2026-02-02", "2026-02-06"))
+    asked = parse_period(CompareOptions(DEMO, OFFERS, "2026-02-02", "2026-02-06"))
     done = work_of(asked.runs(), out / "runs").done
     assert done
     assert {file.stem for file in out.glob("runs/[!.]*.npz")} == done
@@ -228,8 +228,8 @@ def test_json_on_standard_output(compared: Comparison, folder: Path) -> None:
 
 def test_a_day_of_25_hours() -> None:
     """The autumn clock change lies between two evenings: the plan reaches the next one, and nothing is left out."""
-    words = CompareWords(DEMO, OFFERS[:1], "2025-10-25", "2025-10-26")
-    flows = roll(asked_from_words(words).runs()["day-and-night.plan"])
+    words = CompareOptions(DEMO, OFFERS[:1], "2025-10-25", "2025-10-26")
+    flows = roll(parse_period(words).runs()["day-and-night.plan"])
     assert flows.minutes.sum() == (24 + 25) * 60
 
 
@@ -252,14 +252,14 @@ def test_the_hash_is_of_what_was_read(tmp_path: Path) -> None:
     def edit(work: object) -> None:
         offer.write_text(offer.read_text() + "# edited meanwhile\n")
 
-    words = CompareWords(site, OFFERS[:1], "2026-02-02", "2026-02-02")
+    words = CompareOptions(site, OFFERS[:1], "2026-02-02", "2026-02-02")
     compared = compare(words, tmp_path / "out", jobs=1, begin=edit)
     assert json.loads(comparison_json(compared))["inputs"]["offers/day-and-night.toml"] == before
 
 
 def test_a_kept_result_with_a_flipped_byte_is_done_again(folder: Path, compared: Comparison, tmp_path: Path) -> None:
     """Whatever byte is hit, the result is either whole or none; never a traceback."""
-    run = asked_from_words(WORDS).runs()["day-and-night.plan"]
+    run = parse_period(WORDS).runs()["day-and-night.plan"]
     content = (folder / "runs" / "day-and-night.plan.npz").read_bytes()
     damaged = tmp_path / "damaged.npz"
     for at in range(0, len(content), max(1, len(content) // 300)):
@@ -289,7 +289,7 @@ def test_what_is_said_of_trips(tmp_path: Path, trips: str, said: str | None) -> 
     shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "comparison"))
     (site / "trips.csv").write_text(f"depart,return,distance_km\n{trips}\n")
     last = None if said is not None and "series" in said else "2026-03-25"
-    asked = asked_from_words(CompareWords(site, OFFERS[:1], "2026-03-24", last))
+    asked = parse_period(CompareOptions(site, OFFERS[:1], "2026-03-24", last))
     notes = " ".join(asked.notes)
     assert "never leaves" not in notes if said is None else said in notes
     assert (asked.last.isoformat() == "2026-06-24") == (last is None)
@@ -304,13 +304,13 @@ def test_long_and_foreign_names_give_file_names(tmp_path: Path) -> None:
         offers.append(site / "offers" / f"{file}.toml")
         text = (DEMO / OFFERS[0]).read_text()
         offers[-1].write_text(text.replace('name = "Day and night"', f'name = "{name}"'))
-    asked = asked_from_words(CompareWords(site, tuple(offers), "2026-03-24", "2026-03-25"))
+    asked = parse_period(CompareOptions(site, tuple(offers), "2026-03-24", "2026-03-25"))
     assert list(asked.offers) == ["x" * 60, "night-price"]
 
 
 def test_tables_that_fit_keep_every_number_whole() -> None:
     """Ten offers on 80 columns become several tables, each with the first column."""
-    content = WordTable(("In all", *(f"Offer {n}" for n in range(10))), (("Charged", *["1234.56"] * 10),))
+    content = TextTable(("In all", *(f"Offer {n}" for n in range(10))), (("Charged", *["1234.56"] * 10),))
     parts = parts_that_fit(content, 80)
     assert len(parts) > 1
     assert all(part.columns[0] == "In all" for part in parts)
@@ -397,6 +397,6 @@ def test_hindsight_is_not_dearer_night_by_night(compared: Comparison) -> None:
         if real.replayed.missing_kwh.any():
             continue
         tried += 1
-        slack = (0.003 + 0.010) * best.real.dearest_price + 1e-6
+        slack = (0.003 + 0.010) * best.real.highest_price + 1e-6
         assert best.replayed.costs.total <= real.replayed.costs.total + slack
     assert tried >= 4

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from models.tariff.investment import HardwareCase, hardware_worth, worth_by_rate_and_drift
 from scheduler.comparison.hardware_text import hardware_rows, hardware_sentences, worth_table
 from scheduler.inputs.hardware_file import Hardware
-from scheduler.textio.format import money_words
+from scheduler.textio.format import money_text
 
 CASE = HardwareCase(
     price=4950.0,
@@ -218,7 +218,7 @@ def test_the_table_of_other_rates() -> None:
     assert [name for name, _ in table.rows] == ["0 %", "5 %"]
     assert table.rows[0][1] == ("188", "200", "209")  # 600 · 1.98, 1200, 600 · 2.015, less 1000
     amounts = worth_by_rate_and_drift(one.case, 600.0, (0.0, 5.0), (-2.0, 0.0, 1.5))
-    assert table.rows[1][1] == tuple(money_words(amount, "JPY") for amount in amounts[1].tolist())
+    assert table.rows[1][1] == tuple(money_text(amount, "JPY") for amount in amounts[1].tolist())
 
 
 def test_amounts_beyond_counting_are_not_written_out() -> None:
@@ -234,8 +234,8 @@ def test_any_case_in_words(case: HardwareCase, saving: float, currency: str) -> 
     one = hardware(case, currency)
     rows = hardware_rows(one, saving)
     assert all(words and value and len(value) < 120 for words, value in rows)
-    by_words = dict(rows)
-    last = list(by_words).index("Extra outlay")
+    by_text = dict(rows)
+    last = list(by_text).index("Extra outlay")
     shown = [Decimal(value.removesuffix(f" {currency}").replace("−", "-")) for _, value in rows[: last + 1]]
     assert sum(shown[:-1]) == shown[-1]
     first, second = hardware_sentences(one, saving)

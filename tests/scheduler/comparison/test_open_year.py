@@ -10,7 +10,7 @@ import pytest
 
 from scheduler.comparison.compare import compare
 from scheduler.comparison.results import Comparison
-from scheduler.rolling.period import CompareWords
+from scheduler.rolling.period import CompareOptions
 from tests.builders.open_year import write_open_site
 from tests.builders.places import PUBLISHED
 
@@ -28,7 +28,7 @@ def compared(folder: Path) -> Comparison:
     with (PUBLISHED / "smard-day-ahead-2018-spring.csv").open() as file:
         prices = [(row[0], row[1]) for row in list(csv.reader(file))[1:]]
     site = write_open_site(folder / "site", household, prices)
-    words = CompareWords(site, (Path("market.toml"),), "2018-04-01", "2018-04-30")
+    words = CompareOptions(site, (Path("market.toml"),), "2018-04-01", "2018-04-30")
     return compare(words, folder / "out")
 
 

@@ -33,8 +33,8 @@ def test_the_page_says_what_the_screen_says(tmp_path: Path) -> None:
     page = page_of(tmp_path, "demo")
     made = fit_table(DEMO)
     for key in made.keys:
-        assert key.value_words.replace(" ", "\N{NO-BREAK SPACE}") in page
-        assert key.sure_words.split()[1] in page
+        assert key.estimate_text.replace(" ", "\N{NO-BREAK SPACE}") in page
+        assert key.sure_text.split()[1] in page
         assert f"{key.key} = " in page
     rows = page[page.index('<table class="points">') :]
     assert len(re.findall(r"<tr><td>\d+</td>", rows)) == len(made.table.points)

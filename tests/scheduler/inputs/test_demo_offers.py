@@ -13,7 +13,7 @@ import pytest
 from scheduler.inputs.offer_schema import DemandTable, ExportTable, ImportTable, MarketTable, OfferTable
 from scheduler.inputs.site_file import SITE_FILE, read_site
 from scheduler.inputs.site_inputs import read_inputs
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.textio.toml_values import BILL_LINES
 from tests.builders.places import SCENARIOS
@@ -66,7 +66,7 @@ def test_four_offers_each(site: str) -> None:
 def test_a_night_on_each(site: str, name: str) -> None:
     """Each offer gives a plan that replay has verified, no dearer than one that never discharges."""
     folder = SCENARIOS / site
-    plan = plan_tonight(folder, EveningWords(72, now=EVENINGS[site]), folder / "offers" / name)
+    plan = plan_tonight(folder, RequestOptions(72, now=EVENINGS[site]), folder / "offers" / name)
     assert not plan.target_missed
     assert plan.replayed.costs.total <= plan.alternatives["charge-only"].total + 1e-6
 

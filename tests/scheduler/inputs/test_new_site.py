@@ -10,7 +10,7 @@ from typer.testing import CliRunner, Result
 
 from scheduler.cli.app import app
 from scheduler.inputs.site_inputs import read_inputs
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plans.plan_tonight import plan_tonight
 
 OPTIONS = {
@@ -52,7 +52,7 @@ def test_a_new_site_plans_at_once(tmp_path: Path, flags: tuple[str, ...]) -> Non
     assert (inputs.solar is not None) is bool(flags)
     assert inputs.site.connection.export_limit_kw == 5.0
     assert len(inputs.offer.import_bands) == (2 if flags else 1)
-    plan = plan_tonight(folder, EveningWords(70))
+    plan = plan_tonight(folder, RequestOptions(70))
     assert plan.answer.status == "optimal"
     assert not any("fewer than" in warning for warning in plan.warnings)
     assert "PLACEHOLDER" in (folder / "site.toml").read_text(encoding="utf-8")

@@ -16,7 +16,7 @@ from scheduler.inputs.site import PlanSettings
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.nights.request import Evening
+from scheduler.nights.request import Request
 from scheduler.textio.errors import InputFaults
 from tests.builders.sites import write_site
 
@@ -39,7 +39,7 @@ def drive(depart: str, comeback: str, km: float = 31.0, day: int = 3, back_day: 
 
 def built(inputs: Inputs, *trips: Trip, soc_percent: float = 50, **asked: object) -> Night:
     """The night, which must come without a warning."""
-    night, warnings = build_night(inputs, Evening(NOW, soc_percent, trips, **asked))  # type: ignore[arg-type]
+    night, warnings = build_night(inputs, Request(NOW, soc_percent, trips, **asked))  # type: ignore[arg-type]
     assert warnings == ()
     return night
 
@@ -159,7 +159,7 @@ def test_a_trip_over_several_days_may_end_inside_a_long_horizon(inputs: Inputs) 
 def test_a_trip_beyond_the_horizon_is_warned_about(inputs: Inputs) -> None:
     """A trip that departs when the plan ends, or later, is left out, and the owner is told which."""
     trips = (drive("08:10", "17:30"), drive("18:20", "19:00"), drive("20:15", "21:00", day=5))
-    night, warnings = build_night(inputs, Evening(NOW, 50, trips))
+    night, warnings = build_night(inputs, Request(NOW, 50, trips))
     assert len(night.trips) == 1
     assert moment(night, -1) == NOW + timedelta(hours=24)
     assert warnings == (
@@ -220,7 +220,7 @@ def test_todays_drive_empties_the_cheapest_segments(inputs: Inputs) -> None:
 def test_a_building_over_its_import_limit_is_warned_about(inputs: Inputs) -> None:
     """1.6 kW in the evening under a limit of 1 kW: said with the power, the hour and the limit."""
     tight = replace(inputs, site=replace(inputs.site, connection=Connection(1.0, 5.0)))
-    night, warnings = build_night(tight, Evening(NOW, 50))
+    night, warnings = build_night(tight, Request(NOW, 50))
     assert night.connection.import_limit_kw == 1.0
     assert len(warnings) == 1
     assert warnings[0].startswith("The building alone is expected to draw up to 1.60 kW, around Mon 18:20: more than ")
@@ -238,7 +238,7 @@ def test_public_holidays_are_those_of_the_sites_calendar(inputs: Inputs) -> None
     Source: the `holidays` package; 17 March is a public holiday in Ireland (common practice).
     """
     sunday = replace(inputs.offer, import_bands=(Band(0.34), Band(0.10, days=frozenset({6}))))
-    evening = Evening(datetime(2026, 3, 16, 22, 0, tzinfo=UTC), 50, forecast="typical")
+    evening = Request(datetime(2026, 3, 16, 22, 0, tzinfo=UTC), 50, forecast="typical")
     for calendar, after_midnight in (("IE", 0.10), (None, 0.34)):
         site = replace(inputs.site, holiday_calendar=calendar)
         night, _ = build_night(replace(inputs, offer=sunday, site=site), evening)
@@ -251,7 +251,7 @@ def test_a_public_holiday_after_new_year_is_known_the_evening_before(inputs: Inp
     Source: the `holidays` package; New Year's Day is a public holiday in Ireland (common practice).
     """
     sunday = replace(inputs.offer, import_bands=(Band(0.34), Band(0.10, days=frozenset({6}))))
-    evening = Evening(datetime(2026, 12, 31, 23, 0, tzinfo=UTC), 50)
+    evening = Request(datetime(2026, 12, 31, 23, 0, tzinfo=UTC), 50)
     night, _ = build_night(replace(inputs, offer=sunday), evening)
     assert night.import_price[:2].tolist() == [0.34, 0.10]
 
@@ -266,19 +266,19 @@ def test_the_steps_of_the_site_cut_the_night(inputs: Inputs) -> None:
 
 def test_a_recorded_forecast_beyond_the_series_is_at_fault(inputs: Inputs) -> None:
     """The site's series end on 13 March at midnight; the night before cannot be planned from the record."""
-    evening = Evening(datetime(2026, 3, 12, 18, 0, tzinfo=UTC), 50, forecast="recorded")
+    evening = Request(datetime(2026, 3, 12, 18, 0, tzinfo=UTC), 50, forecast="recorded")
     with pytest.raises(InputFaults, match=r"load\.csv: it covers .*; allowed .* is a series that covers "):
         build_night(inputs, evening)
 
 
 def test_what_was_said_before_is_passed_on(inputs: Inputs) -> None:
     """Notes on the words come first among the warnings."""
-    _, warnings = build_night(inputs, Evening(NOW, 50, notes=("A note.",)))
+    _, warnings = build_night(inputs, Request(NOW, 50, notes=("A note.",)))
     assert warnings == ("A note.",)
 
 
 def test_warnings_on_the_forecast_reach_the_owner(inputs: Inputs) -> None:
     """In April the series has ended a month ago: weekday load, weekend load and solar each come with a warning."""
-    _, warnings = build_night(inputs, Evening(datetime(2026, 4, 14, 18, 0, tzinfo=UTC), 50))
+    _, warnings = build_night(inputs, Request(datetime(2026, 4, 14, 18, 0, tzinfo=UTC), 50))
     named = [Path(warning.split()[0]).name for warning in warnings]
     assert named == ["load.csv", "load.csv", "solar.csv"]

@@ -21,7 +21,7 @@ from scheduler.inputs.market_file import read_market
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.market_forecast import offer_as_known
-from scheduler.nights.request import Evening
+from scheduler.nights.request import Request
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import verify
 from scheduler.textio.errors import InputFaults
@@ -105,9 +105,9 @@ def test_known_until_a_clock_time_alone(series: MarketPrices) -> None:
         assert known_until(rolling, pd.Timestamp(now, tz=BERLIN), BERLIN) == pd.Timestamp(known, tz=BERLIN)
 
 
-def evening(now: str, **changes: object) -> Evening:
+def evening(now: str, **changes: object) -> Request:
     instant = pd.Timestamp(now, tz=BERLIN).tz_convert("UTC").to_pydatetime()
-    return replace(Evening(now=instant, soc_percent=60.0), **changes)  # type: ignore[arg-type]
+    return replace(Request(now=instant, soc_percent=60.0), **changes)  # type: ignore[arg-type]
 
 
 def test_after_what_is_known_comes_what_is_typical(series: MarketPrices) -> None:

@@ -15,7 +15,7 @@ from models.tariff.offer import Band, DemandCharge, Offer
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.nights.request import Evening
+from scheduler.nights.request import Request
 from tests.builders.sites import write_site
 
 # a Monday in winter time: local time is UTC
@@ -34,7 +34,7 @@ def offer(*imports: Band, exports: tuple[Band, ...] = (), **changes: object) -> 
 
 def night(inputs: Inputs, tariff: Offer, **asked: object) -> tuple[Night, tuple[str, ...]]:
     """The night of the offer from now."""
-    evening = replace(Evening(NOW, 50.0), **asked)  # type: ignore[arg-type]
+    evening = replace(Request(NOW, 50.0), **asked)  # type: ignore[arg-type]
     return build_night(replace(inputs, offer=tariff), evening)
 
 

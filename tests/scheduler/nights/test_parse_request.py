@@ -11,8 +11,8 @@ import pytest
 from models.site.trips import Trip
 from scheduler.inputs.site import UsualTrip
 from scheduler.inputs.site_inputs import Inputs, read_inputs
-from scheduler.nights.parse_request import EveningWords, understand
-from scheduler.nights.request import Evening
+from scheduler.nights.parse_request import RequestOptions, parse_request
+from scheduler.nights.request import Request
 from scheduler.textio.errors import InputFaults
 from tests.builders.sites import write_site
 
@@ -30,8 +30,8 @@ def utc(text: str) -> datetime:
     return datetime.fromisoformat(text).replace(tzinfo=UTC)
 
 
-def asked(inputs: Inputs, *trips: str, soc_percent: float = 71, now: str | None = NOW, **options: object) -> Evening:
-    return understand(EveningWords(soc_percent, now=now, trips=trips, **options), inputs)  # type: ignore[arg-type]
+def asked(inputs: Inputs, *trips: str, soc_percent: float = 71, now: str | None = NOW, **options: object) -> Request:
+    return parse_request(RequestOptions(soc_percent, now=now, trips=trips, **options), inputs)  # type: ignore[arg-type]
 
 
 def faults(inputs: Inputs, *trips: str, **options: object) -> list[str]:
@@ -40,13 +40,13 @@ def faults(inputs: Inputs, *trips: str, **options: object) -> list[str]:
     return [str(fault) for fault in caught.value.faults]
 
 
-def departures(evening: Evening) -> list[datetime]:
+def departures(evening: Request) -> list[datetime]:
     return [trip.depart_at for trip in evening.trips]
 
 
 def test_a_plain_evening_takes_the_usual_trip(inputs: Inputs) -> None:
     """With a state of charge alone, tomorrow's usual trip is planned and nothing needs saying."""
-    assert asked(inputs) == Evening(now=utc("2026-03-02T18:20"), soc_percent=71, trips=(TOMORROW,))
+    assert asked(inputs) == Request(now=utc("2026-03-02T18:20"), soc_percent=71, trips=(TOMORROW,))
 
 
 def test_every_choice_of_tonight_is_kept(inputs: Inputs) -> None:
@@ -54,7 +54,7 @@ def test_every_choice_of_tonight_is_kept(inputs: Inputs) -> None:
     evening = asked(
         inputs, stay_home=True, highest_soc_today_percent=88, wear_weight=0.0, forecast="recorded", solar="low"
     )
-    assert evening == Evening(
+    assert evening == Request(
         utc("2026-03-02T18:20"), 71, (), None, 88, wear_weight=0.0, forecast="recorded", solar="low"
     )
 

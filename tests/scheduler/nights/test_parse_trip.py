@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.site.trips import Trip
-from scheduler.nights.parse_trip import check_trips, trip_from_words
-from scheduler.textio.parse_time import moment_from_words
+from scheduler.nights.parse_trip import check_trips, parse_trip
+from scheduler.textio.parse_time import parse_moment
 from tests.builders.sites import TIMEZONE, faults_of
 
 NOW = datetime(2026, 3, 2, 18, 20, tzinfo=UTC)
@@ -45,7 +45,7 @@ def trip(depart: str, comeback: str, distance_km: float = 0.0) -> Trip:
     ],
 )
 def test_a_trip_is_read_from_words(words: str, expected: Trip) -> None:
-    read, notes = trip_from_words(words, NOW, TIMEZONE)
+    read, notes = parse_trip(words, NOW, TIMEZONE)
     assert read.depart_at == expected.depart_at
     assert read.return_at == expected.return_at
     assert read.distance_km == pytest.approx(expected.distance_km)
@@ -75,7 +75,7 @@ def test_a_trip_is_read_from_words(words: str, expected: Trip) -> None:
     ids=range(15),
 )
 def test_anything_else_is_a_fault_that_shows_the_forms(words: str) -> None:
-    found = faults_of(lambda: trip_from_words(words, NOW, TIMEZONE))
+    found = faults_of(lambda: parse_trip(words, NOW, TIMEZONE))
     assert len(found) == 1
     assert found[0].startswith("--trip: found ")
     assert '"07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 96km"' in found[0]
@@ -104,7 +104,7 @@ def test_anything_else_is_a_fault_that_shows_the_forms(words: str) -> None:
     ],
 )
 def test_an_impossible_trip_is_a_fault(words: str, message: str) -> None:
-    found = faults_of(lambda: trip_from_words(words, NOW, TIMEZONE))
+    found = faults_of(lambda: parse_trip(words, NOW, TIMEZONE))
     assert len(found) == 1
     assert message in found[0]
 
@@ -115,36 +115,36 @@ def test_an_impossible_trip_is_a_fault(words: str, message: str) -> None:
 )
 def test_a_time_that_the_clocks_skip_is_a_fault(words: str) -> None:
     words = words.replace("22:00", "2026-03-28T22:00")
-    found = faults_of(lambda: trip_from_words(words, BEFORE_LOST_HOUR, TIMEZONE))
+    found = faults_of(lambda: parse_trip(words, BEFORE_LOST_HOUR, TIMEZONE))
     assert found == ["--trip: the clocks skip 01:30 on 2026-03-29; allowed is a time before or after"]
 
 
 def test_after_the_lost_hour_the_next_such_time_is_tomorrows() -> None:
-    read, _ = trip_from_words("01:30-08:00 9km", utc("2026-03-29T01:00"), TIMEZONE)
+    read, _ = parse_trip("01:30-08:00 9km", utc("2026-03-29T01:00"), TIMEZONE)
     assert read == trip("2026-03-30T00:30", "2026-03-30T07:00", 9)
 
 
 def test_in_a_doubled_hour_the_departure_is_the_first_and_a_note_says_so() -> None:
-    read, notes = trip_from_words("01:30-08:00 9km", BEFORE_DOUBLED_HOUR, TIMEZONE)
+    read, notes = parse_trip("01:30-08:00 9km", BEFORE_DOUBLED_HOUR, TIMEZONE)
     assert read == trip("2026-10-25T00:30", "2026-10-25T08:00", 9)
     assert notes == ("the departure occurs twice as the clocks go back; taken as the first, 2026-10-25T01:30+01:00",)
 
 
 def test_in_a_doubled_hour_the_return_is_the_second_and_a_note_says_so() -> None:
-    read, notes = trip_from_words("2026-10-24T20:00-01:30 9km", BEFORE_DOUBLED_HOUR, TIMEZONE)
+    read, notes = parse_trip("2026-10-24T20:00-01:30 9km", BEFORE_DOUBLED_HOUR, TIMEZONE)
     assert read == trip("2026-10-24T19:00", "2026-10-25T01:30", 9)
     assert notes == ("the return occurs twice as the clocks go back; taken as the second, 2026-10-25T01:30+00:00",)
 
 
 def test_between_the_two_occurrences_the_departure_is_the_second() -> None:
-    read, notes = trip_from_words("01:30-08:00 9km", utc("2026-10-25T00:45"), TIMEZONE)
+    read, notes = parse_trip("01:30-08:00 9km", utc("2026-10-25T00:45"), TIMEZONE)
     assert read.depart_at == utc("2026-10-25T01:30")
     assert notes == ()
 
 
 def test_now_may_be_given_in_any_zone() -> None:
     local = BEFORE_LOST_HOUR.astimezone(ZoneInfo(TIMEZONE))
-    assert trip_from_words("07:30-18:00 9km", local, TIMEZONE)[0] == trip("2026-03-29T06:30", "2026-03-29T17:00", 9)
+    assert parse_trip("07:30-18:00 9km", local, TIMEZONE)[0] == trip("2026-03-29T06:30", "2026-03-29T17:00", 9)
 
 
 @pytest.mark.parametrize(
@@ -162,14 +162,14 @@ def test_now_may_be_given_in_any_zone() -> None:
     ],
 )
 def test_a_moment_is_read_from_words(words: str, expected: str) -> None:
-    moment = moment_from_words(words, NOW, TIMEZONE, "--home-at")
+    moment = parse_moment(words, NOW, TIMEZONE, "--home-at")
     assert moment == utc(expected)
     assert moment.tzinfo is UTC
 
 
 def test_without_a_now_a_date_is_needed_and_the_past_is_allowed() -> None:
-    assert moment_from_words("2020-03-02T18:20", None, TIMEZONE, "--now") == utc("2020-03-02T18:20")
-    assert faults_of(lambda: moment_from_words("18:20", None, TIMEZONE, "--now")) == [
+    assert parse_moment("2020-03-02T18:20", None, TIMEZONE, "--now") == utc("2020-03-02T18:20")
+    assert faults_of(lambda: parse_moment("18:20", None, TIMEZONE, "--now")) == [
         '--now: found "18:20"; allowed is "2026-03-02T18:20" or "2026-03-02T18:20+00:00"'
     ]
 
@@ -193,7 +193,7 @@ def test_without_a_now_a_date_is_needed_and_the_past_is_allowed() -> None:
     ],
 )
 def test_an_impossible_moment_is_a_fault(words: str, message: str) -> None:
-    found = faults_of(lambda: moment_from_words(words, NOW, TIMEZONE, "--home-at"))
+    found = faults_of(lambda: parse_moment(words, NOW, TIMEZONE, "--home-at"))
     assert len(found) == 1
     assert found[0].startswith("--home-at: ")
     assert message in found[0]
@@ -201,19 +201,19 @@ def test_an_impossible_moment_is_a_fault(words: str, message: str) -> None:
 
 @pytest.mark.parametrize("words", ["01:30", "2026-03-29T01:30"])
 def test_a_moment_that_the_clocks_skip_is_a_fault(words: str) -> None:
-    found = faults_of(lambda: moment_from_words(words, BEFORE_LOST_HOUR, TIMEZONE, "--home-at"))
+    found = faults_of(lambda: parse_moment(words, BEFORE_LOST_HOUR, TIMEZONE, "--home-at"))
     assert found == ["--home-at: the clocks skip 01:30 on 2026-03-29; allowed is a time before or after"]
 
 
 @pytest.mark.parametrize("words", ["01:30", "2026-10-25T01:30"])
 def test_a_moment_that_occurs_twice_is_a_fault_naming_both(words: str) -> None:
-    found = faults_of(lambda: moment_from_words(words, BEFORE_DOUBLED_HOUR, TIMEZONE, "--home-at"))
+    found = faults_of(lambda: parse_moment(words, BEFORE_DOUBLED_HOUR, TIMEZONE, "--home-at"))
     assert len(found) == 1
     assert "2026-10-25T01:30+01:00 or 2026-10-25T01:30+00:00" in found[0]
 
 
 def test_a_moment_that_occurs_twice_is_read_with_its_offset() -> None:
-    moment = moment_from_words("2026-10-25T01:30+00:00", BEFORE_DOUBLED_HOUR, TIMEZONE, "--home-at")
+    moment = parse_moment("2026-10-25T01:30+00:00", BEFORE_DOUBLED_HOUR, TIMEZONE, "--home-at")
     assert moment == utc("2026-10-25T01:30")
 
 
@@ -255,7 +255,7 @@ CLOCK_PIECES = st.sampled_from(["07:30", "01:30", "24:00", "2026-03-29T01:30", "
 )
 @settings(deadline=None)
 def test_random_words_raise_nothing_but_input_faults(words: str, now: datetime, timezone: str) -> None:
-    if not faults_of(lambda: trip_from_words(words, now, timezone)):
-        read, _ = trip_from_words(words, now, timezone)
+    if not faults_of(lambda: parse_trip(words, now, timezone)):
+        read, _ = parse_trip(words, now, timezone)
         assert now <= read.depart_at < read.return_at
-    faults_of(lambda: moment_from_words(words, now, timezone, "--home-at"))
+    faults_of(lambda: parse_moment(words, now, timezone, "--home-at"))

@@ -19,7 +19,7 @@ from scheduler.nights.wear_prices import battery_temp_degc, segments_of, wear_to
 from scheduler.optimizer.setpoints import setpoints_from_powers
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import replay, verify
-from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_words
+from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
 from scheduler.textio.errors import InputFaults
 from tests.builders.nights import flat_night
 from tests.builders.sites import write_site
@@ -126,11 +126,11 @@ def test_ageing_is_the_mean_of_the_two_ends() -> None:
 def test_words_on_other_laws() -> None:
     """Energies by law, and what this plan gives; nothing where no law would change anything."""
     found = (OtherLaw("flat", 8.61, 14.94, 0.2), OtherLaw("nmc", 0.0, 14.94, 1.0))
-    assert other_laws_words(found) == (
+    assert other_laws_text(found) == (
         "The choice of wear law would change what to do tonight: by another the car would give "
         '8.6 kWh ("flat") or 0.00 kWh ("nmc"), and not 14.9 kWh.',
     )
-    assert other_laws_words(()) == ()
+    assert other_laws_text(()) == ()
 
 
 def test_segments_of_any_law_have_the_sites_edges(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from models.site.connection import Connection
 from scheduler.nights.night import Night
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Setpoints
-from scheduler.plans.replay import replay, verify_laws
+from scheduler.plans.replay import replay, verify_constraints
 from tests.builders.nights import Drive, flat_night, plain_charger
 from tests.builders.random_nights import random_night, small_night
 
@@ -20,7 +20,7 @@ from tests.builders.random_nights import random_night, small_night
 def charged(night: Night) -> list[float]:
     """Mean charging power of each interval, of a plan that never discharges and breaks no law."""
     setpoints = charge_on_return(night)
-    verify_laws(night, setpoints)
+    verify_constraints(night, setpoints)
     assert not setpoints.discharging.any()
     return [round(float(kw), 9) for kw in setpoints.charge_kw]
 
@@ -141,6 +141,6 @@ def test_no_random_night_breaks_a_law(make: Callable[[int], Night], seeds: int) 
     for seed in range(seeds):
         night = make(seed)
         setpoints = charge_on_return(night)
-        stored = verify_laws(night, setpoints).stored_kwh
+        stored = verify_constraints(night, setpoints).stored_kwh
         short = stored[1:] < night.ceiling_kwh[1:] - 1e-6
         assert not (could_charge_more(night, setpoints) & short).any(), seed

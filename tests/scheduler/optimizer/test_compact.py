@@ -10,7 +10,7 @@ import pytest
 
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
-from scheduler.optimizer.compact import tight_matrix
+from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lexicographic import HELD, Stages
 from scheduler.optimizer.pyomo_matrix import Matrix, compile_matrix
@@ -26,7 +26,7 @@ NIGHTS = [*((random_night, seed) for seed in range(140)), *((random_offer_night,
 def least(matrix: Matrix, night: Night) -> list[float]:
     """The first four objectives, each at its least with the earlier ones held."""
     stages = Stages(matrix)
-    gap = GAP_WORTH_KWH * night.dearest_price
+    gap = GAP_WORTH_KWH * night.highest_price
     if not stages.try_without_shortages(gap):
         for shortage in OBJECTIVES[:3]:
             stages.minimise(shortage, gap=HELD)
@@ -40,9 +40,9 @@ def test_the_tight_program_has_the_plain_optimum(make: object, seed: int) -> Non
     """On 220 random nights, export above import and prices that depend on amounts among them, all four objectives agree
     within the gap."""
     night: Night = make(seed)  # type: ignore[operator]
-    plain, tight = least(compile_matrix(night), night), least(tight_matrix(night), night)
+    plain, tight = least(compile_matrix(night), night), least(compact_matrix(night), night)
     assert tight[:3] == pytest.approx(plain[:3], abs=2e-4)
-    assert tight[3] == pytest.approx(plain[3], abs=2 * GAP_WORTH_KWH * night.dearest_price + 1e-4)
+    assert tight[3] == pytest.approx(plain[3], abs=2 * GAP_WORTH_KWH * night.highest_price + 1e-4)
 
 
 @pytest.mark.parametrize("seed", range(0, 60, 3))
@@ -50,8 +50,8 @@ def test_without_discharging_too(seed: int) -> None:
     """The alternative that never discharges has the same optimum in both."""
     night = random_night(seed)
     plain = least(compile_matrix(night, may_discharge=False), night)
-    tight = least(tight_matrix(night, may_discharge=False), night)
-    assert tight[3] == pytest.approx(plain[3], abs=2 * GAP_WORTH_KWH * night.dearest_price + 1e-4)
+    tight = least(compact_matrix(night, may_discharge=False), night)
+    assert tight[3] == pytest.approx(plain[3], abs=2 * GAP_WORTH_KWH * night.highest_price + 1e-4)
 
 
 def relaxed(matrix: Matrix) -> float:
@@ -69,15 +69,15 @@ def test_the_relaxation_is_closer() -> None:
     0.4 x 0.50 + 0.6 x 0.05 = 0.23 and costs 0.30 + 0.02: nothing is given, and the tight relaxation knows it.
     """
     night = flat_night(load_kw=0.4, import_price=0.50, stored_energy_price=0.30)
-    whole = least(tight_matrix(night), night)[3]
+    whole = least(compact_matrix(night), night)[3]
     assert relaxed(compile_matrix(night)) < whole - 0.1
-    assert relaxed(tight_matrix(night)) == pytest.approx(whole, abs=1e-6)
+    assert relaxed(compact_matrix(night)) == pytest.approx(whole, abs=1e-6)
 
 
 def test_it_is_smaller() -> None:
     """A night of 24 hours has less than two thirds of the plain statement's rows, and fewer columns."""
     night = flat_night(24, trips=[Drive(12, 20, 60.0)])
-    plain, tight = compile_matrix(night).lp, tight_matrix(night).lp
+    plain, tight = compile_matrix(night).lp, compact_matrix(night).lp
     assert tight.num_row_ < plain.num_row_ * 2 / 3
     assert tight.num_col_ < plain.num_col_
 
@@ -86,13 +86,13 @@ def test_a_night_set_by_hand_is_refused() -> None:
     """Those laws are in the plain statement only."""
     night = replace(flat_night(), setting=Setting("blocks", 3, 60))
     with pytest.raises(ValueError, match="set by hand"):
-        tight_matrix(night)
+        compact_matrix(night)
 
 
 def test_changes_of_power_are_counted_inside_runs() -> None:
     """Powers of 2, 3, 0, 4 and 1 kW, charging in the first two and the last two intervals: |3 - 2| + |1 - 4| = 4 kW."""
     night = flat_night(5)
-    matrix = tight_matrix(night)
+    matrix = compact_matrix(night)
     values = np.zeros(matrix.lp.num_col_)
     values[matrix.columns["charge_kw"]] = [2, 3, 0, 4, 1]
     values[matrix.columns["charging"]] = [1, 1, 0, 1, 1]

@@ -18,7 +18,7 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.manual_blocks import broken_setting, setpoints_of
 from scheduler.optimizer.solve import solve
-from scheduler.plans.replay import PlanRefused, replay, verify, verify_laws
+from scheduler.plans.replay import PlanRefused, replay, verify, verify_constraints
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
 from tests.builders.random_nights import random_night
 
@@ -86,7 +86,7 @@ def best_of(night: Night, powers_kw: Sequence[float] = AMPS) -> tuple[float, flo
     for blocks in every_plan(night, powers_kw):
         setpoints = setpoints_of(night, blocks)
         try:
-            verify_laws(night, setpoints)
+            verify_constraints(night, setpoints)
         except PlanRefused:
             continue
         costs = replay(night, setpoints)
@@ -105,7 +105,7 @@ def test_whole_amps_equal_trying_every_plan(seed: int, discharge_to: str) -> Non
     expected = best_of(night)
     shortages = [found.on_the_way_kwh, found.missing_kwh, found.missing_when_ready_kwh]
     assert [float(each.sum()) for each in shortages] == pytest.approx(expected[:3], abs=1e-4)
-    assert found.costs.total == pytest.approx(expected[3], abs=TOLERANCE_KWH * night.dearest_price)
+    assert found.costs.total == pytest.approx(expected[3], abs=TOLERANCE_KWH * night.highest_price)
     assert answer.blocks is not None
     assert all(block.amps == round(block.amps) for block in answer.blocks)
 
@@ -122,7 +122,7 @@ def test_blocks_equal_trying_a_fine_grid_of_powers(seed: int, discharge_to: str)
     night = replace(night, trips=(), at_home=np.ones(5, dtype=np.bool_))
     grid = best_of(night, tuple(np.arange(0.4, 1.4001, 0.05)))
     found = verify(night, solve(night))
-    tie = TOLERANCE_KWH * night.dearest_price
+    tie = TOLERANCE_KWH * night.highest_price
     assert found.costs.total <= grid[3] + tie
     assert found.costs.total >= grid[3] - 0.05 - tie
 
@@ -132,7 +132,7 @@ def test_blocks_equal_trying_a_fine_grid_of_powers(seed: int, discharge_to: str)
 def test_blocks_of_any_power_are_no_worse_than_whole_amps(seed: int, discharge_to: str) -> None:
     """Free powers cost no more than the best whole currents, and a free schedule no more than free powers."""
     blocks = small(discharge_to, seed, Setting("blocks", max_blocks=2, min_block_minutes=120))
-    tie = TOLERANCE_KWH * blocks.dearest_price
+    tie = TOLERANCE_KWH * blocks.highest_price
     found = verify(blocks, solve(blocks))
     schedule = verify(replace(blocks, setting=Setting()), solve(replace(blocks, setting=Setting())))
     amps = best_of(replace(blocks, setting=replace(blocks.setting, set_by="current")))
@@ -159,7 +159,7 @@ def test_random_nights_keep_their_setting_and_never_beat_the_schedule(seed: int,
         for name in ("on_the_way_kwh", "missing_kwh", "missing_when_ready_kwh")
     )
     if as_well_served:
-        assert schedule.costs.total <= found.costs.total + TOLERANCE_KWH * free.dearest_price + 1e-4
+        assert schedule.costs.total <= found.costs.total + TOLERANCE_KWH * free.highest_price + 1e-4
 
 
 def test_a_cover_block_pauses_where_the_building_draws_too_little() -> None:

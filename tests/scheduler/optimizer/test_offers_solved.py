@@ -18,7 +18,7 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
-from scheduler.plans.replay import PlanRefused, Replayed, verify, verify_laws
+from scheduler.plans.replay import PlanRefused, Replayed, verify, verify_constraints
 from tests.builders.nights import flat_night, plain_charger, powers
 from tests.builders.random_offers import random_offer_night
 from tests.oracles.independent_matrix import independent_optimum
@@ -78,7 +78,7 @@ def test_the_alternative_keeps_every_law(seed: int) -> None:
     """Charging on return obeys the offer's rules too, and is never cheaper where it serves the trips as well."""
     night = random_offer_night(seed)
     replayed = verify(night, solve(night))
-    on_return = verify_laws(night, charge_on_return(night))
+    on_return = verify_constraints(night, charge_on_return(night))
     as_well = (
         on_return.missing_kwh.sum() <= replayed.missing_kwh.sum() + 1e-6
         and on_return.missing_when_ready_kwh.sum() <= replayed.missing_when_ready_kwh.sum() + 1e-6
@@ -193,16 +193,16 @@ def test_replay_refuses_charging_from_the_grid_where_it_is_forbidden() -> None:
     """Half a kW more than the surplus is refused, in words."""
     night = banned(flat_night(solar_kw=3.0), slice(None))
     with pytest.raises(PlanRefused, match=r"charged from the grid where the offer forbids it, by 0\.500000"):
-        verify_laws(night, powers(night, 2.5))
+        verify_constraints(night, powers(night, 2.5))
 
 
 def test_replay_refuses_export_over_the_limit_of_its_hour() -> None:
     """The limit of that hour counts, not the connection's."""
     limits = np.array([5.0] * 2 + [1.0] * 6)
     night = replace(flat_night(load_kw=0.0, charger=plain_charger()), export_limits_kw=limits)
-    verify_laws(night, powers(night, -5.0, -5.0, -1.0))
+    verify_constraints(night, powers(night, -5.0, -5.0, -1.0))
     with pytest.raises(PlanRefused, match=r"over the export limit, by 4\.000000 from 2026-03-02 20:00"):
-        verify_laws(night, powers(night, -5.0, -5.0, -5.0))
+        verify_constraints(night, powers(night, -5.0, -5.0, -5.0))
 
 
 def test_an_export_limit_by_the_clock_moves_the_sale() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scheduler.nights.night import Night
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.solve import TIE_WORTH_KWH, solve
-from scheduler.plans.replay import Replayed, verify, verify_laws
+from scheduler.plans.replay import Replayed, verify, verify_constraints
 from tests.builders.random_nights import random_night
 
 SOME = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
@@ -21,7 +21,7 @@ seeds = st.integers(1000, 9999)
 
 def tie(night: Night) -> float:
     """What a plan may cost more than the optimum [money]."""
-    return TIE_WORTH_KWH * night.dearest_price + 1e-5
+    return TIE_WORTH_KWH * night.highest_price + 1e-5
 
 
 def serves_as_well(one: Replayed, other: Replayed) -> bool:
@@ -65,7 +65,7 @@ def test_the_plan_is_no_worse_than_an_alternative_that_serves_the_trips_as_well(
     on_return = charge_on_return(night)
     whole = bool(np.isin(on_return.charge_share, (0.0, 1.0)).all())
     others = [verify(night, solve(night, may_discharge=False))]
-    others += [verify_laws(night, on_return)] if whole else []
+    others += [verify_constraints(night, on_return)] if whole else []
     for other in others:
         if serves_as_well(other, plan):
             assert plan.costs.total <= other.costs.total + tie(night)

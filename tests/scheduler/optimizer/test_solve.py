@@ -78,5 +78,5 @@ def test_the_answer_says_how_sure_it_is() -> None:
     night = random_night(0)
     answer = solve(night)
     assert answer.status == "optimal"
-    assert 0 <= answer.gap <= 0.003 * night.dearest_price + 1e-9
+    assert 0 <= answer.gap <= 0.003 * night.highest_price + 1e-9
     assert answer.seconds > 0

@@ -12,7 +12,7 @@ import icalendar
 import pytest
 import vobject
 
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.calendar_file import calendar_text
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
@@ -26,7 +26,7 @@ MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> KeptPlan:
     """The demo evening's plan."""
-    words = EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
+    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
     return read_kept_plan(write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans")))
 
 

@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 from scheduler.cli.app import app
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.build_night import build_night
-from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.plan_output.calendar_file import calendar_text
 from scheduler.plan_output.ocpp_file import ocpp21_document
 from scheduler.plan_output.ocpp_schema import broken_rules
@@ -40,8 +40,8 @@ MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
 def plans(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the demo evening's first plan, and a replan for a car that stays at home."""
     folder = tmp_path_factory.mktemp("plans")
-    write_plan(plan_tonight(DEMO, EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))), folder)
-    write_plan(replan_tonight(DEMO, EveningWords(22, now="2026-03-02T20:37", stay_home=True), folder), folder)
+    write_plan(plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))), folder)
+    write_plan(replan_tonight(DEMO, RequestOptions(22, now="2026-03-02T20:37", stay_home=True), folder), folder)
     return folder
 
 
@@ -111,7 +111,7 @@ def test_a_replan_moves_events_and_doubles_none(first: KeptPlan, second: KeptPla
 
 def test_the_calendar_of_a_clock_change_night_has_the_right_instants(tmp_path: Path) -> None:
     """Helsinki, 25 to 26 October 2025 (tz database): an event lasts as long as its block does, in hours passed."""
-    folder = write_plan(plan_tonight(DEMO, EveningWords(50, now="2025-10-25T18:00", stay_home=True)), tmp_path)
+    folder = write_plan(plan_tonight(DEMO, RequestOptions(50, now="2025-10-25T18:00", stay_home=True)), tmp_path)
     plan = read_kept_plan(folder)
     for event, block in zip(events(plan), plan.blocks, strict=True):
         assert event["dtend"].dt - event["dtstart"].dt == block.end.astimezone(UTC) - block.start.astimezone(UTC)
@@ -145,7 +145,7 @@ def test_a_charger_for_the_building_alone_balances_the_load(tmp_path: Path) -> N
     inputs = read_inputs(DEMO)
     charger = replace(inputs.site.charger, discharge_to="building")
     inputs = replace(inputs, site=replace(inputs.site, charger=charger))
-    evening = understand(EveningWords(71, now="2026-03-02T18:20", stay_home=True), inputs)
+    evening = parse_request(RequestOptions(71, now="2026-03-02T18:20", stay_home=True), inputs)
     night, warnings = build_night(inputs, evening)
     plan = read_kept_plan(write_plan(solve_and_verify(inputs, evening, night, warnings), tmp_path))
     document = ocpp21_document(plan)

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output import ocpp_schema as ocpp_rules
 from scheduler.plan_output.ocpp_file import ocpp21_document, ocpp21_text
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS, NEEDED, broken_rules
@@ -34,7 +34,7 @@ SCHEMA = importlib.resources.files("ocpp") / "v21" / "schemas" / "SetChargingPro
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> KeptPlan:
     """The demo evening's plan: 14 kW may be imported, 5 kW exported; the charger does 7.4 kW either way."""
-    words = EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
+    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
     return read_kept_plan(write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans")))
 
 
@@ -145,7 +145,7 @@ def test_as_many_periods_as_the_standard_allows_and_no_more(plan: KeptPlan) -> N
 @pytest.mark.parametrize(("now", "hours"), [("2025-10-25T18:00", 24), ("2026-03-28T18:00", 24)])
 def test_seconds_pass_evenly_over_a_clock_change(tmp_path: Path, now: str, hours: int) -> None:
     """Periods count the seconds that pass, whatever the wall clock does (Helsinki, both changes, tz database)."""
-    plan = read_kept_plan(write_plan(plan_tonight(DEMO, EveningWords(50, now=now, stay_home=True)), tmp_path))
+    plan = read_kept_plan(write_plan(plan_tonight(DEMO, RequestOptions(50, now=now, stay_home=True)), tmp_path))
     schedule = schedule_of(ocpp21_document(plan))
     assert schedule["duration"] == hours * 3600
     begin = datetime.fromisoformat(schedule["startSchedule"])

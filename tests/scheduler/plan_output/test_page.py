@@ -13,7 +13,7 @@ import pytest
 
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.build_night import build_night
-from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.plan_output.page import report_text
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans.plan import Plan, Replanned
@@ -33,12 +33,12 @@ def inputs() -> Inputs:
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     """The demo night."""
-    return plan_tonight(DEMO, EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
+    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
 
 
-def planned(inputs: Inputs, words: EveningWords) -> Plan:
+def planned(inputs: Inputs, words: RequestOptions) -> Plan:
     """A plan from changed inputs."""
-    evening = understand(words, inputs)
+    evening = parse_request(words, inputs)
     night, warnings = build_night(inputs, evening)
     return solve_and_verify(inputs, evening, night, warnings)
 
@@ -162,7 +162,7 @@ def test_a_screen_reader_finds_its_way(plan: Plan) -> None:
 
 def test_a_missed_target_is_said_in_words(inputs: Inputs) -> None:
     """Not by a colour alone: the page says which trip is not ready, and what would help."""
-    missed = planned(inputs, EveningWords(30, now="2026-03-02T18:20", trips=("19:30-22:00 196km",)))
+    missed = planned(inputs, RequestOptions(30, now="2026-03-02T18:20", trips=("19:30-22:00 196km",)))
     words = Page(report_text(missed)).text
     assert "Not ready for a trip Trip Mon 19:30, 196 km: leaves with 44 %, 24.9 kWh short of its target" in words
     assert words.count("What would help:") == 1
@@ -194,7 +194,7 @@ def test_warnings_that_are_not_urgent_come_later() -> None:
 
 def test_a_night_with_nothing_to_set_says_so(inputs: Inputs) -> None:
     """Nothing is to be set, and the page says why."""
-    alone = planned(inputs, EveningWords(80, now="2026-03-01T12:00", stay_home=True, wear_weight=50))
+    alone = planned(inputs, RequestOptions(80, now="2026-03-01T12:00", stay_home=True, wear_weight=50))
     words = Page(report_text(replace(alone, blocks=(), reasons=()))).text
     assert "Nothing. Leave the charger idle." in words
     assert "No trip is planned in this time." in words
@@ -236,7 +236,7 @@ def test_a_file_outside_the_site_shows_no_folder(inputs: Inputs, plan: Plan, tmp
 @pytest.mark.parametrize("now", ["2025-10-25T18:00", "2026-03-28T18:00"])
 def test_the_night_of_a_clock_change_is_reported(inputs: Inputs, now: str) -> None:
     """Helsinki (tz database): both charts mark where the clock changes."""
-    words = Page(report_text(planned(inputs, EveningWords(50, now=now, stay_home=True)))).text
+    words = Page(report_text(planned(inputs, RequestOptions(50, now=now, stay_home=True)))).text
     assert words.count("clock −1 h" if now.startswith("2025") else "clock +1 h") == 2
 
 

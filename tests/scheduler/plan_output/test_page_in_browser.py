@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.page import report_text
 from scheduler.plans.plan import Plan
 from scheduler.plans.plan_tonight import plan_tonight
@@ -46,7 +46,7 @@ NIGHTS = ("demo", "missed", "nothing", "week")
 
 def demo_plan() -> Plan:
     """The demo night."""
-    return plan_tonight(DEMO, EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
+    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
 
 
 def missed_plan() -> Plan:

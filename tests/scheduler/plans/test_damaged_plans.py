@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output import ocpp_schema as ocpp_rules
 from scheduler.plan_output.export import hand_over
 from scheduler.plan_output.ocpp_file import ocpp21_document
@@ -27,7 +27,7 @@ DEMO = SCENARIOS / "bookbindery"
 @pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of the demo evening's plan."""
-    words = EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
+    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
     return write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans"))
 
 

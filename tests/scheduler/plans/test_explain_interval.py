@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.optimizer.solve import GAP_WORTH_KWH, solve, total_at_power
 from scheduler.plans.explain_interval import explanation, interval_asked_for
 from scheduler.plans.plan import Plan
@@ -22,7 +22,7 @@ DEMO = SCENARIOS / "bookbindery"
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     """The demo night."""
-    return plan_tonight(DEMO, EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
+    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
 
 
 def calculated(line: str) -> tuple[float, float]:

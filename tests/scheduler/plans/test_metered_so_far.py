@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.ocpp_file import ocpp21_document
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
@@ -40,8 +40,8 @@ to = "21:00"
 """
 
 
-def words(now: str, soc: float, **so_far: float) -> EveningWords:
-    return EveningWords(soc, now=f"2026-03-02T{now}", stay_home=True, **so_far)  # type: ignore[arg-type]
+def words(now: str, soc: float, **so_far: float) -> RequestOptions:
+    return RequestOptions(soc, now=f"2026-03-02T{now}", stay_home=True, **so_far)  # type: ignore[arg-type]
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.solve import solve
 from scheduler.plans.reasons import block_reason
-from scheduler.plans.replay import verify_laws
+from scheduler.plans.replay import verify_constraints
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import small_night
 
@@ -17,7 +17,7 @@ from tests.builders.random_nights import small_night
 def reasons(night: Night, *setpoint_kw: float) -> list[str]:
     """The reasons of a plan that breaks no law, each one sentence."""
     setpoints = powers(night, *setpoint_kw)
-    replayed = verify_laws(night, setpoints)
+    replayed = verify_constraints(night, setpoints)
     found = [block_reason(night, setpoints, replayed, block) for block in find_blocks(night, setpoints)]
     for sentence in found:
         assert_one_sentence(sentence)
@@ -207,7 +207,7 @@ def test_reasons_of_solved_nights_are_sentences() -> None:
     for seed in range(60):
         night = small_night(seed)
         answer = solve(night)
-        replayed = verify_laws(night, answer.setpoints)
+        replayed = verify_constraints(night, answer.setpoints)
         for block in find_blocks(night, answer.setpoints):
             assert_one_sentence(block_reason(night, answer.setpoints, replayed, block))
             seen += 1

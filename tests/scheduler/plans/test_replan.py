@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from scheduler.cli.app import app
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
@@ -28,7 +28,7 @@ TRIP = ("07:30-18:00 96km",)
 def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder of plans with the demo evening's first plan."""
     plans = tmp_path_factory.mktemp("plans")
-    write_plan(plan_tonight(DEMO, EveningWords(71, now="2026-03-02T18:20", trips=TRIP)), plans)
+    write_plan(plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=TRIP)), plans)
     return plans
 
 
@@ -76,7 +76,7 @@ def test_the_rest_of_the_horizon_is_planned_and_the_past_is_kept(plans: Path) ->
 def test_nothing_new_changes_nothing(plans: Path) -> None:
     """With the state of charge that the plan expected there is nothing to save, and the blocks' hours stay."""
     row = next(row for row in read_kept_plan(newest_plan(plans)).rows if row.start.hour == 22)
-    made = replan_tonight(DEMO, EveningWords(row.soc_start_percent, now="2026-03-02T22:00"), plans)
+    made = replan_tonight(DEMO, RequestOptions(row.soc_start_percent, now="2026-03-02T22:00"), plans)
     assert made.replanned is not None
     assert made.replanned.carrying_on_total == pytest.approx(made.replayed.costs.total, abs=0.02 * 0.345)
     assert not any("expected" in change for change in made.replanned.changes)
@@ -84,7 +84,7 @@ def test_nothing_new_changes_nothing(plans: Path) -> None:
 
 def test_a_longer_trip_is_said_and_the_old_plan_would_miss_it(plans: Path) -> None:
     """A trip of twice the length: named as new, the old one as dropped, and why the old plan will not do."""
-    words = EveningWords(48, now="2026-03-02T21:00", trips=("06:30-18:00 196km",))
+    words = RequestOptions(48, now="2026-03-02T21:00", trips=("06:30-18:00 196km",))
     replanned = replan_tonight(DEMO, words, plans).replanned
     assert replanned is not None
     assert "No longer: trip Tue 07:30 to 18:00, 96 km." in replanned.changes
@@ -94,16 +94,16 @@ def test_a_longer_trip_is_said_and_the_old_plan_would_miss_it(plans: Path) -> No
 
 def test_todays_highest_state_of_charge_is_remembered(plans: Path) -> None:
     """What the car gave before the replan deepens the cycle: wear counts from the evening's highest."""
-    made = replan_tonight(DEMO, EveningWords(50, now="2026-03-02T20:37"), plans)
+    made = replan_tonight(DEMO, RequestOptions(50, now="2026-03-02T20:37"), plans)
     assert made.evening.highest_soc_today_percent == pytest.approx(71.0)
-    given = replan_tonight(DEMO, EveningWords(50, now="2026-03-02T20:37", highest_soc_today_percent=90), plans)
+    given = replan_tonight(DEMO, RequestOptions(50, now="2026-03-02T20:37", highest_soc_today_percent=90), plans)
     assert given.evening.highest_soc_today_percent == 90
 
 
 def test_a_second_replan_counts_on(plans: Path) -> None:
     """Each replan is of the newest plan: revisions count up, past blocks gather, and the evening stays the first."""
     for soc, now in ((60, "2026-03-02T19:30"), (48, "2026-03-02T21:30")):
-        write_plan(replan_tonight(DEMO, EveningWords(soc, now=now), plans), plans)
+        write_plan(replan_tonight(DEMO, RequestOptions(soc, now=now), plans), plans)
     last = document(plans, "2026-03-02T2130")
     assert last["revision"] == 2
     assert last["replan"]["of"] == "2026-03-02T1930"
@@ -174,7 +174,7 @@ def test_a_damaged_schedule_is_one_clear_fault(plans: Path, spoil: Any, said: st
 
 def test_the_document_of_a_replan_says_what_it_replaces(plans: Path) -> None:
     """Changes, causes and the cost of carrying on are in plan.json too."""
-    made = replan_tonight(DEMO, EveningWords(50, now="2026-03-02T20:37"), plans)
+    made = replan_tonight(DEMO, RequestOptions(50, now="2026-03-02T20:37"), plans)
     replan = plan_document(made)["replan"]
     assert replan["of"] == "2026-03-02T1820"
     assert replan["changes"]

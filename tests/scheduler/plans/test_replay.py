@@ -12,7 +12,7 @@ from models.site.connection import Connection
 from scheduler.nights.night import Night
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
-from scheduler.plans.replay import PlanRefused, replay, verify, verify_laws
+from scheduler.plans.replay import PlanRefused, replay, verify, verify_constraints
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger, powers
 
 
@@ -159,32 +159,32 @@ def test_limits_of_the_connection_are_kept() -> None:
     """Export over the approval and import over the limit are refused, each in its own words."""
     night = flat_night(4, load_kw=1.0, connection=Connection(import_limit_kw=5.0, export_limit_kw=2.0))
     with pytest.raises(PlanRefused, match=r"over the export limit, by 1\.0"):
-        verify_laws(night, powers(night, -4))
+        verify_constraints(night, powers(night, -4))
     with pytest.raises(PlanRefused, match=r"over the import limit, by 2\.0"):
-        verify_laws(night, powers(night, 6))
+        verify_constraints(night, powers(night, 6))
 
 
 def test_the_window_is_kept() -> None:
     """Discharging that ends under the floor, charging that ends over the ceiling, and more than the battery holds."""
     low, high = flat_night(4, soc_percent=25), flat_night(4, soc_percent=78)
     with pytest.raises(PlanRefused, match="discharged below the floor"):
-        verify_laws(low, powers(low, -4))
+        verify_constraints(low, powers(low, -4))
     with pytest.raises(PlanRefused, match="charged above the ceiling"):
-        verify_laws(high, powers(high, 4))
+        verify_constraints(high, powers(high, 4))
     with pytest.raises(PlanRefused, match="more put in than the battery holds"):
-        verify_laws(high, powers(high, 7, 7, 7))
+        verify_constraints(high, powers(high, 7, 7, 7))
     with pytest.raises(PlanRefused, match="more taken out than stored"):
-        verify_laws(low, powers(low, -6, -6, -6))
+        verify_constraints(low, powers(low, -6, -6, -6))
 
 
 def test_building_only_and_the_warranty_limit_are_kept() -> None:
     """A charger that serves the building alone may not exceed its draw; nor a night its discharge limit."""
     building = flat_night(4, load_kw=2.0, charger=plain_charger(discharge_to="building"))
     with pytest.raises(PlanRefused, match=r"discharged beyond the building's draw, by 1\.0"):
-        verify_laws(building, powers(building, -3))
+        verify_constraints(building, powers(building, -3))
     limited = flat_night(4, car=plain_car(discharge_limit_kwh=5.0))
     with pytest.raises(PlanRefused, match=r"over the night's discharge limit, by 1\.0"):
-        verify_laws(limited, powers(limited, -3, -3))
+        verify_constraints(limited, powers(limited, -3, -3))
 
 
 def test_curtailment_is_what_must_be_and_no_more() -> None:
@@ -192,11 +192,11 @@ def test_curtailment_is_what_must_be_and_no_more() -> None:
     night = flat_night(2, solar_kw=9.0, connection=Connection(14.0, 5.0))
     good = powers(night)
     assert good.curtailed_kw == pytest.approx([3.0, 3.0])
-    verify_laws(night, good)
+    verify_constraints(night, good)
     with pytest.raises(PlanRefused, match="less curtailed than needed"):
-        verify_laws(night, replace(good, curtailed_kw=np.array([2.0, 3.0])))
+        verify_constraints(night, replace(good, curtailed_kw=np.array([2.0, 3.0])))
     with pytest.raises(PlanRefused, match="more curtailed than needed"):
-        verify_laws(night, replace(good, curtailed_kw=np.array([4.0, 3.0])))
-    verify_laws(
+        verify_constraints(night, replace(good, curtailed_kw=np.array([4.0, 3.0])))
+    verify_constraints(
         flat_night(2, solar_kw=9.0, solar_can_be_limited=True), replace(good, curtailed_kw=np.array([4.0, 3.0]))
     )

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from scheduler.nights.parse_request import EveningWords
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.saved_plan import newest_plan, read_kept_plan
@@ -26,7 +26,7 @@ DEMO = SCENARIOS / "bookbindery"
 @pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of the demo evening's plan."""
-    words = EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
+    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
     return write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans"))
 
 

@@ -14,7 +14,7 @@ from models.site.connection import Connection
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plan_output.schedule_csv import schedule_text
@@ -103,7 +103,9 @@ def test_a_drive_today_makes_a_discharge_dearer() -> None:
     given and its wear costs more."""
     inputs = read_inputs(DEMO)
     fresh, driven = (
-        build_night(inputs, understand(EveningWords(60, now="2026-03-02T18:20", stay_home=True, **extra), inputs))[0]
+        build_night(inputs, parse_request(RequestOptions(60, now="2026-03-02T18:20", stay_home=True, **extra), inputs))[
+            0
+        ]
         for extra in ({}, {"highest_soc_today_percent": 95.0})
     )
     (fresh_set, fresh_cost), (driven_set, driven_cost) = planned(fresh), planned(driven)
@@ -117,8 +119,8 @@ def fortnight(inputs: Inputs, margin_removed: bool) -> list[float]:
     soc, found = 70.0, []
     evening = datetime(2026, 2, 16, 18, 0)
     for _ in range(14):
-        words = EveningWords(soc, now=f"{evening:%Y-%m-%dT%H:%M}", stay_home=True)
-        night, _ = build_night(inputs, understand(words, inputs))
+        words = RequestOptions(soc, now=f"{evening:%Y-%m-%dT%H:%M}", stay_home=True)
+        night, _ = build_night(inputs, parse_request(words, inputs))
         if margin_removed:
             # a kWh kept is worth a little less than putting it back costs
             object.__setattr__(night, "stored_energy_price", night.stored_energy_price / 1.05 * 0.95)
@@ -146,7 +148,7 @@ def test_a_fortnight_rolled_evening_by_evening_does_not_drain_the_car() -> None:
 def test_the_night_of_a_clock_change_is_planned_on_the_wall_clock(now: str, hours_shown: list[int]) -> None:
     """Helsinki's clocks go from 03:00 to 04:00 on 29 March 2026 and from 04:00 back to 03:00 on 26 October 2025 (tz
     database): the schedule skips or doubles that hour, lasts 24 hours, and the cheap band still ends at 06:00."""
-    plan = plan_tonight(DEMO, EveningWords(50, now=now, stay_home=True))
+    plan = plan_tonight(DEMO, RequestOptions(50, now=now, stay_home=True))
     rows = list(csv.DictReader(io.StringIO(schedule_text(plan))))
     assert sum(float(row["hours"]) for row in rows) == pytest.approx(24.0, abs=1e-6)
     starts = [datetime.fromisoformat(row["start"]) for row in rows]

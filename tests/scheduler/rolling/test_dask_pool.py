@@ -13,13 +13,13 @@ import pytest
 from distributed import LocalCluster
 
 from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
-from scheduler.sweep.request import SweepWords
+from scheduler.sweep.request import SweepOptions
 from scheduler.sweep.sweep import Workers, sweep, workers_here
 from scheduler.textio.errors import InputFaults
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
-WORDS = SweepWords(DEMO, "0:5:1", first_day="2026-02-02", last_day="2026-02-03")
+WORDS = SweepOptions(DEMO, "0:5:1", first_day="2026-02-02", last_day="2026-02-03")
 
 
 @pytest.fixture(scope="module")

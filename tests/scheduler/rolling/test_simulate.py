@@ -15,7 +15,7 @@ from models.site.trips import Trip
 from models.tariff.offer import Band, DemandCharge
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
-from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.planning_times import evenings
 from scheduler.plans.plan_tonight import solve_and_verify
 from scheduler.rolling.simulate import Carried, RolledNight, one_night, rolled_nights
@@ -91,9 +91,9 @@ def test_a_night_is_the_one_that_plan_makes(inputs: Inputs, number: int) -> None
         for trip in night.planned.trips
     )
     soc = site.car.percent(night.planned.stored_now_kwh)
-    words = EveningWords(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
+    words = RequestOptions(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
     asked = replace(inputs, site=site)
-    evening = understand(words, asked)
+    evening = parse_request(words, asked)
     plan = solve_and_verify(asked, evening, *build_night(asked, evening))
     assert plan.replayed.costs.total == pytest.approx(night.expected.costs.total, abs=1e-4)
     np.testing.assert_allclose(plan.answer.setpoints.discharge_kw, night.answer.setpoints.discharge_kw, atol=1e-6)

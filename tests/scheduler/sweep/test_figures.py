@@ -39,7 +39,7 @@ CASES = {
 }
 
 
-def words_of(content: bytes) -> list[str]:
+def instant_text(content: bytes) -> list[str]:
     """The text of an SVG."""
     found = ElementTree.fromstring(content).iter("{http://www.w3.org/2000/svg}text")
     return ["".join(each.itertext()).strip() for each in found]
@@ -61,7 +61,7 @@ def test_each_figure_is_whole_in_svg_and_png(case: str, wide: bool) -> None:
     for figure in sweep_figures(CASES[case], "JPY", wide).values():
         assert figure.get_size_inches()[0] == (7.2 if wide else 3.5)
         svg, png = figure_bytes(figure, "svg"), figure_bytes(figure, "png")
-        assert words_of(svg)
+        assert instant_text(svg)
         assert b"nan" not in svg.lower().split(b"<svg", 1)[1]
         width, height = (int.from_bytes(png[at : at + 4], "big") for at in (16, 20))  # PNG, IHDR (W3C, 2003)
         assert width == round(300 * figure.get_size_inches()[0])
@@ -112,12 +112,12 @@ def test_a_ring_is_where_discharging_stops_and_a_line_at_weight_1() -> None:
 
 def test_names_are_read_as_names_and_more_groups_than_fit_are_told_of() -> None:
     """No mathematics, no name left out; SVG text is what the offer is called."""
-    words = words_of(figure_bytes(sweep_figures(CASES["odd names"], "JPY")["frontier"], "svg"))
+    words = instant_text(figure_bytes(sweep_figures(CASES["odd names"], "JPY")["frontier"], "svg"))
     assert ODD_NAMES[0] in words
     assert "夜間" in words
     assert any(word.startswith("_hidden long name") for word in words)
     assert "Line break  bell" in words or "Line break bell" in words
-    told = words_of(figure_bytes(sweep_figures(CASES["ten groups"], "EUR")["weight"], "svg"))
+    told = instant_text(figure_bytes(sweep_figures(CASES["ten groups"], "EUR")["weight"], "svg"))
     assert "The first 8 of 10 groups" in told
     assert "Offer 7" in told
     assert "Offer 8" not in told
@@ -195,7 +195,7 @@ def test_figures_come_from_the_tidy_files_alone(folder: Path) -> None:
 def test_an_offer_may_be_called_na(folder: Path) -> None:
     """A name that readers of tables take for nothing."""
     made_up_runs(("NA", "null")).to_csv(folder / "runs.csv", index=False)
-    words = words_of(figure_bytes(figures_of(folder)["frontier"], "svg"))
+    words = instant_text(figure_bytes(figures_of(folder)["frontier"], "svg"))
     assert {"NA", "null"} <= set(words)
 
 

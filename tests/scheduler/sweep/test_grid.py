@@ -11,9 +11,9 @@ from scheduler.sweep.grid import (
     GridPoint,
     grid,
     inputs_of_points,
-    laws_from_words,
-    setting_from_words,
-    weights_from_words,
+    parse_key_values,
+    parse_laws,
+    parse_weights,
 )
 from scheduler.textio.errors import InputFaults
 from tests.builders.sites import write_site
@@ -21,37 +21,37 @@ from tests.builders.sites import write_site
 
 def test_a_range_has_both_its_ends_and_no_rounding() -> None:
     """0:3:0.1 is 31 weights, each the nearest number to its decimal."""
-    weights = weights_from_words("0:3:0.1")
+    weights = parse_weights("0:3:0.1")
     assert len(weights) == 31
     assert weights[3] == 0.3
     assert weights[-1] == 3.0
-    assert weights_from_words("1, 0,0.5") == (0.0, 0.5, 1.0)
+    assert parse_weights("1, 0,0.5") == (0.0, 0.5, 1.0)
 
 
 @pytest.mark.parametrize("words", ["3:0:0.1", "0:3:0", "0:1:-0.1", "-1,2", "0:3", "a", "", "nan", "0,0", "0:1e9:1e-9"])
 def test_weights_that_are_none(words: str) -> None:
     """Empty, falling, negative, doubled or no numbers."""
     with pytest.raises(InputFaults, match="--weights"):
-        weights_from_words(words)
+        parse_weights(words)
 
 
 def test_laws_and_keys_that_are_not_known() -> None:
     """Near misses are named; weight and law have options of their own."""
     with pytest.raises(InputFaults, match='"dept"; did you mean depth'):
-        laws_from_words("flat,dept")
+        parse_laws("flat,dept")
     with pytest.raises(InputFaults, match="did you mean charger"):
-        setting_from_words("charger.discharge_min_k=1")
+        parse_key_values("charger.discharge_min_k=1")
     with pytest.raises(InputFaults, match="allowed is --weights"):
-        setting_from_words("wear.weight=1,2")
+        parse_key_values("wear.weight=1,2")
     with pytest.raises(InputFaults, match="such as car"):
-        setting_from_words("car.floor_percent")
+        parse_key_values("car.floor_percent")
 
 
 def test_values_are_read_as_toml_reads_them() -> None:
     """Numbers, truth and words."""
-    assert setting_from_words("charger.discharge_min_kw=0,1.2") == (("charger", "discharge_min_kw"), (0, 1.2))
-    assert setting_from_words("solar.can_be_limited=true,false")[1] == (True, False)
-    assert setting_from_words("charger.discharge_to=building,building-and-grid")[1] == (
+    assert parse_key_values("charger.discharge_min_kw=0,1.2") == (("charger", "discharge_min_kw"), (0, 1.2))
+    assert parse_key_values("solar.can_be_limited=true,false")[1] == (True, False)
+    assert parse_key_values("charger.discharge_to=building,building-and-grid")[1] == (
         "building",
         "building-and-grid",
     )

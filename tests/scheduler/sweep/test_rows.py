@@ -9,19 +9,19 @@ import numpy as np
 import pytest
 import rainflow
 
-from scheduler.rolling.period import CompareWords, asked_from_words
+from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import RolledRun, roll
 from scheduler.sweep.grid import grid, inputs_of_points
 from scheduler.sweep.rows import run_row, soc_trace
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
-WORDS = CompareWords(DEMO, (Path("offers/evening-feed-in.toml"),), "2026-02-02", "2026-02-05")
+WORDS = CompareOptions(DEMO, (Path("offers/evening-feed-in.toml"),), "2026-02-02", "2026-02-05")
 
 
 @pytest.fixture(scope="module")
 def plan() -> RolledRun:
-    return asked_from_words(WORDS).runs()["evening-feed-in.plan"]
+    return parse_period(WORDS).runs()["evening-feed-in.plan"]
 
 
 def test_life_by_the_law_of_depth_from_rainflow_itself(plan: RolledRun) -> None:

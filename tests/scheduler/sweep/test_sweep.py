@@ -22,22 +22,22 @@ from scheduler.api import figures
 from scheduler.comparison.compare import compare
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.build_night import build_night
-from scheduler.nights.parse_request import EveningWords, understand
+from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.optimizer.solve import GAP_WORTH_KWH, TIE_WORTH_KWH, solve
 from scheduler.plans.replay import verify
-from scheduler.rolling.period import CompareWords
+from scheduler.rolling.period import CompareOptions
 from scheduler.rolling.process_pool import Work
 from scheduler.sweep.figures import figure_bytes
 from scheduler.sweep.folder import RUNS_FOLDER, claim
 from scheduler.sweep.read_results import MANIFEST_NAME
-from scheduler.sweep.request import SweepWords, sweep_from_words
+from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from scheduler.sweep.run import SweepResult
 from scheduler.sweep.sweep import Beginning, Study, Workers, repeat, sweep, workers_here
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
-WORDS = SweepWords(
+WORDS = SweepOptions(
     DEMO, "0,1,1000", settings=("charger.discharge_min_kw=0,2",), first_day="2026-02-02", last_day="2026-02-04"
 )
 
@@ -115,9 +115,9 @@ def test_a_very_large_weight_is_charge_only(study: Study) -> None:
 def test_one_run_is_that_of_compare(tmp_path: Path) -> None:
     """The site's own weight, law and offer: bill, wear, energies and what discharging is worth are compare's."""
     days = {"first_day": "2026-02-02", "last_day": "2026-02-04"}
-    found = sweep(SweepWords(DEMO, "1", **days), tmp_path / "sweep", workers_here(1)).runs.iloc[0]
+    found = sweep(SweepOptions(DEMO, "1", **days), tmp_path / "sweep", workers_here(1)).runs.iloc[0]
     compared = compare(
-        CompareWords(DEMO, (Path("offers/evening-feed-in.toml"),), **days), tmp_path / "compared", 1
+        CompareOptions(DEMO, (Path("offers/evening-feed-in.toml"),), **days), tmp_path / "compared", 1
     ).best
     money = compared.money["plan"]
     assert found["bill"] == pytest.approx(money.bill, abs=1e-9)
@@ -137,9 +137,10 @@ def test_killed_and_begun_again(study: Study, tmp_path: Path) -> None:
 import json, sys
 from pathlib import Path
 from scheduler.sweep.sweep import sweep, workers_here
-from scheduler.sweep.request import SweepWords
+from scheduler.sweep.request import SweepOptions
 site, weights, setting, first, last, out = json.loads(sys.argv[1])
-sweep(SweepWords(Path(site), weights, settings=(setting,), first_day=first, last_day=last), Path(out), workers_here(1))
+asked = SweepOptions(Path(site), weights, settings=(setting,), first_day=first, last_day=last)
+sweep(asked, Path(out), workers_here(1))
 """
     begun = subprocess.Popen([sys.executable, "-c", code, asked], start_new_session=True)
     while len(list((out / RUNS_FOLDER).glob("*/[!.]*.npz"))) < 2:
@@ -226,7 +227,7 @@ def test_manifests_that_are_at_fault(
         (replace(WORDS, settings=()), "its settings are"),
     ],
 )
-def test_a_folder_of_another_sweep_is_refused(study: Study, words: SweepWords, says: str) -> None:
+def test_a_folder_of_another_sweep_is_refused(study: Study, words: SweepOptions, says: str) -> None:
     """Told what differs, before any work, and the folder is as it was."""
     before = files(study.folder)
     with pytest.raises(NotWrittenError, match=says):
@@ -251,7 +252,7 @@ def test_a_folder_of_another_program_or_of_something_else_is_refused(study: Stud
 def test_a_folder_with_the_rest_of_a_first_manifest_is_new(tmp_path: Path) -> None:
     """Killed while it wrote its very first file, a sweep can begin again."""
     (tmp_path / ".manifest.json-x1").write_text("{", encoding="utf-8")
-    asked = sweep_from_words(WORDS)
+    asked = parse_sweep_request(WORDS)
     assert claim(tmp_path, asked)["identity"] == asked.identity()
 
 
@@ -260,8 +261,8 @@ def test_no_process_outlives_a_sweep_that_was_killed(tmp_path: Path) -> None:
     code = f"""
 from pathlib import Path
 from scheduler.sweep.sweep import sweep, workers_here
-from scheduler.sweep.request import SweepWords
-sweep(SweepWords(Path({str(DEMO)!r}), "0:2:0.1"), Path({str(tmp_path / "out")!r}), workers_here(2))
+from scheduler.sweep.request import SweepOptions
+sweep(SweepOptions(Path({str(DEMO)!r}), "0:2:0.1"), Path({str(tmp_path / "out")!r}), workers_here(2))
 """
     begun = subprocess.Popen([sys.executable, "-c", code], start_new_session=True)
     while len(workers := processes_of_session(begun.pid) - {begun.pid}) < 2:
@@ -302,7 +303,7 @@ def test_a_file_by_an_absolute_path_is_noted(tmp_path: Path) -> None:
 
 def test_the_site_s_own_offer_and_law_where_none_is_named() -> None:
     """One offer, one law; the days are those asked for."""
-    asked = sweep_from_words(WORDS)
+    asked = parse_sweep_request(WORDS)
     assert {point.offer for point in asked.points} == {"evening-feed-in"}
     assert {point.law for point in asked.points} == {"depth"}
     assert (asked.first.isoformat(), asked.last.isoformat()) == ("2026-02-02", "2026-02-04")
@@ -339,11 +340,11 @@ def test_total_is_concave_and_rising_in_the_weight_and_wear_falls() -> None:
     slack e of their least may differ in wear the wrong way by no more than 2 e over the step of the weight.
     """
     inputs = read_inputs(DEMO)
-    evening = understand(EveningWords(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)), inputs)
+    evening = parse_request(RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)), inputs)
     night = build_night(inputs, evening)[0]
     weights = [0.25 * step for step in range(13)]
     found = [verify(each, solve(each)).costs for each in (replace(night, wear_weight=weight) for weight in weights)]
-    slack = (GAP_WORTH_KWH + TIE_WORTH_KWH) * night.dearest_price
+    slack = (GAP_WORTH_KWH + TIE_WORTH_KWH) * night.highest_price
     totals, wears = [costs.total for costs in found], [costs.wear for costs in found]
     for earlier, later in pairwise(totals):
         assert later >= earlier - slack
@@ -357,11 +358,11 @@ def test_total_is_concave_and_rising_in_the_weight_and_wear_falls() -> None:
 def test_weight_0_is_no_wear_and_a_very_large_weight_is_charge_only() -> None:
     """At weight 0 a battery that costs nothing gives the same total; at 1000 nothing is given."""
     inputs = read_inputs(DEMO)
-    evening = understand(EveningWords(71, now=datetime(2026, 3, 2, 16, 20, tzinfo=UTC).isoformat()), inputs)
+    evening = parse_request(RequestOptions(71, now=datetime(2026, 3, 2, 16, 20, tzinfo=UTC).isoformat()), inputs)
     night = build_night(inputs, evening)[0]
     free = replace(inputs.site, wear=replace(inputs.site.wear, battery_price=0.0))
     without = build_night(replace(inputs, site=free), evening)[0]
-    slack = (GAP_WORTH_KWH + TIE_WORTH_KWH) * night.dearest_price
+    slack = (GAP_WORTH_KWH + TIE_WORTH_KWH) * night.highest_price
     no_weight = replace(night, wear_weight=0.0)
     assert verify(no_weight, solve(no_weight)).costs.total == pytest.approx(
         verify(without, solve(without)).costs.total, abs=slack

@@ -12,7 +12,7 @@ import pytest
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_values import site_values
 from scheduler.sweep.grid import TABLES
-from scheduler.sweep.request import SweepWords
+from scheduler.sweep.request import SweepOptions
 from scheduler.sweep.sweep import Study, sweep, workers_here
 from tests.builders.places import SCENARIOS
 from tests.builders.sites import write_site
@@ -22,7 +22,7 @@ DEMO = SCENARIOS / "bookbindery"
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
-    words = SweepWords(
+    words = SweepOptions(
         DEMO, "1", settings=("solar.can_be_limited=true,false",), first_day="2026-02-02", last_day="2026-02-02"
     )
     return sweep(words, tmp_path_factory.mktemp("tables") / "out", workers_here(1))

@@ -10,11 +10,11 @@ from scheduler.sweep.text import (
     group_names,
     group_table,
     headline,
-    laws_words,
-    lost_words,
-    scaled_words,
+    laws_text,
+    lost_text,
+    scaled_text,
     sentences,
-    stop_words,
+    stop_text,
     weight_gist,
 )
 from tests.builders.sweep_runs import made_up_runs
@@ -41,7 +41,7 @@ def test_without_weight_1_the_headline_says_so() -> None:
     """And tells of the lowest weight, not of the nearest."""
     found = frontiers_of(made_up_runs(weights=(0.5, 0.99, 2.0)))
     assert headline(found, "EUR").startswith("Weight 1 is not in this sweep; at weight 0.5 the car saves ")
-    assert "at weight 0.5 is" in laws_words(found[0])
+    assert "at weight 0.5 is" in laws_text(found[0])
     assert group_table(found, "EUR").rows[0][1:4] == ("–", "–", "–")
 
 
@@ -69,7 +69,7 @@ def test_where_discharging_does_not_stop_in_between(runs: object, said: str, cel
     """Never, or still at the highest weight."""
     found = frontiers_of(runs)  # type: ignore[arg-type]
     assert said in sentences(found, "EUR")
-    assert stop_words(found[0]) == cell
+    assert stop_text(found[0]) == cell
 
 
 def test_points_that_are_beaten_are_counted() -> None:
@@ -88,7 +88,7 @@ def test_names_tell_groups_apart_and_no_more() -> None:
 
 def test_laws_are_told_by_how_much_they_differ() -> None:
     """The made-up laws differ by factors of 0.8 to 2.5."""
-    told = laws_words(frontiers_of(made_up_runs())[0])
+    told = laws_text(frontiers_of(made_up_runs())[0])
     assert "nmc finds 3.1 times what flat does. stress and nmc count ageing by time as well" in told
     assert told.startswith("The capacity lost a year at weight 1 is, by law, flat 0.10 %, depth 0.13 %, stress 0.17 %")
 
@@ -96,10 +96,10 @@ def test_laws_are_told_by_how_much_they_differ() -> None:
 def test_a_year_is_not_called_scaled() -> None:
     """365 days are a year; 14 are not."""
     runs = made_up_runs()
-    words = scaled_words(frontiers_of(runs))
+    words = scaled_text(frontiers_of(runs))
     assert words is not None
     assert words.startswith("14 days scaled to a year of 365.25: another season, other trips")
-    assert scaled_words(frontiers_of(runs.assign(days=365))) is None
+    assert scaled_text(frontiers_of(runs.assign(days=365))) is None
 
 
 def test_gists_say_what_the_pictures_show() -> None:
@@ -114,4 +114,4 @@ def test_gists_say_what_the_pictures_show() -> None:
 @pytest.mark.parametrize(("percent", "words"), [(0.351, "0.35 %"), (0.0345, "0.035 %"), (0.0, "0.000 %")])
 def test_small_losses_keep_a_third_decimal(percent: float, words: str) -> None:
     """Below 0.1 %."""
-    assert lost_words(percent) == words
+    assert lost_text(percent) == words

@@ -11,18 +11,18 @@ from hypothesis import strategies as st
 
 from scheduler.textio.format import (
     MINOR_UNIT_DIGITS,
-    amount_words,
-    clock_words,
-    day_words,
+    amount_text,
+    clock_text,
+    day_clock_text,
     money_digits,
-    money_words,
-    number_words,
-    percent_words,
-    power_words,
-    price_range_words,
-    price_words,
+    money_text,
+    number_text,
+    percent_text,
+    power_text,
+    price_range_text,
+    price_text,
     rows_that_add_up,
-    span_words,
+    span_text,
 )
 
 DUBLIN = "Europe/Dublin"
@@ -49,15 +49,15 @@ def utc(text: str) -> datetime:
 )
 def test_a_price_has_two_to_four_decimals(price: float, words: str) -> None:
     """Cents are always written, tenths and hundredths of a cent where there are any, a true minus below zero."""
-    assert price_words(price) == words
+    assert price_text(price) == words
 
 
 def test_a_range_of_one_price_is_that_price() -> None:
     """Prices that read the same are written once, others as lowest to highest."""
-    assert price_range_words([0.12, 0.12]) == "0.12"
-    assert price_range_words([0.12, 0.120001]) == "0.12"
-    assert price_range_words([0.34, 0.12, 0.2]) == "0.12 to 0.34"
-    assert price_range_words([0.1, -0.02]) == "−0.02 to 0.10"
+    assert price_range_text([0.12, 0.12]) == "0.12"
+    assert price_range_text([0.12, 0.120001]) == "0.12"
+    assert price_range_text([0.34, 0.12, 0.2]) == "0.12 to 0.34"
+    assert price_range_text([0.1, -0.02]) == "−0.02 to 0.10"
 
 
 @pytest.mark.parametrize(
@@ -65,12 +65,12 @@ def test_a_range_of_one_price_is_that_price() -> None:
 )
 def test_small_amounts_have_a_decimal_more(kwh: float, words: str) -> None:
     """A tenth of a kWh is enough for a battery, but not for a small amount."""
-    assert amount_words(kwh) == words
+    assert amount_text(kwh) == words
 
 
 def test_a_power_has_one_decimal() -> None:
     """7.4 kW and 1.25 kW are set to a tenth of a kilowatt."""
-    assert (power_words(7.4), power_words(2.0), power_words(3.14)) == ("7.4 kW", "2.0 kW", "3.1 kW")
+    assert (power_text(7.4), power_text(2.0), power_text(3.14)) == ("7.4 kW", "2.0 kW", "3.1 kW")
 
 
 # ISO 4217, table A.1 (list of 29 August 2018): all active codes whose minor unit is not 2
@@ -95,7 +95,7 @@ def test_the_digits_of_a_currency_are_those_of_its_minor_unit(currencies: str, d
     """
     for currency in currencies.split():
         assert money_digits(currency) == digits, currency
-        assert money_words(1.5, currency) == words, currency
+        assert money_text(1.5, currency) == words, currency
 
 
 def test_no_other_currency_has_digits_of_its_own() -> None:
@@ -115,7 +115,7 @@ def test_no_other_currency_has_digits_of_its_own() -> None:
 )
 def test_money_is_written_to_the_minor_unit(amount: float, currency: str, words: str) -> None:
     """As many digits as the currency has, and a true minus below zero."""
-    assert money_words(amount, currency) == words
+    assert money_text(amount, currency) == words
 
 
 @pytest.mark.parametrize(
@@ -124,7 +124,7 @@ def test_money_is_written_to_the_minor_unit(amount: float, currency: str, words:
 )
 def test_nothing_is_never_negative(amount: float, currency: str, words: str) -> None:
     """What rounds to nothing is written without a minus."""
-    assert money_words(amount, currency) == words
+    assert money_text(amount, currency) == words
 
 
 def test_rows_are_rounded_so_that_they_add_up() -> None:
@@ -161,59 +161,59 @@ def test_rounded_rows_sum_to_the_rounded_total(amounts: list[float], digits: int
 def test_a_clock_time_has_its_day_unless_it_is_today() -> None:
     """07:30 tomorrow is "Tue 07:30"; 20:00 on the day itself is "20:00", read in local time."""
     monday = utc("2026-03-02T18:20")
-    assert clock_words(utc("2026-03-03T07:30"), DUBLIN) == "Tue 07:30"
-    assert clock_words(utc("2026-03-03T07:30"), DUBLIN, monday) == "Tue 07:30"
-    assert clock_words(utc("2026-03-02T20:00"), DUBLIN, monday) == "20:00"
+    assert clock_text(utc("2026-03-03T07:30"), DUBLIN) == "Tue 07:30"
+    assert clock_text(utc("2026-03-03T07:30"), DUBLIN, monday) == "Tue 07:30"
+    assert clock_text(utc("2026-03-02T20:00"), DUBLIN, monday) == "20:00"
     # 18:40 UTC is 00:10 of the next day at half past five hours east
-    assert clock_words(utc("2026-03-02T18:40"), "Asia/Kolkata") == "Tue 00:10"
-    assert clock_words(utc("2026-03-02T18:40"), "Asia/Kolkata", monday) == "Tue 00:10"
+    assert clock_text(utc("2026-03-02T18:40"), "Asia/Kolkata") == "Tue 00:10"
+    assert clock_text(utc("2026-03-02T18:40"), "Asia/Kolkata", monday) == "Tue 00:10"
 
 
 def test_a_doubled_hour_is_told_apart_by_its_offset() -> None:
     """On 25 October 2026 the clock shows 01:30 twice, first in summer time (UTC+1), then in winter time."""
-    first, second = (clock_words(utc(f"2026-10-25T{clock}"), DUBLIN) for clock in ("00:30", "01:30"))
+    first, second = (clock_text(utc(f"2026-10-25T{clock}"), DUBLIN) for clock in ("00:30", "01:30"))
     assert first == "Sun 01:30 (UTC+0100)"
     assert second == "Sun 01:30 (UTC+0000)"
-    assert clock_words(utc("2026-10-25T02:00"), DUBLIN) == "Sun 02:00"
-    assert clock_words(utc("2026-10-24T23:59"), DUBLIN) == "Sun 00:59"
+    assert clock_text(utc("2026-10-25T02:00"), DUBLIN) == "Sun 02:00"
+    assert clock_text(utc("2026-10-24T23:59"), DUBLIN) == "Sun 00:59"
 
 
 def test_a_doubled_half_hour_is_told_apart_too() -> None:
     """Lord Howe goes from 02:00 (UTC+11) back to 01:30 (UTC+10:30) on 5 April 2026."""
     # 01:45 at UTC+11 is 14:45 UTC the day before
-    assert clock_words(utc("2026-04-04T14:45"), "Australia/Lord_Howe") == "Sun 01:45 (UTC+1100)"
-    assert clock_words(utc("2026-04-04T15:15"), "Australia/Lord_Howe") == "Sun 01:45 (UTC+1030)"
-    assert clock_words(utc("2026-04-04T14:15"), "Australia/Lord_Howe") == "Sun 01:15"
+    assert clock_text(utc("2026-04-04T14:45"), "Australia/Lord_Howe") == "Sun 01:45 (UTC+1100)"
+    assert clock_text(utc("2026-04-04T15:15"), "Australia/Lord_Howe") == "Sun 01:45 (UTC+1030)"
+    assert clock_text(utc("2026-04-04T14:15"), "Australia/Lord_Howe") == "Sun 01:15"
 
 
 def test_a_span_names_its_second_day_only_if_it_is_another() -> None:
     """ "Tue 03:00 to 06:00", but "Mon 23:00 to Tue 06:00"; on the day of the plan no day at all."""
     monday = utc("2026-03-02T18:20")
-    assert span_words(utc("2026-03-03T03:00"), utc("2026-03-03T06:00"), DUBLIN) == "Tue 03:00 to 06:00"
-    assert span_words(utc("2026-03-02T23:00"), utc("2026-03-03T06:00"), DUBLIN) == "Mon 23:00 to Tue 06:00"
-    assert span_words(utc("2026-03-02T19:00"), utc("2026-03-02T21:00"), DUBLIN, monday) == "19:00 to 21:00"
-    assert span_words(utc("2026-03-02T23:00"), utc("2026-03-03T06:00"), DUBLIN, monday) == "23:00 to Tue 06:00"
+    assert span_text(utc("2026-03-03T03:00"), utc("2026-03-03T06:00"), DUBLIN) == "Tue 03:00 to 06:00"
+    assert span_text(utc("2026-03-02T23:00"), utc("2026-03-03T06:00"), DUBLIN) == "Mon 23:00 to Tue 06:00"
+    assert span_text(utc("2026-03-02T19:00"), utc("2026-03-02T21:00"), DUBLIN, monday) == "19:00 to 21:00"
+    assert span_text(utc("2026-03-02T23:00"), utc("2026-03-03T06:00"), DUBLIN, monday) == "23:00 to Tue 06:00"
 
 
 def test_a_day_is_written_out() -> None:
     """Weekday, day without a leading zero, month and year, in local time."""
-    assert day_words(utc("2026-03-02T18:20"), DUBLIN) == "Monday 2 March 2026, 18:20"
+    assert day_clock_text(utc("2026-03-02T18:20"), DUBLIN) == "Monday 2 March 2026, 18:20"
     # summer time is an hour ahead, so this is already the first of July
-    assert day_words(utc("2026-06-30T23:05"), DUBLIN) == "Wednesday 1 July 2026, 00:05"
+    assert day_clock_text(utc("2026-06-30T23:05"), DUBLIN) == "Wednesday 1 July 2026, 00:05"
 
 
 def shown(value: float) -> tuple[str, ...]:
     """A value in every way that numbers are written."""
     return (
-        price_words(value),
-        price_range_words([value, value]),
-        amount_words(value),
-        power_words(value),
-        percent_words(value),
-        money_words(value, "EUR"),
-        money_words(value, "JPY"),
-        number_words(value, 0),
-        number_words(value, 4),
+        price_text(value),
+        price_range_text([value, value]),
+        amount_text(value),
+        power_text(value),
+        percent_text(value),
+        money_text(value, "EUR"),
+        money_text(value, "JPY"),
+        number_text(value, 0),
+        number_text(value, 4),
     )
 
 
