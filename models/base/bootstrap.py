@@ -26,7 +26,7 @@ def week_edges(first: date, last: date) -> list[date]:
     return [*(first + timedelta(days=7 * week) for week in range(weeks)), last + timedelta(days=1)]
 
 
-def sum_range(weekly: FloatArray) -> tuple[float, float] | None:
+def bootstrap_range(weekly: FloatArray) -> tuple[float, float] | None:
     """Range of the sum of as many weeks, drawn with replacement; None of fewer than four weeks.
 
     The same weeks always give the same range.
@@ -51,5 +51,5 @@ def is_tie(weekly_difference: FloatArray) -> bool | None:
     ----------
     weekly_difference : of two alternatives in the same weeks, shape (weeks,).
     """
-    found = sum_range(weekly_difference)
+    found = bootstrap_range(weekly_difference)
     return None if found is None else found[0] <= 0.0 <= found[1]

@@ -77,7 +77,7 @@ def instants_of(wall: datetime, timezone: str) -> list[datetime]:
     return found
 
 
-def end_of_lost_hour(wall: datetime, timezone: str) -> datetime:
+def end_of_skipped_hour(wall: datetime, timezone: str) -> datetime:
     """First instant after the gap, for a wall-clock time that a clock change leaves out."""
     zone = ZoneInfo(timezone)
     utc = ZoneInfo("UTC")

@@ -14,7 +14,7 @@ DaysAndBefore = tuple[IntArray, IntArray]
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class TimeWindow:
     """A stretch of local clock time on days and in months.
 
     Attributes
@@ -47,5 +47,5 @@ class Stretch:
         return begins
 
 
-ALWAYS = Stretch()
+ALWAYS = TimeWindow()
 """At all times."""

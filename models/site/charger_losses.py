@@ -112,12 +112,12 @@ def fit_losses(points: Sequence[MeasuredPoint]) -> FittedLosses:
 
     Raises
     ------
-    ValueError : the points cannot tell the unknowns apart; the message is `points_short`'s.
+    ValueError : the points cannot tell the unknowns apart; the message is `undetermined_reason`'s.
 
     Source: Gauss–Newton and standard errors from the Jacobian as in any text on nonlinear least squares (common
     practice; for instance Nocedal and Wright, Numerical Optimization, chapter 10, from memory).
     """
-    short = points_short(points)
+    short = undetermined_reason(points)
     if short is not None:
         raise ValueError(short)
     directions = [point.direction for point in points]
@@ -155,7 +155,7 @@ def fit_losses(points: Sequence[MeasuredPoint]) -> FittedLosses:
     )
 
 
-def points_short(points: Sequence[MeasuredPoint]) -> str | None:
+def undetermined_reason(points: Sequence[MeasuredPoint]) -> str | None:
     """What was found and what is allowed, if the points cannot tell the unknowns apart; None if they can.
 
     They can if they are of both directions (a round trip is of both), at two powers or more, and as many different ones

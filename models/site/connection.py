@@ -9,7 +9,7 @@ import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray
 from models.base.clock import local_clock
-from models.base.time_window import Stretch
+from models.base.time_window import TimeWindow
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Connection:
 class ExportWindow:
     """An export limit for a stretch of local time [kW]."""
 
-    window: Stretch
+    window: TimeWindow
     export_limit_kw: float
 
 
@@ -69,7 +69,9 @@ def needed_curtailment_kw(export_limit_kw: FloatArray, net_kw: FloatArray, solar
     return np.minimum(np.maximum(0.0, -net_kw - export_limit_kw), np.maximum(solar_kw, 0.0))
 
 
-def most_from_solar_kw(load_kw: FloatArray, solar_kw: FloatArray, only_solar: BoolArray, most_kw: float) -> FloatArray:
+def solar_charge_limit_kw(
+    load_kw: FloatArray, solar_kw: FloatArray, only_solar: BoolArray, most_kw: float
+) -> FloatArray:
     """Most charging power [kW], shape (n,): `most_kw`, or the solar surplus where nothing may come from the grid."""
     return np.where(only_solar, np.minimum(most_kw, np.maximum(0.0, solar_kw - load_kw)), most_kw)
 

@@ -1,6 +1,6 @@
 """Bills: what metered import and export cost under an offer, band by band and month by month.
 
-A bill comes from the meter alone; planning has no part in it. Amounts are exact; `on_paper` rounds each line to the
+A bill comes from the meter alone; planning has no part in it. Amounts are exact; `printed_bill` rounds each line to the
 currency's minor unit, as a printed bill does, and taxes the rounded lines.
 """
 
@@ -19,7 +19,7 @@ import pandas as pd
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.base.clock import local_clock
 from models.tariff.offer import Band, Offer, OfferPrices, SidePrices, offer_prices
-from models.tariff.price_steps import NOTHING_KWH, Side, within_step_kwh
+from models.tariff.tiers import NOTHING_KWH, Side, within_tier_kwh
 
 MINUTES_A_DAY = 1440
 MINUTE = pd.Timedelta(minutes=1)
@@ -171,7 +171,7 @@ def bill(
     return Bill(begin, end, tuple(lines), cells.minutes)
 
 
-def on_paper(exact: Bill, offer: Offer, digits: int) -> Bill:
+def printed_bill(exact: Bill, offer: Offer, digits: int) -> Bill:
     """The bill as it is printed: each line rounded half up to the minor unit, taxes on the rounded lines.
 
     Parameters
@@ -220,7 +220,7 @@ class _Cells:
         rows = len(start)
         minute = local_clock(start, timezone).minute
         step = flows.step_minutes
-        edges = [edge for each in offer.stretches for edge in (each.from_minute, each.to_minute)]
+        edges = [edge for each in offer.time_windows for edge in (each.from_minute, each.to_minute)]
         shifts = {int(value) % step for value in (*np.unique(minute % step), *edges)}
         if offer.market is not None:
             between = (start[0] - offer.market.start[0]) // MINUTE
@@ -253,10 +253,10 @@ def _energy_lines(
     left, below_kwh = energy, np.zeros(len(energy))
     price = _band_price_arrays(bands, prices)
     held = [False] * (len(bands) + 1)
-    for step in reversed(prices.steps):  # the shortest first: it is used up first
+    for step in reversed(prices.tiers):  # the shortest first: it is used up first
         band = bands[step.band]
         period = cells.day if band.per == "day" else cells.month
-        within = within_step_kwh(energy, step.holds, period, band.up_to_kwh or 0.0)
+        within = within_tier_kwh(energy, step.holds, period, band.up_to_kwh or 0.0)
         mine = np.where(step.holds, np.maximum(0.0, within - below_kwh), 0.0)
         below_kwh = np.where(step.holds, within, below_kwh)
         left = left - mine
@@ -281,7 +281,7 @@ def _band_price_arrays(bands: tuple[Band, ...], prices: SidePrices) -> dict[int,
     """Price of each stepped band where it holds [money per kWh], by its number, each of shape (n,)."""
     found: dict[int, FloatArray] = {}
     below = np.nan_to_num(prices.beyond)
-    for step in prices.steps:
+    for step in prices.tiers:
         below = np.where(step.holds, below + step.difference, below)
         found[step.band] = below
     return found

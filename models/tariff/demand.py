@@ -28,7 +28,7 @@ class DemandMonth:
 
     def peak_kw(self, hours: FloatArray, import_kw: FloatArray) -> float:
         """The month's highest mean, this night's included [kW]."""
-        means = interval_means_kw(self.mean_of, hours, import_kw)
+        means = demand_means_kw(self.mean_of, hours, import_kw)
         return max(self.so_far_kw, float(means.max())) if len(means) else self.so_far_kw
 
     def cost(self, hours: FloatArray, import_kw: FloatArray) -> float:
@@ -36,7 +36,7 @@ class DemandMonth:
         return self.price_per_kw * (self.peak_kw(hours, import_kw) - self.so_far_kw)
 
 
-def interval_means_kw(mean_of: IntArray, hours: FloatArray, import_kw: FloatArray) -> FloatArray:
+def demand_means_kw(mean_of: IntArray, hours: FloatArray, import_kw: FloatArray) -> FloatArray:
     """Mean import over each demand interval [kW], shape (means,), over what is there of it.
 
     Parameters

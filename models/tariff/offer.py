@@ -12,10 +12,10 @@ import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.base.clock import MINUTES_A_DAY, LocalClock, local_clock
-from models.base.time_window import ALWAYS, DaysAndBefore, Stretch
+from models.base.time_window import ALWAYS, DaysAndBefore, TimeWindow
 from models.tariff.market import MarketPrices, market_price_at
 
-StepPeriod = Literal["day", "month"]
+TierPeriod = Literal["day", "month"]
 LineKind = Literal["import", "export", "daily_fee", "demand_charge"]
 """Kinds of line on a bill that a tax can cover."""
 
@@ -44,19 +44,19 @@ class Band:
     days: frozenset[int] | None = None
     months: frozenset[int] | None = None
     up_to_kwh: float | None = None
-    per: StepPeriod = "day"
+    per: TierPeriod = "day"
     market_factor: float | None = None
     no_grid_charging: bool = False
     name: str | None = None
 
     @property
-    def stretch(self) -> Stretch:
+    def when(self) -> TimeWindow:
         """When it holds."""
-        return Stretch(self.from_minute, self.to_minute, self.days, self.months)
+        return TimeWindow(self.from_minute, self.to_minute, self.days, self.months)
 
     def covers(self, minute: IntArray, days: DaysAndBefore, months: DaysAndBefore) -> BoolArray:
-        """Whether the band holds, as Stretch.covers."""
-        return self.stretch.covers(minute, days, months)
+        """Whether the band holds, as TimeWindow.covers."""
+        return self.when.covers(minute, days, months)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,7 @@ class DemandCharge:
 
     price_per_kw_month: float
     interval_minutes: int
-    window: Stretch = ALWAYS
+    window: TimeWindow = ALWAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,14 +116,14 @@ class Offer:
         return 1 + self.tax_percent / 100 if line in self.tax_covers else 1.0
 
     @property
-    def stretches(self) -> tuple[Stretch, ...]:
+    def time_windows(self) -> tuple[TimeWindow, ...]:
         """Every stretch of local time that the offer names, in no order that matters."""
-        bands = tuple(band.stretch for band in (*self.import_bands, *self.export_bands))
+        bands = tuple(band.when for band in (*self.import_bands, *self.export_bands))
         return bands if self.demand_charge is None else (*bands, self.demand_charge.window)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class StepPrices:
+class TierPrices:
     """A band with `up_to_kwh` at n instants; arrays of shape (n,).
 
     Attributes
@@ -151,7 +151,7 @@ class SidePrices:
 
     beyond: FloatArray
     band: IntArray
-    steps: tuple[StepPrices, ...]
+    tiers: tuple[TierPrices, ...]
 
 
 def side_prices(
@@ -170,7 +170,7 @@ def side_prices(
     beyond = np.full(len(minute), np.nan)
     number = np.full(len(minute), -1, dtype=np.int64)
     top = beyond.copy()
-    steps: list[StepPrices] = []
+    steps: list[TierPrices] = []
     for index, band in enumerate(bands):
         covers = band.covers(minute, days, months)
         price: FloatArray = np.full(len(minute), band.price_per_kwh)
@@ -179,10 +179,10 @@ def side_prices(
         if band.up_to_kwh is None:
             beyond = np.where(covers, price, beyond)
             number[covers] = index
-            steps = [StepPrices(s.band, s.holds & ~covers, np.where(covers, 0.0, s.difference)) for s in steps]
+            steps = [TierPrices(s.band, s.holds & ~covers, np.where(covers, 0.0, s.difference)) for s in steps]
         else:
             below = np.nan_to_num(top, nan=0.0)
-            steps.append(StepPrices(index, covers, np.where(covers, price - below, 0.0)))
+            steps.append(TierPrices(index, covers, np.where(covers, price - below, 0.0)))
         top = np.where(covers, price, top)
     return SidePrices(beyond, number, tuple(steps))
 
@@ -236,12 +236,12 @@ def offer_prices(
     _check_priced(offer, instants, timezone, imports.beyond, market, imports, exports)
     forbids = np.array([band.no_grid_charging for band in offer.export_bands] + [False], dtype=np.bool_)
     no_grid_charging = forbids[exports.band]
-    for step in exports.steps:
+    for step in exports.tiers:
         no_grid_charging = no_grid_charging | (step.holds & forbids[step.band])
     in_window = np.zeros(len(instants), dtype=np.bool_)
     if offer.demand_charge is not None:
         in_window = offer.demand_charge.window.covers(clock.minute, days, months)
-    exports = SidePrices(np.where(exports.band < 0, 0.0, exports.beyond), exports.band, exports.steps)
+    exports = SidePrices(np.where(exports.band < 0, 0.0, exports.beyond), exports.band, exports.tiers)
     return OfferPrices(imports, exports, no_grid_charging, in_window)
 
 
@@ -259,7 +259,7 @@ def _check_priced(
     what = f"offer {offer.name!r} has no import price"
     if market is not None and not missing.any():
         missing = np.isnan(import_price) | (np.isnan(exports.beyond) & (exports.band >= 0))
-        for step in (*imports.steps, *exports.steps):
+        for step in (*imports.tiers, *exports.tiers):
             missing = missing | (step.holds & np.isnan(step.difference))
         what = f"the market prices of offer {offer.name!r} have none"
     if missing.any():
@@ -304,7 +304,7 @@ def situations(bands: Sequence[Band], holidays_count_as: int | None) -> IntArray
     )
 
 
-def first_unpriced(offer: Offer) -> tuple[int, int, int] | None:
+def first_unpriced_time(offer: Offer) -> tuple[int, int, int] | None:
     """First (month, day of the week, minute) without an import price in any year, or None.
 
     A band with steps does not count, for once it is used up another must give the price.
@@ -318,14 +318,14 @@ def first_unpriced(offer: Offer) -> tuple[int, int, int] | None:
     return int(row[0]), int(row[2]), int(row[4])
 
 
-def step_that_never_holds(bands: Sequence[Band], holidays_count_as: int | None) -> int | None:
+def overridden_tier(bands: Sequence[Band], holidays_count_as: int | None) -> int | None:
     """First band with `up_to_kwh` that later ones without cover at all times, so that it never counts, by number."""
     month, month_before, day, day_before, minute = situations(bands, holidays_count_as).T
     found = side_prices(bands, minute, (day, day_before), (month, month_before))
-    return next((step.band for step in found.steps if not step.holds.any()), None)
+    return next((step.band for step in found.tiers if not step.holds.any()), None)
 
 
-def steps_that_mix(bands: Sequence[Band], holidays_count_as: int | None) -> tuple[int, int] | None:
+def overlapping_tiers(bands: Sequence[Band], holidays_count_as: int | None) -> tuple[int, int] | None:
     """First two bands with `up_to_kwh` that can hold at once without being steps of one stair, by number, or None.
 
     Steps of one stair hold at the same times, are counted over the same period, and the later in the list is the
@@ -336,7 +336,7 @@ def steps_that_mix(bands: Sequence[Band], holidays_count_as: int | None) -> tupl
     for position, earlier in enumerate(stepped):
         for later in stepped[position + 1 :]:
             low, high = bands[later], bands[earlier]
-            if low.stretch == high.stretch and low.per == high.per and (low.up_to_kwh or 0) < (high.up_to_kwh or 0):
+            if low.when == high.when and low.per == high.per and (low.up_to_kwh or 0) < (high.up_to_kwh or 0):
                 continue
             both = [band.covers(minute, (day, day_before), (month, month_before)) for band in (low, high)]
             if (both[0] & both[1]).any():

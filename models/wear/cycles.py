@@ -46,7 +46,7 @@ def count_cycles(trace: SocTrace) -> Cycles:
 
     A trace that stands still has none; one that only rises or only falls has one half cycle.
     """
-    rows = turning_rows(trace.soc)
+    rows = turning_points(trace.soc)
     levels = trace.soc[rows].tolist()
     if len(levels) == 2:  # the package takes a first and a last point for nothing; one between them changes no range
         rows = rows[[0, 0, 1]]
@@ -57,7 +57,7 @@ def count_cycles(trace: SocTrace) -> Cycles:
     return Cycles(found[:, 0], found[:, 1], found[:, 2], begin, end, _mean_between(trace, begin, end))
 
 
-def turning_rows(soc: FloatArray) -> IntArray:
+def turning_points(soc: FloatArray) -> IntArray:
     """Rows of the first value, the last, and every one at which the trace turns; of a level turn its first row."""
     moved = np.concatenate([[0], np.flatnonzero(np.diff(soc)) + 1])
     direction = np.sign(np.diff(soc[moved]))

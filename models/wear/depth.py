@@ -15,7 +15,7 @@ import numpy as np
 
 from models.base.arrays import FloatArray
 from models.wear.cycles import Cycles
-from models.wear.law import LawSettings, LifeUsed, ValidRange, broadcast, life_by_count
+from models.wear.law import LawSettings, LifeUsed, ValidRange, broadcast, linear_damage
 from models.wear.segments import PowerLaw
 from models.wear.soc_trace import TimeSpent
 
@@ -41,7 +41,7 @@ class DepthLaw:
 
     def life_used(self, cycles: Cycles, time: TimeSpent) -> LifeUsed:
         """Share of life of the counted cycles; none of time."""
-        return LifeUsed(life_by_count(self, cycles))
+        return LifeUsed(linear_damage(self, cycles))
 
 
 def depth_law(settings: LawSettings) -> DepthLaw:

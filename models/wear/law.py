@@ -146,7 +146,7 @@ class CalendarLaw(Protocol):
         """
 
 
-def life_by_count(law: WearLaw, cycles: Cycles) -> float:
+def linear_damage(law: WearLaw, cycles: Cycles) -> float:
     """Life that counted cycles use when each adds the same wherever it comes (Palmgren and Miner's linear rule)."""
     return float(cycles.count @ law.life_lost(cycles.depth, cycles.mean_soc, cycles.temp_degc))
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import FloatArray
-from models.base.bootstrap import is_tie, sum_range, week_edges
+from models.base.bootstrap import bootstrap_range, is_tie, week_edges
 from models.tariff.bill import Bill
 from models.wear.laws import WEAR_LAWS
 from models.wear.segments import initial_fill_kwh, taken_from_segments_kwh
@@ -203,12 +203,12 @@ class Comparison:
     @cached_property
     def ranges(self) -> dict[str, tuple[float, float] | None]:
         """Range of what each offer costs in all when whole weeks are drawn again [money]."""
-        return {offer.name: sum_range(offer.weekly["plan"]) for offer in self.offers}
+        return {offer.name: bootstrap_range(offer.weekly["plan"]) for offer in self.offers}
 
     @cached_property
     def distances(self) -> dict[str, tuple[float, float] | None]:
         """Range of each offer's distance from the best, likewise [money]."""
-        return {offer.name: sum_range(self.weekly_distance(offer)) for offer in self.offers}
+        return {offer.name: bootstrap_range(self.weekly_distance(offer)) for offer in self.offers}
 
     def weekly_distance(self, offer: ComparedOffer) -> FloatArray:
         """By how much an offer is dearer than the best in each week [money], shape (weeks,)."""

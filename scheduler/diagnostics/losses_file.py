@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from models.site.charger_losses import DIRECTIONS, MeasuredPoint, points_short
+from models.site.charger_losses import DIRECTIONS, MeasuredPoint, undetermined_reason
 from scheduler.textio.csv_rows import NUMBER, CsvRow, read_rows
 from scheduler.textio.errors import Fault, InputFaults, did_you_mean, in_line_order, listed, shown, single_fault
 
@@ -40,7 +40,7 @@ def read_losses(path: Path) -> LossTable:
     if len(rows) > MOST_POINTS:
         raise single_fault(path, f"found {len(rows)} points; allowed are up to {MOST_POINTS}", rows[MOST_POINTS].line)
     points = tuple(_point(row) for row in rows)
-    short = points_short(points)
+    short = undetermined_reason(points)
     if short is not None:
         raise single_fault(path, short)
     return LossTable(path, tuple(row.line for row in rows), points)

@@ -14,9 +14,9 @@ from models.tariff.offer import (
     DemandCharge,
     LineKind,
     Offer,
-    first_unpriced,
-    step_that_never_holds,
-    steps_that_mix,
+    first_unpriced_time,
+    overlapping_tiers,
+    overridden_tier,
 )
 from scheduler.inputs.market_file import read_market
 from scheduler.inputs.offer_schema import (
@@ -66,7 +66,7 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
     export_bands = tuple(_band(each, market) for each in exports if each)
     counted_as = table.public_holidays_count_as if table else None
     if imports and None not in imports:
-        unpriced = first_unpriced(Offer("", "", 0.0, import_bands, holidays_count_as=counted_as))
+        unpriced = first_unpriced_time(Offer("", "", 0.0, import_bands, holidays_count_as=counted_as))
         if unpriced is not None:
             faults.append(document.fault(("import",), _unpriced(import_bands, *unpriced)))
         faults += _mixed_steps(document, "import", import_bands, counted_as)
@@ -92,7 +92,7 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         else DemandCharge(
             demand.price_per_kw_month,
             demand.interval_minutes,
-            demand.stretch,
+            demand.when,
         ),
     )
     return offer, (path, *files)
@@ -187,7 +187,7 @@ def _mixed_steps(
     document: TomlDocument, side: str, bands: tuple[Band, ...], holidays_count_as: int | None
 ) -> list[Fault]:
     """A fault if two bands with steps can hold at once without being one stair."""
-    mixed = steps_that_mix(bands, holidays_count_as) if bands else None
+    mixed = overlapping_tiers(bands, holidays_count_as) if bands else None
     if mixed is None:
         return []
     earlier, later = mixed
@@ -206,7 +206,7 @@ def _never_holding(
     document: TomlDocument, side: str, bands: tuple[Band, ...], holidays_count_as: int | None
 ) -> list[Fault]:
     """A fault if bands later in the file cover a band with a step at all times."""
-    number = step_that_never_holds(bands, holidays_count_as) if bands else None
+    number = overridden_tier(bands, holidays_count_as) if bands else None
     if number is None:
         return []
     key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in document.values[side][number])

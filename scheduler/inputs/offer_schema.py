@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from scheduler.inputs.time_window_schema import StretchTable
+from scheduler.inputs.time_window_schema import TimeWindowTable
 from scheduler.textio.toml_tables import Table
 from scheduler.textio.toml_values import (
     Clock,
@@ -62,7 +62,7 @@ class OfferTable(Table):
             yield "tax_covers", "it covers a demand charge, and there is none; allowed with a [demand_charge] table"
 
 
-class BandTable(StretchTable):
+class BandTable(TimeWindowTable):
     """What `[[import]]` and `[[export]]` share."""
 
     name: Name | None = Field(default=None, description="text on one line, not empty")
@@ -73,7 +73,7 @@ class BandTable(StretchTable):
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Two prices, or none."""
-        yield from StretchTable.contradictions(self)
+        yield from TimeWindowTable.contradictions(self)
         if self.follows_market and self.price_per_kwh is not None:
             yield "price_per_kwh", "the band follows the market too; allowed is one of the two"
         if not self.follows_market:
@@ -104,7 +104,7 @@ class ExportTable(BandTable):
     no_grid_charging: YesOrNo = False
 
 
-class DemandTable(StretchTable):
+class DemandTable(TimeWindowTable):
     """`[demand_charge]`."""
 
     price_per_kw_month: ZeroOrMore

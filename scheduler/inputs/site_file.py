@@ -116,7 +116,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
             connection=Connection(
                 connection.import_limit_kw,
                 connection.export_limit_kw,
-                tuple(ExportWindow(window.stretch, window.export_limit_kw) for window in windows if window),
+                tuple(ExportWindow(window.when, window.export_limit_kw) for window in windows if window),
             ),
             car=_car(car),
             charger=Charger(**charger.model_dump(exclude=SETTING_KEYS)),

@@ -18,7 +18,7 @@ from models.wear.laws import WEAR_LAWS, calendar_law_names, wear_law
 from models.wear.segments import PowerLaw
 from scheduler.inputs.control_mode import SetBy
 from scheduler.inputs.site import EVENING_MINUTE
-from scheduler.inputs.time_window_schema import StretchTable
+from scheduler.inputs.time_window_schema import TimeWindowTable
 from scheduler.textio.errors import did_you_mean, shown
 from scheduler.textio.toml_tables import Table
 from scheduler.textio.toml_values import (
@@ -127,7 +127,7 @@ class ConnectionTable(Table):
     )
 
 
-class ExportWindowTable(StretchTable):
+class ExportWindowTable(TimeWindowTable):
     """One `[[connection.export_window]]`."""
 
     export_limit_kw: ZeroOrMore

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from pydantic import Field
 
 from models.base.clock import MINUTES_A_DAY
-from models.base.time_window import Stretch
+from models.base.time_window import TimeWindow
 from scheduler.textio.toml_tables import Table
 from scheduler.textio.toml_values import ClockOrMidnight, Days, Months, clock_of_minutes
 
 
-class StretchTable(Table):
+class TimeWindowTable(Table):
     """When something holds: `from`, `to`, `days` and `months`."""
 
     from_minute: ClockOrMidnight = Field(alias="from", default=0)
@@ -21,9 +21,9 @@ class StretchTable(Table):
     months: Months | None = Field(default=None, description="a list of months 1 to 12, each once")
 
     @property
-    def stretch(self) -> Stretch:
+    def when(self) -> TimeWindow:
         """The keys as a stretch of local time."""
-        return Stretch(self.from_minute, self.to_minute, self.days, self.months)
+        return TimeWindow(self.from_minute, self.to_minute, self.days, self.months)
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """A stretch that ends where it begins: nobody can tell whether all day or never is meant."""

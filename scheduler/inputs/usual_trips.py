@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from models.base.clock import end_of_lost_hour, instants_of
+from models.base.clock import end_of_skipped_hour, instants_of
 from models.site.trips import Trip
 from scheduler.inputs.site import Site, UsualTrip
 from scheduler.textio.parse_time import local_text
@@ -77,7 +77,7 @@ def _on_day(usual: UsualTrip, day: date, home_since: datetime, timezone: str) ->
 
 def _instants(wall: datetime, timezone: str) -> list[datetime]:
     """When the clock shows a time, in UTC; in a lost hour, the first instant after the gap."""
-    instants = instants_of(wall, timezone) or [end_of_lost_hour(wall, timezone)]
+    instants = instants_of(wall, timezone) or [end_of_skipped_hour(wall, timezone)]
     return [instant.astimezone(UTC) for instant in instants]
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.calendars import public_holidays
-from models.tariff.bill import Bill, GridFlows, bill, on_paper
+from models.tariff.bill import Bill, GridFlows, bill, printed_bill
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site_header import SiteClock, read_site_clock
@@ -113,7 +113,7 @@ def metered_bill(words: BillOptions) -> MeteredBill:
             f"Prices change inside the meter's steps of {flows.step_minutes} minutes; the energy of a step is taken as "
             "spread evenly over it."
         )
-    paper = on_paper(exact, offer, money_digits(offer.currency))
+    paper = printed_bill(exact, offer, money_digits(offer.currency))
     layouts = {str(path): one.layout for path, one in zip(words.meter, readings, strict=True)}
     return MeteredBill(offer, exact, paper, site, flows, layouts, tuple(notes))
 

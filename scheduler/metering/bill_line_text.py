@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from models.tariff.bill import BillLine
 from models.tariff.offer import Band, Offer
-from scheduler.metering.window_text import stretch_text
+from scheduler.metering.window_text import time_window_text
 
 KIND_WORDS = {
     "daily_fee": "Daily fee",
@@ -41,13 +41,13 @@ def line_text(line: BillLine, offer: Offer, timezone: str) -> str:
 def band_text(bands: Sequence[Band], number: int) -> str:
     """A band by its name, or when it holds, with the kWh of its step."""
     band = bands[number]
-    stair = [each.up_to_kwh for each in bands if each.up_to_kwh is not None and each.stretch == band.stretch]
-    words = band.name or stretch_text(band.stretch)
+    stair = [each.up_to_kwh for each in bands if each.up_to_kwh is not None and each.when == band.when]
+    words = band.name or time_window_text(band.when)
     if band.name is None and words == "at all times" and not stair and len(bands) > 1:
         words = "at all other times"
     if band.market_factor is not None:
         words += ", by the market"
-    per = next((each.per for each in bands if each.up_to_kwh is not None and each.stretch == band.stretch), "day")
+    per = next((each.per for each in bands if each.up_to_kwh is not None and each.when == band.when), "day")
     if band.up_to_kwh is None:
         return f"{words}, over {max(stair):g} kWh a {per}" if stair else words
     below = [kwh for kwh in stair if kwh < band.up_to_kwh]

@@ -6,19 +6,19 @@ import calendar
 from collections.abc import Sequence
 
 from models.base.clock import MINUTES_A_DAY
-from models.base.time_window import Stretch
+from models.base.time_window import TimeWindow
 from scheduler.textio.toml_values import clock_of_minutes
 
 
-def stretch_text(stretch: Stretch) -> str:
-    """The stretch in words; "at all times" for one without limits."""
+def time_window_text(window: TimeWindow) -> str:
+    """Return the window in words; "at all times" for one without limits."""
     parts = []
-    if (stretch.from_minute, stretch.to_minute) != (0, MINUTES_A_DAY):
-        parts.append(f"{clock_of_minutes(stretch.from_minute)} to {clock_of_minutes(stretch.to_minute)}")
-    if stretch.days is not None:
-        parts.append(_runs(sorted(stretch.days), 7, list(calendar.day_abbr)))
-    if stretch.months is not None:
-        parts.append(_runs(sorted(month - 1 for month in stretch.months), 12, list(calendar.month_abbr)[1:]))
+    if (window.from_minute, window.to_minute) != (0, MINUTES_A_DAY):
+        parts.append(f"{clock_of_minutes(window.from_minute)} to {clock_of_minutes(window.to_minute)}")
+    if window.days is not None:
+        parts.append(_runs(sorted(window.days), 7, list(calendar.day_abbr)))
+    if window.months is not None:
+        parts.append(_runs(sorted(month - 1 for month in window.months), 12, list(calendar.month_abbr)[1:]))
     return ", ".join(parts) if parts else "at all times"
 
 

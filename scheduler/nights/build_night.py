@@ -81,7 +81,7 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         stored_now_kwh=stored_now,
         stored_energy_price=stored_energy_price,
         setting=site.setting,
-        steps=tonight.steps,
+        tiers=tonight.tiers,
         demand=tonight.demand,
         no_grid_charging=intervals.offered.no_grid_charging,
         export_limits_kw=intervals.export_limit_kw,
@@ -100,7 +100,7 @@ def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: Floa
     price = intervals.import_price.copy()
     hours = np.diff(intervals.boundaries.as_unit("s").asi8) / 3600.0
     energy = hours * np.maximum(0.0, building_kw)
-    for step in tonight.steps:
+    for step in tonight.tiers:
         if step.side == "import" and float(energy[step.holds].sum()) < step.left_kwh:
             price = price + step.difference
     return price

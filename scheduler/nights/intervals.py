@@ -12,7 +12,7 @@ import pandas as pd
 from models.base.arrays import BoolArray, FloatArray
 from models.base.clock import local_clock
 from models.site.connection import Connection, export_limits_kw
-from models.tariff.offer import Offer, OfferPrices, SidePrices, StepPrices, offer_prices
+from models.tariff.offer import Offer, OfferPrices, SidePrices, TierPrices, offer_prices
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,14 +89,14 @@ def _all_that_may_change(offered: OfferPrices, limit: FloatArray | None) -> list
     found: list[FloatArray | BoolArray] = [offered.no_grid_charging, offered.in_demand_window]
     for side in (offered.imports, offered.exports):
         found.append(side.beyond)
-        for step in side.steps:
+        for step in side.tiers:
             found += [step.holds, step.difference]
     return found if limit is None else [*found, limit]
 
 
 def _at_rows(offered: OfferPrices, rows: BoolArray) -> OfferPrices:
     def of(side: SidePrices) -> SidePrices:
-        steps = tuple(StepPrices(step.band, step.holds[rows], step.difference[rows]) for step in side.steps)
+        steps = tuple(TierPrices(step.band, step.holds[rows], step.difference[rows]) for step in side.tiers)
         return SidePrices(side.beyond[rows], side.band[rows], steps)
 
     return OfferPrices(

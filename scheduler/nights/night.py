@@ -10,10 +10,10 @@ import pandas as pd
 from models.base.arrays import BoolArray, FloatArray
 from models.site.car import Car
 from models.site.charger import Charger
-from models.site.connection import Connection, most_from_solar_kw
+from models.site.connection import Connection, solar_charge_limit_kw
 from models.site.trips import Trip
 from models.tariff.demand import DemandMonth
-from models.tariff.price_steps import PriceStep, Side, possible_prices
+from models.tariff.tiers import PriceTier, Side, possible_prices
 from models.wear.calendar_ageing import CalendarPrice
 from models.wear.segments import WearSegments
 from scheduler.inputs.control_mode import Setting
@@ -89,7 +89,7 @@ class Night:
     stored_now_kwh: float
     stored_energy_price: float
     setting: Setting = SCHEDULE
-    steps: tuple[PriceStep, ...] = ()
+    tiers: tuple[PriceTier, ...] = ()
     demand: tuple[DemandMonth, ...] = ()
     no_grid_charging: BoolArray | None = None
     export_limits_kw: FloatArray | None = None
@@ -134,16 +134,16 @@ class Night:
     @property
     def most_charge_kw(self) -> FloatArray:
         """Most charging power in each interval, by charger and offer [kW], shape (n,)."""
-        return most_from_solar_kw(self.load_kw, self.solar_kw, self.only_solar, self.charger.charge_max_kw)
+        return solar_charge_limit_kw(self.load_kw, self.solar_kw, self.only_solar, self.charger.charge_max_kw)
 
-    def steps_of(self, side: Side) -> tuple[PriceStep, ...]:
+    def tiers_of(self, side: Side) -> tuple[PriceTier, ...]:
         """The steps of import, or of export."""
-        return tuple(step for step in self.steps if step.side == side)
+        return tuple(step for step in self.tiers if step.side == side)
 
     def possible_prices(self, side: Side) -> FloatArray:
         """Every price that energy may have in each interval [money per kWh], shape (levels, n)."""
         beyond = self.import_price if side == "import" else self.export_price
-        return possible_prices(beyond, self.steps_of(side))
+        return possible_prices(beyond, self.tiers_of(side))
 
     @property
     def amounts_now_change_prices_later(self) -> BoolArray:
@@ -152,15 +152,15 @@ class Night:
         There it can pay to import and export at once, or to curtail what could be sent, and laws must forbid it.
         """
         changes = np.zeros(self.intervals, dtype=np.bool_)
-        for step in self.steps:
-            if not step.has_one_difference:
+        for step in self.tiers:
+            if not step.has_constant_difference:
                 changes |= step.holds
         return changes
 
     @property
     def prices_depend_on_amounts(self) -> bool:
         """Whether what an interval's energy costs depends on other intervals."""
-        return bool(self.steps or self.demand)
+        return bool(self.tiers or self.demand)
 
     @property
     def ceiling_kwh(self) -> FloatArray:

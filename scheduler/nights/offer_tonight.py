@@ -10,10 +10,10 @@ import pandas as pd
 
 from models.base.arrays import FloatArray, IntArray
 from models.base.clock import local_clock
-from models.base.time_window import Stretch
+from models.base.time_window import TimeWindow
 from models.tariff.demand import DemandMonth
-from models.tariff.offer import Band, Offer, StepPeriod
-from models.tariff.price_steps import PriceStep, Side
+from models.tariff.offer import Band, Offer, TierPeriod
+from models.tariff.tiers import PriceTier, Side
 from scheduler.nights.intervals import Intervals
 from scheduler.nights.request import Request
 from scheduler.textio.format import number_text
@@ -25,7 +25,7 @@ SIDES: tuple[Side, Side] = ("import", "export")
 class OfferTonight:
     """Steps and demand charge of a night, and warnings on what was taken for granted."""
 
-    steps: tuple[PriceStep, ...]
+    tiers: tuple[PriceTier, ...]
     demand: tuple[DemandMonth, ...]
     warnings: tuple[str, ...]
 
@@ -44,7 +44,7 @@ def offer_tonight(
     building_kw : draw of the building without the car [kW], shape (n,), negative for a surplus.
     """
     warnings: list[str] = []
-    steps: list[PriceStep] = []
+    steps: list[PriceTier] = []
     for side in SIDES:
         steps += _steps(offer, side, intervals, evening, timezone, warnings)
     demand = _demand(offer, intervals, evening, timezone, building_kw, warnings)
@@ -54,14 +54,14 @@ def offer_tonight(
 
 def _steps(
     offer: Offer, side: Side, intervals: Intervals, evening: Request, timezone: str, warnings: list[str]
-) -> Iterator[PriceStep]:
+) -> Iterator[PriceTier]:
     """One step for each local day or month in which one of the side's holds."""
     bands = offer.import_bands if side == "import" else offer.export_bands
     prices = intervals.offered.imports if side == "import" else intervals.offered.exports
     counted = evening.imported_so_far_kwh if side == "import" else evening.exported_so_far_kwh
     factor = offer.tax_factor(side)
     unknown = []
-    for step in prices.steps:
+    for step in prices.tiers:
         band = bands[step.band]
         period = _periods(intervals, band, timezone)
         for number in np.unique(period[step.holds]):
@@ -70,9 +70,9 @@ def _steps(
             under_way = number == period[0]
             if under_way and counted is not None and step.band in counted:
                 left = max(0.0, left - counted[step.band])
-            elif under_way and _has_begun(offer, band.stretch, band.per, intervals, timezone):
+            elif under_way and _has_begun(offer, band.when, band.per, intervals, timezone):
                 unknown.append(band)
-            yield PriceStep(side, step.band, holds, left, np.where(holds, step.difference * factor, 0.0), int(number))
+            yield PriceTier(side, step.band, holds, left, np.where(holds, step.difference * factor, 0.0), int(number))
     warnings += _not_counted(side, unknown)
 
 
@@ -84,7 +84,7 @@ def _periods(intervals: Intervals, band: Band, timezone: str) -> IntArray:
     return np.asarray(wall.normalize().as_unit("s").asi8 // 86400, dtype=np.int64)
 
 
-def _has_begun(offer: Offer, stretch: Stretch, per: StepPeriod, intervals: Intervals, timezone: str) -> bool:
+def _has_begun(offer: Offer, stretch: TimeWindow, per: TierPeriod, intervals: Intervals, timezone: str) -> bool:
     """Whether energy before now may count: the stretch held earlier in the day or month."""
     now = intervals.boundaries[0].tz_convert(timezone)
     begins = now.normalize() if per == "day" else now.normalize().replace(day=1)

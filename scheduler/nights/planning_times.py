@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 
-from models.base.clock import end_of_lost_hour, instants_of
+from models.base.clock import end_of_skipped_hour, instants_of
 from models.site.trips import Trip
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.usual_trips import usual_trips_tonight
@@ -67,4 +67,4 @@ def _at(day: date, minute: int, timezone: str) -> datetime:
     """The instant of a clock time on a day, UTC; after a lost hour where the clock leaves it out."""
     wall = datetime.combine(day, datetime.min.time()) + timedelta(minutes=minute)
     instants = instants_of(wall, timezone)
-    return (instants[0] if instants else end_of_lost_hour(wall, timezone)).astimezone(UTC)
+    return (instants[0] if instants else end_of_skipped_hour(wall, timezone)).astimezone(UTC)

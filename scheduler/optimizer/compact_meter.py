@@ -166,7 +166,7 @@ def _steps(writer: MatrixBuilder, night: Night, flows: _Flows) -> None:
     """Steps of kWh, as scheduler.optimizer.formulation_offers states them."""
     hours = night.hours
     names: list[IntArray] = []
-    for step in night.steps:
+    for step in night.tiers:
         ends = step_ends(step)
         if not ends:
             continue

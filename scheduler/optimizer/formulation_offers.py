@@ -31,39 +31,39 @@ import pyomo.environ as pyo
 
 from models.base.arrays import FloatArray
 from models.site.connection import import_cap_kw
-from models.tariff.price_steps import PriceStep
+from models.tariff.tiers import PriceTier
 from scheduler.nights.night import Night
 
 
 def steps_and_demand(model: pyo.ConcreteModel, night: Night) -> None:
     """within_step, used_up and demand, on a model that has the meter's import_kw and export_kw."""
-    chains = [step_ends(step) for step in night.steps]
+    chains = [step_ends(step) for step in night.tiers]
     keys = [(s, int(t)) for s, ends in enumerate(chains) for t in ends]
     model.step_ends = pyo.Set(initialize=keys, dimen=2)
-    model.within_step_kwh = pyo.Var(
-        model.step_ends, bounds=lambda _, s, t: (0, max(0.0, night.steps[s].left_kwh)), within=pyo.NonNegativeReals
+    model.within_tier_kwh = pyo.Var(
+        model.step_ends, bounds=lambda _, s, t: (0, max(0.0, night.tiers[s].left_kwh)), within=pyo.NonNegativeReals
     )
-    hard = [key for key in keys if not favours_energy_within(night.steps[key[0]])]
+    hard = [key for key in keys if not favours_energy_within(night.tiers[key[0]])]
     model.hard_step_ends = pyo.Set(initialize=hard, dimen=2)
     model.step_used_up = pyo.Var(model.hard_step_ends, within=pyo.Binary)
 
     def energy(m: Any, s: int, t: int) -> Any:
-        step = night.steps[s]
+        step = night.tiers[s]
         power = m.import_kw if step.side == "import" else m.export_kw
         return pyo.quicksum(night.hours[at] * power[at] for at in range(t + 1) if step.holds[at])
 
     @model.Constraint(model.step_ends)
     def within_step(m: Any, s: int, t: int) -> Any:
-        return m.within_step_kwh[s, t] <= energy(m, s, t)
+        return m.within_tier_kwh[s, t] <= energy(m, s, t)
 
     @model.Constraint(model.hard_step_ends)
     def all_within_unless_used_up(m: Any, s: int, t: int) -> Any:
-        most = float(most_energy_kwh(night, night.steps[s])[t])
-        return m.within_step_kwh[s, t] >= energy(m, s, t) - most * m.step_used_up[s, t]
+        most = float(most_energy_kwh(night, night.tiers[s])[t])
+        return m.within_tier_kwh[s, t] >= energy(m, s, t) - most * m.step_used_up[s, t]
 
     @model.Constraint(model.hard_step_ends)
     def used_up(m: Any, s: int, t: int) -> Any:
-        return m.within_step_kwh[s, t] >= max(0.0, night.steps[s].left_kwh) * m.step_used_up[s, t]
+        return m.within_tier_kwh[s, t] >= max(0.0, night.tiers[s].left_kwh) * m.step_used_up[s, t]
 
     later = [(s, before, t) for s, ends in enumerate(chains) for before, t in pairwise(ends)]
     model.later_step_ends = pyo.Set(
@@ -92,11 +92,11 @@ def _demand(model: pyo.ConcreteModel, night: Night) -> None:
 def money_of_offer(model: pyo.ConcreteModel, night: Night) -> Any:
     """What steps and demand charge add to the night's money."""
     money: Any = 0.0
-    for s, step in enumerate(night.steps):
+    for s, step in enumerate(night.tiers):
         sign = 1.0 if step.side == "import" else -1.0
         before: Any = 0.0
         for t in step_ends(step):
-            within = model.within_step_kwh[s, int(t)]
+            within = model.within_tier_kwh[s, int(t)]
             money += sign * float(step.difference[t]) * (within - before)
             before = within
     for m, month in enumerate(night.demand):
@@ -104,21 +104,21 @@ def money_of_offer(model: pyo.ConcreteModel, night: Night) -> Any:
     return money
 
 
-def step_ends(step: PriceStep) -> list[int]:
+def step_ends(step: PriceTier) -> list[int]:
     """Intervals at whose end the energy within the step is a variable: the last, or where the price differs each."""
     held = [int(t) for t in np.flatnonzero(step.holds)]
     if not held or step.left_kwh <= 0 or not step.difference[held].any():
         return []
-    return held[-1:] if step.has_one_difference else held
+    return held[-1:] if step.has_constant_difference else held
 
 
-def favours_energy_within(step: PriceStep) -> bool:
+def favours_energy_within(step: PriceTier) -> bool:
     """Whether the least cost puts as much energy within the step as it may by itself."""
     here = step.difference[step.holds]
-    return step.has_one_difference and bool((here < 0 if step.side == "import" else here > 0).all())
+    return step.has_constant_difference and bool((here < 0 if step.side == "import" else here > 0).all())
 
 
-def most_energy_kwh(night: Night, step: PriceStep) -> FloatArray:
+def most_energy_kwh(night: Night, step: PriceTier) -> FloatArray:
     """Most energy that can count towards the step until the end of each interval [kWh], shape (n,)."""
     if step.side == "import":
         most = import_cap_kw(night.connection, night.load_kw, night.solar_kw)

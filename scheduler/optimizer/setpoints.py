@@ -123,10 +123,10 @@ def _cheapest_kw(
 def _in_turn_kw(night: Night, net_kw: FloatArray, most_kw: FloatArray) -> FloatArray:
     """Cheapest curtailment of each interval at the price its first kWh has, given the intervals before it."""
     curtailed_kw = np.zeros(night.intervals)
-    left = [step.left_kwh for step in night.steps]
+    left = [step.left_kwh for step in night.tiers]
     for interval, hours in enumerate(night.hours):
         price = {"import": night.import_price.copy(), "export": night.export_price.copy()}
-        for step, kwh in zip(night.steps, left, strict=True):
+        for step, kwh in zip(night.tiers, left, strict=True):
             if kwh > 0:
                 price[step.side] = price[step.side] + step.difference
         cheapest = _cheapest_kw(night, net_kw, most_kw, price["import"], price["export"])
@@ -135,6 +135,6 @@ def _in_turn_kw(night: Night, net_kw: FloatArray, most_kw: FloatArray) -> FloatA
         energy = {"import": hours * float(flows[0][0]), "export": hours * float(flows[1][0])}
         left = [
             kwh - energy[step.side] if step.holds[interval] else kwh
-            for step, kwh in zip(night.steps, left, strict=True)
+            for step, kwh in zip(night.tiers, left, strict=True)
         ]
     return curtailed_kw

@@ -81,7 +81,7 @@ def _counted(
     """Energy counted towards each step of today, or of this month, by number of the band [kWh]."""
     found = {}
     wall, here = starts.tz_convert(timezone), now.tz_convert(timezone)
-    for step in prices.steps:
+    for step in prices.tiers:
         same = np.asarray(wall.month == here.month)
         first = wall[0].month == here.month
         if bands[step.band].per == "day":

@@ -6,7 +6,7 @@ import numpy as np
 
 from models.base.arrays import FloatArray
 from models.site.charger import out_of_battery_kwh
-from models.tariff.price_steps import avoided_prices, price_spans
+from models.tariff.tiers import avoided_prices, price_ranges
 from scheduler.nights.night import Night, NightTrip
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.setpoints import Setpoints
@@ -40,7 +40,7 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     used, sold = hours * np.minimum(discharge_kw, draw_kw), hours * np.maximum(0.0, discharge_kw - draw_kw)
     parts = []
     if used.sum() > _worth_naming(sold):
-        avoided = avoided_prices(night.import_price, night.steps_of("import"), night.hours * replayed.import_kw)
+        avoided = avoided_prices(night.import_price, night.tiers_of("import"), night.hours * replayed.import_kw)
         prices = price_range_text(avoided[at][used > 0].tolist())
         parts.append(f"replaces {amount_text(float(used.sum()))} bought at {prices}")
     if sold.sum() > _worth_naming(used):
@@ -130,7 +130,7 @@ def _solar_text(night: Night, replayed: Replayed, from_solar: FloatArray, surplu
 
 
 def _bought_text(night: Night, replayed: Replayed, bought_kwh: FloatArray, at: slice) -> str:
-    low, high = price_spans(night.import_price, night.steps_of("import"), night.hours * replayed.import_kw)
+    low, high = price_ranges(night.import_price, night.tiers_of("import"), night.hours * replayed.import_kw)
     paid = np.concatenate([low[at][bought_kwh > 0], high[at][bought_kwh > 0]])
     words = f"buys {amount_text(float(bought_kwh.sum()))} at {price_range_text(paid.tolist())}"
     others = replayed.import_price[night.at_home]

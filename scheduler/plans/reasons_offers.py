@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.tariff.demand import DemandMonth, interval_means_kw
-from models.tariff.price_steps import PriceStep, Side
+from models.tariff.demand import DemandMonth, demand_means_kw
+from models.tariff.tiers import PriceTier, Side
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.setpoints import Setpoints
@@ -73,15 +73,15 @@ def _held_peak(
     inside[block.intervals] = True
     without = replayed.import_kw + np.where(inside, setpoints.discharge_kw, 0.0)
     peak = month.peak_kw(night.hours, replayed.import_kw)
-    means = interval_means_kw(month.mean_of, night.hours, without)
+    means = demand_means_kw(month.mean_of, night.hours, without)
     higher = len(means) > 0 and float(means.max()) > peak + NEAR_KW
     return peak if higher and month.price_per_kw > 0 else None
 
 
-def _step_just_used_up(night: Night, side: Side, replayed: Replayed, block: Block) -> PriceStep | None:
+def _step_just_used_up(night: Night, side: Side, replayed: Replayed, block: Block) -> PriceTier | None:
     """A step of a better price that is used up by the end of the block, and not before it."""
     energy = night.hours * (replayed.import_kw if side == "import" else replayed.export_kw)
-    for step in night.steps_of(side):
+    for step in night.tiers_of(side):
         better = step.difference if side == "export" else -step.difference
         if step.left_kwh <= NEAR_KWH or not (better[step.holds] > 0).all():
             continue

@@ -16,7 +16,7 @@ from models.site.charger import into_battery_kwh, out_of_battery_kwh
 from models.site.connection import grid_flows_kw, import_cap_kw, needed_curtailment_kw, net_draw_kw
 from models.site.trips import on_the_way_kwh
 from models.tariff.bill import export_credit, import_cost
-from models.tariff.price_steps import paid_prices
+from models.tariff.tiers import paid_prices
 from models.wear.calendar_ageing import calendar_cost
 from models.wear.segments import wear_cost
 from scheduler.nights.night import Night
@@ -133,9 +133,9 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
     import_kw, export_kw = grid_flows_kw(net_kw, setpoints.curtailed_kw)
     bought = import_cost(hours, import_kw, night.import_price)
     sold = export_credit(hours, export_kw, night.export_price)
-    for step in night.steps_of("import"):
+    for step in night.tiers_of("import"):
         bought = bought + step.money(hours * import_kw)
-    for step in night.steps_of("export"):
+    for step in night.tiers_of("export"):
         sold = sold + step.money(hours * export_kw)
     worn = wear_cost(night.wear, night.initial_fill_kwh, into, out)
     aged = np.zeros(night.intervals) if night.calendar is None else calendar_cost(night.calendar, hours, stored)
@@ -157,8 +157,8 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
         stored_kwh=stored,
         import_kw=import_kw,
         export_kw=export_kw,
-        import_price=paid_prices(night.import_price, night.steps_of("import"), hours * import_kw),
-        export_price=paid_prices(night.export_price, night.steps_of("export"), hours * export_kw),
+        import_price=paid_prices(night.import_price, night.tiers_of("import"), hours * import_kw),
+        export_price=paid_prices(night.export_price, night.tiers_of("export"), hours * export_kw),
         import_cost=bought,
         export_credit=sold,
         cycle_wear_cost=worn,

@@ -167,7 +167,7 @@ def after(night: RolledNight, before: Carried) -> Carried:
     for month in real.demand:
         peaks[month.month] = month.peak_kw(real.hours, replayed.import_kw)
     counted = dict(before.counted_kwh)
-    for step in real.steps:
+    for step in real.tiers:
         energy = real.hours * (replayed.import_kw if step.side == "import" else replayed.export_kw)
         key = (step.side, step.band, step.period)
         counted[key] = counted.get(key, 0.0) + float(energy[step.holds].sum())

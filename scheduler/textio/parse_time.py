@@ -6,7 +6,7 @@ import re
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from models.base.clock import end_of_lost_hour, instants_of
+from models.base.clock import end_of_skipped_hour, instants_of
 from scheduler.textio.errors import InputFaults, shown, single_fault
 
 CLOCK = r"[0-9]{2}:[0-9]{2}"
@@ -64,7 +64,7 @@ def next_instants(clock: time, now: datetime, timezone: str, option: str) -> lis
     wall = datetime.combine(now.astimezone(ZoneInfo(timezone)).date(), clock)
     while True:
         instants = [instant.astimezone(UTC) for instant in instants_of(wall, timezone)]
-        if not instants and end_of_lost_hour(wall, timezone).astimezone(UTC) > now:
+        if not instants and end_of_skipped_hour(wall, timezone).astimezone(UTC) > now:
             raise skipped(wall, option)
         if later := [instant for instant in instants if instant >= now]:
             return later

@@ -12,7 +12,7 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
 from models.tariff.demand import DemandMonth
-from models.tariff.price_steps import PriceStep, Side
+from models.tariff.tiers import PriceTier, Side
 from scheduler.nights.night import Night
 from tests.builders.random_nights import random_night
 
@@ -23,7 +23,7 @@ def random_offer_night(seed: int) -> Night:
     """A random night with one or more rules that make a price depend on amounts."""
     night = random_night(seed)
     random = np.random.default_rng([seed, 3])
-    steps: list[PriceStep] = []
+    steps: list[PriceTier] = []
     for side in ("import", "export"):
         if random.random() < 0.6:
             steps += _stair(random, night, side)
@@ -34,7 +34,7 @@ def random_offer_night(seed: int) -> Night:
         limits = np.where(_stretch(random, night.intervals), 0.0, night.connection.export_limit_kw)
         if random.random() < 0.5:
             limits = limits + 1.0
-    return replace(night, steps=tuple(steps), demand=demand, no_grid_charging=only_solar, export_limits_kw=limits)
+    return replace(night, tiers=tuple(steps), demand=demand, no_grid_charging=only_solar, export_limits_kw=limits)
 
 
 def _stretch(random: Random, intervals: int) -> BoolArray:
@@ -43,7 +43,7 @@ def _stretch(random: Random, intervals: int) -> BoolArray:
     return np.asarray((index >= first) & (index < max(last, first + 1)))
 
 
-def _stair(random: Random, night: Night, side: Side) -> list[PriceStep]:
+def _stair(random: Random, night: Night, side: Side) -> list[PriceTier]:
     """One or two steps over a stretch, in one period or two; differences of either sign, one number or many."""
     holds = _stretch(random, night.intervals)
     middle = int(random.integers(1, night.intervals))
@@ -59,7 +59,7 @@ def _stair(random: Random, night: Night, side: Side) -> list[PriceStep]:
         difference = _difference(random, night.intervals)
         for number, period in enumerate(periods):
             left = size if number else max(0.0, size - counted)
-            found.append(PriceStep(side, band, period, left, np.where(period, difference, 0.0)))
+            found.append(PriceTier(side, band, period, left, np.where(period, difference, 0.0)))
     return found
 
 

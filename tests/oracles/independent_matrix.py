@@ -225,7 +225,7 @@ def _add_power_laws(matrix: Matrix, columns: Columns, night: Night) -> None:
         matrix.row(balance, least=net_load, most=net_load)
         if charger.discharge_to == "building":
             matrix.row([(discharge, 1)], most=max(0.0, net_load))
-        if night.export_price[t] > night.import_price[t] or night.steps:
+        if night.export_price[t] > night.import_price[t] or night.tiers:
             importing = matrix.columns([1], binary=True)[0]
             matrix.row([(imported, 1), (importing, -matrix.upper[imported])], most=0)
             matrix.row([(exported, 1), (importing, matrix.upper[exported])], most=matrix.upper[exported])
@@ -319,7 +319,7 @@ def _add_steps(matrix: Matrix, columns: Columns, night: Night, money: dict[int, 
 
     The binary says which of the two it is; no use is made of a price that would see to that by itself.
     """
-    for step in night.steps:
+    for step in night.tiers:
         power = columns.imported if step.side == "import" else columns.exported
         sign = 1.0 if step.side == "import" else -1.0
         left = max(0.0, step.left_kwh)

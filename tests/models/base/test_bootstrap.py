@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import bootstrap
 
-from models.base.bootstrap import is_tie, sum_range, week_edges
+from models.base.bootstrap import bootstrap_range, is_tie, week_edges
 
 
 def test_weeks_cover_every_day_once() -> None:
@@ -26,7 +26,7 @@ def test_the_range_is_that_of_scipy() -> None:
     theirs = bootstrap(
         (weekly,), np.sum, method="percentile", n_resamples=20_000, rng=np.random.default_rng(1)
     ).confidence_interval
-    ours = sum_range(weekly)
+    ours = bootstrap_range(weekly)
     assert ours is not None
     width = theirs.high - theirs.low
     assert ours[0] == pytest.approx(theirs.low, abs=0.05 * width)
@@ -35,7 +35,7 @@ def test_the_range_is_that_of_scipy() -> None:
 
 def test_equal_weeks_have_no_spread() -> None:
     """The sum of equal weeks is certain; a difference in every week is no tie, however small."""
-    assert sum_range(np.full(10, 2.5)) == pytest.approx((25.0, 25.0))
+    assert bootstrap_range(np.full(10, 2.5)) == pytest.approx((25.0, 25.0))
     assert is_tie(np.full(10, 1e-3)) is False
     assert is_tie(np.zeros(10)) is True
 
@@ -49,7 +49,7 @@ def test_a_difference_that_changes_sign_is_a_tie() -> None:
 
 def test_few_weeks_are_not_judged() -> None:
     """Under four weeks there is neither a range nor a verdict."""
-    assert sum_range(np.array([1.0, 2.0, 3.0])) is None
+    assert bootstrap_range(np.array([1.0, 2.0, 3.0])) is None
     assert is_tie(np.array([1.0, 2.0, 3.0])) is None
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import pandas as pd
 import pytest
 
-from models.base.clock import end_of_lost_hour, instants_of, local_clock
+from models.base.clock import end_of_skipped_hour, instants_of, local_clock
 
 DAYS = [
     ("Europe/Dublin", datetime(2026, 3, 29), 23.0),
@@ -56,7 +56,7 @@ def test_two_instants_in_order() -> None:
 def test_end_of_lost_hour(zone: str, lost: datetime, after: datetime) -> None:
     """A wall-clock time that a clock change leaves out is answered by the first instant after the gap."""
     assert instants_of(lost, zone) == []
-    assert end_of_lost_hour(lost, zone) == after
+    assert end_of_skipped_hour(lost, zone) == after
 
 
 def test_half_hour_offset() -> None:

@@ -15,7 +15,14 @@ from scipy.stats import t
 
 from models.base.arrays import FloatArray
 from models.site.charger import Charger, into_battery_kwh, out_of_battery_kwh
-from models.site.charger_losses import DIRECTIONS, Direction, FittedLosses, MeasuredPoint, fit_losses, points_short
+from models.site.charger_losses import (
+    DIRECTIONS,
+    Direction,
+    FittedLosses,
+    MeasuredPoint,
+    fit_losses,
+    undetermined_reason,
+)
 from tests.builders.records import CHARGER
 
 BOTH: tuple[Direction, ...] = ("charge", "discharge")
@@ -229,7 +236,7 @@ def test_bounds_hold_and_are_told_by_missing_errors() -> None:
 def test_what_cannot_be_told_apart_is_refused(points: list[tuple[Direction, float]], says: str) -> None:
     """Too few different points, one direction or one power are refused in words."""
     measured = [MeasuredPoint(direction, power, 90.0) for direction, power in points]
-    assert says in str(points_short(measured))
+    assert says in str(undetermined_reason(measured))
     with pytest.raises(ValueError, match="allowed"):
         fit_losses(measured)
 
@@ -249,7 +256,7 @@ def test_what_is_let_through_can_be_told_apart(kinds: list[tuple[Direction, floa
     slopes = np.column_stack([(given_by(base + move) - given_by(base - move)) / (2 * small) for move in moves])
     rank = np.linalg.matrix_rank(slopes * [1, 100, 100], tol=1e-5)
     points = [MeasuredPoint(direction, power, 90.0) for direction, power in kinds]
-    assert (points_short(points) is None) == (rank == (2 if only_round_trips else 3))
+    assert (undetermined_reason(points) is None) == (rank == (2 if only_round_trips else 3))
 
 
 @pytest.mark.parametrize("low_kw", [6 * 3 * 230 / 1000, 2.3, 1.4])

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.base.time_window import Stretch
-from models.tariff.bill import Bill, GridFlows, bill, export_credit, import_cost, on_paper, rounded
+from models.base.time_window import TimeWindow
+from models.tariff.bill import Bill, GridFlows, bill, export_credit, import_cost, printed_bill, rounded
 from models.tariff.market import MarketPrices
 from models.tariff.offer import Band, DemandCharge, Offer
 from tests.builders.flows import flows
@@ -145,7 +145,7 @@ def test_export_that_is_not_paid_is_on_the_bill() -> None:
 
 
 def demand_offer(**changes: object) -> Offer:
-    window = Stretch(clock(15), clock(21), frozenset(range(5)))
+    window = TimeWindow(clock(15), clock(21), frozenset(range(5)))
     return offer(Band(0.0), demand_charge=DemandCharge(9.00, 30, window), **changes)
 
 
@@ -173,7 +173,7 @@ def test_a_month_billed_in_part_pays_its_days_of_the_demand_charge() -> None:
 
 def test_hours_after_midnight_belong_to_the_month_in_which_the_window_began() -> None:
     """A January window from 22:00 to 06:00 reaches into 1 February: its peak there is January's, charged once."""
-    window = Stretch(clock(22), clock(6), months=frozenset({1}))
+    window = TimeWindow(clock(22), clock(6), months=frozenset({1}))
     metered = flows("2026-01-01", 59, 1.0)
     metered.import_kwh[31 * 24 + 3] = 4.0  # 1 February, 03:00
     made = bill_of(offer(Band(0.0), demand_charge=DemandCharge(9.0, 60, window)), metered, "2026-01-01", "2026-03-01")
@@ -186,7 +186,7 @@ def test_hours_after_midnight_belong_to_the_month_in_which_the_window_began() ->
 
 def test_no_demand_charge_without_its_window() -> None:
     """A month without a day in the window has no such line."""
-    winter = replace(demand_offer(), demand_charge=DemandCharge(9.0, 30, Stretch(months=frozenset({7}))))
+    winter = replace(demand_offer(), demand_charge=DemandCharge(9.0, 30, TimeWindow(months=frozenset({7}))))
     made = bill_of(winter, flows("2026-01-01", 31, step_minutes=30), "2026-01-01", "2026-02-01")
     assert amounts(made, "demand_charge") == []
 
@@ -251,7 +251,7 @@ def test_on_paper_every_line_is_rounded_and_the_tax_is_on_the_rounded_lines() ->
     """0.5 kWh x 0.25 = 0.125 becomes 0.13, a fee of 0.105 becomes 0.11; 50 % of 0.24 is 0.12; in all 0.36."""
     tariff = offer(Band(0.25), daily_fee=0.105, tax_percent=50.0, tax_covers=EVERYTHING)
     metered = flows("2026-01-14", 1, [0.5] + [0.0] * 23)
-    paper = on_paper(bill_of(tariff, metered, "2026-01-14", "2026-01-15"), tariff, 2)
+    paper = printed_bill(bill_of(tariff, metered, "2026-01-14", "2026-01-15"), tariff, 2)
     assert [line.amount for line in paper.lines] == [0.11, 0.13, 0.12]
     assert rounded(paper.total, 2) == 0.36
 

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.base.time_window import ALWAYS, Stretch
+from models.base.time_window import ALWAYS, TimeWindow
 from models.tariff.bill import Bill, GridFlows, bill
-from models.tariff.offer import Band, DemandCharge, Offer, steps_that_mix
+from models.tariff.offer import Band, DemandCharge, Offer, overlapping_tiers
 from tests.builders.flows import flows
 
 ZONES = ("Europe/Dublin", "Australia/Lord_Howe", "Asia/Kolkata")
@@ -24,7 +24,7 @@ WEEKDAYS = frozenset(range(5))
 
 edge = st.integers(0, 47).map(lambda half_hours: 30 * half_hours)
 stretches = st.builds(
-    lambda first, last, days: Stretch(first, last if last != first else (first + 60) % 1440, days),
+    lambda first, last, days: TimeWindow(first, last if last != first else (first + 60) % 1440, days),
     edge,
     edge,
     st.sampled_from([None, WEEKDAYS, frozenset({6})]),
@@ -60,7 +60,7 @@ def offers(draw: st.DrawFn) -> Offer:
         tax_covers=frozenset(draw(st.sets(st.sampled_from(["import", "export", "daily_fee", "demand_charge"])))),
         demand_charge=charge,
     )
-    assert steps_that_mix(made.import_bands, None) is None
+    assert overlapping_tiers(made.import_bands, None) is None
     return made
 
 
@@ -101,7 +101,7 @@ def reckoned(offer: Offer, metered: GridFlows, zone: str, begin: date, end: date
     return sums
 
 
-def covers(stretch: Stretch, wall: object) -> bool:
+def covers(stretch: TimeWindow, wall: object) -> bool:
     minute = wall.hour * 60 + wall.minute  # type: ignore[attr-defined]
     today, before = wall.weekday(), (wall.weekday() - 1) % 7  # type: ignore[attr-defined]
 
@@ -120,7 +120,7 @@ def money_of(
     stair = []
     price_beyond = 0.0
     for number in reversed(range(len(bands))):
-        if not covers(bands[number].stretch, wall):
+        if not covers(bands[number].when, wall):
             continue
         if bands[number].up_to_kwh is None:
             price_beyond = bands[number].price_per_kwh

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from models.base.calendars import public_holidays
 from models.base.clock import local_clock
-from models.tariff.offer import Band, Offer, band_prices, first_unpriced, prices
+from models.tariff.offer import Band, Offer, band_prices, first_unpriced_time, prices
 
 WEEKDAYS = frozenset(range(5))
 BASE = Band(0.30)
@@ -162,7 +162,7 @@ def test_an_instant_without_a_price_is_an_error() -> None:
 )
 def test_first_unpriced(bands: tuple[Band, ...], unpriced: tuple[int, int, int] | None) -> None:
     """The first month, day and minute without a price is found, over midnights and year ends too."""
-    assert first_unpriced(offer(*bands)) == unpriced
+    assert first_unpriced_time(offer(*bands)) == unpriced
 
 
 def test_a_gap_that_only_a_holiday_opens() -> None:
@@ -173,8 +173,8 @@ def test_a_gap_that_only_a_holiday_opens() -> None:
     sundays = Band(0.1, 0, clock(6), days=frozenset({6}))
     mondays = Band(0.3, 0, clock(6), days=frozenset({0}))
     bands = (weekdays, mornings, weekend, sundays, mondays)
-    assert first_unpriced(offer(*bands)) is None
-    assert first_unpriced(offer(*bands, holidays_count_as=6)) == (1, 1, 0)
+    assert first_unpriced_time(offer(*bands)) is None
+    assert first_unpriced_time(offer(*bands, holidays_count_as=6)) == (1, 1, 0)
 
 
 SIX_HOURLY = pd.date_range("2000-01-01", "2028-01-01", freq="6h", inclusive="left", tz="UTC")
@@ -204,7 +204,7 @@ def test_first_unpriced_against_a_whole_calendar(bands: list[Band]) -> None:
     missing = np.isnan(band_prices(bands, CALENDAR.minute, days, months))
     shown = np.column_stack([CALENDAR.month, CALENDAR.day_of_week, CALENDAR.minute])
     gaps = {tuple(row) for row in np.unique(shown[missing], axis=0).tolist()}
-    found = first_unpriced(offer(*bands))
+    found = first_unpriced_time(offer(*bands))
     assert (found is None) == (not gaps)
     if found is not None:
         assert found in gaps

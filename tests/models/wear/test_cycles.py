@@ -10,7 +10,7 @@ import rainflow
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from models.wear.cycles import count_cycles, turning_rows
+from models.wear.cycles import count_cycles, turning_points
 from models.wear.soc_trace import time_spent
 from tests.builders.traces import hourly
 
@@ -32,7 +32,7 @@ def test_standards_example() -> None:
 @given(st.lists(st.integers(0, 10**6).map(lambda millionth: millionth / 1e6), min_size=3, max_size=60))
 def test_same_as_the_bare_package(values: list[float]) -> None:
     """Handing over only the turning points changes neither ranges, nor means, nor counts."""
-    assume(len(turning_rows(np.array(values))) != 2)
+    assume(len(turning_points(np.array(values))) != 2)
     cycles = count_cycles(hourly(values))
     bare = [found[:3] for found in rainflow.extract_cycles(values) if found[0] > 0]
     ours = list(zip(cycles.depth, cycles.mean_soc, cycles.count, strict=True))
@@ -91,5 +91,5 @@ def test_temperature_of_a_cycle_is_its_own() -> None:
 
 def test_turns() -> None:
     """First, last and each turn, and of a level turn the first row."""
-    assert list(turning_rows(np.array([5.0, 3, 3, 4, 6, 6, 2, 1]))) == [0, 1, 4, 7]
-    assert list(turning_rows(np.array([1.0, 1, 2, 3, 3]))) == [0, 3]
+    assert list(turning_points(np.array([5.0, 3, 3, 4, 6, 6, 2, 1]))) == [0, 1, 4, 7]
+    assert list(turning_points(np.array([1.0, 1, 2, 3, 3]))) == [0, 3]

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from models.base.time_window import Stretch
+from models.base.time_window import TimeWindow
 from models.tariff.bill import rounded
 from scheduler.cli.app import app
-from scheduler.metering.window_text import stretch_text
+from scheduler.metering.window_text import time_window_text
 from tests.builders.sites import write_site
 
 OFFER = """\
@@ -181,18 +181,18 @@ def test_nothing_is_written_if_the_bill_fails(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("stretch", "words"),
     [
-        (Stretch(), "at all times"),
-        (Stretch(1020, 1260, frozenset(range(5))), "17:00 to 21:00, Mon to Fri"),
-        (Stretch(0, 1440, frozenset({5, 6})), "Sat and Sun"),
-        (Stretch(0, 1440, frozenset({0, 6})), "Sun and Mon"),
-        (Stretch(0, 1440, None, frozenset({11, 12, 1, 2, 3})), "Nov to Mar"),
-        (Stretch(0, 360, frozenset({0, 2}), frozenset({7})), "00:00 to 06:00, Mon, Wed, Jul"),
-        (Stretch(0, 1440, frozenset(range(7))), "Mon to Sun"),
+        (TimeWindow(), "at all times"),
+        (TimeWindow(1020, 1260, frozenset(range(5))), "17:00 to 21:00, Mon to Fri"),
+        (TimeWindow(0, 1440, frozenset({5, 6})), "Sat and Sun"),
+        (TimeWindow(0, 1440, frozenset({0, 6})), "Sun and Mon"),
+        (TimeWindow(0, 1440, None, frozenset({11, 12, 1, 2, 3})), "Nov to Mar"),
+        (TimeWindow(0, 360, frozenset({0, 2}), frozenset({7})), "00:00 to 06:00, Mon, Wed, Jul"),
+        (TimeWindow(0, 1440, frozenset(range(7))), "Mon to Sun"),
     ],
 )
-def test_stretches_in_words(stretch: Stretch, words: str) -> None:
+def test_stretches_in_words(stretch: TimeWindow, words: str) -> None:
     """When a band holds, as an owner reads it; a run of days or months may pass the end of the week or year."""
-    assert stretch_text(stretch) == words
+    assert time_window_text(stretch) == words
 
 
 def two_spans(first: str, second: str) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from models.base.time_window import Stretch
+from models.base.time_window import TimeWindow
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer, read_offer_files
 from tests.builders.sites import faults_of
@@ -59,7 +59,7 @@ def test_demand_charge_and_tax(tmp_path: Path) -> None:
     assert found.demand_charge is not None
     assert found.demand_charge.price_per_kw_month == 6.5
     assert found.demand_charge.interval_minutes == 30
-    assert found.demand_charge.window == Stretch(900, 1260, frozenset({0}))
+    assert found.demand_charge.window == TimeWindow(900, 1260, frozenset({0}))
     assert found.tax_factor("import") == pytest.approx(1.24)
     assert found.tax_factor("export") == 1.0
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.base.time_window import Stretch
+from models.base.time_window import TimeWindow
 from models.site.connection import ExportWindow
 from models.tariff.offer import Band, DemandCharge, Offer
 from scheduler.inputs.site_inputs import Inputs, read_inputs
@@ -42,7 +42,7 @@ def test_a_daily_step_is_one_for_each_local_day(inputs: Inputs) -> None:
     """From 18:20 to 18:20: a step until midnight with what is left of today, and a whole one from midnight."""
     found, warnings = night(inputs, offer(BASE, Band(0.20, up_to_kwh=10.0)), imported_so_far_kwh={1: 7.0})
     assert warnings == ()
-    today, tomorrow = found.steps
+    today, tomorrow = found.tiers
     assert (today.left_kwh, tomorrow.left_kwh) == (3.0, 10.0)
     midnight = found.boundaries.get_loc("2026-03-03T00:00Z")
     assert today.holds.tolist() == [at < midnight for at in range(found.intervals)]
@@ -53,7 +53,7 @@ def test_a_daily_step_is_one_for_each_local_day(inputs: Inputs) -> None:
 def test_a_step_of_unknown_use_is_said(inputs: Inputs) -> None:
     """Without a word on what was counted before, all of it is left and a warning asks for it."""
     found, warnings = night(inputs, offer(BASE, Band(0.20, up_to_kwh=10.0)))
-    assert found.steps[0].left_kwh == 10.0
+    assert found.tiers[0].left_kwh == 10.0
     assert warnings == (
         "The offer has another price for the first kWh of import. What was counted today before now is not known, so "
         "all of it is taken as left; give --imported-so-far if you know it.",
@@ -66,8 +66,8 @@ def test_a_step_whose_time_has_not_begun_needs_no_word(inputs: Inputs) -> None:
     found, warnings = night(inputs, offer(exports=(Band(0.05), premium)))
     assert warnings == ()
     # 18:20 to 21:00 tonight, and 40 minutes of tomorrow's... none: the night ends where tomorrow's begins
-    assert [step.left_kwh for step in found.steps] == [8.0]
-    assert found.steps[0].difference.max() == pytest.approx(0.35)
+    assert [step.left_kwh for step in found.tiers] == [8.0]
+    assert found.tiers[0].difference.max() == pytest.approx(0.35)
 
 
 def test_a_monthly_step_over_the_end_of_a_month(inputs: Inputs) -> None:
@@ -76,7 +76,7 @@ def test_a_monthly_step_over_the_end_of_a_month(inputs: Inputs) -> None:
     found, _ = night(
         inputs, offer(BASE, Band(0.20, up_to_kwh=300.0, per="month")), now=late, imported_so_far_kwh={1: 290.0}
     )
-    assert [step.left_kwh for step in found.steps] == [10.0, 300.0]
+    assert [step.left_kwh for step in found.tiers] == [10.0, 300.0]
 
 
 def test_tax_is_in_prices_steps_and_demand(inputs: Inputs) -> None:
@@ -92,14 +92,14 @@ def test_tax_is_in_prices_steps_and_demand(inputs: Inputs) -> None:
     found, _ = night(inputs, tariff, peak_so_far_kw=2.0, imported_so_far_kwh={1: 0.0})
     assert found.import_price.max() == pytest.approx(0.375)
     assert found.export_price.max() == pytest.approx(0.05)
-    assert found.steps[0].difference[0] == pytest.approx(-0.125)
+    assert found.tiers[0].difference[0] == pytest.approx(-0.125)
     assert found.demand[0].price_per_kw == pytest.approx(7.5)
 
 
 def test_demand_means_of_half_hours_in_quarters(inputs: Inputs) -> None:
     """With quarter-hour steps two intervals make a mean of half an hour, by the clock; the window ends at 21:00."""
     quarters = replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, step_minutes=15)))
-    charge = DemandCharge(6.0, 30, Stretch(15 * 60, 21 * 60))
+    charge = DemandCharge(6.0, 30, TimeWindow(15 * 60, 21 * 60))
     found, _ = night(quarters, offer(demand_charge=charge), peak_so_far_kw=2.0)
     # 18:20-18:30, then halves of two quarters until 21:00
     assert found.demand[0].mean_of[:12].tolist() == [0, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, -1]
@@ -127,7 +127,7 @@ def test_on_the_first_of_a_month_hours_have_passed(inputs: Inputs) -> None:
 def test_a_window_past_midnight_belongs_to_the_month_it_began_in(inputs: Inputs) -> None:
     """From 22:00 on 31 March to 06:00 on 1 April is March's."""
     late = datetime(2026, 3, 31, 17, 0, tzinfo=UTC)
-    charge = DemandCharge(6.0, 60, Stretch(22 * 60, 6 * 60, months=frozenset({3})))
+    charge = DemandCharge(6.0, 60, TimeWindow(22 * 60, 6 * 60, months=frozenset({3})))
     found, _ = night(inputs, offer(demand_charge=charge), now=late, peak_so_far_kw=4.0)
     assert [month.so_far_kw for month in found.demand] == [4.0]
 
@@ -173,7 +173,7 @@ def test_no_refill_where_the_offer_forbids_it(inputs: Inputs) -> None:
 
 def test_an_export_window_of_the_connection(inputs: Inputs) -> None:
     """Between 19:30 and 21:00 only 1 kW may be sent: boundaries there, and that limit inside."""
-    window = ExportWindow(Stretch(19 * 60 + 30, 21 * 60), 1.0)
+    window = ExportWindow(TimeWindow(19 * 60 + 30, 21 * 60), 1.0)
     connection = replace(inputs.site.connection, export_windows=(window,))
     limited = replace(inputs, site=replace(inputs.site, connection=connection))
     found, _ = night(limited, offer())
@@ -187,4 +187,4 @@ def test_an_export_window_in_the_site_file(tmp_path: Path) -> None:
     keys = "export_limit_kw = 5.0\n\n[[connection.export_window]]\n"
     good = keys + 'export_limit_kw = 0\nfrom = "10:00"\nto = "15:00"\nmonths = [6, 7]\n'
     site = read_inputs(write_site(tmp_path, site={"export_limit_kw = 5.0\n": good})).site
-    assert site.connection.export_windows == (ExportWindow(Stretch(600, 900, None, frozenset({6, 7})), 0.0),)
+    assert site.connection.export_windows == (ExportWindow(TimeWindow(600, 900, None, frozenset({6, 7})), 0.0),)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from models.tariff.demand import DemandMonth
-from models.tariff.price_steps import PriceStep
+from models.tariff.tiers import PriceTier
 from scheduler.nights.night import Night
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Answer
@@ -27,24 +27,24 @@ from tests.oracles.tolerances import money_tolerance, weighted_on_the_way
 SEEDS = range(120)
 
 
-def _one_number(step: PriceStep) -> bool:
-    return step.has_one_difference and bool(step.difference.any())
+def _one_number(step: PriceTier) -> bool:
+    return step.has_constant_difference and bool(step.difference.any())
 
 
-def _favours(step: PriceStep) -> bool:
+def _favours(step: PriceTier) -> bool:
     mean = float(step.difference[step.holds].mean())
     return mean < 0 if step.side == "import" else mean > 0
 
 
 FEATURES: dict[str, Callable[[Night], bool]] = {
-    "cheaper first kWh of import": lambda n: any(_one_number(s) and _favours(s) for s in n.steps_of("import")),
-    "dearer first kWh of import": lambda n: any(_one_number(s) and not _favours(s) for s in n.steps_of("import")),
-    "better paid first kWh of export": lambda n: any(_one_number(s) and _favours(s) for s in n.steps_of("export")),
-    "worse paid first kWh of export": lambda n: any(_one_number(s) and not _favours(s) for s in n.steps_of("export")),
-    "a difference that changes": lambda n: any(not s.has_one_difference for s in n.steps),
-    "two days": lambda n: len({tuple(s.holds) for s in n.steps}) > 1,
-    "a stair of two": lambda n: len({s.band for s in n.steps_of("import")}) > 1,
-    "a step used up already": lambda n: any(s.left_kwh == 0 for s in n.steps),
+    "cheaper first kWh of import": lambda n: any(_one_number(s) and _favours(s) for s in n.tiers_of("import")),
+    "dearer first kWh of import": lambda n: any(_one_number(s) and not _favours(s) for s in n.tiers_of("import")),
+    "better paid first kWh of export": lambda n: any(_one_number(s) and _favours(s) for s in n.tiers_of("export")),
+    "worse paid first kWh of export": lambda n: any(_one_number(s) and not _favours(s) for s in n.tiers_of("export")),
+    "a difference that changes": lambda n: any(not s.has_constant_difference for s in n.tiers),
+    "two days": lambda n: len({tuple(s.holds) for s in n.tiers}) > 1,
+    "a stair of two": lambda n: len({s.band for s in n.tiers_of("import")}) > 1,
+    "a step used up already": lambda n: any(s.left_kwh == 0 for s in n.tiers),
     "a demand charge": lambda n: bool(n.demand),
     "two months": lambda n: len(n.demand) > 1,
     "no grid charging at home": lambda n: bool((n.only_solar & n.at_home).any()),
@@ -96,7 +96,7 @@ def solved(night: Night) -> tuple[Answer, Replayed]:
 def step(night: Night, side: str, left_kwh: float, difference: float, hours: slice = slice(None)) -> Night:
     holds = np.zeros(night.intervals, dtype=np.bool_)
     holds[hours] = True
-    return replace(night, steps=(PriceStep(side, 0, holds, left_kwh, np.where(holds, difference, 0.0)),))  # type: ignore[arg-type]
+    return replace(night, tiers=(PriceTier(side, 0, holds, left_kwh, np.where(holds, difference, 0.0)),))  # type: ignore[arg-type]
 
 
 def test_only_the_first_kwh_of_export_are_given() -> None:

@@ -53,11 +53,11 @@ def test_what_was_sent_and_drawn_since_goes_on(site: Path, tmp_path: Path) -> No
     """Told 3 kWh and 4 kW at 18:00, the plan sends into the premium; at 20:00 a replan counts what it sent since."""
     plan = plan_tonight(site, words("18:00", 75, exported_so_far_kwh=3.0, peak_so_far_kw=4.0))
     write_plan(plan, tmp_path / "plans")
-    assert plan.night.steps[0].left_kwh == pytest.approx(17.0)
+    assert plan.night.tiers[0].left_kwh == pytest.approx(17.0)
     sent = sum(plan.night.hours[at] * plan.replayed.export_kw[at] for at in range(2))
     assert sent > 5
     again = replan_tonight(site, words("20:00", 55), tmp_path / "plans")
-    assert again.night.steps[0].left_kwh == pytest.approx(17.0 - sent, abs=1e-6)
+    assert again.night.tiers[0].left_kwh == pytest.approx(17.0 - sent, abs=1e-6)
     assert again.night.demand[0].so_far_kw == pytest.approx(4.0)
     assert not any("so-far" in warning for warning in again.warnings)
 
@@ -66,7 +66,7 @@ def test_what_the_question_says_itself_stays(site: Path, tmp_path: Path) -> None
     """A figure given with the replan counts, whatever the earlier plan was told."""
     write_plan(plan_tonight(site, words("18:00", 75, exported_so_far_kwh=3.0, peak_so_far_kw=4.0)), tmp_path / "plans")
     again = replan_tonight(site, words("20:00", 55, exported_so_far_kwh=11.0, peak_so_far_kw=6.0), tmp_path / "plans")
-    assert again.night.steps[0].left_kwh == pytest.approx(9.0)
+    assert again.night.tiers[0].left_kwh == pytest.approx(9.0)
     assert again.night.demand[0].so_far_kw == pytest.approx(6.0)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.tariff.demand import DemandMonth
-from models.tariff.price_steps import PriceStep
+from models.tariff.tiers import PriceTier
 from scheduler.nights.night import Night
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.solve import solve
@@ -32,7 +32,7 @@ def with_step(night: Night, side: str, left_kwh: float, difference: float) -> Ni
     everywhere = np.ones(night.intervals, dtype=np.bool_)
     return replace(
         night,
-        steps=(PriceStep(side, 0, everywhere, left_kwh, np.full(night.intervals, difference)),),  # type: ignore[arg-type]
+        tiers=(PriceTier(side, 0, everywhere, left_kwh, np.full(night.intervals, difference)),),  # type: ignore[arg-type]
     )
 
 

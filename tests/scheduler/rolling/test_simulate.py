@@ -134,7 +134,7 @@ def test_peaks_and_steps_go_on(inputs: Inputs) -> None:
     assert march[0] == 0
     assert all(earlier <= later for earlier, later in pairwise(march))
     assert march[-1] > 1
-    left = [night.planned.steps[0].left_kwh for night in nights]
+    left = [night.planned.tiers[0].left_kwh for night in nights]
     drawn = [float(night.real.hours @ night.replayed.import_kw) for night in nights]
     assert left[1] == pytest.approx(left[0] - drawn[0], abs=1e-6)
     assert left[-1] > left[2]

@@ -16,7 +16,7 @@ NOTHING_KWH = 1e-9
 """Energy below which there is none [kWh]."""
 
 
-def within_step_kwh(energy_kwh: FloatArray, holds: BoolArray, period: IntArray, up_to_kwh: float) -> FloatArray:
+def within_tier_kwh(energy_kwh: FloatArray, holds: BoolArray, period: IntArray, up_to_kwh: float) -> FloatArray:
     """Energy of each row that falls within a step [kWh], shape (n,): the first `up_to_kwh` of each period.
 
     Parameters
@@ -36,7 +36,7 @@ def within_step_kwh(energy_kwh: FloatArray, holds: BoolArray, period: IntArray, 
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PriceStep:
+class PriceTier:
     """One step in one day or month of a night of n intervals.
 
     Attributes
@@ -59,20 +59,20 @@ class PriceStep:
 
     def within_kwh(self, energy_kwh: FloatArray) -> FloatArray:
         """Part of each interval's energy that the step prices [kWh], shape (n,)."""
-        return within_step_kwh(energy_kwh, self.holds, np.zeros(len(energy_kwh), np.int64), self.left_kwh)
+        return within_tier_kwh(energy_kwh, self.holds, np.zeros(len(energy_kwh), np.int64), self.left_kwh)
 
     def money(self, energy_kwh: FloatArray) -> FloatArray:
         """What the step changes in each interval's money [money], shape (n,)."""
         return self.difference * self.within_kwh(energy_kwh)
 
     @property
-    def has_one_difference(self) -> bool:
+    def has_constant_difference(self) -> bool:
         """Whether the difference is the same wherever it holds, so that only the sum within it counts."""
         here = self.difference[self.holds]
         return len(here) == 0 or bool(np.ptp(here) < 1e-12)
 
 
-def possible_prices(beyond: FloatArray, steps: Iterable[PriceStep]) -> FloatArray:
+def possible_prices(beyond: FloatArray, steps: Iterable[PriceTier]) -> FloatArray:
     """Every price that an interval's energy may have [money per kWh], shape (levels, n): from beyond all steps down.
 
     Parameters
@@ -86,7 +86,7 @@ def possible_prices(beyond: FloatArray, steps: Iterable[PriceStep]) -> FloatArra
     return np.stack(levels)
 
 
-def paid_prices(beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: FloatArray) -> FloatArray:
+def paid_prices(beyond: FloatArray, steps: Sequence[PriceTier], energy_kwh: FloatArray) -> FloatArray:
     """Mean price of each interval's energy [money per kWh], shape (n,); where there is none, that of the next kWh."""
     money = beyond * energy_kwh
     following = beyond.copy()
@@ -98,7 +98,7 @@ def paid_prices(beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: Floa
     return np.where(some, money / np.where(some, energy_kwh, 1.0), following)
 
 
-def avoided_prices(beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: FloatArray) -> FloatArray:
+def avoided_prices(beyond: FloatArray, steps: Sequence[PriceTier], energy_kwh: FloatArray) -> FloatArray:
     """What a kWh less saves in each interval [money per kWh], shape (n,).
 
     That of a step that is not used up; once it is used up, by the end of its day or month, what holds beyond it.
@@ -110,8 +110,8 @@ def avoided_prices(beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: F
     return price
 
 
-def price_spans(
-    beyond: FloatArray, steps: Sequence[PriceStep], energy_kwh: FloatArray
+def price_ranges(
+    beyond: FloatArray, steps: Sequence[PriceTier], energy_kwh: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest price that a part of each interval's energy has [money per kWh], each of shape (n,).
 
