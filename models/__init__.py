@@ -1,1 +1,1 @@
-"""What is true: battery, charger, wear, offers, trips, household. Pure functions over numbers and arrays."""
+"""The physics and the money: battery, charger, wear, offers, trips and series, as pure functions over arrays."""

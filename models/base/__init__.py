@@ -1,1 +1,1 @@
-"""Arrays, clocks, calendars, windows of time and the bootstrap."""
+"""Array types, local clocks, holiday calendars, windows of time, and the bootstrap."""

@@ -1,4 +1,4 @@
-"""Names for the array types that the models take and give."""
+"""Array types of the models' inputs and outputs."""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
-"""How sure a sum over weeks is: the range of sums when whole weeks are drawn again and again.
+"""The uncertainty of a sum over weeks, by resampling whole weeks.
 
-Source: the bootstrap with percentile ranges (Efron and Tibshirani, "An Introduction to the Bootstrap", 1993, chapter
-13, from memory), over blocks, since days that follow each other are alike (Künsch, Annals of Statistics 17(3), 1989).
+Source: the bootstrap with percentile intervals (Efron and Tibshirani, "An Introduction to the Bootstrap", 1993, chapter
+13, from memory), applied to blocks because consecutive days resemble each other (Künsch, Annals of Statistics 17(3),
+1989).
 """
 
 from __future__ import annotations
@@ -16,24 +17,50 @@ DRAWS = 4000
 SEED = 20260302
 LEVEL_PERCENT = 95.0
 FEWEST_WEEKS = 4
-"""Weeks below which no range is given."""
+"""With fewer weeks than this no range is given."""
 
 
 def week_edges(first: date, last: date) -> list[date]:
-    """First day of each whole week from `first` on, and the day after `last`; days left over join the last week."""
+    """Split the days from `first` to `last` into whole weeks; days left over join the last week.
+
+    Parameters
+    ----------
+    first, last : first and last day, both included.
+
+    Returns
+    -------
+    The first day of each week, and the day after `last`: one date more than there are weeks.
+
+    Examples
+    --------
+    >>> [str(day) for day in week_edges(date(2026, 3, 2), date(2026, 3, 17))]
+    ['2026-03-02', '2026-03-09', '2026-03-18']
+    """
     days = (last - first).days + 1
     weeks = max(1, days // 7)
     return [*(first + timedelta(days=7 * week) for week in range(weeks)), last + timedelta(days=1)]
 
 
 def bootstrap_range(weekly: FloatArray) -> tuple[float, float] | None:
-    """Range of the sum of as many weeks, drawn with replacement; None of fewer than four weeks.
+    """Return the 95 % bootstrap range of the sum of weekly amounts.
 
-    The same weeks always give the same range.
+    As many weeks as there are get drawn with replacement, 4,000 times. The seed is fixed, so the same weeks always give
+    the same range.
 
     Parameters
     ----------
     weekly : amount of each week, shape (weeks,).
+
+    Returns
+    -------
+    The 2.5th and the 97.5th percentile of the sums, or None for fewer than four weeks.
+
+    Examples
+    --------
+    >>> bootstrap_range(np.array([2.5, 2.5, 2.5, 2.5]))
+    (10.0, 10.0)
+    >>> bootstrap_range(np.array([2.5, 2.5])) is None
+    True
     """
     if len(weekly) < FEWEST_WEEKS:
         return None
@@ -45,11 +72,22 @@ def bootstrap_range(weekly: FloatArray) -> tuple[float, float] | None:
 
 
 def is_tie(weekly_difference: FloatArray) -> bool | None:
-    """Whether a difference is smaller than its own spread: 0 lies in the range; None of fewer than four weeks.
+    """Return whether two alternatives cannot be told apart: the range of their difference includes 0.
 
     Parameters
     ----------
-    weekly_difference : of two alternatives in the same weeks, shape (weeks,).
+    weekly_difference : difference between two alternatives in each week, shape (weeks,).
+
+    Returns
+    -------
+    True for a tie, False for a clear difference, None for fewer than four weeks.
+
+    Examples
+    --------
+    >>> is_tie(np.array([3.0, -2.0, 2.0, -3.0]))
+    True
+    >>> is_tie(np.array([3.0, 2.0, 2.0, 3.0]))
+    False
     """
     found = bootstrap_range(weekly_difference)
     return None if found is None else found[0] <= 0.0 <= found[1]

@@ -1,4 +1,4 @@
-"""Public holidays of a country or subdivision, from the `holidays` package."""
+"""Public holidays of a country or subdivision, taken from the `holidays` package."""
 
 from __future__ import annotations
 
@@ -9,15 +9,21 @@ import holidays
 
 
 def public_holidays(calendar: str, years: Iterable[int]) -> frozenset[date]:
-    """Public holidays of the calendar in these years, as local dates.
+    """Return the public holidays of a calendar in the given years, as local dates.
 
     Parameters
     ----------
-    calendar : ISO 3166 country ("IE") or subdivision ("DE-BY").
+    calendar : ISO 3166 code of a country ("IE") or a subdivision ("DE-BY").
+    years : calendar years.
 
     Raises
     ------
-    ValueError : a calendar that is not known.
+    ValueError : the calendar is unknown.
+
+    Examples
+    --------
+    >>> date(2026, 3, 17) in public_holidays("IE", [2026])
+    True
     """
     country, _, subdivision = calendar.partition("-")
     try:

@@ -1,4 +1,4 @@
-"""Local clocks: what a wall clock shows at instants, both clock changes included."""
+"""Local clocks: what a wall clock shows at given instants, through both clock changes of a year."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ MONDAY, SATURDAY, SUNDAY = 0, 5, 6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LocalClock:
-    """What the wall clock and calendar of one time zone show at each of n instants; arrays of shape (n,).
+    """Readings of the wall clock and the calendar of one time zone at n instants; arrays of shape (n,).
 
     Attributes
     ----------
-    minute : minutes since midnight as the wall clock shows them [min]: in a lost hour no instant has them, in a
-        doubled hour two instants share them.
-    day_of_week, day_of_week_before : of this local date and of the date before, 0 for Monday.
-    month, month_before : of this local date and of the date before, 1 to 12.
-    holiday, holiday_before : whether this local date, and the date before, is a public holiday.
+    minute : minutes since midnight on the wall clock [min]. No instant shows the minutes of a skipped hour, two
+        instants show each minute of a repeated hour.
+    day_of_week, day_of_week_before : day of the week of the local date and of the date before it, 0 for Monday.
+    month, month_before : month of the local date and of the date before it, 1 to 12.
+    holiday, holiday_before : whether the local date, and the date before it, is a public holiday.
     """
 
     minute: IntArray
@@ -39,12 +39,21 @@ class LocalClock:
 
 
 def local_clock(instants: pd.DatetimeIndex, timezone: str, holidays: Collection[date] = ()) -> LocalClock:
-    """Read the local clock at instants (timezone-aware, whole minutes).
+    """Read the local clock at given instants.
 
     Parameters
     ----------
+    instants : whole minutes, timezone-aware, shape (n,).
     timezone : IANA name.
     holidays : public holidays as local dates.
+
+    Examples
+    --------
+    At 01:00 UTC on 29 March 2026 Dublin's clock jumps from 01:00 to 02:00:
+
+    >>> at = pd.date_range("2026-03-29T00:30", periods=2, freq="30min", tz="UTC")
+    >>> local_clock(at, "Europe/Dublin").minute.tolist()
+    [30, 120]
     """
     wall = instants.tz_convert(timezone).tz_localize(None)
     before = wall - pd.Timedelta(days=1)
@@ -61,9 +70,23 @@ def local_clock(instants: pd.DatetimeIndex, timezone: str, holidays: Collection[
 
 
 def instants_of(wall: datetime, timezone: str) -> list[datetime]:
-    """Every instant at which a naive wall-clock time occurs, in time order and in the zone.
+    """Return every instant at which the wall clock shows a time, earliest first.
 
-    None in a lost hour, two in a doubled hour, else one.
+    Parameters
+    ----------
+    wall : wall-clock time, without a zone.
+    timezone : IANA name.
+
+    Returns
+    -------
+    Instants in that zone: none in a skipped hour, two in a repeated hour, otherwise one.
+
+    Examples
+    --------
+    >>> len(instants_of(datetime(2026, 3, 29, 1, 30), "Europe/Dublin"))
+    0
+    >>> [str(at.utcoffset()) for at in instants_of(datetime(2026, 10, 25, 1, 30), "Europe/Dublin")]
+    ['1:00:00', '0:00:00']
     """
     zone = ZoneInfo(timezone)
     found: list[datetime] = []
@@ -78,7 +101,18 @@ def instants_of(wall: datetime, timezone: str) -> list[datetime]:
 
 
 def end_of_skipped_hour(wall: datetime, timezone: str) -> datetime:
-    """First instant after the gap, for a wall-clock time that a clock change leaves out."""
+    """Return the first instant after the clock change that skips a wall-clock time.
+
+    Parameters
+    ----------
+    wall : wall-clock time inside a skipped hour, without a zone.
+    timezone : IANA name.
+
+    Examples
+    --------
+    >>> str(end_of_skipped_hour(datetime(2026, 3, 29, 1, 30), "Europe/Dublin"))
+    '2026-03-29 02:00:00+01:00'
+    """
     zone = ZoneInfo(timezone)
     utc = ZoneInfo("UTC")
     instant = wall.replace(tzinfo=zone, fold=0).astimezone(utc)

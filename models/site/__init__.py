@@ -1,1 +1,1 @@
-"""Car, charger, connection, series and trips."""
+"""Car, charger, grid connection, meter series and trips."""

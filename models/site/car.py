@@ -1,4 +1,4 @@
-"""The car: its battery, its window of ordinary use, and what driving takes."""
+"""The car: its battery, the state-of-charge window for ordinary use, and the energy that driving takes."""
 
 from __future__ import annotations
 
@@ -7,19 +7,25 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Car:
-    """An electric car as its owner describes it.
+    """An electric car, as its owner describes it.
 
     Attributes
     ----------
     battery_kwh : usable battery capacity [kWh].
-    floor_percent, ceiling_percent : window for ordinary use [% of battery_kwh].
-    consumption_kwh_per_100km : energy a trip takes from the battery [kWh per 100 km].
-    trip_margin_percent : share of the trip energy added for weather and detours [%].
+    floor_percent, ceiling_percent : state-of-charge window for ordinary use [% of battery_kwh].
+    consumption_kwh_per_100km : energy that driving takes from the battery [kWh per 100 km].
+    trip_margin_percent : margin on the trip energy for weather and detours [%].
     return_reserve_percent : state of charge still wanted on coming home [%].
-    ready_minutes_before : how long before a departure its target is held [min].
+    ready_minutes_before : how long before a departure its target must be reached [min].
     on_the_way_price_per_kwh : price of charging away from home [money per kWh].
-    outside_window_factor : share of the dearest import price that a kWh outside the window costs per hour [-].
-    discharge_limit_kwh : most AC energy out of the car in one night [kWh], or None for no limit.
+    outside_window_factor : cost of a kWh outside the window for an hour, as a share of the highest import price [-].
+    discharge_limit_kwh : most AC energy that the car may give in one night [kWh]; None for no limit.
+
+    Examples
+    --------
+    >>> car = Car(52.0, 20, 80, 16.5, 10, 20, 30, 0.60, 0.1)
+    >>> car.floor_kwh, car.ceiling_kwh
+    (10.4, 41.6)
     """
 
     battery_kwh: float
@@ -35,23 +41,23 @@ class Car:
 
     @property
     def floor_kwh(self) -> float:
-        """Stored energy at the floor [kWh]."""
+        """Return the stored energy at the floor [kWh]."""
         return self.kwh(self.floor_percent)
 
     @property
     def ceiling_kwh(self) -> float:
-        """Stored energy at the ceiling [kWh]."""
+        """Return the stored energy at the ceiling [kWh]."""
         return self.kwh(self.ceiling_percent)
 
     @property
     def return_reserve_kwh(self) -> float:
-        """Stored energy still wanted on coming home [kWh]."""
+        """Return the stored energy still wanted on coming home [kWh]."""
         return self.kwh(self.return_reserve_percent)
 
     def kwh(self, percent: float) -> float:
-        """Stored energy [kWh] at a state of charge [%]."""
+        """Return the stored energy [kWh] at a state of charge [%]."""
         return self.battery_kwh * percent / 100
 
     def percent(self, stored_kwh: float) -> float:
-        """State of charge [%] at a stored energy [kWh]."""
+        """Return the state of charge [%] at a stored energy [kWh]."""
         return 100 * stored_kwh / self.battery_kwh

@@ -1,4 +1,4 @@
-"""The bidirectional charger: its power limits, its losses, its setpoints in amps."""
+"""The bidirectional charger: its power limits, its losses, and its setpoints in amps."""
 
 from __future__ import annotations
 
@@ -12,17 +12,25 @@ DischargeTo = Literal["building-and-grid", "building"]
 
 @dataclass(frozen=True, slots=True)
 class Charger:
-    """A bidirectional charger. All powers are at its AC side.
+    """A bidirectional charger; all powers are at its AC side.
 
     Attributes
     ----------
-    charge_min_kw, charge_max_kw : least and most charging power [kW].
-    discharge_min_kw, discharge_max_kw : least and most discharging power [kW].
-    charge_efficiency_percent, discharge_efficiency_percent : of the power beyond the fixed loss [%].
-    fixed_loss_kw : taken from the battery side whenever it charges or discharges [kW].
-    discharge_to : "building-and-grid", or "building": it never exceeds the building's draw.
-    start_worth_kwh : a start is avoided if that costs less than this much energy at the dearest price [kWh].
-    volts, phases : for setpoints in amps [V, -].
+    charge_min_kw, charge_max_kw : lowest and highest charging power [kW].
+    discharge_min_kw, discharge_max_kw : lowest and highest discharging power [kW].
+    charge_efficiency_percent, discharge_efficiency_percent : efficiency for the power beyond the fixed loss [%].
+    fixed_loss_kw : loss at the battery side whenever the charger charges or discharges [kW].
+    discharge_to : "building-and-grid", or "building" for a charger that never exceeds the building's draw.
+    start_worth_kwh : a start is avoided if that costs less than this much energy at the highest price [kWh].
+    volts, phases : voltage [V] and number of phases [-], for setpoints in amps.
+
+    Examples
+    --------
+    >>> charger = Charger(1.4, 7.4, 1.2, 7.4, 95, 95, 0.08, "building-and-grid", 0.1, 230, 1)
+    >>> round(charger.max_into_battery_kw, 2)
+    6.95
+    >>> round(charger.amps(7.4), 1)
+    32.2
     """
 
     charge_min_kw: float
@@ -39,32 +47,40 @@ class Charger:
 
     @property
     def charge_efficiency(self) -> float:
-        """Share of the charging power, beyond the fixed loss, that reaches the battery [-]."""
+        """Return the share of the charging power, fixed loss aside, that reaches the battery [-]."""
         return self.charge_efficiency_percent / 100
 
     @property
     def discharge_efficiency(self) -> float:
-        """Share of the power drawn from the battery, beyond the fixed loss, that reaches the AC side [-]."""
+        """Return the share of the power from the battery, fixed loss aside, that reaches the AC side [-]."""
         return self.discharge_efficiency_percent / 100
 
     @property
-    def fastest_fill_kw(self) -> float:
-        """Power into the battery at full charging power [kW]."""
+    def max_into_battery_kw(self) -> float:
+        """Return the power into the battery at the highest charging power [kW]."""
         return self.charge_efficiency * self.charge_max_kw - self.fixed_loss_kw
 
     def amps(self, power_kw: float) -> float:
-        """Current per phase [A] that a power [kW] takes at the charger's volts and phases."""
+        """Return the current per phase [A] of a power [kW] at the charger's voltage and number of phases."""
         return power_kw * 1000 / (self.volts * self.phases)
 
 
 def into_battery_kwh(charger: Charger, hours: FloatArray, charge_kw: FloatArray, share_on: FloatArray) -> FloatArray:
-    """Energy into the battery [kWh] per interval, shape (n,).
+    """Return the energy into the battery in each interval [kWh], shape (n,).
 
     Parameters
     ----------
+    charger : efficiencies and fixed loss.
     hours : length of each interval [h], shape (n,).
-    charge_kw : mean charging power at the AC side over each interval [kW], shape (n,).
-    share_on : part of each interval in which it charges [0 to 1], shape (n,); the fixed loss lasts as long.
+    charge_kw : mean charging power at the AC side in each interval [kW], shape (n,).
+    share_on : share of each interval in which the charger charges, and so has its fixed loss [0 to 1], shape (n,).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> charger = Charger(1.4, 7.4, 1.2, 7.4, 95, 95, 0.08, "building-and-grid", 0.1, 230, 1)
+    >>> into_battery_kwh(charger, np.array([1.0]), np.array([7.4]), np.array([1.0])).round(2).tolist()
+    [6.95]
     """
     return hours * (charger.charge_efficiency * charge_kw - charger.fixed_loss_kw * share_on)
 
@@ -72,5 +88,20 @@ def into_battery_kwh(charger: Charger, hours: FloatArray, charge_kw: FloatArray,
 def out_of_battery_kwh(
     charger: Charger, hours: FloatArray, discharge_kw: FloatArray, share_on: FloatArray
 ) -> FloatArray:
-    """Energy out of the battery [kWh] per interval, shape (n,); parameters as in into_battery_kwh."""
+    """Return the energy out of the battery in each interval [kWh], shape (n,).
+
+    Parameters
+    ----------
+    charger : efficiencies and fixed loss.
+    hours : length of each interval [h], shape (n,).
+    discharge_kw : mean discharging power at the AC side in each interval [kW], shape (n,).
+    share_on : share of each interval in which the charger discharges, and so has its fixed loss [0 to 1], shape (n,).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> charger = Charger(1.4, 7.4, 1.2, 7.4, 95, 95, 0.08, "building-and-grid", 0.1, 230, 1)
+    >>> out_of_battery_kwh(charger, np.array([2.0]), np.array([1.9]), np.array([1.0])).round(2).tolist()
+    [4.16]
+    """
     return hours * (discharge_kw / charger.discharge_efficiency + charger.fixed_loss_kw * share_on)

@@ -1,4 +1,4 @@
-"""Trips: what a drive takes, what must be on board for it, and what is charged on the way."""
+"""Trips: the energy they take, the energy that must be on board at departure, and charging on the way."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from datetime import datetime
 from models.site.car import Car
 
 KM_PER_MILE = 1.609344
-"""International mile [km]: 1.609 344 km exactly (NIST Special Publication 811, appendix B.8)."""
+"""The international mile [km]: exactly 1.609 344 km (NIST Special Publication 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """The car leaves and comes back; 0 km is simply time unplugged.
+    """A trip: the car leaves and comes back. A trip of 0 km is simply time unplugged.
 
     Attributes
     ----------
-    depart_at, return_at : instants, timezone-aware; return_at is later than depart_at.
-    distance_km : distance driven in all [km].
+    depart_at, return_at : instants, timezone-aware; return_at is the later one.
+    distance_km : total distance driven [km].
     """
 
     depart_at: datetime
@@ -27,24 +27,44 @@ class Trip:
 
 
 def trip_energy_kwh(car: Car, distance_km: float) -> float:
-    """Energy that a trip takes from the battery [kWh], without margin."""
+    """Return the energy that a trip takes from the battery, without margin [kWh].
+
+    Examples
+    --------
+    >>> car = Car(52.0, 20, 80, 16.5, 10, 20, 30, 0.60, 0.1)
+    >>> trip_energy_kwh(car, 100)
+    16.5
+    """
     return distance_km * car.consumption_kwh_per_100km / 100
 
 
 def departure_target_kwh(car: Car, distance_km: float) -> float:
-    """Stored energy wanted when a trip starts [kWh].
+    """Return the stored energy wanted when a trip starts [kWh].
 
-    Trip energy × (1 + margin) + return reserve, at most the whole battery.
+    It is trip energy × (1 + margin) + return reserve, but at most the whole battery.
+
+    Examples
+    --------
+    >>> car = Car(52.0, 20, 80, 16.5, 10, 20, 30, 0.60, 0.1)
+    >>> round(departure_target_kwh(car, 100), 2)  # 16.5 × 1.1 + 10.4
+    28.55
+    >>> departure_target_kwh(car, 400)
+    52.0
     """
     wanted = trip_energy_kwh(car, distance_km) * (1 + car.trip_margin_percent / 100) + car.return_reserve_kwh
     return min(wanted, car.battery_kwh)
 
 
 def on_the_way_kwh(car: Car, distance_km: float, stored_at_departure_kwh: float) -> float:
-    """Energy charged away from home before the return [kWh].
+    """Return the energy charged away from home before the return [kWh].
 
-    So much that the car comes home with its return reserve; nothing for a trip of 0 km, which is only time
-    unplugged.
+    It is what the car needs to come home with its return reserve. A trip of 0 km is only time unplugged and needs none.
+
+    Examples
+    --------
+    >>> car = Car(52.0, 20, 80, 16.5, 10, 20, 30, 0.60, 0.1)
+    >>> round(on_the_way_kwh(car, 200, stored_at_departure_kwh=40.0), 2)  # 33 + 10.4 − 40
+    3.4
     """
     if distance_km == 0:
         return 0.0

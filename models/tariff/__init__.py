@@ -1,1 +1,1 @@
-"""Offers, prices, bills and investments."""
+"""Offers, tiered and market prices, demand charges, bills, and the case for the hardware."""

@@ -1,1 +1,1 @@
-"""Battery wear: segments, laws and counting."""
+"""Battery wear: the wear laws, cycle counting, and the prices that a program takes for wear."""

@@ -187,4 +187,4 @@ def usual_stored_energy_price(charger: Charger, import_price: FloatArray, at_hom
     payable = import_price[at_home & (import_price > 0)]
     if len(payable) == 0:
         return 0.0
-    return STORED_ENERGY_MARGIN * float(payable.min()) * charger.charge_max_kw / charger.fastest_fill_kw
+    return STORED_ENERGY_MARGIN * float(payable.min()) * charger.charge_max_kw / charger.max_into_battery_kw

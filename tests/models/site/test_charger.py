@@ -65,4 +65,4 @@ def test_losses_by_hand() -> None:
     assert into == pytest.approx([0.5 * (3.8 - 0.08), 0.5 * (1.9 - 0.04)])
     out = out_of_battery_kwh(CHARGER, half, np.array([3.8, 0.0]), np.array([1.0, 0.0]))
     assert out == pytest.approx([0.5 * (4.0 + 0.08), 0.0])
-    assert pytest.approx(0.95 * 7.4 - 0.08) == CHARGER.fastest_fill_kw
+    assert pytest.approx(0.95 * 7.4 - 0.08) == CHARGER.max_into_battery_kw

@@ -155,7 +155,7 @@ def test_the_stored_energy_price_is_what_a_refill_costs_on_top_of_the_building(i
 
     It draws over 2 kWh before midnight and after it: with 2 cheap kWh a day a refill costs 0.30, with 40 it costs 0.20.
     """
-    factor = 1.05 * 7.4 / inputs.site.charger.fastest_fill_kw
+    factor = 1.05 * 7.4 / inputs.site.charger.max_into_battery_kw
     for upper, price in ((2.0, 0.30), (40.0, 0.20)):
         found, _ = night(inputs, offer(BASE, Band(0.20, up_to_kwh=upper)), imported_so_far_kwh={1: 0.0})
         assert found.stored_energy_price == pytest.approx(factor * price)
@@ -167,7 +167,7 @@ def test_no_refill_where_the_offer_forbids_it(inputs: Inputs) -> None:
     ban = Band(0.05, 0, 4 * 60, no_grid_charging=True)
     found, _ = night(inputs, offer(BASE, cheap, exports=(ban,)))
     assert found.only_solar.any()
-    factor = 1.05 * 7.4 / inputs.site.charger.fastest_fill_kw
+    factor = 1.05 * 7.4 / inputs.site.charger.max_into_battery_kw
     assert found.stored_energy_price == pytest.approx(factor * 0.30)
 
 
