@@ -1,4 +1,4 @@
-"""The building's load and solar: meter series, energy-true means, and the typical day they show."""
+"""Meter series of the building's load and solar: means that keep the energy, and the typical day."""
 
 from __future__ import annotations
 
@@ -17,13 +17,19 @@ FEWEST_DAYS = 7
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Series:
-    """A meter series: kW averaged over a regular step.
+    """A meter series: mean power over regular intervals.
 
     Attributes
     ----------
-    start : start of each step, UTC, whole minutes, shape (n,).
-    kw : mean power over the step [kW], shape (n,).
-    step_minutes : [min], 5 to 60.
+    start : start of each interval, UTC, whole minutes, shape (n,).
+    kw : mean power over each interval [kW], shape (n,).
+    step_minutes : length of the intervals, 5 to 60 [min].
+
+    Examples
+    --------
+    >>> series = Series(pd.date_range("2026-03-02", periods=4, freq="15min", tz="UTC"), np.array([1.0, 2, 3, 4]), 15)
+    >>> str(series.end)
+    '2026-03-02 01:00:00+00:00'
     """
 
     start: pd.DatetimeIndex
@@ -32,15 +38,18 @@ class Series:
 
     @property
     def end(self) -> pd.Timestamp:
-        """End of the last step."""
+        """Return the end of the last interval."""
         return self.start[-1] + pd.Timedelta(minutes=self.step_minutes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TypicalDay:
-    """Power at each minute of a local day [kW], shape (1440,), and the days it was read from.
+    """The typical power at each minute of a local day, and the days it was taken from.
 
-    `basis` is "recent" (the last 28 days), "same month" (of other years) or "whole series".
+    Attributes
+    ----------
+    weekday_kw, weekend_kw : power at each minute of the day [kW], shape (1440,).
+    weekday_basis, weekend_basis : "recent" (the last 28 days), "same month" (of other years) or "whole series".
     """
 
     weekday_kw: FloatArray
@@ -50,23 +59,64 @@ class TypicalDay:
 
 
 def minute_grid(boundaries: pd.DatetimeIndex) -> pd.DatetimeIndex:
-    """Every whole minute from the first boundary until just before the last."""
+    """Return every whole minute from the first boundary on, the last boundary excluded.
+
+    Parameters
+    ----------
+    boundaries : interval boundaries, timezone-aware, shape (n + 1,).
+
+    Examples
+    --------
+    >>> len(minute_grid(pd.DatetimeIndex(["2026-03-02T18:20Z", "2026-03-02T19:00Z", "2026-03-02T20:00Z"])))
+    100
+    """
     return pd.date_range(boundaries[0], boundaries[-1], freq="min", inclusive="left")
 
 
 def interval_means(boundaries: pd.DatetimeIndex, minute_values: FloatArray) -> FloatArray:
-    """Energy-true mean over each interval, shape (n,), of values at each minute between n + 1 boundaries."""
+    """Average values by the minute over intervals, so that the energy is kept.
+
+    Parameters
+    ----------
+    boundaries : interval boundaries, shape (n + 1,).
+    minute_values : a value for each minute of `minute_grid`.
+
+    Returns
+    -------
+    The mean over each interval, shape (n,).
+
+    Examples
+    --------
+    >>> boundaries = pd.DatetimeIndex(["2026-03-02T18:58Z", "2026-03-02T19:00Z", "2026-03-02T19:04Z"])
+    >>> interval_means(boundaries, np.array([1.0, 2, 3, 3, 5, 5])).tolist()
+    [1.5, 4.0]
+    """
     minutes = ((boundaries - boundaries[0]) // pd.Timedelta(minutes=1)).to_numpy(dtype=np.int64)
     means: FloatArray = np.add.reduceat(minute_values, minutes[:-1]) / np.diff(minutes)
     return means
 
 
 def recorded_means(series: Series, boundaries: pd.DatetimeIndex) -> FloatArray:
-    """Energy-true mean [kW] of the series over each interval, shape (n,).
+    """Average a recorded series over intervals, so that the energy is kept.
+
+    Parameters
+    ----------
+    series : the recorded power.
+    boundaries : interval boundaries, timezone-aware, shape (n + 1,).
+
+    Returns
+    -------
+    The mean power over each interval [kW], shape (n,).
 
     Raises
     ------
     ValueError : the series does not cover the boundaries.
+
+    Examples
+    --------
+    >>> series = Series(pd.date_range("2026-03-02", periods=4, freq="15min", tz="UTC"), np.array([1.0, 2, 3, 4]), 15)
+    >>> recorded_means(series, pd.DatetimeIndex(["2026-03-02T00:05Z", "2026-03-02T00:30Z"])).tolist()
+    [1.6]
     """
     if boundaries[0] < series.start[0] or boundaries[-1] > series.end:
         raise ValueError(f"it covers {series.start[0]} to {series.end}, not {boundaries[0]} to {boundaries[-1]}")
@@ -78,16 +128,34 @@ def recorded_means(series: Series, boundaries: pd.DatetimeIndex) -> FloatArray:
 def typical_day(
     series: Series, now: datetime, timezone: str, by_weekend: bool, percentile: float | None = None
 ) -> TypicalDay:
-    """The power usual at each local clock time, as far as it is known at `now`.
+    """Return the typical power at each local clock time, from what is known at `now`.
 
-    From the last 28 days before now; fewer than 7 such days: from the same month of other years; then from the
-    whole series.
+    It is taken from the last 28 days; if they hold fewer than 7 days of data, from the same month of other years; if
+    these do too, from the whole series.
 
     Parameters
     ----------
-    timezone : IANA name of the site's zone.
-    by_weekend : read weekdays and weekends apart.
-    percentile : of the days at each clock time [0 to 100]; None: their mean.
+    series : the recorded power.
+    now : only intervals that have ended by then count as recent.
+    timezone : IANA name of the site's time zone.
+    by_weekend : whether to treat weekdays and weekends separately.
+    percentile : percentile of the days at each clock time [0 to 100]; None for their mean.
+
+    Returns
+    -------
+    The day, and what it was taken from.
+
+    Raises
+    ------
+    ValueError : the series holds less than one whole day.
+
+    Examples
+    --------
+    >>> start = pd.date_range("2026-02-01", periods=24 * 28, freq="h", tz="UTC")
+    >>> series = Series(start, np.where(start.hour < 6, 0.2, 1.0), 60)
+    >>> day = typical_day(series, datetime.fromisoformat("2026-03-01T18:00Z"), "Europe/Dublin", by_weekend=False)
+    >>> day.weekday_basis, float(day.weekday_kw[0]), float(day.weekday_kw[720])
+    ('recent', 0.2, 1.0)
     """
     wall = series.start.tz_convert(timezone).tz_localize(None)
     date = wall.normalize()
@@ -95,7 +163,7 @@ def typical_day(
     weekend = np.asarray(wall.day_of_week >= SATURDAY, dtype=np.bool_)
     instant = pd.Timestamp(now)
     here = instant.tz_convert(timezone)
-    # a step counts as known once it is over
+    # an interval is known once it has ended
     past = np.asarray(series.start <= instant - pd.Timedelta(minutes=series.step_minutes), dtype=np.bool_)
     recent = past & np.asarray(series.start >= instant - pd.Timedelta(days=RECENT_DAYS), dtype=np.bool_)
     same_month = np.asarray((wall.month == here.month) & (wall.year != here.year), dtype=np.bool_)
@@ -112,7 +180,7 @@ def typical_day(
                 if not rows.any():
                     rows = chosen
                 profile = _profile(series.kw[rows], clock_minute[rows], series.step_minutes, percentile)
-                if profile is None and basis == "whole series":  # too few of the kind's days: any day's
+                if profile is None and basis == "whole series":  # too few days of the kind: take all days
                     profile = _profile(series.kw, clock_minute, series.step_minutes, percentile)
                 if profile is not None or basis == "whole series":
                     break
@@ -127,7 +195,25 @@ def typical_day(
 
 
 def typical_means(day: TypicalDay, boundaries: pd.DatetimeIndex, timezone: str) -> FloatArray:
-    """Energy-true mean [kW] of the typical day over each interval, shape (n,)."""
+    """Average a typical day over intervals, so that the energy is kept.
+
+    Parameters
+    ----------
+    day : typical power at each minute.
+    boundaries : interval boundaries, timezone-aware, shape (n + 1,).
+    timezone : IANA name of the site's time zone.
+
+    Returns
+    -------
+    The mean power over each interval [kW], shape (n,).
+
+    Examples
+    --------
+    >>> weekday, weekend = np.full(1440, 1.0), np.full(1440, 2.0)
+    >>> saturday_from_midnight = pd.DatetimeIndex(["2026-02-27T23:30Z", "2026-02-28T00:30Z"])
+    >>> typical_means(TypicalDay(weekday, weekend, "recent", "recent"), saturday_from_midnight, "Etc/UTC").tolist()
+    [1.5]
+    """
     wall = minute_grid(boundaries).tz_convert(timezone).tz_localize(None)
     clock_minute = np.asarray(wall.hour * 60 + wall.minute, dtype=np.int64)
     weekend = np.asarray(wall.day_of_week >= SATURDAY, dtype=np.bool_)
@@ -135,9 +221,9 @@ def typical_means(day: TypicalDay, boundaries: pd.DatetimeIndex, timezone: str) 
 
 
 def _profile(kw: FloatArray, clock_minute: IntArray, step_minutes: int, percentile: float | None) -> FloatArray | None:
-    """Mean or percentile at each minute of the day, shape (1440,); None if a minute has no value."""
+    """Return the mean or percentile at each minute of the day, shape (1440,); None if a minute has no value."""
     if len(np.unique(clock_minute % step_minutes)) > 1:
-        # a clock change by less than a step: rows begin at two sets of clock times
+        # a clock change by less than an interval: intervals begin at two sets of clock times
         clock_minute = ((clock_minute[:, None] + np.arange(step_minutes)) % MINUTES_A_DAY).ravel()
         kw, step_minutes = np.repeat(kw, step_minutes), 1
     grouped = pd.Series(kw).groupby(clock_minute)

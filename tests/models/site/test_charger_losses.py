@@ -218,18 +218,18 @@ def test_bounds_hold_and_are_told_by_missing_errors() -> None:
 @pytest.mark.parametrize(
     ("points", "says"),
     [
-        ([], "found no points; allowed are 3 or more"),
-        ([("charge", 2), ("charge", 5), ("charge", 7)], "of discharge (or round-trip) beside them"),
+        ([], "found no points; expected 3 or more"),
+        ([("charge", 2), ("charge", 5), ("charge", 7)], "expected also one or more for discharge (or round-trip)"),
         (
             [("discharge", 2)],
-            "one point or more of charge (or round-trip) beside them and another of either at another",
+            "one or more for charge (or round-trip), and another for either at another power",
         ),
-        ([("charge", 7), ("discharge", 7), ("round-trip", 7)], "one power cannot tell the fixed loss"),
-        ([("charge", 7.00), ("discharge", 7.05)], "one power cannot tell the fixed loss"),
-        ([("round-trip", 7), ("round-trip", 7)], "one power cannot tell the fixed loss"),
+        ([("charge", 7), ("discharge", 7), ("round-trip", 7)], "one power cannot separate the fixed loss"),
+        ([("charge", 7.00), ("discharge", 7.05)], "one power cannot separate the fixed loss"),
+        ([("round-trip", 7), ("round-trip", 7)], "one power cannot separate the fixed loss"),
         (
             [("charge", 7), ("discharge", 3), ("charge", 7)],
-            "found 2 different points (1 of charge, 1 of discharge) for 3",
+            "found 2 different points (1 for charge, 1 for discharge) for 3",
         ),
     ],
 )
@@ -237,7 +237,7 @@ def test_what_cannot_be_told_apart_is_refused(points: list[tuple[Direction, floa
     """Too few different points, one direction or one power are refused in words."""
     measured = [MeasuredPoint(direction, power, 90.0) for direction, power in points]
     assert says in str(undetermined_reason(measured))
-    with pytest.raises(ValueError, match="allowed"):
+    with pytest.raises(ValueError, match="expected"):
         fit_losses(measured)
 
 

@@ -69,10 +69,13 @@ def test_all_faults_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("rows", "says"),
     [
-        ((), "found no points; allowed are 3 or more"),
-        (GOOD[:2], "all points are of charge, which tells nothing of the other direction"),
-        (GOOD[1:], "all points are at about 7.4 kW, and one power cannot tell the fixed loss from the efficiencies"),
-        ((GOOD[0], GOOD[2], GOOD[2]), "found 2 different points (1 of charge, 1 of discharge) for 3 unknowns"),
+        ((), "found no points; expected 3 or more"),
+        (GOOD[:2], "all points are for charge, which says nothing about the other direction"),
+        (
+            GOOD[1:],
+            "all points are at about 7.4 kW, and one power cannot separate the fixed loss from the efficiencies",
+        ),
+        ((GOOD[0], GOOD[2], GOOD[2]), "found 2 different points (1 for charge, 1 for discharge) for 3 unknowns"),
     ],
 )
 def test_too_few_points(tmp_path: Path, rows: tuple[str, ...], says: str) -> None:
