@@ -1,7 +1,7 @@
 """Bills: what metered import and export cost under an offer, band by band and month by month.
 
-A bill comes from the meter alone; planning has no part in it. Amounts are exact; `printed_bill` rounds each line to the
-currency's minor unit, as a printed bill does, and taxes the rounded lines.
+A bill depends on the meter alone, not on any plan. Its amounts are exact. `printed_bill` rounds each line to the
+currency's minor unit, as a printed bill does, and computes the tax from the rounded lines.
 """
 
 from __future__ import annotations
@@ -28,24 +28,48 @@ BillLineKind = Literal["import", "export", "daily_fee", "demand_charge", "tax"]
 
 
 def import_cost(hours: FloatArray, import_kw: FloatArray, import_price: FloatArray) -> FloatArray:
-    """Money for imported energy in each interval, shape (n,): hours [h] × power [kW] × price [money per kWh]."""
+    """Return the cost of imported energy in each interval [money], shape (n,).
+
+    Parameters
+    ----------
+    hours : length of each interval [h], shape (n,).
+    import_kw : mean import in each interval [kW], shape (n,).
+    import_price : [money per kWh], shape (n,).
+
+    Examples
+    --------
+    >>> import_cost(np.array([0.5]), np.array([4.0]), np.array([0.25])).tolist()
+    [0.5]
+    """
     return hours * import_kw * import_price
 
 
 def export_credit(hours: FloatArray, export_kw: FloatArray, export_price: FloatArray) -> FloatArray:
-    """Money earned by exported energy in each interval, shape (n,); negative where exporting costs."""
+    """Return the credit for exported energy in each interval [money], shape (n,); negative where exporting costs money.
+
+    Parameters
+    ----------
+    hours : length of each interval [h], shape (n,).
+    export_kw : mean export in each interval [kW], shape (n,).
+    export_price : [money per kWh], shape (n,).
+
+    Examples
+    --------
+    >>> export_credit(np.array([0.5]), np.array([4.0]), np.array([0.125])).tolist()
+    [0.25]
+    """
     return hours * export_kw * export_price
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GridFlows:
-    """Energy at the meter over n steps without a gap.
+    """Energy at the meter over n regular intervals without a gap.
 
     Attributes
     ----------
-    start : start of each step, UTC, whole minutes, shape (n,).
-    step_minutes : [min].
-    import_kwh, export_kwh : [kWh], shape (n,).
+    start : start of each interval, UTC, whole minutes, shape (n,).
+    step_minutes : length of the intervals [min].
+    import_kwh, export_kwh : energy in each interval [kWh], shape (n,).
     """
 
     start: pd.DatetimeIndex
@@ -55,7 +79,7 @@ class GridFlows:
 
     @property
     def end(self) -> pd.Timestamp:
-        """End of the last step."""
+        """Return the end of the last interval."""
         return self.start[-1] + self.step_minutes * MINUTE
 
 
@@ -67,13 +91,13 @@ class BillLine:
     ----------
     month : first day of the month.
     kind : what is charged.
-    band : number of the band among the offer's of that side; None for other kinds and for unpaid export.
-    quantity : kWh, days, kW, or for a tax the money it is on.
+    band : number of the band among the offer's bands of that side; None for other kinds and for unpaid export.
+    quantity : quantity charged [kWh, days or kW]; for a tax, the amount taxed [money].
     unit : "kWh", "day", "kW" or "percent".
-    unit_price : money per unit; the mean where prices follow the market; for a tax its percent.
-    amount : [money], negative for a credit.
-    days, of_days : days billed of the month's days, where the amount goes by that; else 0.
-    at : when the mean of a demand charge begins, UTC; else None.
+    unit_price : price per unit, the mean where prices follow the market [money per unit]; for a tax, its rate [%].
+    amount : amount of the line, negative for a credit [money].
+    days, of_days : billed days and all days of the month, if the amount is in proportion to them; otherwise 0.
+    at : start of the highest mean of a demand charge, UTC; otherwise None.
     """
 
     month: date
@@ -95,8 +119,8 @@ class Bill:
     Attributes
     ----------
     begin, end : first day, and the day after the last.
-    lines : month by month in the order they are printed; amounts exact.
-    cell_minutes : pieces of time in which nothing of the offer changes, at most a meter step [min].
+    lines : lines month by month, in the order of printing.
+    cell_minutes : length of the pieces of time within which the offer does not change, at most a meter interval [min].
     """
 
     begin: date
@@ -106,11 +130,11 @@ class Bill:
 
     @property
     def total(self) -> float:
-        """Sum of all amounts [money]."""
+        """Return the sum of all amounts [money]."""
         return sum(line.amount for line in self.lines)
 
     def sum_of(self, kind: BillLineKind) -> float:
-        """Sum of the amounts of one kind [money]."""
+        """Return the sum of the amounts of one kind [money]."""
         return sum(line.amount for line in self.lines if line.kind == kind)
 
 
@@ -122,33 +146,50 @@ def bill(
     end: date,
     holidays: Collection[date] = (),
 ) -> Bill:
-    """The bill of the local days from `begin` until before `end`.
+    """Bill the local days from `begin` on, `end` excluded.
 
-    Energy is spread evenly inside a meter step, so that a price may change inside one. The kWh of steps are counted
-    from the start of each local day or calendar month, flows before `begin` included as far as they reach. A demand
-    charge of a month that is billed in part goes by its days.
+    Energy is spread evenly over a meter interval, so that a price can change inside one. The kWh of a tier are counted
+    from the start of each local day or calendar month, including metered energy before `begin`. The demand charge of a
+    month that is billed in part is in proportion to its days.
 
     Parameters
     ----------
     offer : prices without tax, and the tax.
-    flows : cover at least the days asked for.
-    timezone : IANA name. holidays : public holidays as local dates.
+    flows : metered energy; covers at least the billed days.
+    timezone : IANA name.
+    begin, end : first day, and the day after the last.
+    holidays : public holidays as local dates.
+
+    Returns
+    -------
+    The bill, with exact amounts.
 
     Raises
     ------
-    ValueError : the flows do not cover the days; an instant has no price; the meter's steps are longer than the means
-        of the demand charge.
+    ValueError : there are no days to bill; the meter does not cover them; an instant has no price; the means of the
+        demand charge are not whole multiples of the meter's intervals.
+
+    Examples
+    --------
+    A day at 1 kWh an hour: 8 × 0.12 + 16 × 0.34 + 0.74.
+
+    >>> day_and_night = Offer("Day and night", "EUR", 0.74, (Band(0.34), Band(0.12, 23 * 60, 7 * 60)))
+    >>> hours = pd.date_range("2026-01-14", periods=24, freq="h", tz="UTC")
+    >>> flows = GridFlows(hours, 60, np.ones(24), np.zeros(24))
+    >>> billed = bill(day_and_night, flows, "Etc/UTC", date(2026, 1, 14), date(2026, 1, 15))
+    >>> round(billed.total, 2), round(billed.sum_of("import"), 2)
+    (7.14, 6.4)
     """
     first, last = (_midnight(day, timezone) for day in (begin, end))
     if begin >= end:
-        raise ValueError(f"a bill from {begin} until before {end} has no days")
+        raise ValueError(f"a bill from {begin} to {end}, the latter excluded, has no days")
     if flows.start[0] > first or flows.end < last:
         raise ValueError(f"the meter covers {flows.start[0]} to {flows.end}, not {first} to {last}")
     charge = offer.demand_charge
     if charge is not None and charge.interval_minutes % flows.step_minutes:
         raise ValueError(
-            f"steps of {flows.step_minutes} minutes do not tell the means of {charge.interval_minutes} minutes "
-            "that the demand charge is on"
+            f"meter intervals of {flows.step_minutes} minutes do not give the means over {charge.interval_minutes} "
+            "minutes that the demand charge is based on"
         )
     by_month = any(band.up_to_kwh is not None and band.per == "month" for band in offer.import_bands)
     counted_from = _midnight(begin.replace(day=1), timezone) if by_month else first
@@ -172,11 +213,25 @@ def bill(
 
 
 def printed_bill(exact: Bill, offer: Offer, digits: int) -> Bill:
-    """The bill as it is printed: each line rounded half up to the minor unit, taxes on the rounded lines.
+    """Round a bill as a printed bill is: each line half up to the minor unit, and tax on the rounded lines.
 
     Parameters
     ----------
+    exact : bill with exact amounts.
+    offer : its tax.
     digits : decimals of the currency's minor unit.
+
+    Examples
+    --------
+    >>> taxed = Offer("Taxed", "EUR", 0.0, (), tax_percent=50.0, tax_covers=frozenset({"import"}))
+    >>> january = date(2026, 1, 1)
+    >>> lines = (
+    ...     BillLine(january, "import", 0, 0.5, "kWh", 0.25, 0.125),
+    ...     BillLine(january, "tax", None, 0.125, "percent", 50.0, 0.0625),
+    ... )
+    >>> printed = printed_bill(Bill(january, date(2026, 1, 2), lines), taxed, 2)
+    >>> [line.amount for line in printed.lines]
+    [0.13, 0.07]
     """
     lines: list[BillLine] = []
     month: list[BillLine] = []
@@ -191,16 +246,33 @@ def printed_bill(exact: Bill, offer: Offer, digits: int) -> Bill:
 
 
 def rounded(amount: float, digits: int) -> float:
-    """An amount rounded half up, away from zero, after float noise far below the last digit is dropped."""
+    """Round an amount half up, away from zero, ignoring floating-point noise far below the last digit.
+
+    Parameters
+    ----------
+    amount : [money].
+    digits : decimals to keep.
+
+    Examples
+    --------
+    >>> rounded(0.125, 2), rounded(-0.125, 2), rounded(3 * 0.115, 2)
+    (0.13, -0.13, 0.35)
+    """
     exact = Decimal(repr(round(float(amount), digits + 7)))
     return float(exact.quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_UP)) + 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cells:
-    """Meter steps cut so finely that nothing of the offer changes inside; arrays of shape (cells,).
+    """Meter intervals cut so finely that the offer does not change within a cell; arrays of shape (cells,).
 
-    `month` counts months and `day` days since the year 0, on the local calendar; `minute` is the local clock's.
+    Attributes
+    ----------
+    start : start of each cell, UTC.
+    minutes : length of the cells [min].
+    import_kwh, export_kwh : energy in each cell [kWh].
+    month, day : number of the month (since the year 0) and of the day (since 1970) on the local calendar.
+    minute : minutes since local midnight [min].
     """
 
     start: pd.DatetimeIndex
@@ -213,7 +285,7 @@ class _Cells:
 
     @staticmethod
     def of(offer: Offer, flows: GridFlows, timezone: str, first: pd.Timestamp, last: pd.Timestamp) -> _Cells:
-        """The cells from `first`, or where the flows begin, until before `last`."""
+        """Cut the cells from `first`, or where the flows begin, up to `last`."""
         begins = max(0, int(flows.start.searchsorted(first, side="right")) - 1)
         chosen = slice(begins, int(flows.start.searchsorted(last)))
         start = flows.start[chosen].as_unit("s")
@@ -246,23 +318,23 @@ class _Cells:
 def _energy_lines(
     side: Side, bands: tuple[Band, ...], prices: SidePrices, cells: _Cells, here: BoolArray, month: date
 ) -> Iterator[BillLine]:
-    """One line for each band that priced energy in the month, in the order of the bands; unpaid export last."""
+    """Yield a line for each band that priced energy in the month, in the order of the bands; unpaid export last."""
     energy = cells.import_kwh if side == "import" else cells.export_kwh
     sign = 1.0 if side == "import" else -1.0
     kwh, money = [0.0] * (len(bands) + 1), [0.0] * (len(bands) + 1)
     left, below_kwh = energy, np.zeros(len(energy))
     price = _band_price_arrays(bands, prices)
     held = [False] * (len(bands) + 1)
-    for step in reversed(prices.tiers):  # the shortest first: it is used up first
-        band = bands[step.band]
+    for tier in reversed(prices.tiers):  # the shortest first, which is used up first
+        band = bands[tier.band]
         period = cells.day if band.per == "day" else cells.month
-        within = within_tier_kwh(energy, step.holds, period, band.up_to_kwh or 0.0)
-        mine = np.where(step.holds, np.maximum(0.0, within - below_kwh), 0.0)
-        below_kwh = np.where(step.holds, within, below_kwh)
+        within = within_tier_kwh(energy, tier.holds, period, band.up_to_kwh or 0.0)
+        mine = np.where(tier.holds, np.maximum(0.0, within - below_kwh), 0.0)
+        below_kwh = np.where(tier.holds, within, below_kwh)
         left = left - mine
-        kwh[step.band] = float(mine[here].sum())
-        money[step.band] = float((mine * price[step.band])[here].sum())
-        held[step.band] = bool(step.holds[here].any())
+        kwh[tier.band] = float(mine[here].sum())
+        money[tier.band] = float((mine * price[tier.band])[here].sum())
+        held[tier.band] = bool(tier.holds[here].any())
     for number in np.unique(prices.band[here]):
         rows = here & (prices.band == number)
         kwh[number] = float(left[rows].sum())
@@ -278,12 +350,12 @@ def _energy_lines(
 
 
 def _band_price_arrays(bands: tuple[Band, ...], prices: SidePrices) -> dict[int, FloatArray]:
-    """Price of each stepped band where it holds [money per kWh], by its number, each of shape (n,)."""
+    """Return the price of each tier where it holds [money per kWh], by the number of its band, each of shape (n,)."""
     found: dict[int, FloatArray] = {}
     below = np.nan_to_num(prices.beyond)
-    for step in prices.tiers:
-        below = np.where(step.holds, below + step.difference, below)
-        found[step.band] = below
+    for tier in prices.tiers:
+        below = np.where(tier.holds, below + tier.difference, below)
+        found[tier.band] = below
     return found
 
 
@@ -298,10 +370,11 @@ def _demand_lines(
     days: int,
     of_days: int,
 ) -> Iterator[BillLine]:
+    """Yield the line for the month's highest mean import, if the offer has a demand charge."""
     charge = offer.demand_charge
     if charge is None:
         return
-    # hours after midnight of a window that began the day before belong to that day's month
+    # in a window that passes midnight, the hours after midnight belong to the month of the day on which it began
     window = charge.window
     carried = (window.from_minute > window.to_minute) & (cells.minute < window.to_minute)
     first_of_its_month = np.asarray(cells.start.tz_convert(timezone).day == 1)
@@ -309,7 +382,7 @@ def _demand_lines(
     rows = np.flatnonzero(billed & (own_month == month_number) & prices.in_demand_window)
     if len(rows) == 0:
         return
-    # a mean begins where the local clock shows a multiple of its length, and counts if it begins in the window
+    # a mean begins when the local clock shows a multiple of its length, and counts if it begins in the window
     begins = np.flatnonzero(cells.minute % charge.interval_minutes < cells.minutes)
     mean_of = np.searchsorted(begins, np.arange(len(cells.minute)), side="right") - 1
     chosen = np.unique(mean_of[rows][np.isin(rows, begins)])
@@ -334,7 +407,7 @@ def _demand_lines(
 
 
 def _tax_lines(offer: Offer, lines: list[BillLine]) -> Iterator[BillLine]:
-    """The tax on a month's lines, where the offer has one."""
+    """Yield the line for the tax on a month's lines, if the offer has a tax."""
     if offer.tax_percent == 0 or not lines:
         return
     covered = sum(line.amount for line in lines if line.kind in offer.tax_covers)
@@ -343,13 +416,13 @@ def _tax_lines(offer: Offer, lines: list[BillLine]) -> Iterator[BillLine]:
 
 
 def _billed_days(first_of_month: date, begin: date, end: date) -> tuple[int, int]:
-    """Days billed of a month, and days in it."""
+    """Return how many days of a month are billed, and how many it has."""
     next_month = (first_of_month + timedelta(days=32)).replace(day=1)
     billed = (min(end, next_month) - max(begin, first_of_month)).days
     return billed, (next_month - first_of_month).days
 
 
 def _midnight(day: date, timezone: str) -> pd.Timestamp:
-    """The first instant of a local day, UTC."""
+    """Return the first instant of a local day, UTC."""
     wall = pd.Timestamp(day).tz_localize(timezone, ambiguous=True, nonexistent="shift_forward")
     return wall.tz_convert("UTC")

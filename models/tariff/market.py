@@ -12,15 +12,15 @@ from models.base.arrays import FloatArray
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MarketPrices:
-    """A published price series and how it becomes known.
+    """A published price series, and when its prices become known.
 
     Attributes
     ----------
-    start : start of each step, UTC, shape (n,).
-    price_per_kwh : [money per kWh], may be negative, shape (n,).
-    step_minutes : [min].
-    known_until_minute : local clock time until which prices are known, minutes since midnight, 1 to 1440.
-    published_minute : local clock time at which the next day's become known, minutes since midnight.
+    start : start of each interval, UTC, shape (n,).
+    price_per_kwh : price in each interval [money per kWh], may be negative, shape (n,).
+    step_minutes : length of the intervals [min].
+    known_until_minute : local clock time until which prices are known, minutes since midnight, 1 to 1440 [min].
+    published_minute : local clock time at which the next day's prices are published, minutes since midnight [min].
     """
 
     start: pd.DatetimeIndex
@@ -31,19 +31,54 @@ class MarketPrices:
 
     @property
     def end(self) -> pd.Timestamp:
-        """End of the last step."""
+        """Return the end of the last interval."""
         return self.start[-1] + pd.Timedelta(minutes=self.step_minutes)
 
 
 def market_price_at(market: MarketPrices, instants: pd.DatetimeIndex) -> FloatArray:
-    """Market price at instants [money per kWh], shape (n,); NaN where the series has none."""
+    """Return the market price at given instants [money per kWh], shape (n,); NaN outside the series.
+
+    Parameters
+    ----------
+    market : the published series.
+    instants : timezone-aware, shape (n,).
+
+    Examples
+    --------
+    >>> hours = pd.date_range("2026-03-02T18:00", periods=2, freq="h", tz="UTC")
+    >>> market = MarketPrices(hours, np.array([0.21, 0.14]), 60, 1440, 13 * 60)
+    >>> market_price_at(market, pd.DatetimeIndex(["2026-03-02T18:45Z", "2026-03-02T20:00Z"])).tolist()
+    [0.21, nan]
+    """
     row = np.asarray((instants - market.start[0]) // pd.Timedelta(minutes=market.step_minutes), dtype=np.int64)
     inside = (row >= 0) & (row < len(market.price_per_kwh))
     return np.where(inside, market.price_per_kwh[np.clip(row, 0, len(market.price_per_kwh) - 1)], np.nan)
 
 
 def known_until(market: MarketPrices, now: pd.Timestamp, timezone: str) -> pd.Timestamp:
-    """Until when prices are known at a moment, UTC; the clock time is that of the next day once it is published."""
+    """Return until when prices are known at a given moment.
+
+    Parameters
+    ----------
+    market : the published series.
+    now : the moment, timezone-aware.
+    timezone : IANA name of the time zone of the market's clock times.
+
+    Returns
+    -------
+    The instant, UTC: `known_until_minute` of today, or of tomorrow once the next day's prices are published.
+
+    Examples
+    --------
+    Prices of the next day are published at 13:00 and reach until midnight:
+
+    >>> hours = pd.date_range("2026-03-02", periods=48, freq="h", tz="UTC")
+    >>> market = MarketPrices(hours, np.full(48, 0.20), 60, 1440, 13 * 60)
+    >>> str(known_until(market, pd.Timestamp("2026-03-02T12:59Z"), "Europe/Dublin"))
+    '2026-03-03 00:00:00+00:00'
+    >>> str(known_until(market, pd.Timestamp("2026-03-02T13:00Z"), "Europe/Dublin"))
+    '2026-03-04 00:00:00+00:00'
+    """
     wall = now.tz_convert(timezone).tz_localize(None)
     published = wall.hour * 60 + wall.minute >= market.published_minute
     day = wall.normalize() + pd.Timedelta(days=int(published))

@@ -1,4 +1,4 @@
-"""Electricity offers: bands of local clock time, steps of quantity, market prices, taxes and fees."""
+"""Electricity offers: bands of local clock time, tiered and market prices, taxes and fees."""
 
 from __future__ import annotations
 
@@ -17,24 +17,24 @@ from models.tariff.market import MarketPrices, market_price_at
 
 TierPeriod = Literal["day", "month"]
 LineKind = Literal["import", "export", "daily_fee", "demand_charge"]
-"""Kinds of line on a bill that a tax can cover."""
+"""Kinds of bill line that a tax can cover."""
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A stretch of local clock time, days and months with one price.
+    """A window of local clock time, days and months with one price.
 
     Attributes
     ----------
-    price_per_kwh : [money per kWh], may be negative; of a band that follows the market, what is added to it.
-    from_minute, to_minute : minutes since local midnight, 0 to 1440; a band that passes midnight belongs to the
-        day it began.
-    days : days of the week on which it begins, 0 for Monday; None: every day.
-    months : months in which it begins, 1 to 12; None: every month.
-    up_to_kwh : the price holds on the first so many kWh of each local day or month [kWh]; None: on all of them.
-    per : what `up_to_kwh` is counted over.
-    market_factor : factor on the market price; None: the price does not follow the market.
-    no_grid_charging : of an export band: the car is not charged from the grid while it holds.
+    price_per_kwh : price, may be negative; for a band that follows the market, what is added to it [money per kWh].
+    from_minute, to_minute : begin and end, minutes since local midnight, 0 to 1440 [min]. A band that passes midnight
+        belongs to the day on which it began.
+    days : days of the week on which it begins, 0 for Monday; None for every day.
+    months : months in which it begins, 1 to 12; None for every month.
+    up_to_kwh : for a tier, the price holds for the first so many kWh of each day or month [kWh]; None for all of them.
+    per : whether `up_to_kwh` is counted by local day or by calendar month.
+    market_factor : factor on the market price [-]; None for a price that does not follow the market.
+    no_grid_charging : for an export band, whether the car must not be charged from the grid while it holds.
     name : as the offer calls it, or None.
     """
 
@@ -51,11 +51,11 @@ class Band:
 
     @property
     def when(self) -> TimeWindow:
-        """When it holds."""
+        """Return the window of time in which the band holds."""
         return TimeWindow(self.from_minute, self.to_minute, self.days, self.months)
 
     def covers(self, minute: IntArray, days: DaysAndBefore, months: DaysAndBefore) -> BoolArray:
-        """Whether the band holds, as TimeWindow.covers."""
+        """Return whether the band holds at each of n times, shape (n,); parameters as in TimeWindow.covers."""
         return self.when.covers(minute, days, months)
 
 
@@ -65,9 +65,9 @@ class DemandCharge:
 
     Attributes
     ----------
-    price_per_kw_month : [money per kW and month].
-    interval_minutes : length of the means, which begin at multiples of it on the local clock [min].
-    window : a mean counts if it begins inside.
+    price_per_kw_month : price of the month's highest mean [money per kW and month].
+    interval_minutes : length of the means; they begin at multiples of it on the local clock [min].
+    window : a mean counts if it begins in this window.
     """
 
     price_per_kw_month: float
@@ -81,14 +81,23 @@ class Offer:
 
     Attributes
     ----------
-    name, currency : as on the offer; ISO 4217.
-    daily_fee : [money per day].
-    import_bands, export_bands : the last band that matches gives the price. A band with `up_to_kwh` gives it only
-        until its kWh are used up, then the matching band before it does.
-    holidays_count_as : day of the week whose bands hold on public holidays, 0 for Monday, or None.
-    tax_percent : on top of the lines in `tax_covers` [%].
+    name : as on the offer.
+    currency : ISO 4217 code.
+    daily_fee : fixed charge [money per day].
+    import_bands, export_bands : the last band that matches gives the price. A tier (a band with `up_to_kwh`) gives it
+        only until it is used up; then the matching band before it does.
+    holidays_count_as : day of the week whose bands hold on public holidays, 0 for Monday; None for the actual day.
+    tax_percent : tax on the lines in `tax_covers` [%].
+    tax_covers : kinds of bill line that are taxed.
     market : the market prices that bands follow, or None.
-    demand_charge : or None.
+    demand_charge : price on the month's highest mean import, or None.
+
+    Examples
+    --------
+    >>> night = Band(0.12, from_minute=23 * 60, to_minute=7 * 60)
+    >>> offer = Offer("Day and night", "EUR", 0.74, (Band(0.34), night), (), None, 9.0, frozenset({"import"}))
+    >>> offer.tax_factor("import"), offer.tax_factor("export")
+    (1.09, 1.0)
     """
 
     name: str
@@ -103,7 +112,7 @@ class Offer:
     demand_charge: DemandCharge | None = None
 
     def days_counted_as(self, clock: LocalClock) -> DaysAndBefore:
-        """Day of the week of each date and of the date before, public holidays counted as the offer says."""
+        """Return the day of the week of each date and of the date before it, with holidays as the offer counts them."""
         if self.holidays_count_as is None:
             return clock.day_of_week, clock.day_of_week_before
         return (
@@ -112,25 +121,25 @@ class Offer:
         )
 
     def tax_factor(self, line: LineKind) -> float:
-        """Factor from a price to the price with tax [-]."""
+        """Return the factor from a price without tax to the price with tax [-]."""
         return 1 + self.tax_percent / 100 if line in self.tax_covers else 1.0
 
     @property
     def time_windows(self) -> tuple[TimeWindow, ...]:
-        """Every stretch of local time that the offer names, in no order that matters."""
+        """Return every window of time that the offer names, in no particular order."""
         bands = tuple(band.when for band in (*self.import_bands, *self.export_bands))
         return bands if self.demand_charge is None else (*bands, self.demand_charge.window)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TierPrices:
-    """A band with `up_to_kwh` at n instants; arrays of shape (n,).
+    """A tier (a band with `up_to_kwh`) at n instants; arrays of shape (n,).
 
     Attributes
     ----------
-    band : its number among the offer's bands of that side.
-    holds : whether energy counts towards its kWh: it matches, and no later band without steps does.
-    difference : its price less the price of what holds once it is used up [money per kWh]; 0 where it does not hold.
+    band : number of the band among the offer's bands of that side.
+    holds : whether energy counts towards the tier: its band matches, and no later band that is not a tier does.
+    difference : its price minus the price once it is used up [money per kWh]; 0 where it does not hold.
     """
 
     band: int
@@ -140,13 +149,13 @@ class TierPrices:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SidePrices:
-    """Prices of import, or of export, at n instants.
+    """The prices of import, or of export, at n instants.
 
     Attributes
     ----------
-    beyond : price once every step is used up [money per kWh], shape (n,); NaN where no band matches.
-    band : number of the band that gives it, shape (n,); -1 where none does.
-    steps : one for each band with `up_to_kwh`, in the order of the bands.
+    beyond : price once every tier is used up [money per kWh], shape (n,); NaN where no band matches.
+    band : number of the band that gives this price, shape (n,); -1 where none does.
+    tiers : one for each band with `up_to_kwh`, in the order of the bands.
     """
 
     beyond: FloatArray
@@ -161,16 +170,30 @@ def side_prices(
     months: DaysAndBefore,
     market_price: FloatArray | None = None,
 ) -> SidePrices:
-    """Prices of a list of bands at wall-clock minutes on days and months.
+    """Return the prices that a list of bands gives at n times on the wall clock.
 
     Parameters
     ----------
-    market_price : [money per kWh], shape (n,); for bands that follow the market.
+    bands : in the order of the offer; the last one that matches gives the price.
+    minute : minutes since local midnight [min], shape (n,).
+    days : day of the week of each date and of the date before it, 0 for Monday.
+    months : month of each date and of the date before it, 1 to 12.
+    market_price : for bands that follow the market [money per kWh], shape (n,).
+
+    Examples
+    --------
+    0.34 at all times, but 0.30 for the first 10 kWh of each day:
+
+    >>> bands = (Band(0.34), Band(0.30, up_to_kwh=10.0))
+    >>> noon, monday, march = np.array([720]), (np.array([0]), np.array([6])), (np.array([3]), np.array([3]))
+    >>> found = side_prices(bands, noon, monday, march)
+    >>> float(found.beyond[0]), round(float(found.tiers[0].difference[0]), 2)
+    (0.34, -0.04)
     """
     beyond = np.full(len(minute), np.nan)
     number = np.full(len(minute), -1, dtype=np.int64)
     top = beyond.copy()
-    steps: list[TierPrices] = []
+    tiers: list[TierPrices] = []
     for index, band in enumerate(bands):
         covers = band.covers(minute, days, months)
         price: FloatArray = np.full(len(minute), band.price_per_kwh)
@@ -179,16 +202,30 @@ def side_prices(
         if band.up_to_kwh is None:
             beyond = np.where(covers, price, beyond)
             number[covers] = index
-            steps = [TierPrices(s.band, s.holds & ~covers, np.where(covers, 0.0, s.difference)) for s in steps]
+            tiers = [
+                TierPrices(tier.band, tier.holds & ~covers, np.where(covers, 0.0, tier.difference)) for tier in tiers
+            ]
         else:
             below = np.nan_to_num(top, nan=0.0)
-            steps.append(TierPrices(index, covers, np.where(covers, price - below, 0.0)))
+            tiers.append(TierPrices(index, covers, np.where(covers, price - below, 0.0)))
         top = np.where(covers, price, top)
-    return SidePrices(beyond, number, tuple(steps))
+    return SidePrices(beyond, number, tuple(tiers))
 
 
 def band_prices(bands: Sequence[Band], minute: IntArray, days: DaysAndBefore, months: DaysAndBefore) -> FloatArray:
-    """Price of the last band without steps that matches [money per kWh], shape (n,); NaN where none does."""
+    """Return the price of the last matching band that is not a tier; parameters as in side_prices.
+
+    Returns
+    -------
+    Prices [money per kWh], shape (n,); NaN where no band matches.
+
+    Examples
+    --------
+    >>> minutes = np.array([60, 720])
+    >>> monday, march = (np.array([0, 0]), np.array([6, 6])), (np.array([3, 3]), np.array([3, 3]))
+    >>> band_prices((Band(0.34), Band(0.12, 23 * 60, 7 * 60)), minutes, monday, march).tolist()
+    [0.12, 0.34]
+    """
     return side_prices(bands, minute, days, months).beyond
 
 
@@ -198,9 +235,9 @@ class OfferPrices:
 
     Attributes
     ----------
-    imports, exports : prices of each side; export without a match is 0.
-    no_grid_charging : whether an export band that forbids charging from the grid holds.
-    in_demand_window : whether a mean that begins there counts for the demand charge.
+    imports, exports : prices of each side; export is 0 where no band matches.
+    no_grid_charging : whether an export band holds that forbids charging from the grid.
+    in_demand_window : whether a mean that begins at the instant counts for the demand charge.
     """
 
     imports: SidePrices
@@ -212,20 +249,28 @@ class OfferPrices:
 def offer_prices(
     offer: Offer, instants: pd.DatetimeIndex, timezone: str, holidays: Collection[date] = ()
 ) -> OfferPrices:
-    """Prices and rules of an offer at instants.
+    """Return the prices of an offer at given instants, and its conditions.
 
-    A clock change is read literally: a band holds whenever the wall clock shows a time inside it, so the band of a
-    doubled hour holds twice and an edge inside a lost hour takes effect right after it.
+    Clock changes are taken literally: a band holds whenever the wall clock shows a time inside it. So a band inside the
+    repeated hour holds twice, and a band edge inside the skipped hour takes effect right after it.
 
     Parameters
     ----------
+    offer : prices without tax.
     instants : timezone-aware, shape (n,).
-    timezone : IANA name of the site's zone.
+    timezone : IANA name of the site's time zone.
     holidays : public holidays as local dates.
 
     Raises
     ------
-    ValueError : an instant has no import price, or one that follows the market has no market price.
+    ValueError : an instant has no import price, or a band follows the market at an instant without a market price.
+
+    Examples
+    --------
+    >>> offer = Offer("Day and night", "EUR", 0.74, (Band(0.34), Band(0.12, 23 * 60, 7 * 60)), (Band(0.05),))
+    >>> found = offer_prices(offer, pd.DatetimeIndex(["2026-03-02T18:20Z", "2026-03-02T23:20Z"]), "Europe/Dublin")
+    >>> found.imports.beyond.tolist(), found.exports.beyond.tolist()
+    ([0.34, 0.12], [0.05, 0.05])
     """
     clock = local_clock(instants, timezone, holidays)
     days = offer.days_counted_as(clock)
@@ -236,8 +281,8 @@ def offer_prices(
     _check_priced(offer, instants, timezone, imports.beyond, market, imports, exports)
     forbids = np.array([band.no_grid_charging for band in offer.export_bands] + [False], dtype=np.bool_)
     no_grid_charging = forbids[exports.band]
-    for step in exports.tiers:
-        no_grid_charging = no_grid_charging | (step.holds & forbids[step.band])
+    for tier in exports.tiers:
+        no_grid_charging = no_grid_charging | (tier.holds & forbids[tier.band])
     in_window = np.zeros(len(instants), dtype=np.bool_)
     if offer.demand_charge is not None:
         in_window = offer.demand_charge.window.covers(clock.minute, days, months)
@@ -254,13 +299,13 @@ def _check_priced(
     imports: SidePrices,
     exports: SidePrices,
 ) -> None:
-    """Raise unless every instant has its prices."""
+    """Raise a ValueError unless every instant has its prices."""
     missing = imports.band < 0
     what = f"offer {offer.name!r} has no import price"
     if market is not None and not missing.any():
         missing = np.isnan(import_price) | (np.isnan(exports.beyond) & (exports.band >= 0))
-        for step in (*imports.tiers, *exports.tiers):
-            missing = missing | (step.holds & np.isnan(step.difference))
+        for tier in (*imports.tiers, *exports.tiers):
+            missing = missing | (tier.holds & np.isnan(tier.difference))
         what = f"the market prices of offer {offer.name!r} have none"
     if missing.any():
         first = instants[int(np.argmax(missing))].tz_convert(timezone)
@@ -270,20 +315,45 @@ def _check_priced(
 def prices(
     offer: Offer, instants: pd.DatetimeIndex, timezone: str, holidays: Collection[date] = ()
 ) -> tuple[FloatArray, FloatArray]:
-    """Import and export prices [money per kWh] at instants once every step is used up, each of shape (n,).
+    """Return the import and the export prices once every tier is used up; parameters and errors as in offer_prices.
 
-    Parameters and errors as offer_prices; without tax.
+    Returns
+    -------
+    Prices without tax [money per kWh], each of shape (n,).
+
+    Examples
+    --------
+    >>> offer = Offer("Day and night", "EUR", 0.74, (Band(0.34), Band(0.12, 23 * 60, 7 * 60)))
+    >>> imported, exported = prices(offer, pd.DatetimeIndex(["2026-03-02T23:20Z"]), "Europe/Dublin")
+    >>> imported.tolist(), exported.tolist()
+    ([0.12], [0.0])
     """
     found = offer_prices(offer, instants, timezone, holidays)
     return found.imports.beyond, found.exports.beyond
 
 
-def situations(bands: Sequence[Band], holidays_count_as: int | None) -> IntArray:
-    """Every situation that can matter to bands: rows of month, month before, day, day before and minute.
+def calendar_cases(bands: Sequence[Band], holidays_count_as: int | None) -> IntArray:
+    """List every case of the calendar and the clock that can matter to the bands.
 
-    Every month and day of the week is there with every date that may come before it (the day and month before,
-    and, where public holidays count as another day, any mix of the two), at every band edge: between two edges
-    nothing changes.
+    Each month and each day of the week appears with every date that can come before it (the previous day and month, and
+    any combination with public holidays if these count as another day), at every band edge. Between two edges nothing
+    changes.
+
+    Parameters
+    ----------
+    bands : bands of one side.
+    holidays_count_as : day of the week as which public holidays count, 0 for Monday, or None.
+
+    Returns
+    -------
+    Rows of month, month before, day of the week, day before, and minute; shape (cases, 5).
+
+    Examples
+    --------
+    12 months, each after the same month or the one before; 7 days; edges at 00:00, 07:00 and 23:00:
+
+    >>> calendar_cases((Band(0.34), Band(0.12, 23 * 60, 7 * 60)), None).shape
+    (504, 5)
     """
     edges = sorted({0, *(edge for band in bands for edge in (band.from_minute, band.to_minute))})
     minutes = [edge for edge in edges if edge < MINUTES_A_DAY]
@@ -305,11 +375,24 @@ def situations(bands: Sequence[Band], holidays_count_as: int | None) -> IntArray
 
 
 def first_unpriced_time(offer: Offer) -> tuple[int, int, int] | None:
-    """First (month, day of the week, minute) without an import price in any year, or None.
+    """Return the first time at which an offer has no import price, in any year.
 
-    A band with steps does not count, for once it is used up another must give the price.
+    Tiers do not count, since once one is used up another band must give the price.
+
+    Parameters
+    ----------
+    offer : its import bands are checked.
+
+    Returns
+    -------
+    Month, day of the week (0 for Monday) and minute since midnight; None if there always is a price.
+
+    Examples
+    --------
+    >>> first_unpriced_time(Offer("Days only", "EUR", 0.74, (Band(0.34, from_minute=7 * 60),)))
+    (1, 0, 0)
     """
-    rows = situations(offer.import_bands, offer.holidays_count_as)
+    rows = calendar_cases(offer.import_bands, offer.holidays_count_as)
     month, month_before, day, day_before, minute = rows.T
     missing = side_prices(offer.import_bands, minute, (day, day_before), (month, month_before)).band < 0
     if not missing.any():
@@ -319,22 +402,55 @@ def first_unpriced_time(offer: Offer) -> tuple[int, int, int] | None:
 
 
 def overridden_tier(bands: Sequence[Band], holidays_count_as: int | None) -> int | None:
-    """First band with `up_to_kwh` that later ones without cover at all times, so that it never counts, by number."""
-    month, month_before, day, day_before, minute = situations(bands, holidays_count_as).T
+    """Return the first tier that later bands override at all times, so that it never applies.
+
+    Parameters
+    ----------
+    bands : bands of one side.
+    holidays_count_as : day of the week as which public holidays count, 0 for Monday, or None.
+
+    Returns
+    -------
+    The number of its band, or None.
+
+    Examples
+    --------
+    >>> overridden_tier((Band(0.30, up_to_kwh=10.0), Band(0.34)), None)
+    0
+    >>> overridden_tier((Band(0.34), Band(0.30, up_to_kwh=10.0)), None) is None
+    True
+    """
+    month, month_before, day, day_before, minute = calendar_cases(bands, holidays_count_as).T
     found = side_prices(bands, minute, (day, day_before), (month, month_before))
-    return next((step.band for step in found.tiers if not step.holds.any()), None)
+    return next((tier.band for tier in found.tiers if not tier.holds.any()), None)
 
 
 def overlapping_tiers(bands: Sequence[Band], holidays_count_as: int | None) -> tuple[int, int] | None:
-    """First two bands with `up_to_kwh` that can hold at once without being steps of one stair, by number, or None.
+    """Return the first two tiers that can hold at the same time without being nested.
 
-    Steps of one stair hold at the same times, are counted over the same period, and the later in the list is the
-    shorter: so the one that holds first is used up first.
+    Nested tiers hold at the same times and count over the same period, and the later one in the list is the shorter. So
+    the one that applies first is used up first.
+
+    Parameters
+    ----------
+    bands : bands of one side.
+    holidays_count_as : day of the week as which public holidays count, 0 for Monday, or None.
+
+    Returns
+    -------
+    The numbers of their bands, or None.
+
+    Examples
+    --------
+    >>> overlapping_tiers((Band(0.34), Band(0.30, up_to_kwh=10.0), Band(0.20, up_to_kwh=3.0)), None) is None
+    True
+    >>> overlapping_tiers((Band(0.34), Band(0.30, up_to_kwh=10.0), Band(0.20, from_minute=720, up_to_kwh=3.0)), None)
+    (1, 2)
     """
-    stepped = [index for index, band in enumerate(bands) if band.up_to_kwh is not None]
-    month, month_before, day, day_before, minute = situations(bands, holidays_count_as).T
-    for position, earlier in enumerate(stepped):
-        for later in stepped[position + 1 :]:
+    numbers = [index for index, band in enumerate(bands) if band.up_to_kwh is not None]
+    month, month_before, day, day_before, minute = calendar_cases(bands, holidays_count_as).T
+    for position, earlier in enumerate(numbers):
+        for later in numbers[position + 1 :]:
             low, high = bands[later], bands[earlier]
             if low.when == high.when and low.per == high.per and (low.up_to_kwh or 0) < (high.up_to_kwh or 0):
                 continue

@@ -193,7 +193,7 @@ def test_no_demand_charge_without_its_window() -> None:
 
 def test_steps_too_long_for_the_demand_charge() -> None:
     """Hourly energy does not tell the mean of half an hour."""
-    with pytest.raises(ValueError, match="means of 30 minutes"):
+    with pytest.raises(ValueError, match="means over 30 minutes"):
         bill_of(demand_offer(), flows("2026-01-01", 31), "2026-01-01", "2026-02-01")
 
 

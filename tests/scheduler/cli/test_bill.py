@@ -82,7 +82,7 @@ def test_a_month_to_the_cent(tmp_path: Path) -> None:
     amounts = {line["line"]: line["amount"] for line in made["lines"]}  # type: ignore[attr-defined]
     assert list(amounts.values()) == [10.54, 98.04, 36.00, 30.36, 4.10, -2.51, -11.16, 45.66]
     assert amounts["Bought: at all times, up to 200 kWh a month"] == 36.00
-    assert amounts["Bought: Request peak"] == 30.36
+    assert amounts["Bought: Evening peak"] == 30.36
     assert amounts["Tax on daily fee, bought and demand charge"] == 45.66
     assert made["total"] == 211.03
     assert made["sums"] == {"daily_fee": 10.54, "import": 164.40, "demand_charge": 4.10, "export": -13.67, "tax": 45.66}
@@ -151,7 +151,7 @@ def without(lines: list[str], *numbers: int) -> str:
             (),
             None,
             OFFER.replace("interval_minutes = 60", "interval_minutes = 30"),
-            "offer.toml: these meter values cannot be billed: steps of 60 minutes do not tell the means of 30 minutes",
+            "offer.toml: these meter values cannot be billed: meter intervals of 60 minutes do not give the means",
         ),
         ((), "a,b\n1,2\n", OFFER, 'meter.csv line 1: the first line is "a,b"; allowed is NEM12, Green Button XML'),
         (
@@ -179,7 +179,7 @@ def test_nothing_is_written_if_the_bill_fails(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("stretch", "words"),
+    ("window", "words"),
     [
         (TimeWindow(), "at all times"),
         (TimeWindow(1020, 1260, frozenset(range(5))), "17:00 to 21:00, Mon to Fri"),
@@ -190,9 +190,9 @@ def test_nothing_is_written_if_the_bill_fails(tmp_path: Path) -> None:
         (TimeWindow(0, 1440, frozenset(range(7))), "Mon to Sun"),
     ],
 )
-def test_stretches_in_words(stretch: TimeWindow, words: str) -> None:
+def test_windows_in_words(window: TimeWindow, words: str) -> None:
     """When a band holds, as an owner reads it; a run of days or months may pass the end of the week or year."""
-    assert time_window_text(stretch) == words
+    assert time_window_text(window) == words
 
 
 def two_spans(first: str, second: str) -> str:
