@@ -1,4 +1,4 @@
-"""The largest convex function under a curve: what a linear program can price without integers."""
+"""The lower convex envelope of a curve: the largest convex function below it, which a linear program can price."""
 
 from __future__ import annotations
 
@@ -8,18 +8,27 @@ from models.base.arrays import FloatArray
 
 
 def convex_envelope(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Lower convex envelope of the points (x, y), at each x, shape (n,).
+    """Return the lower convex envelope of the points (x, y).
 
-    The lower convex hull by Andrew's monotone chain, then straight between its corners.
+    It is the lower convex hull by Andrew's monotone chain, with straight lines between its corners.
 
     Parameters
     ----------
-    x : rising, shape (n,), at least two.
-    y : of any unit, finite, shape (n,).
+    x : rising, two or more, shape (n,).
+    y : finite, in any unit, shape (n,).
+
+    Returns
+    -------
+    The envelope at each x, in the unit of y, shape (n,).
 
     Raises
     ------
-    ValueError : x does not rise, fewer than two points, or shapes that differ.
+    ValueError : x does not rise, there are fewer than two points, or the shapes differ.
+
+    Examples
+    --------
+    >>> convex_envelope(np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.0, 3.0, 2.0, 3.0])).tolist()
+    [0.0, 1.0, 2.0, 3.0]
     """
     if x.shape != y.shape or x.ndim != 1 or len(x) < 2 or not np.all(np.diff(x) > 0):
         raise ValueError("the envelope needs two or more points with rising x")
@@ -33,6 +42,6 @@ def convex_envelope(x: FloatArray, y: FloatArray) -> FloatArray:
 
 
 def _not_below(left: tuple[float, float], middle: tuple[float, float], right: tuple[float, float]) -> bool:
-    """Whether the middle point lies on or above the line between the other two."""
+    """Return whether the middle point lies on or above the line between the other two."""
     rise = (right[1] - left[1]) * (middle[0] - left[0])
     return (middle[1] - left[1]) * (right[0] - left[0]) >= rise

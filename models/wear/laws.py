@@ -1,4 +1,4 @@
-"""The wear laws by name. A new one is its own file and one line here."""
+"""The wear laws by name. To add one, write a module for it and add a line here."""
 
 from __future__ import annotations
 
@@ -19,30 +19,56 @@ WEAR_LAWS: dict[str, Callable[[LawSettings], WearLaw]] = {
 
 
 def wear_law(name: str, settings: LawSettings) -> WearLaw:
-    """The law of this name.
+    """Return the wear law of a given name.
+
+    Parameters
+    ----------
+    name : "flat", "depth", "stress" or "nmc".
+    settings : what the law may need to know about the battery.
 
     Raises
     ------
-    ValueError : no such law.
+    ValueError : there is no such law.
+
+    Examples
+    --------
+    >>> wear_law("stress", LawSettings()).source
+    'Xu, Oudalov, Ulbig, Andersson and Kirschen, IEEE Trans. Smart Grid 9(2), 2018'
     """
     if name not in WEAR_LAWS:
-        raise ValueError(f"{name} is no wear law; known are {', '.join(WEAR_LAWS)}")
+        raise ValueError(f"{name} is not a wear law; expected one of {', '.join(WEAR_LAWS)}")
     return WEAR_LAWS[name](settings)
 
 
 def calendar_law(name: str, settings: LawSettings) -> CalendarLaw:
-    """The law of this name, where it knows of time.
+    """Return the wear law of a given name, if it includes calendar ageing.
+
+    Parameters
+    ----------
+    name : "stress" or "nmc".
+    settings : what the law may need to know about the battery.
 
     Raises
     ------
-    ValueError : no such law, or one that knows of cycles alone.
+    ValueError : there is no such law, or it has no calendar ageing.
+
+    Examples
+    --------
+    >>> calendar_law("nmc", LawSettings()).name
+    'nmc'
     """
     law = wear_law(name, settings)
     if not isinstance(law, CalendarLaw):
-        raise ValueError(f"{name} knows nothing of time; known are {', '.join(calendar_law_names())}")
+        raise ValueError(f"{name} has no calendar ageing; expected one of {', '.join(calendar_law_names())}")
     return law
 
 
 def calendar_law_names() -> tuple[str, ...]:
-    """Names of the laws that know of time."""
+    """Return the names of the laws that include calendar ageing.
+
+    Examples
+    --------
+    >>> calendar_law_names()
+    ('stress', 'nmc')
+    """
     return tuple(name for name, make in WEAR_LAWS.items() if isinstance(make(LawSettings()), CalendarLaw))

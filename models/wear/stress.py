@@ -1,4 +1,4 @@
-"""Wear law "stress": factors for depth, state of charge, temperature and time, and a capacity that falls by them.
+"""Wear law "stress": the capacity falls with a product of factors for depth, state of charge, temperature and time.
 
 Source: B. Xu, A. Oudalov, A. Ulbig, G. Andersson and D. S. Kirschen, "Modeling of Lithium-Ion Battery Degradation for
 Cell Life Assessment", IEEE Transactions on Smart Grid 9(2), 2018; constants as fitted there to lithium manganese oxide
@@ -9,15 +9,15 @@ cells. With depth d, mean state of charge s, temperature T [K] and time t [s]
     f = sum over cycles of count S_d S_s S_T + sum over time of S_t S_s S_T
     capacity lost L = 1 - 0.0575 exp(-121 f) - 0.9425 exp(-f)
 
-The first exponential is the film that forms on a new cell's electrode, and soon over.
+The first exponential describes the film that forms on the electrode of a new cell; it soon levels off.
 
-A share of life is f over the f at which L is 0.2 (0.1639). f adds up linearly, so each cycle uses the same share
-whenever it comes, and shares add up to one life (Palmgren and Miner's rule, which the source too applies to f). The
-alternative, capacity lost now over 0.2, would call a new battery's first cycles eight times as dear as later ones,
-though moving a cycle from the first year to the fifth does not move the end of life.
+A share of life is f divided by the f at which L is 0.2 (0.1639). f is a sum, so a cycle uses the same share at any age,
+and the shares add up to one life (Palmgren and Miner's rule, which the source applies to f too). The alternative, the
+capacity lost now divided by 0.2, would price a new battery's first cycles eight times as high as later ones, although
+moving a cycle from the first year to the fifth does not change the end of life.
 
-Valid (from memory): depths of 10 to 100 %; 15 to 55 degrees C, since below about 15 lithium plating adds what the law
-does not know. S_d is concave below a depth of 0.1437, so a linear program takes its convex envelope.
+Valid (from memory): depths of 10 to 100 %; 15 to 55 degrees C, since below about 15 degrees lithium plating adds wear
+that the law does not include. S_d is concave below a depth of 0.1437, so a linear program takes its convex envelope.
 """
 
 from __future__ import annotations
@@ -45,42 +45,68 @@ REFERENCE_KELVIN, REFERENCE_SOC = 298.15, 0.5
 TIME_STRESS_PER_HOUR = 4.14e-10 * 3600
 FILM_SHARE, FILM_RATE = 0.0575, 121.0
 USUAL_DEPTH = 0.5
-"""Depth of the cycles that the battery is taken to have done before [-]."""
+"""Assumed depth of the cycles that the battery has had so far [0 to 1]."""
 
 
 def depth_stress(depth: FloatArray) -> FloatArray:
-    """S_d, what a full cycle adds to f at the reference [-], shape of depth; 0 at no depth."""
+    """Return S_d, what a full cycle adds to f at the reference [-], shape of depth; 0 at depth 0.
+
+    Examples
+    --------
+    >>> [f"{stress:.5e}" for stress in depth_stress(np.array([0.5, 1.0]))]
+    ['1.33108e-05', '5.88235e-05']
+    """
     deep = np.maximum(depth, np.finfo(np.float64).tiny)
     return np.asarray(np.where(depth > 0, 1 / (1.40e5 * deep**-0.501 - 1.23e5), 0.0), dtype=np.float64)
 
 
 def soc_stress(soc: float | FloatArray) -> FloatArray:
-    """S_s, 1 at half charge [-]."""
+    """Return S_s, the factor for a state of charge [0 to 1]; 1 at half charge [-].
+
+    Examples
+    --------
+    >>> soc_stress(np.array([0.5, 0.9])).round(4).tolist()
+    [1.0, 1.5159]
+    """
     return np.asarray(np.exp(1.04 * (np.asarray(soc) - REFERENCE_SOC)), dtype=np.float64)
 
 
 def temperature_stress(temp_degc: float | FloatArray) -> FloatArray:
-    """S_T, 1 at 25 degrees C [-]."""
+    """Return S_T, the factor for a temperature; 1 at 25 degrees C [-].
+
+    Examples
+    --------
+    >>> temperature_stress(np.array([15.0, 25.0])).round(5).tolist()
+    [0.48819, 1.0]
+    """
     kelvin = np.asarray(temp_degc) + CELSIUS_ZERO_KELVIN
     return np.asarray(np.exp(0.0693 * (kelvin - REFERENCE_KELVIN) * REFERENCE_KELVIN / kelvin), dtype=np.float64)
 
 
 def capacity_lost(stress: float) -> float:
-    """L, the share of capacity lost once f has come to this value [-]."""
+    """Return L, the share of the capacity lost at a value of f [-].
+
+    Examples
+    --------
+    A year of calendar ageing at 25 degrees C and half charge, 4.14e-10 per second:
+
+    >>> round(capacity_lost(4.14e-10 * 365.25 * 86400), 5)
+    0.0579
+    """
     return float(1 - FILM_SHARE * np.exp(-FILM_RATE * stress) - (1 - FILM_SHARE) * np.exp(-stress))
 
 
 STRESS_AT_END = float(np.log((1 - FILM_SHARE) / (1 - CAPACITY_LOST_AT_END)))
-"""The f at which L is 0.2 [-]; the film's exponential is then 2e-9 and left out."""
+"""The f at which L is 0.2 [-]; the film's exponential is 2e-9 there and is left out."""
 
 
 @dataclass(frozen=True, slots=True)
 class StressLaw:
-    """Life by f.
+    """A wear law by f.
 
     Attributes
     ----------
-    stress_so_far : f before the first cycle; it matters to the capacity lost and not to the share of life [-].
+    stress_so_far : f before the first cycle [-]. It affects the capacity lost, but not the share of life.
     """
 
     name: ClassVar[str] = "stress"
@@ -90,17 +116,17 @@ class StressLaw:
     stress_so_far: float = 0.0
 
     def life_lost(self, depth: FloatArray, mean_soc: float | FloatArray, temp_degc: float | FloatArray) -> FloatArray:
-        """Share of life of one full cycle [-], shape of depth."""
+        """Return the share of the battery's life that one full cycle uses [-], shape of depth."""
         stress = depth_stress(depth) * soc_stress(mean_soc) * temperature_stress(temp_degc)
         return broadcast(np.asarray(stress / STRESS_AT_END), depth)
 
     def life_lost_per_hour(self, soc: FloatArray, temp_degc: float | FloatArray, age_years: float) -> FloatArray:
-        """Share of life of an hour [1/h], shape of soc; the same at every age, since f grows with time itself."""
+        """Return the share of life that an hour uses [1/h], shape of soc; the same at every age, as f is linear in time."""
         stress = TIME_STRESS_PER_HOUR * soc_stress(soc) * temperature_stress(temp_degc)
         return broadcast(np.asarray(stress / STRESS_AT_END), soc)
 
     def life_used(self, cycles: Cycles, time: TimeSpent) -> LifeUsed:
-        """Life and capacity; what is lost of capacity is told apart by each one's part of f."""
+        """Return life used and capacity lost; the capacity is divided between the two kinds of ageing as f is."""
         by_cycles = float(cycles.count @ self.life_lost(cycles.depth, cycles.mean_soc, cycles.temp_degc))
         by_calendar = float(time.hours @ self.life_lost_per_hour(time.soc, time.temp_degc, 0.0))
         both = by_cycles + by_calendar
@@ -111,7 +137,13 @@ class StressLaw:
 
 
 def stress_law(settings: LawSettings) -> StressLaw:
-    """The law for a battery that spent its age at the reference and its cycles at half depth."""
+    """Return the law for a battery that has aged at the reference conditions, with cycles of half depth.
+
+    Examples
+    --------
+    >>> round(stress_law(LawSettings(age_years=1.0, full_cycles_a_year=0.0)).stress_so_far, 6)
+    0.013065
+    """
     by_calendar = TIME_STRESS_PER_HOUR * HOURS_A_DAY * DAYS_A_YEAR
     by_cycles = settings.full_cycles_a_year / USUAL_DEPTH * float(depth_stress(np.array([USUAL_DEPTH]))[0])
     return StressLaw(settings.age_years * (by_calendar + by_cycles))

@@ -307,7 +307,7 @@ def test_a_rate_of_minus_100_percent_is_refused(rate: float) -> None:
         lambda: payback_years(flow(-1, 2), rate),
         lambda: cash_flow_by_year(replace(CASE, price_drift_percent=rate), 600.0),
     ):
-        with pytest.raises(ValueError, match="over -100 percent"):
+        with pytest.raises(ValueError, match="above -100 percent"):
             refused()
 
 
