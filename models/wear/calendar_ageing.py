@@ -1,7 +1,7 @@
-"""What an hour of standing costs by stored energy: a convex price of a few straight pieces.
+"""The cost of calendar ageing by stored energy: a convex function of a few straight lines.
 
-A law of calendar ageing gives life per hour by state of charge. Its lower convex envelope times the battery's price,
-straight between a few knots, is what a linear program can hold: the cost is the highest of its lines.
+A law of calendar ageing gives the life that an hour uses by state of charge. A linear program can hold its lower convex
+envelope times the battery's price, linear between a few knots: the cost is the highest of the lines.
 """
 
 from __future__ import annotations
@@ -17,32 +17,39 @@ from models.wear.law import CalendarLaw
 GRID_STEPS = 1000
 MOST_LINES = 6
 CLOSE_ENOUGH = 1e-9
-"""No further knot where the pieces are this close to the envelope [share of its highest value]."""
+"""No further knot is added once the lines are this close to the envelope [share of its highest value]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CalendarPrice:
-    """Money per hour by stored energy.
+    """The cost of calendar ageing per hour, by stored energy.
 
     Attributes
     ----------
-    knots_kwh : stored energy, rising to the capacity [kWh], shape (k,). Under the first the first line goes on.
-    money_per_hour : cost of an hour there, convex [money per hour], shape (k,).
+    knots_kwh : stored energy at the knots, rising to the capacity [kWh], shape (k,). The first line continues below the
+        first knot.
+    money_per_hour : cost of an hour at each knot, convex [money per hour], shape (k,).
+
+    Examples
+    --------
+    >>> price = CalendarPrice(np.array([0.0, 20.0, 40.0]), np.array([0.0, 0.02, 0.08]))
+    >>> price.cost(np.array([10.0, 30.0])).round(3).tolist()
+    [0.01, 0.05]
     """
 
     knots_kwh: FloatArray
     money_per_hour: FloatArray
 
     def lines(self) -> tuple[FloatArray, FloatArray]:
-        """Slope [money per kWh and hour] and intercept [money per hour] of each piece, both of shape (k - 1,).
+        """Return the slope [money per kWh and hour] and the intercept [money per hour] of each line, of shape (k - 1,).
 
-        The cost is at least slope × stored energy + intercept for every one.
+        The cost is at least slope × stored energy + intercept for every line.
         """
         slope = np.maximum.accumulate(np.diff(self.money_per_hour) / np.diff(self.knots_kwh))
         return slope, np.asarray(self.money_per_hour[:-1] - slope * self.knots_kwh[:-1], dtype=np.float64)
 
     def cost(self, stored_kwh: FloatArray) -> FloatArray:
-        """Money per hour at stored energy [kWh] within the capacity: the highest of the lines and 0, its shape."""
+        """Return the cost of an hour [money per hour] at stored energy [kWh], of its shape: the highest line, or 0."""
         slope, intercept = self.lines()
         lines = np.max(np.multiply.outer(stored_kwh, slope) + intercept, axis=-1)
         return np.asarray(np.maximum(lines, 0.0), dtype=np.float64)
@@ -56,23 +63,36 @@ def calendar_price(
     age_years: float,
     lowest_soc: float = 0.0,
 ) -> CalendarPrice:
-    """The price of standing by a law, in at most MOST_LINES pieces, each begun where they are furthest off.
+    """Return the cost of calendar ageing by a law, in at most MOST_LINES lines.
+
+    Each further knot is put where the lines are furthest from the envelope.
 
     Parameters
     ----------
-    battery_price : money for a replacement battery [money].
+    law : a law of calendar ageing.
+    battery_price : price of a replacement battery [money].
     battery_kwh : usable capacity [kWh].
     temp_degc : temperature of the battery [degrees C].
     age_years : age of the battery [a].
-    lowest_soc : where the envelope begins [0 to 1, below 1]. A law that falls steeply when nearly empty ("nmc") has an
-        envelope far below it all over; one that begins at the floor is close where the car is.
+    lowest_soc : state of charge at which the envelope begins, 0 or more and below 1. A law that falls steeply when the
+        battery is nearly empty ("nmc") has an envelope far below it everywhere; one that begins at the floor is close
+        to the law where the car is in use.
 
     Raises
     ------
-    ValueError : lowest_soc of 1 or more, or below 0.
+    ValueError : lowest_soc is below 0, or 1 or more.
+
+    Examples
+    --------
+    At half charge and full, where the law itself gives 0.0727 and 0.1223 money per hour:
+
+    >>> from models.wear.stress import StressLaw
+    >>> price = calendar_price(StressLaw(), 8000.0, 40.0, temp_degc=25.0, age_years=3.0)
+    >>> len(price.lines()[0]), price.cost(np.array([20.0, 40.0])).round(4).tolist()
+    (6, [0.0731, 0.1223])
     """
     if not 0 <= lowest_soc < 1:
-        raise ValueError("the lowest state of charge must be from 0 to below 1")
+        raise ValueError("the lowest state of charge must be 0 or more, and below 1")
     soc = np.linspace(lowest_soc, 1, GRID_STEPS + 1)
     money = battery_price * convex_envelope(soc, law.life_lost_per_hour(soc, temp_degc, age_years))
     knots = [0, GRID_STEPS]
@@ -86,12 +106,23 @@ def calendar_price(
 
 
 def calendar_cost(price: CalendarPrice, hours: FloatArray, stored_kwh: FloatArray) -> FloatArray:
-    """Money for standing in each interval, shape (n,), at the mean of the costs at its two ends.
+    """Return the cost of calendar ageing in each interval, at the mean of the costs at its two ends.
 
     Parameters
     ----------
+    price : cost of an hour by stored energy.
     hours : length of each interval [h], shape (n,).
-    stored_kwh : at the boundaries [kWh], shape (n + 1,).
+    stored_kwh : stored energy at the boundaries [kWh], shape (n + 1,).
+
+    Returns
+    -------
+    Cost [money], shape (n,).
+
+    Examples
+    --------
+    >>> price = CalendarPrice(np.array([0.0, 20.0, 40.0]), np.array([0.0, 0.02, 0.08]))
+    >>> calendar_cost(price, np.array([2.0]), np.array([30.0, 20.0])).round(3).tolist()
+    [0.07]
     """
     at = price.cost(stored_kwh)
     return np.asarray(hours * (at[1:] + at[:-1]) / 2, dtype=np.float64)

@@ -1,4 +1,4 @@
-"""From what counting finds in a trace to what a program's wear segments charged for it, one reason after another."""
+"""The difference between counted wear and the wear that a program charged by segments, reason by reason."""
 
 from __future__ import annotations
 
@@ -16,17 +16,18 @@ from models.wear.stress import REFERENCE_SOC
 
 @dataclass(frozen=True, slots=True)
 class WearDifference:
-    """Money for the wear of one trace; `counted` and the five that follow add up to `program`.
+    """The cost of wear of a trace, counted and as charged; `counted` and the five terms after it add up to `program`.
 
     Attributes
     ----------
-    counted : each counted cycle by the law, at its own state of charge and temperature.
-    conditions : since segments hold one mean state of charge and one temperature for all cycles.
-    envelope : since they hold the law's convex envelope, which is never over it; 0 or less.
-    segments : since they are straight between their edges; 0 or more.
-    open_ends : since a half cycle counts half, but each kWh taken out is charged at once, and none put in.
-    before : from the segments all full when the trace begins, to what the program knew of the day before it, and of
-        energy that passed through on the way.
+    counted : cost of each counted cycle by the law, at its own state of charge and temperature [money].
+    conditions : because segments assume one mean state of charge and one temperature for all cycles [money].
+    envelope : because they use the law's convex envelope, which is never above it; 0 or less [money].
+    segments : because they are linear between their edges; 0 or more [money].
+    open_ends : because a half cycle counts half, while segments charge each kWh as it is taken out, and none that is
+        put in [money].
+    before : because the program knew the driving of the day before, while the other terms start with the cheapest
+        segments full; and because of energy that passed through the battery on the way [money].
     """
 
     counted: float
@@ -38,7 +39,7 @@ class WearDifference:
 
     @property
     def program(self) -> float:
-        """What the program charged [money]."""
+        """Return what the program charged [money]."""
         return self.counted + self.conditions + self.envelope + self.segments + self.open_ends + self.before
 
 
@@ -51,15 +52,31 @@ def wear_difference(
     mean_soc: float = REFERENCE_SOC,
     temp_degc: float = REFERENCE_DEGC,
 ) -> WearDifference:
-    """Explain a program's wear for a trace.
+    """Explain the difference between counted wear and what the program charged.
 
     Parameters
     ----------
-    law : that the segments were cut from.
-    segments : sizes [kWh], which add up to the battery's capacity, and prices [money per kWh].
-    battery_price : money for a replacement battery [money].
+    law : the wear law from which the segments were priced.
+    trace : state of charge and temperature.
+    segments : sizes, which add up to the battery's capacity, and prices.
+    battery_price : price of a replacement battery [money].
     program_cost : what the program charged for the trace [money].
-    mean_soc, temp_degc : at which the segments were priced [0 to 1, degrees C].
+    mean_soc : state of charge at which the segments were priced [0 to 1].
+    temp_degc : temperature at which the segments were priced [degrees C].
+
+    Examples
+    --------
+    A discharge of half the battery that is not put back counts half:
+
+    >>> import pandas as pd
+    >>> from models.wear.flat import FlatLaw
+    >>> from models.wear.prices import wear_segments_of_law
+    >>> law, hours = FlatLaw(1600.0), pd.date_range("2026-03-02T18:00", periods=2, freq="h", tz="UTC")
+    >>> trace = SocTrace(hours, np.array([0.8, 0.3]), np.full(2, 20.0))
+    >>> segments = wear_segments_of_law(law, 8000.0, 40.0, [50, 100])
+    >>> difference = wear_difference(law, trace, segments, 8000.0, program_cost=2.5)
+    >>> round(difference.counted, 4), round(difference.open_ends, 4), round(difference.program, 4)
+    (1.25, 1.25, 2.5)
     """
     cycles = count_cycles(trace)
     own = battery_price * float(cycles.count @ law.life_lost(cycles.depth, cycles.mean_soc, cycles.temp_degc))

@@ -1,26 +1,27 @@
-"""Wear law "nmc": calendar and cycle ageing fitted to one cell of nickel manganese cobalt oxide.
+"""Wear law "nmc": calendar and cycle ageing, fitted to a cell of nickel manganese cobalt oxide.
 
 Source: J. Schmalstieg, S. Käbitz, M. Ecker and D. U. Sauer, "A holistic aging model for Li(NiMnCo)O2 based 18650
 lithium-ion batteries", Journal of Power Sources 257, 2014. With storage voltage V, temperature T [K], time t [days],
-throughput Q of the 2.15 Ah cell [Ah, in and out both counted], mean voltage v of a cycle and its depth d
+throughput Q of the 2.15 Ah cell [Ah, charge and discharge both counted], mean voltage v of a cycle and its depth d
 
     capacity = 1 - alpha(V, T) t^0.75 - beta(v, d) sqrt(Q)
     alpha = (7.543 V - 23.75) 1e6 exp(-6976 / T)
     beta = 7.348e-3 (v - 3.667)^2 + 7.60e-4 + 4.081e-3 d
 
-The mean voltage of a cycle is taken as the open-circuit voltage at its mean state of charge (the source takes the
-quadratic mean of the measured voltage; with the voltage table here that moves beta by less than 1 % within 20 to 80 %
-charge, 2.4 % from 5 % up, and 17 % in a cycle of 0 to 10 %). alpha would fall below zero under 3.149 V and is held at 0
-there.
+The mean voltage of a cycle is approximated by the open-circuit voltage at its mean state of charge. The source takes
+the quadratic mean of the measured voltage; with the voltage table used here the difference in beta is less than 1 % for
+cycles within 20 to 80 % charge, 2.4 % for cycles above 5 %, and 17 % for a cycle of 0 to 10 %. alpha would be negative
+under 3.149 V and is held at 0 there.
 
-The price of a cycle or an hour is marginal, at the battery's age: the capacity it takes there over 0.2. Both roots fall
-off with age, so an old battery's cycles cost less. That is what the next cycle takes now; since life ends by throughput
-in all, it is more than a young battery's cycle moves the end of life (the law "stress" is priced by that). Under a
-quarter of a year the marginal at a quarter holds, for at age 0 it has no end.
+The price of a cycle or an hour is marginal, at the battery's age: the capacity that it takes at that age, divided by
+0.2. Both ageing rates fall with age, so an old battery's cycles cost less. This is what the next cycle takes now. Since
+the end of life depends on total throughput, a young battery's cycle is priced at more than it shortens the life (the
+law "stress" prices the latter). Below an age of a quarter of a year the marginal price at a quarter of a year is used,
+since at age 0 it is infinite.
 
-Valid (warnings take the two parts together): storage at every state of charge at 50 degrees C, and at half charge at 35
-to 50; cycles at 35 and 1C, in depths of 5 to 100 % (depths from memory). At the temperatures of a parked car calendar
-ageing is therefore extrapolated.
+Valid (the warnings combine the two parts): storage at all states of charge at 50 degrees C, and at half charge at 35 to
+50; cycles at 35 degrees and 1C, with depths of 5 to 100 % (depths from memory). At the temperatures of a parked car
+calendar ageing is therefore extrapolated.
 """
 
 from __future__ import annotations
@@ -54,32 +55,64 @@ OPEN_CIRCUIT_VOLTS = np.array([3.00, 3.35, 3.44, 3.53, 3.59, 3.63, 3.68, 3.77, 3
 
 
 def open_circuit_volts(soc: float | FloatArray) -> FloatArray:
-    """Open-circuit voltage [V], straight between the table's points, shape of soc [0 to 1]."""
+    """Return the open-circuit voltage [V] at a state of charge [0 to 1], linear between the points of the table.
+
+    Examples
+    --------
+    >>> open_circuit_volts(np.array([0.5, 0.55])).round(3).tolist()
+    [3.68, 3.725]
+    """
     return np.asarray(np.interp(soc, OPEN_CIRCUIT_SOC, OPEN_CIRCUIT_VOLTS), dtype=np.float64)
 
 
 def calendar_rate(volts: float | FloatArray, temp_degc: float | FloatArray) -> FloatArray:
-    """alpha, the share of capacity lost in the first day to the power 0.75 [-]."""
+    """Return alpha, the share of capacity lost in the first day of storage [-].
+
+    Parameters
+    ----------
+    volts : storage voltage [V].
+    temp_degc : temperature [degrees C].
+
+    Examples
+    --------
+    A year at 3.7 V and 25 degrees C:
+
+    >>> round(float(calendar_rate(3.7, 25.0)) * 365**0.75, 6)
+    0.023948
+    """
     kelvin = np.asarray(temp_degc) + CELSIUS_ZERO_KELVIN
     rate = np.maximum(7.543 * np.asarray(volts) - 23.75, 0.0) * 1e6 * np.exp(-6976 / kelvin)
     return np.asarray(rate, dtype=np.float64)
 
 
 def cycle_rate(mean_volts: float | FloatArray, depth: float | FloatArray) -> FloatArray:
-    """beta, the share of capacity lost by the first Ah of the cell [-]."""
+    """Return beta, the share of capacity lost with the first Ah of throughput of the cell [-].
+
+    Parameters
+    ----------
+    mean_volts : mean voltage of the cycle [V].
+    depth : depth of the cycle [0 to 1].
+
+    Examples
+    --------
+    1000 Ah in cycles of half depth at a mean of 3.7 V:
+
+    >>> round(float(cycle_rate(3.7, 0.5)) * 1000**0.5, 6)
+    0.088813
+    """
     rate = 7.348e-3 * (np.asarray(mean_volts) - 3.667) ** 2 + 7.60e-4 + 4.081e-3 * np.asarray(depth)
     return np.asarray(rate, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
 class NmcLaw:
-    """Life by the square root of throughput and the age to the power 0.75.
+    """A wear law by the square root of throughput and the age to the power 0.75.
 
     Attributes
     ----------
-    age_years : the battery's age [a].
-    throughput_so_far_ah : of one cell of 2.15 Ah, in and out both counted [Ah].
-    marginal_throughput_ah : at which a cycle is priced; above zero [Ah].
+    age_years : age of the battery [a].
+    throughput_so_far_ah : throughput of a cell of 2.15 Ah, charge and discharge both counted [Ah].
+    marginal_throughput_ah : throughput at which a cycle is priced, above 0 [Ah].
     """
 
     name: ClassVar[str] = "nmc"
@@ -91,27 +124,30 @@ class NmcLaw:
     marginal_throughput_ah: float
 
     def life_lost(self, depth: FloatArray, mean_soc: float | FloatArray, temp_degc: float | FloatArray) -> FloatArray:
-        """Share of life of one full cycle [-], shape of depth: its Ah times what one more Ah takes."""
+        """Return the share of the battery's life that one full cycle uses [-], shape of depth.
+
+        That is the cycle's throughput times the capacity that one more Ah takes.
+        """
         per_ah = cycle_rate(open_circuit_volts(mean_soc), depth) / (2 * np.sqrt(self.marginal_throughput_ah))
         return broadcast(np.asarray(cell_ah(depth) * per_ah / CAPACITY_LOST_AT_END), depth)
 
     def life_lost_per_hour(self, soc: FloatArray, temp_degc: float | FloatArray, age_years: float) -> FloatArray:
-        """Share of life of an hour [1/h], shape of soc, at this age [a]."""
+        """Return the share of the battery's life that an hour uses at an age [1/h], shape of soc."""
         days = DAYS_A_YEAR * max(age_years, LEAST_AGE_YEARS)
         per_day = TIME_EXPONENT * days ** (TIME_EXPONENT - 1) * calendar_rate(open_circuit_volts(soc), temp_degc)
         return broadcast(np.asarray(per_day / HOURS_A_DAY / CAPACITY_LOST_AT_END), soc)
 
     def life_used(self, cycles: Cycles, time: TimeSpent) -> LifeUsed:
-        """Capacity by the law itself, from the age on, and as a share of life the same over 0.2.
+        """Return the capacity lost by the law itself, starting at its age, and as a share of life the same over 0.2.
 
-        Time: each stretch at its own alpha and the battery's age in it. Cycles: throughput at the mean of beta over it,
-        since counted cycles lie within each other and have no order.
+        Each period of time ages at its own alpha and at the battery's age at the time. All cycles together age at the
+        mean of beta over their throughput, since counted cycles are nested and have no order.
         """
         throughput = cycles.count * cell_ah(cycles.depth)
-        in_all = float(throughput.sum())
+        total_ah = float(throughput.sum())
         rates = cycle_rate(open_circuit_volts(cycles.mean_soc), cycles.depth)
-        roots = np.sqrt(self.throughput_so_far_ah + in_all) - np.sqrt(self.throughput_so_far_ah)
-        by_cycles = float(rates @ throughput) / in_all * float(roots) if in_all > 0 else 0.0
+        roots = np.sqrt(self.throughput_so_far_ah + total_ah) - np.sqrt(self.throughput_so_far_ah)
+        by_cycles = float(rates @ throughput) / total_ah * float(roots) if total_ah > 0 else 0.0
         days = self.age_years * DAYS_A_YEAR + np.concatenate([[0.0], np.cumsum(time.hours) / HOURS_A_DAY])
         alpha = calendar_rate(open_circuit_volts(time.soc), time.temp_degc)
         by_calendar = float(alpha @ np.diff(days**TIME_EXPONENT))
@@ -119,14 +155,26 @@ class NmcLaw:
 
 
 def cell_ah(depth: FloatArray) -> FloatArray:
-    """Throughput of the cell in one full cycle of this depth, there and back [Ah], shape of depth."""
+    """Return the throughput of the cell in a full cycle, charge and discharge both counted [Ah], shape of depth.
+
+    Examples
+    --------
+    >>> cell_ah(np.array([1.0, 0.5])).tolist()
+    [4.3, 2.15]
+    """
     return np.asarray(2 * depth * CELL_AH, dtype=np.float64)
 
 
 def nmc_law(settings: LawSettings) -> NmcLaw:
-    """The law for a battery of this age, with its full cycles so far as throughput."""
+    """Return the law for a battery of the age and with the full cycles so far that the settings say.
+
+    Examples
+    --------
+    >>> nmc_law(LawSettings(age_years=3.0, full_cycles_a_year=50.0)).throughput_so_far_ah
+    645.0
+    """
     a_year = settings.full_cycles_a_year * 2 * CELL_AH
-    # a battery that was never cycled is priced as after one full cycle, for the marginal at none has no end
+    # a battery that was never cycled is priced as after one full cycle, since the marginal price at none is infinite
     least = max(LEAST_AGE_YEARS * a_year, 2 * CELL_AH)
     so_far = settings.age_years * a_year
     return NmcLaw(settings.age_years, so_far, max(so_far, least))

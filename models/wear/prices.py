@@ -1,7 +1,7 @@
-"""Segment prices of any wear law: what a linear program takes for wear.
+"""Segment prices for any wear law: the prices that a linear program uses for wear.
 
-Segments as in Xu, Zhao et al. 2018 (`models.wear.segments`). They fill and empty in order by themselves only where
-deeper energy never costs less, so a law that is not convex in depth is priced by its lower convex envelope.
+The segments are those of Xu, Zhao et al. 2018 (`models.wear.segments`). They fill and empty in the right order on their
+own only if deeper energy never costs less. So a law that is not convex in depth is priced by its lower convex envelope.
 """
 
 from __future__ import annotations
@@ -17,14 +17,36 @@ from models.wear.segments import WearSegments
 from models.wear.stress import REFERENCE_SOC
 
 GRID_STEPS = 1000
-"""Depths at which the envelope is taken, every 0.1 % of the battery."""
+"""Number of steps of the grid of depths for the envelope, each 0.1 % of the battery."""
 REFERENCE_DEGC = 25.0
+"""Temperature at which segments are priced by default [degrees C]."""
 
 
 def envelope_of_law(
     law: WearLaw, depth: FloatArray, mean_soc: float = REFERENCE_SOC, temp_degc: float = REFERENCE_DEGC
 ) -> FloatArray:
-    """The convex envelope of the law's life lost by depth, at depths in [0, 1] of any order [-], shape (n,)."""
+    """Return the convex envelope of the life that a full cycle uses by depth.
+
+    Parameters
+    ----------
+    law : any law of cycle ageing.
+    depth : depths at which to evaluate it, in any order [0 to 1], shape (n,).
+    mean_soc : middle of the cycles [0 to 1].
+    temp_degc : temperature of the battery [degrees C].
+
+    Returns
+    -------
+    Share of the battery's life [-], shape (n,).
+
+    Examples
+    --------
+    S_d is concave for shallow cycles, where the envelope lies below it:
+
+    >>> from models.wear.stress import StressLaw
+    >>> depth = np.array([0.05, 0.5])
+    >>> (envelope_of_law(StressLaw(), depth) / StressLaw().life_lost(depth, 0.5, 25.0)).round(2).tolist()
+    [0.63, 1.0]
+    """
     grid = np.union1d(np.linspace(0, 1, GRID_STEPS + 1), depth)
     return np.asarray(np.interp(depth, grid, convex_envelope(grid, law.life_lost(grid, mean_soc, temp_degc))))
 
@@ -41,21 +63,29 @@ def wear_segments_of_law(
 
     Parameters
     ----------
-    law : any wear law, at its age.
-    battery_price : money for a replacement battery [money].
+    law : any law of cycle ageing, at its age.
+    battery_price : price of a replacement battery [money].
     battery_kwh : usable capacity [kWh].
-    edges_percent : upper edge of each segment [% of depth], rising, the last 100.
+    edges_percent : upper edge of each segment, rising to 100 [% of depth].
     mean_soc : middle of the cycles to be priced [0 to 1].
     temp_degc : temperature of the battery [degrees C].
 
     Raises
     ------
-    ValueError : edges that do not rise to 100.
+    ValueError : the edges do not rise to 100.
+
+    Examples
+    --------
+    By the flat law every segment has the same price, here 8000 / (1600 × 40 kWh):
+
+    >>> from models.wear.flat import FlatLaw
+    >>> wear_segments_of_law(FlatLaw(1600.0), 8000.0, 40.0, [20, 60, 100]).price_per_kwh.round(4).tolist()
+    [0.125, 0.125, 0.125]
     """
     edges = np.asarray([0.0, *edges_percent]) / 100
     if not (np.all(np.diff(edges) > 0) and edges[-1] == 1.0):
         raise ValueError("segment edges must rise to 100 percent")
     size_kwh = np.diff(edges) * battery_kwh
     price = battery_price * np.diff(envelope_of_law(law, edges, mean_soc, temp_degc)) / size_kwh
-    # slopes of a convex function rise; rounding between equal ones must not undo that
+    # the slopes of a convex function rise; rounding between equal ones must not change that
     return WearSegments(size_kwh, np.maximum.accumulate(price))

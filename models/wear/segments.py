@@ -1,9 +1,9 @@
-"""Battery wear: what taking a kWh out of the battery costs, by the depth of the cycle it belongs to.
+"""Wear in segments: the price of taking a kWh out of the battery, by the depth of the cycle that it belongs to.
 
 Source: B. Xu, J. Zhao, T. Zheng, E. Litvinov and D. S. Kirschen, "Factoring the Cycle Aging Cost of Batteries
-Participating in Electricity Markets", IEEE Transactions on Power Systems 33(2), 2018 (arXiv 1707.04567). The
-battery's depth is cut into segments, each with its own price; here the segments may differ in size, since most
-nights are shallow.
+Participating in Electricity Markets", IEEE Transactions on Power Systems 33(2), 2018 (arXiv 1707.04567). The battery's
+depth is cut into segments, each with its own price. Unlike in the source the segments may differ in size, since the
+cycles of most nights are shallow.
 """
 
 from __future__ import annotations
@@ -18,30 +18,35 @@ from models.base.arrays import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class PowerLaw:
-    """Life lost by one full cycle of a depth: coefficient × depth ** exponent.
+    """The life that a full cycle uses as a power of its depth: coefficient × depth ** exponent.
 
     Attributes
     ----------
-    coefficient : life lost by one full cycle over the whole battery [-].
+    coefficient : share of the life that a full cycle of the whole battery uses [-].
     exponent : at least 1, so that deeper cycles never cost less per kWh [-].
+
+    Examples
+    --------
+    >>> round(PowerLaw(5.24e-4, 2.0).life_lost(0.5), 6)
+    0.000131
     """
 
     coefficient: float
     exponent: float
 
     def life_lost(self, depth: float | FloatArray) -> float | FloatArray:
-        """Share of the battery's life lost by one full cycle of this depth [0 to 1]."""
+        """Return the share of the battery's life that a full cycle of a depth [0 to 1] uses [-], shape of depth."""
         return self.coefficient * depth**self.exponent
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WearSegments:
-    """The battery's depth in segments, the shallowest first.
+    """The segments of the battery's depth, the shallowest first.
 
     Attributes
     ----------
-    size_kwh : what each segment holds [kWh], shape (segments,).
-    price_per_kwh : money for a kWh taken from it, at the battery side [money per kWh], shape (segments,).
+    size_kwh : energy that each segment can hold [kWh], shape (segments,).
+    price_per_kwh : cost of a kWh taken from each, at the battery side [money per kWh], shape (segments,).
     """
 
     size_kwh: FloatArray
@@ -55,14 +60,20 @@ def wear_segments(
 
     Parameters
     ----------
-    law : cycle-depth law.
-    battery_price : money for a replacement battery [money].
+    law : coefficient and exponent of the wear law.
+    battery_price : price of a replacement battery [money].
     battery_kwh : usable capacity [kWh].
-    edges_percent : upper edge of each segment [% of depth], rising, the last 100.
+    edges_percent : upper edge of each segment, rising to 100 [% of depth].
 
     Raises
     ------
-    ValueError : edges that do not rise to 100, or an exponent under 1.
+    ValueError : the edges do not rise to 100, or the exponent is under 1.
+
+    Examples
+    --------
+    >>> segments = wear_segments(PowerLaw(5e-4, 2.0), 8000.0, 40.0, [50, 100])
+    >>> segments.size_kwh.tolist(), segments.price_per_kwh.round(3).tolist()
+    ([20.0, 20.0], [0.05, 0.15])
     """
     edges = np.asarray([0.0, *edges_percent]) / 100
     if not (np.all(np.diff(edges) > 0) and edges[-1] == 1.0):
@@ -75,14 +86,29 @@ def wear_segments(
 
 
 def initial_fill_kwh(segments: WearSegments, stored_kwh: float, highest_today_kwh: float | None = None) -> FloatArray:
-    """Energy in each segment before the night [kWh], shape (segments,).
+    """Return the energy in each segment before the night [kWh], shape (segments,).
 
-    The cheapest segments are full. If today's highest stored energy is given, the segments that today's driving
-    emptied start empty and the next ones hold what is left: a discharge on top of a drive deepens the same cycle.
+    The cheapest segments are full. If today's highest stored energy is given, the segments that today's driving has
+    emptied start empty and the next ones hold the stored energy, since a discharge after a drive deepens the same
+    cycle.
+
+    Parameters
+    ----------
+    segments : sizes of the segments.
+    stored_kwh : energy in the battery now [kWh].
+    highest_today_kwh : highest stored energy of today [kWh]; None to ignore today's driving.
 
     Raises
     ------
-    ValueError : highest_today_kwh below stored_kwh.
+    ValueError : highest_today_kwh is below stored_kwh.
+
+    Examples
+    --------
+    >>> segments = wear_segments(PowerLaw(5e-4, 2.0), 8000.0, 40.0, [25, 50, 75, 100])
+    >>> initial_fill_kwh(segments, 15.0).tolist()
+    [10.0, 5.0, 0.0, 0.0]
+    >>> initial_fill_kwh(segments, 15.0, highest_today_kwh=27.0).tolist()
+    [0.0, 8.0, 7.0, 0.0]
     """
     driven = 0.0 if highest_today_kwh is None else highest_today_kwh - stored_kwh
     if driven < 0:
@@ -96,16 +122,28 @@ def initial_fill_kwh(segments: WearSegments, stored_kwh: float, highest_today_kw
 def taken_from_segments_kwh(
     segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
 ) -> FloatArray:
-    """Energy taken from each segment in each interval [kWh], shape (n, segments).
+    """Return the energy taken from each segment in each interval.
 
-    Energy leaves the cheapest segment that holds some and enters the cheapest that has room. In an interval with
-    both (a trip charged on the way) what passes through does so by the cheapest segment, as in the program.
+    Energy leaves the cheapest segment that is not empty and enters the cheapest one that is not full. In an interval
+    with both (a trip charged on the way) the energy that passes through uses the cheapest segment, as in the program.
 
     Parameters
     ----------
+    segments : sizes of the segments.
     initial_kwh : energy in each segment at the start [kWh], shape (segments,).
-    into_kwh, out_kwh : energy into and out of the battery in each interval [kWh], shape (n,). Below zero, as when
-        charging does not cover the fixed loss, what goes in counts as coming out.
+    into_kwh, out_kwh : energy into and out of the battery in each interval [kWh], each of shape (n,). Negative energy
+        into it, as when charging does not cover the fixed loss, counts as energy out of it.
+
+    Returns
+    -------
+    Energy [kWh], shape (n, segments).
+
+    Examples
+    --------
+    >>> segments = wear_segments(PowerLaw(5e-4, 2.0), 8000.0, 40.0, [50, 100])
+    >>> full, nothing = initial_fill_kwh(segments, 40.0), np.zeros(2)
+    >>> taken_from_segments_kwh(segments, full, nothing, np.array([12.0, 12.0])).tolist()
+    [[12.0, 0.0], [8.0, 4.0]]
     """
     return _through_segments(segments, initial_kwh, into_kwh, out_kwh)[0]
 
@@ -113,14 +151,22 @@ def taken_from_segments_kwh(
 def final_fill_kwh(
     segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
 ) -> FloatArray:
-    """Energy in each segment at the end [kWh], shape (segments,); parameters as in taken_from_segments_kwh."""
+    """Return the energy in each segment at the end [kWh], shape (segments,); parameters as in taken_from_segments_kwh.
+
+    Examples
+    --------
+    >>> segments = wear_segments(PowerLaw(5e-4, 2.0), 8000.0, 40.0, [50, 100])
+    >>> full, nothing = initial_fill_kwh(segments, 40.0), np.zeros(2)
+    >>> final_fill_kwh(segments, full, nothing, np.array([12.0, 12.0])).tolist()
+    [0.0, 16.0]
+    """
     return _through_segments(segments, initial_kwh, into_kwh, out_kwh)[1]
 
 
 def _through_segments(
     segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """What is taken from each segment in each interval, and what each holds at the end."""
+    """Return the energy taken from each segment in each interval, and the energy in each at the end [kWh]."""
     held = initial_kwh.copy()
     taken = np.zeros((len(out_kwh), len(held)))
     put_in, taken_out = np.maximum(into_kwh, 0.0), out_kwh + np.maximum(-into_kwh, 0.0)
@@ -137,6 +183,20 @@ def _through_segments(
 
 
 def wear_cost(segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray) -> FloatArray:
-    """Money for wear in each interval, shape (n,), unweighted; parameters as in taken_from_segments_kwh."""
+    """Return the cost of wear in each interval, without the wear weight; parameters as in taken_from_segments_kwh.
+
+    Returns
+    -------
+    Cost [money], shape (n,).
+
+    Examples
+    --------
+    20 kWh out of a full battery of 40 kWh at 150 per kWh, with segments of 10 %:
+
+    >>> segments = wear_segments(PowerLaw(5.24e-4, 2.03), 6000.0, 40.0, [10, 20, 30, 40, 50, 60, 70, 80, 90, 100])
+    >>> cost = wear_cost(segments, initial_fill_kwh(segments, 40.0), np.zeros(1), np.array([20.0]))
+    >>> cost.round(3).tolist()
+    [0.77]
+    """
     taken = taken_from_segments_kwh(segments, initial_kwh, into_kwh, out_kwh)
     return np.asarray(taken @ segments.price_per_kwh, dtype=np.float64)

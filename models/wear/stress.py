@@ -121,7 +121,7 @@ class StressLaw:
         return broadcast(np.asarray(stress / STRESS_AT_END), depth)
 
     def life_lost_per_hour(self, soc: FloatArray, temp_degc: float | FloatArray, age_years: float) -> FloatArray:
-        """Return the share of life that an hour uses [1/h], shape of soc; the same at every age, as f is linear in time."""
+        """Return the share of life that an hour uses [1/h], shape of soc; equal at every age: f is linear in time."""
         stress = TIME_STRESS_PER_HOUR * soc_stress(soc) * temperature_stress(temp_degc)
         return broadcast(np.asarray(stress / STRESS_AT_END), soc)
 
