@@ -33,15 +33,15 @@ def test_the_range_is_that_of_scipy() -> None:
     assert ours[1] == pytest.approx(theirs.high, abs=0.05 * width)
 
 
-def test_equal_weeks_have_no_spread() -> None:
-    """The sum of equal weeks is certain; a difference in every week is no tie, however small."""
+def test_equal_weeks_have_a_range_of_one_point() -> None:
+    """The sum of equal weeks is certain; a difference in every week is not a tie, however small."""
     assert bootstrap_range(np.full(10, 2.5)) == pytest.approx((25.0, 25.0))
     assert is_tie(np.full(10, 1e-3)) is False
     assert is_tie(np.zeros(10)) is True
 
 
 def test_a_difference_that_changes_sign_is_a_tie() -> None:
-    """As often dearer as cheaper by about as much: the sum says nothing."""
+    """More expensive as often as cheaper, by about the same amount: the sum says nothing."""
     weekly = np.array([5.0, -4.0] * 20)
     assert is_tie(weekly) is True
     assert is_tie(weekly + 6) is False

@@ -38,7 +38,7 @@ def test_minutes_lost_and_doubled(zone: str, day: datetime, hours: float) -> Non
 
 
 def test_two_instants_in_order() -> None:
-    """A time in Dublin's doubled hour occurs first with summer's offset and an hour later with winter's."""
+    """A time in Dublin's repeated hour occurs first at the summer offset and an hour later at the winter offset."""
     first, second = instants_of(datetime(2026, 10, 25, 1, 30), "Europe/Dublin")
     assert first.astimezone(UTC) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
     assert second.astimezone(UTC) == datetime(2026, 10, 25, 1, 30, tzinfo=UTC)

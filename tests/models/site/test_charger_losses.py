@@ -198,7 +198,7 @@ def test_as_many_points_as_unknowns_have_no_standard_errors() -> None:
     assert fitted.errors_per_point[0] == pytest.approx(np.sqrt(2) * 0.01 / 0.375)
 
 
-def test_bounds_hold_and_are_told_by_missing_errors() -> None:
+def test_losses_at_their_bounds_have_no_errors() -> None:
     """Efficiencies that rise towards low power put the fixed loss at 0; points near 100 % put an efficiency at 100."""
     rising = [MeasuredPoint("charge", 2.0, 95.0), MeasuredPoint("charge", 7.0, 93.0)]
     fitted = fit_losses([*rising, MeasuredPoint("discharge", 2.0, 94.0), MeasuredPoint("discharge", 7.0, 92.0)])
@@ -233,7 +233,7 @@ def test_bounds_hold_and_are_told_by_missing_errors() -> None:
         ),
     ],
 )
-def test_what_cannot_be_told_apart_is_refused(points: list[tuple[Direction, float]], says: str) -> None:
+def test_points_that_do_not_determine_the_losses_are_refused(points: list[tuple[Direction, float]], says: str) -> None:
     """Too few different points, one direction or one power are refused in words."""
     measured = [MeasuredPoint(direction, power, 90.0) for direction, power in points]
     assert says in str(undetermined_reason(measured))
@@ -244,7 +244,7 @@ def test_what_cannot_be_told_apart_is_refused(points: list[tuple[Direction, floa
 @given(
     st.lists(st.tuples(st.sampled_from(DIRECTIONS), st.sampled_from([1.5, 3.0, 4.0, 7.4])), min_size=1, max_size=5),
 )
-def test_what_is_let_through_can_be_told_apart(kinds: list[tuple[Direction, float]]) -> None:
+def test_points_that_are_accepted_determine_the_losses(kinds: list[tuple[Direction, float]]) -> None:
     """The rule of counting is the rank of the law's own slopes, taken here by differences of `models.site.charger`."""
     base, small = np.array([0.1, 95.0, 93.0]), 1e-5
     only_round_trips = {direction for direction, _ in kinds} == {"round-trip"}
@@ -264,7 +264,7 @@ def test_round_trips_of_schram_2020(low_kw: float) -> None:
     """87.0 % on average at 3 × 16 A, and 79.1 % the lowest of all: a plausible charger, whichever low power that was.
 
     Schram, Brinkel, Smink, van Wijk and van Sark, Empirical evaluation of V2G round-trip efficiency, SEST 2020,
-    abstract: 87.0 % on average from 25 to 75 % state of charge at 3 × 16 A, 79.1 to 87.8 % in all, lower at lower
+    abstract: 87.0 % on average from 25 to 75 % state of charge at 3 × 16 A, 79.1 to 87.8 % overall, lower at lower
     current and in the cold. The power at which the lowest was measured is not in the abstract: it is taken to be 6 A on
     three phases, 10 A on one, or about the least that a charger can do.
     """

@@ -40,7 +40,7 @@ def night_boundaries(local: str, zone: str, hours: int = 24) -> pd.DatetimeIndex
 @settings(max_examples=60, deadline=None)
 @given(st.sampled_from([5, 15, 30, 60]), st.lists(st.integers(1, 2879), min_size=2, unique=True), st.data())
 def test_means_are_energy_true(step: int, cuts: list[int], data: st.DataObject) -> None:
-    """Mean times length, over intervals cut anywhere, is the energy of the steps that they overlap."""
+    """Mean times length, over intervals cut anywhere, is the energy of the meter intervals that they overlap."""
     start = pd.date_range("2026-03-28", periods=2880 // step, freq=f"{step}min", tz="UTC")
     seed = data.draw(st.integers(0, 1000))
     kw = np.random.default_rng(seed).uniform(0, 5, len(start))

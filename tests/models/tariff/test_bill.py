@@ -56,7 +56,7 @@ def test_credit_by_hand() -> None:
 
 
 def test_bands_and_fee() -> None:
-    """A day at 1 kWh an hour: 8 h at night x 0.12 = 0.96, 16 h x 0.34 = 5.44, one day's fee 0.74; in all 7.14."""
+    """A day at 1 kWh an hour: 8 h at night x 0.12 = 0.96, 16 h x 0.34 = 5.44, one day's fee 0.74; 7.14 in total."""
     tariff = offer(Band(0.34), Band(0.12, clock(23), clock(7)), daily_fee=0.74)
     made = bill_of(tariff, flows("2026-01-14", 1), "2026-01-14", "2026-01-15")
     assert quantities(made, "import") == [(0, 16.0), (1, 8.0)]
@@ -99,14 +99,14 @@ def test_steps_of_a_day() -> None:
 
 
 def test_a_step_edge_inside_a_meter_step() -> None:
-    """4 kWh an hour against a step of 10 kWh: the third hour is half inside. 10 x 0.20 + 86 x 0.40 = 36.40."""
+    """4 kWh an hour against a tier of 10 kWh: the third hour is half inside. 10 x 0.20 + 86 x 0.40 = 36.40."""
     tariff = offer(Band(0.40), Band(0.20, up_to_kwh=10))
     made = bill_of(tariff, flows("2026-01-14", 1, 4.0), "2026-01-14", "2026-01-15")
     assert made.total == pytest.approx(36.40)
 
 
-def test_a_step_counts_its_own_hours_only() -> None:
-    """A peak band without steps later in the list: its 4 h do not count, so 20 kWh of others fill 8 kWh of the step.
+def test_a_tier_counts_only_its_own_hours() -> None:
+    """A peak band later in the list: its 4 h do not count towards the tier, so 20 kWh of other hours fill its 8 kWh.
 
     8 x 0.20 + 12 x 0.30 + 4 x 0.50 = 7.20.
     """
@@ -191,8 +191,8 @@ def test_no_demand_charge_without_its_window() -> None:
     assert amounts(made, "demand_charge") == []
 
 
-def test_steps_too_long_for_the_demand_charge() -> None:
-    """Hourly energy does not tell the mean of half an hour."""
+def test_intervals_too_long_for_the_demand_charge() -> None:
+    """Hourly energy does not give the mean of half an hour."""
     with pytest.raises(ValueError, match="means over 30 minutes"):
         bill_of(demand_offer(), flows("2026-01-01", 31), "2026-01-01", "2026-02-01")
 
@@ -248,7 +248,7 @@ def test_public_holidays() -> None:
 
 
 def test_on_paper_every_line_is_rounded_and_the_tax_is_on_the_rounded_lines() -> None:
-    """0.5 kWh x 0.25 = 0.125 becomes 0.13, a fee of 0.105 becomes 0.11; 50 % of 0.24 is 0.12; in all 0.36."""
+    """0.5 kWh x 0.25 = 0.125 becomes 0.13, a fee of 0.105 becomes 0.11; 50 % of 0.24 is 0.12; 0.36 in total."""
     tariff = offer(Band(0.25), daily_fee=0.105, tax_percent=50.0, tax_covers=EVERYTHING)
     metered = flows("2026-01-14", 1, [0.5] + [0.0] * 23)
     paper = printed_bill(bill_of(tariff, metered, "2026-01-14", "2026-01-15"), tariff, 2)

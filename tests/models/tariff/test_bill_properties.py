@@ -23,7 +23,7 @@ DAYS = 4
 WEEKDAYS = frozenset(range(5))
 
 edge = st.integers(0, 47).map(lambda half_hours: 30 * half_hours)
-stretches = st.builds(
+windows = st.builds(
     lambda first, last, days: TimeWindow(first, last if last != first else (first + 60) % 1440, days),
     edge,
     edge,
@@ -34,22 +34,22 @@ price = st.integers(-20, 60).map(lambda cents: cents / 100)
 
 @st.composite
 def offers(draw: st.DrawFn) -> Offer:
-    """An offer with bands, a stair of steps on each side, a demand charge and a tax."""
+    """An offer with bands, nested tiers on each side, a demand charge and a tax."""
     imports, exports = [Band(draw(price))], []
     for bands, most in ((imports, 30), (exports, 20)):
-        at = draw(st.one_of(st.just(ALWAYS), stretches))
+        at = draw(st.one_of(st.just(ALWAYS), windows))
         uppers = sorted(draw(st.sets(st.integers(1, most), max_size=2)), reverse=True)
         bands += [
             Band(draw(price), at.from_minute, at.to_minute, at.days, at.months, up_to_kwh=float(upper))
             for upper in uppers
         ]
-        for other in draw(st.lists(stretches, max_size=2)):
+        for other in draw(st.lists(windows, max_size=2)):
             bands.insert(
                 draw(st.integers(0, len(bands))),
                 Band(draw(price), other.from_minute, other.to_minute, other.days),
             )
     imports.insert(0, Band(draw(price)))
-    charge = DemandCharge(draw(st.integers(0, 9)) / 1.0, 30, draw(st.one_of(st.just(ALWAYS), stretches)))
+    charge = DemandCharge(draw(st.integers(0, 9)) / 1.0, 30, draw(st.one_of(st.just(ALWAYS), windows)))
     made = Offer(
         "invented",
         "EUR",
@@ -101,23 +101,23 @@ def reckoned(offer: Offer, metered: GridFlows, zone: str, begin: date, end: date
     return sums
 
 
-def covers(stretch: TimeWindow, wall: object) -> bool:
+def covers(window: TimeWindow, wall: object) -> bool:
     minute = wall.hour * 60 + wall.minute  # type: ignore[attr-defined]
     today, before = wall.weekday(), (wall.weekday() - 1) % 7  # type: ignore[attr-defined]
 
     def on(day: int) -> bool:
-        return stretch.days is None or day in stretch.days
+        return window.days is None or day in window.days
 
-    if stretch.from_minute < stretch.to_minute:
-        return on(today) and stretch.from_minute <= minute < stretch.to_minute
-    return (on(today) and minute >= stretch.from_minute) or (on(before) and minute < stretch.to_minute)
+    if window.from_minute < window.to_minute:
+        return on(today) and window.from_minute <= minute < window.to_minute
+    return (on(today) and minute >= window.from_minute) or (on(before) and minute < window.to_minute)
 
 
 def money_of(
     side: str, bands: tuple[Band, ...], kwh: float, wall: object, counts: dict[tuple[str, int, date], float]
 ) -> float:
-    """Walk from the last band that matches up to the first without steps; each takes what is left in it."""
-    stair = []
+    """Walk from the last band that matches up to the first that is not a tier; each takes what is left in it."""
+    tiers = []
     price_beyond = 0.0
     for number in reversed(range(len(bands))):
         if not covers(bands[number].when, wall):
@@ -125,16 +125,16 @@ def money_of(
         if bands[number].up_to_kwh is None:
             price_beyond = bands[number].price_per_kwh
             break
-        stair.append(number)
+        tiers.append(number)
     money, left = 0.0, kwh
-    for number in stair:
+    for number in tiers:
         upper = bands[number].up_to_kwh
         assert upper is not None
         key = (side, number, wall.date())  # type: ignore[attr-defined]
         taken = min(left, max(0.0, upper - counts[key] - (kwh - left)))
         money += taken * bands[number].price_per_kwh
         left -= taken
-    for number in stair:
+    for number in tiers:
         counts[(side, number, wall.date())] += kwh  # type: ignore[attr-defined]
     return money + left * price_beyond
 
@@ -168,7 +168,7 @@ def one_bill(offer: Offer, metered: GridFlows, zone: str, begin: str, days: int)
 @settings(max_examples=60, deadline=None)
 @given(offers(), st.sampled_from(ZONES), st.sampled_from(BEGINS))
 def test_a_bill_is_additive_over_days(offer: Offer, zone: str, begin: str) -> None:
-    """Without a demand charge the bill of four days is the sum of four bills of a day, daily steps included."""
+    """Without a demand charge the bill of four days is the sum of four bills of a day, daily tiers included."""
     metered = flows(begin, DAYS, [0.3, 2.0, 1.1], [1.0, 0.0], zone, 30)
     whole = one_bill(plain(offer), metered, zone, begin, DAYS)
     first = date.fromisoformat(begin)
@@ -190,7 +190,7 @@ def test_a_flat_offer_is_energy_times_price(imports: float, exports: float, fee:
 @settings(max_examples=60, deadline=None)
 @given(offers(), edge, st.sampled_from(ZONES), st.sampled_from(BEGINS), st.data())
 def test_splitting_a_band_changes_nothing(offer: Offer, cut: int, zone: str, begin: str, data: st.DataObject) -> None:
-    """A band without steps cut in two at a clock time gives the same bill."""
+    """A band that is not a tier, cut in two at a clock time gives the same bill."""
     metered = flows(begin, DAYS, [0.3, 2.0, 1.1], [1.0, 0.0], zone, 30)
     number = data.draw(st.sampled_from([n for n, band in enumerate(offer.import_bands) if band.up_to_kwh is None]))
     band = offer.import_bands[number]

@@ -130,12 +130,12 @@ def test_calendar() -> None:
     ],
 )
 def test_clock_changes(zone: str, day: str, band: tuple[int, int], minutes: int) -> None:
-    """A band holds whenever the wall clock shows a time in it: twice in a doubled hour, never in a lost."""
+    """A band holds whenever the wall clock shows a time in it: twice in a repeated hour, never in a skipped one."""
     assert len(minutes_held(Band(0.1, *band), zone, day)) == minutes
 
 
 def test_edges_inside_a_lost_and_a_doubled_hour() -> None:
-    """An edge in the lost hour takes effect right after it; one in the doubled hour does so twice."""
+    """An edge in the skipped hour takes effect right after it; one in the repeated hour does so twice."""
     assert minutes_held(Band(0.1, clock(1, 30), clock(3)), DUBLIN, "2026-03-29") == list(range(60, 120))
     assert minutes_held(Band(0.1, 0, clock(1, 30)), DUBLIN, "2026-03-29") == list(range(60))
     twice = [*range(90, 120), *range(150, 210)]

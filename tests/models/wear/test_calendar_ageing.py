@@ -1,10 +1,10 @@
-"""The price of standing: convex, close to its law, and the same for a linear program as for arithmetic."""
+"""The cost of calendar ageing: convex, close to its law, and the same in a linear program as by arithmetic."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
@@ -37,18 +37,22 @@ def test_money_of_a_year_at_half_charge() -> None:
     lowest_soc=st.floats(0, 0.5),
     stored=st.lists(st.floats(0, BATTERY_KWH), min_size=1, max_size=5),
 )
+@example(temp_degc=0.0, age_years=0.0, lowest_soc=0.0234375, stored=[0.0])
 @settings(deadline=None)
 def test_convex_and_of_few_lines(
     name: str, temp_degc: float, age_years: float, lowest_soc: float, stored: list[float]
 ) -> None:
-    """Slopes rise and none is negative, there are six lines or fewer, and knots cost what is written beside them."""
+    """Slopes rise from 0 or more, there are at most six lines, and they pass through the knots.
+
+    Below the first knot the first line can fall below 0, where the cost is 0.
+    """
     price = price_of(name, temp_degc, age_years, lowest_soc)
     slope, intercept = price.lines()
     assert 1 <= len(slope) <= MOST_LINES
     assert (np.diff(slope) >= 0).all()
     assert (slope >= 0).all()
     assert price.cost(price.knots_kwh) == pytest.approx(price.money_per_hour, rel=1e-9, abs=1e-15)
-    each = [max(slope * kwh + intercept) for kwh in stored]
+    each = [max(0.0, *(slope * kwh + intercept)) for kwh in stored]
     assert price.cost(np.array(stored)) == pytest.approx(each)
 
 
@@ -110,5 +114,5 @@ def test_time_standing() -> None:
 @pytest.mark.parametrize("lowest", [-0.1, 1.0])
 def test_impossible_window_is_refused(lowest: float) -> None:
     """An envelope that begins nowhere in the battery is an error."""
-    with pytest.raises(ValueError, match="from 0 to below 1"):
+    with pytest.raises(ValueError, match="0 or more, and below 1"):
         price_of("stress", lowest_soc=lowest)

@@ -57,7 +57,7 @@ def test_no_cycling_and_no_time(name: str) -> None:
 
 @every_law
 def test_cost_is_the_share_of_the_batterys_price(name: str) -> None:
-    """Money is life used times the price of the battery, and no money is told without a price."""
+    """The cost is the life used times the price of the battery; without a price there is none."""
     trace = hourly([0.9, 0.2, 0.7, 0.4, 0.9])
     found = counted(name, trace).by_law[0]
     assert found.cost == pytest.approx(BATTERY_PRICE * found.used.total)

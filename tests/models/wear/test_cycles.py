@@ -67,7 +67,7 @@ def test_one_discharge_is_one_half_cycle() -> None:
 
 
 def test_turns_too_small_for_arithmetic() -> None:
-    """A turn so small that products of its steps are zero is no cycle, and no error either."""
+    """A turn so small that products of its changes underflow to zero is not a cycle, nor an error."""
     assert len(count_cycles(hourly([0.0, 3e-261, 0.0])).depth) == 0
 
 

@@ -1,4 +1,4 @@
-"""The steps from counted wear to a program's, each where it alone matters."""
+"""The terms from counted wear to the program's, each where it alone matters."""
 
 from __future__ import annotations
 

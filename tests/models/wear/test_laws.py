@@ -203,12 +203,12 @@ def test_edges_must_rise_to_the_whole_battery(edges: list[float]) -> None:
 
 
 def test_names() -> None:
-    """Each law goes by the name it is listed under; two of them know of time; others are errors."""
+    """Each law has the name it is listed under; two of them include calendar ageing; other names are errors."""
     assert [wear_law(name, LawSettings()).name for name in WEAR_LAWS] == list(WEAR_LAWS)
     assert calendar_law_names() == ("stress", "nmc")
     with pytest.raises(ValueError, match="is not a wear law; expected one of flat, depth"):
         wear_law("steep", LawSettings())
-    with pytest.raises(ValueError, match="nothing of time"):
+    with pytest.raises(ValueError, match="no calendar ageing"):
         calendar_law("flat", LawSettings())
     with pytest.raises(ValueError, match="0 or more"):
         LawSettings(age_years=-1)
@@ -224,11 +224,11 @@ def test_names() -> None:
         ("flat", [0.001], [0.0], [-40.0], []),
     ],
 )
-def test_values_outside_a_laws_range_are_told(
+def test_values_outside_the_range_of_a_law_are_warned_about(
     name: str, depth: list[float], soc: list[float], temp: list[float], said: list[str]
 ) -> None:
     """What lies outside the measured range is named with both ranges; the range's own ends lie inside."""
     arrays: list[FloatArray] = [np.array(values, dtype=float) for values in (depth, soc, temp)]
-    told = range_warnings(wear_law(name, LawSettings()), *arrays)
-    assert len(told) == len(said)
-    assert all(words in sentence for words, sentence in zip(said, told, strict=True))
+    warnings = range_warnings(wear_law(name, LawSettings()), *arrays)
+    assert len(warnings) == len(said)
+    assert all(words in sentence for words, sentence in zip(said, warnings, strict=True))

@@ -133,7 +133,7 @@ def test_greedy_wear_is_the_cheapest(data: st.DataObject, levels: list[float]) -
 
 
 def cheapest_by_linear_program(segments: WearSegments, initial: FloatArray, change: FloatArray) -> float:
-    """Columns: what enters each segment in each step, then what leaves it."""
+    """Columns: what enters each segment in each interval, then what leaves it."""
     steps, count = len(change), len(initial)
     until = np.tril(np.ones((steps, steps)))
     moved = np.hstack([np.kron(until, np.eye(count)), -np.kron(until, np.eye(count))])
