@@ -55,6 +55,7 @@ class TimeWindow:
         return (begun_today & (minute >= self.from_minute)) | (begun_yesterday & (minute < self.to_minute))
 
     def _begins_on(self, day: IntArray, month: IntArray) -> BoolArray:
+        """Return whether the window begins on each date, shape (n,)."""
         begins = np.ones(len(day), dtype=np.bool_)
         if self.days is not None:
             begins &= np.isin(day, list(self.days))

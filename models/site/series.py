@@ -173,7 +173,7 @@ def typical_day(
         ("whole series", np.ones(len(wall), dtype=np.bool_)),
     ]
 
-    def of(kind: BoolArray) -> tuple[FloatArray, str]:
+    def profile_of(kind: BoolArray) -> tuple[FloatArray, str]:
         for basis, chosen in choices:
             rows = kind & chosen
             if date[rows].nunique() >= FEWEST_DAYS or basis == "whole series":
@@ -189,8 +189,8 @@ def typical_day(
         return profile, basis
 
     everyday = np.ones(len(wall), dtype=np.bool_)
-    weekday_kw, weekday_basis = of(~weekend if by_weekend else everyday)
-    weekend_kw, weekend_basis = of(weekend) if by_weekend else (weekday_kw, weekday_basis)
+    weekday_kw, weekday_basis = profile_of(~weekend if by_weekend else everyday)
+    weekend_kw, weekend_basis = profile_of(weekend) if by_weekend else (weekday_kw, weekday_basis)
     return TypicalDay(weekday_kw, weekend_kw, weekday_basis, weekend_basis)
 
 

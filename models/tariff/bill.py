@@ -291,14 +291,14 @@ class _Cells:
         start = flows.start[chosen].as_unit("s")
         rows = len(start)
         minute = local_clock(start, timezone).minute
-        step = flows.step_minutes
+        interval = flows.step_minutes
         edges = [edge for each in offer.time_windows for edge in (each.from_minute, each.to_minute)]
-        shifts = {int(value) % step for value in (*np.unique(minute % step), *edges)}
+        shifts = {int(value) % interval for value in (*np.unique(minute % interval), *edges)}
         if offer.market is not None:
             between = (start[0] - offer.market.start[0]) // MINUTE
-            shifts |= {between % step, offer.market.step_minutes % step}
-        length = gcd(step, *shifts)
-        parts = step // length
+            shifts |= {between % interval, offer.market.step_minutes % interval}
+        length = gcd(interval, *shifts)
+        parts = interval // length
         offsets = np.tile(np.arange(parts) * length * 60, rows)
         cells = pd.DatetimeIndex((np.repeat(start.asi8, parts) + offsets).view("datetime64[s]"), tz="UTC")
         inside = np.asarray((cells >= first) & (cells < last))

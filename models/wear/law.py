@@ -104,15 +104,15 @@ class WearLaw(Protocol):
 
     @property
     def name(self) -> str:
-        """The word for it in a site's file."""
+        """Return the name of the law in a site's file."""
 
     @property
     def source(self) -> str:
-        """Author, journal and year."""
+        """Return where it was published: author, journal and year."""
 
     @property
     def valid(self) -> ValidRange:
-        """Where it was measured."""
+        """Return the range in which it was measured."""
 
     def life_lost(self, depth: FloatArray, mean_soc: float | FloatArray, temp_degc: float | FloatArray) -> FloatArray:
         """Return the share of the battery's life that one full cycle uses at its present age [-], shape of depth.
@@ -134,15 +134,15 @@ class CalendarLaw(Protocol):
 
     @property
     def name(self) -> str:
-        """The word for it in a site's file."""
+        """Return the name of the law in a site's file."""
 
     @property
     def source(self) -> str:
-        """Author, journal and year."""
+        """Return where it was published: author, journal and year."""
 
     @property
     def valid(self) -> ValidRange:
-        """Where it was measured."""
+        """Return the range in which it was measured."""
 
     def life_lost_per_hour(self, soc: FloatArray, temp_degc: float | FloatArray, age_years: float) -> FloatArray:
         """Return the share of the battery's life that an hour uses [1/h], shape of soc.

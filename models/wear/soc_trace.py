@@ -64,7 +64,7 @@ def time_spent(trace: SocTrace) -> TimeSpent:
     ([1.0, 1.0], [0.7, 0.6], [15.0, 14.0])
     """
 
-    def middle(values: FloatArray) -> FloatArray:
+    def mean_of_ends(values: FloatArray) -> FloatArray:
         return np.asarray((values[1:] + values[:-1]) / 2, dtype=np.float64)
 
-    return TimeSpent(np.diff(trace.hours_from_begin()), middle(trace.soc), middle(trace.temp_degc))
+    return TimeSpent(np.diff(trace.hours_from_begin()), mean_of_ends(trace.soc), mean_of_ends(trace.temp_degc))
