@@ -34,6 +34,7 @@ PAGES = [
         for page in (ROOT / top).rglob("*.md")
     ),
 ]
+NOTEBOOKS = [*(ROOT / "notebooks").glob("*.ipynb")]
 
 
 def blocks(language: str, page: str) -> list[str]:
@@ -61,15 +62,21 @@ def prose_of(page: Path) -> str:
     return "\n".join("".join(cell["source"]) for cell in json.loads(text)["cells"] if cell["cell_type"] == "markdown")
 
 
-@pytest.mark.parametrize("page", [*PAGES, *(ROOT / "notebooks").glob("*.ipynb")], ids=lambda page: page.name)
-def test_every_link_leads_to_a_file_and_a_heading(page: Path) -> None:
+@pytest.mark.parametrize("name", sorted(str(page.relative_to(ROOT)) for page in [*PAGES, *NOTEBOOKS]))
+def test_every_link_leads_to_a_file_and_a_heading(name: str) -> None:
     """Relative links of pages and notebooks."""
+    page = ROOT / name
     for target in links(prose_of(page)):
-        name, _, anchor = target.partition("#")
-        file = page.parent / name if name else page
+        path, _, anchor = target.partition("#")
+        file = page.parent / path if path else page
         assert file.exists(), f"{target}: no such file"
         if anchor:
             assert anchor in headings(prose_of(file)), f"{target}: no such heading"
+
+
+def test_the_page_on_studies_lists_every_notebook() -> None:
+    """Each notebook is linked from notebooks/README.md."""
+    assert {notebook.name for notebook in NOTEBOOKS} <= set(links(STUDIES))
 
 
 def test_the_contributors_page_names_files_that_exist() -> None:
