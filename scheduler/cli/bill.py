@@ -37,8 +37,8 @@ def bill(
     """Print the bill of these days as the retailer would, line by line, each rounded to the currency's minor unit."""
     from scheduler.metering.bill import BillOptions, metered_bill
     from scheduler.metering.bill_terminal import bill_csv, bill_json, show_bill
-    from scheduler.metering.write_series import write_together
     from scheduler.textio.errors import NotWrittenError
+    from scheduler.textio.write import write_together
 
     try:
         made = metered_bill(BillOptions(site, offer, tuple(meter), first_day, last_day, tuple(kind or ()), clock))

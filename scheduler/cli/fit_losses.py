@@ -30,8 +30,8 @@ def fit_losses(
     """Fit the charger's fixed loss and its two efficiencies to measured points, and print the lines for site.toml."""
     from scheduler.diagnostics.losses import fit_table
     from scheduler.diagnostics.losses_terminal import losses_json, show_losses
-    from scheduler.metering.write_series import write_together
     from scheduler.textio.errors import NotWrittenError
+    from scheduler.textio.write import write_together
 
     try:
         made = fit_table(table)

@@ -53,8 +53,8 @@ def wear(
     from scheduler.diagnostics.wear import STEPS, WearOptions, wear_of_trace
     from scheduler.diagnostics.wear_page import page_text
     from scheduler.diagnostics.wear_terminal import show_wear, wear_json
-    from scheduler.metering.write_series import write_together
     from scheduler.textio.errors import NotWrittenError
+    from scheduler.textio.write import write_together
 
     words = WearOptions(trace, site, battery_kwh, battery_price, age_years, temp_degc)
     try:

@@ -15,7 +15,7 @@ from scheduler.rolling.period import JOBS_OPTION
 from scheduler.rolling.process_pool import Work, do, most_jobs, results, work_of
 from scheduler.sweep.estimate import expected_seconds
 from scheduler.sweep.figures import write_figures
-from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes, made_beside
+from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes
 from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, manifest_weights_text
 from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
@@ -25,6 +25,7 @@ from scheduler.sweep.run import SweepResult
 from scheduler.sweep.tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import program_fingerprint
+from scheduler.textio.write import folder_made_beside
 
 OUT_OPTION = "--out"
 FIGURES_FOLDER, PAGE = "figures", "sweep.html"
@@ -179,7 +180,7 @@ def _made(
     groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in asked.points))}
     rows = list(numbered(_results(work), [groups[point.group] for point in asked.points]))
     runs = runs_frame(with_savings(rows))
-    with made_beside(out) as folder:
+    with folder_made_beside(out, last=MANIFEST_NAME) as folder:
         write_runs(runs, folder)
         write_nights(_results(work), folder)
         manifest = {**manifest, "results": hashes(folder)}
