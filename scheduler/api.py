@@ -6,9 +6,7 @@ What is listed in `__all__` is public: names, parameters, units and errors stay 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
 from datetime import date, datetime
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack, get_args
 
@@ -180,8 +178,8 @@ def sweep(
     finished is kept. ModuleNotFoundError : the extra `study` is not installed.
     """
     from scheduler.sweep.request import SweepOptions
-    from scheduler.sweep.sweep import Workers, workers_here
     from scheduler.sweep.sweep import sweep as make_sweep
+    from scheduler.sweep.sweep import workers_at
 
     one_of("forecast", forecast, get_args(ForecastKind))
     chosen = settings or {}
@@ -198,15 +196,9 @@ def sweep(
         forecast,
         yes,
     )
-    with ExitStack() as stack:
-        workers = workers_here(jobs)
-        if cluster is not None:
-            if jobs is not None:
-                raise single_fault("jobs", "and cluster exclude each other; give one of them")
-            from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
-
-            client = stack.enter_context(cluster_at(cluster))
-            workers = Workers(processes_of(client), partial(do_on_cluster, client))
+    if cluster is not None and jobs is not None:
+        raise single_fault("jobs", "and cluster exclude each other; give one of them")
+    with workers_at(cluster, jobs) as workers:
         return make_sweep(words, Path(folder) / "sweep" if out is None else Path(out), workers)
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +113,23 @@ def workers_here(jobs: int | None) -> Workers:
     if jobs is not None and not (isinstance(jobs, int) and 1 <= jobs <= MOST_JOBS):
         raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
     return Workers(jobs or most_jobs())
+
+
+@contextmanager
+def workers_at(cluster: str | None, jobs: int | None) -> Iterator[Workers]:
+    """The workers of the Dask scheduler at an address, for as long as the block lasts; without one, processes here.
+
+    Raises
+    ------
+    InputFaults : a number of processes that is not allowed, or there is no cluster.
+    """
+    if cluster is None:
+        yield workers_here(jobs)
+        return
+    from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
+
+    with cluster_at(cluster) as client:
+        yield Workers(processes_of(client), partial(do_on_cluster, client))
 
 
 def sweep(
