@@ -13,12 +13,11 @@ import pandas as pd
 
 from scheduler.inputs.hardware_file import Hardware, read_hardware
 from scheduler.inputs.site_inputs import Inputs, read_inputs
-from scheduler.metering.parse_options import parse_midnight
 from scheduler.nights.planning_times import midnight, trips_overlapping
 from scheduler.nights.request import ForecastKind
 from scheduler.rolling.run import RolledRun
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
-from scheduler.textio.parse_time import local_text
+from scheduler.textio.parse_time import local_text, parse_day
 
 FROM_OPTION, TO_OPTION, JOBS_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--jobs", "--hardware", "OFFER"
 MOST_LETTERS = 60
@@ -37,14 +36,14 @@ class CompareOptions:
     Attributes
     ----------
     site : the site's folder. offers : files.
-    first_day, last_day : "2026-03-02", local; None for as far as the series go in whole days.
+    first_day, last_day : local, "2026-03-02" or a value; None for as far as the series go in whole days.
     forecast : what each evening knew. hardware : a hardware file, or None.
     """
 
     site: Path
     offers: tuple[Path, ...]
-    first_day: str | None = None
-    last_day: str | None = None
+    first_day: str | date | None = None
+    last_day: str | date | None = None
     forecast: ForecastKind = "typical"
     hardware: Path | None = None
 
@@ -186,7 +185,9 @@ def _file_names(offers: Sequence[Inputs]) -> list[str]:
     return found
 
 
-def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str | None) -> tuple[date, date]:
+def days_to_roll(
+    offers: Sequence[Inputs], first_day: str | date | None, last_day: str | date | None
+) -> tuple[date, date]:
     """First and last day: those asked for, or all whole days that every series covers.
 
     Raises
@@ -196,8 +197,8 @@ def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str 
     site = offers[0].site
     first, last = _covered(offers)
     asked_first, asked_last = (
-        None if text is None else parse_midnight(text, site.timezone, option, 0).tz_convert(site.timezone).date()
-        for option, text in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
+        None if given is None else parse_day(given, option)
+        for option, given in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
     )
     if asked_first is not None and asked_last is not None and asked_first > asked_last:
         raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; allowed is that day or earlier")

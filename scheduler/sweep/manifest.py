@@ -13,7 +13,7 @@ from typing import Any
 
 from scheduler.inputs.site_file import SITE_FILE
 from scheduler.optimizer.lexicographic import RANDOM_SEED
-from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION
+from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION, key_values_text, weights_text
 from scheduler.sweep.read_results import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
 from scheduler.sweep.request import AskedSweep, SweepOptions
 from scheduler.textio.errors import single_fault
@@ -192,10 +192,10 @@ def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
     words = asked.words
     return {
         "site": _inside(root, asked.inputs.site.folder),
-        "weights": words.weights,
+        "weights": weights_text(words.weights),
         "laws": ",".join(asked.laws),
         "offers": [_inside(root, each.site.offer_file) for each in asked.offers.values()],
-        "settings": list(words.settings),
+        "settings": [key_values_text(each) for each in words.settings],
         "first_day": asked.first.isoformat(),
         "last_day": asked.last.isoformat(),
         "forecast": words.forecast,

@@ -20,6 +20,7 @@ from scheduler.sweep.grid import (
     WEIGHTS_OPTION,
     GridPoint,
     Key,
+    KeyValues,
     grid,
     inputs_of_points,
     parse_key_values,
@@ -42,18 +43,19 @@ class SweepOptions:
 
     Attributes
     ----------
-    site : the site's folder. weights : "0:3:0.1" or "0,1". laws : "flat,depth", or None for the site's own.
-    offers : files; none for the site's own. settings : "charger.discharge_min_kw=0,1.2" each.
+    site : the site's folder. weights : "0:3:0.1" or "0,1", or numbers. laws : "flat,depth", or names; None for the
+        site's own. offers : files; none for the site's own.
+    settings : "charger.discharge_min_kw=0,1.2" each, or a key and its values.
     first_day, last_day, forecast : as CompareOptions. many : whether over 100,000 runs are wanted.
     """
 
     site: Path
-    weights: str
-    laws: str | None = None
+    weights: str | tuple[float, ...]
+    laws: str | tuple[str, ...] | None = None
     offers: tuple[Path, ...] = ()
-    settings: tuple[str, ...] = ()
-    first_day: str | None = None
-    last_day: str | None = None
+    settings: tuple[KeyValues, ...] = ()
+    first_day: str | date | None = None
+    last_day: str | date | None = None
     forecast: ForecastKind = "typical"
     many: bool = False
 
