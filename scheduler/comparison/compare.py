@@ -20,7 +20,7 @@ MOST_JOBS = 1024
 
 
 def compare(
-    words: CompareOptions,
+    options: CompareOptions,
     out: Path,
     jobs: int | None = None,
     begin: Callable[[Work[RolledFlows]], None] = lambda work: None,
@@ -42,7 +42,7 @@ def compare(
     """
     if jobs is not None and not 1 <= jobs <= MOST_JOBS:
         raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
-    asked = parse_period(words)
+    asked = parse_period(options)
     refuse_other(out, "a comparison", _is_a_comparison)
     make_folder(out / RUNS_FOLDER)
     work = work_of(asked.runs(), out / RUNS_FOLDER)

@@ -93,25 +93,25 @@ class Asked:
         )
 
 
-def parse_period(words: CompareOptions) -> Asked:
+def parse_period(options: CompareOptions) -> Asked:
     """Read every file and check that the days can be compared.
 
     Raises
     ------
     InputFaults : every fault of the files; an offer twice; two currencies; days that the series do not cover.
     """
-    offers = _read_offers(words)
+    offers = _read_offers(options)
     faults = [*_twice(offers), *_currencies(offers)]
     hardware = None
-    if words.hardware is not None:
+    if options.hardware is not None:
         try:
-            hardware = read_hardware(_hardware_path(words))
+            hardware = read_hardware(_hardware_path(options))
         except InputFaults as error:
             faults += error.faults
     if hardware is not None and not faults and hardware.currency != offers[0].offer.currency:
         faults.append(
             Fault(
-                str(words.hardware),
+                str(options.hardware),
                 None,
                 "currency",
                 f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; allowed is the same",
@@ -119,23 +119,23 @@ def parse_period(words: CompareOptions) -> Asked:
         )
     if faults:
         raise InputFaults(faults)
-    first, last = days_to_roll(offers, words.first_day, words.last_day)
+    first, last = days_to_roll(offers, options.first_day, options.last_day)
     named = dict(zip(_file_names(offers), offers, strict=True))
-    notes = list(_notes(offers[0], first, last, words.forecast))
+    notes = list(_notes(offers[0], first, last, options.forecast))
     beyond = _trip_beyond(offers)
-    if beyond and words.last_day is None:
+    if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return Asked(named, first, last, words.forecast, hardware, tuple(notes))
+    return Asked(named, first, last, options.forecast, hardware, tuple(notes))
 
 
-def _read_offers(words: CompareOptions) -> list[Inputs]:
-    if not words.offers:
+def _read_offers(options: CompareOptions) -> list[Inputs]:
+    if not options.offers:
         raise single_fault(OFFER_WORD, "none given; allowed is one offer's file or more")
     found: list[Inputs] = []
     faults: dict[Fault, None] = {}
-    for offer in words.offers:
+    for offer in options.offers:
         try:
-            found.append(read_inputs(words.site, offer))
+            found.append(read_inputs(options.site, offer))
         except InputFaults as error:
             faults.update(dict.fromkeys(error.faults))
     if faults:
@@ -143,11 +143,11 @@ def _read_offers(words: CompareOptions) -> list[Inputs]:
     return found
 
 
-def _hardware_path(words: CompareOptions) -> Path:
+def _hardware_path(options: CompareOptions) -> Path:
     """The hardware file, relative to the working directory or else to the site's folder."""
-    assert words.hardware is not None
-    beside = words.site / words.hardware
-    return beside if not words.hardware.exists() and beside.exists() else words.hardware
+    assert options.hardware is not None
+    beside = options.site / options.hardware
+    return beside if not options.hardware.exists() and beside.exists() else options.hardware
 
 
 def _twice(offers: Sequence[Inputs]) -> Iterator[Fault]:

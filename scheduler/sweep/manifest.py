@@ -70,7 +70,7 @@ def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
         "first_day": asked.first.isoformat(),
         "last_day": asked.last.isoformat(),
         "days": asked.days,
-        "forecast": asked.words.forecast,
+        "forecast": asked.options.forecast,
         "weights": list(asked.weights),
         "laws": list(asked.laws),
         "offers": [
@@ -111,7 +111,7 @@ def manifest_from_file(file: Path) -> dict[str, Any]:
     return found
 
 
-def manifest_weights_text(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepOptions:
+def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepOptions:
     """What a manifest's sweep was asked, its files written below a folder.
 
     Raises
@@ -189,16 +189,16 @@ def _text(file: Path, sha256: str) -> str:
 
 def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
     """What was asked, everything named that was left to the site."""
-    words = asked.words
+    options = asked.options
     return {
         "site": _inside(root, asked.inputs.site.folder),
-        "weights": weights_text(words.weights),
+        "weights": weights_text(options.weights),
         "laws": ",".join(asked.laws),
         "offers": [_inside(root, each.site.offer_file) for each in asked.offers.values()],
-        "settings": [key_values_text(each) for each in words.settings],
+        "settings": [key_values_text(each) for each in options.settings],
         "first_day": asked.first.isoformat(),
         "last_day": asked.last.isoformat(),
-        "forecast": words.forecast,
+        "forecast": options.forecast,
     }
 
 

@@ -18,7 +18,7 @@ from scheduler.rolling.process_pool import Work, do, most_jobs, results, work_of
 from scheduler.sweep.estimate import expected_seconds
 from scheduler.sweep.figures import write_figures
 from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes
-from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, manifest_weights_text
+from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, options_of_manifest
 from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
 from scheduler.sweep.request import AskedSweep, SweepOptions, parse_sweep_request
@@ -133,7 +133,7 @@ def workers_at(cluster: str | None, jobs: int | None) -> Iterator[Workers]:
 
 
 def sweep(
-    words: SweepOptions,
+    options: SweepOptions,
     out: Path,
     workers: Workers,
     begin: Callable[[Beginning], None] = lambda beginning: None,
@@ -152,7 +152,7 @@ def sweep(
     InputFaults : a file or a word is at fault; nothing was begun.
     NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
-    return _made(parse_sweep_request(words), out, workers, begin, progress)
+    return _made(parse_sweep_request(options), out, workers, begin, progress)
 
 
 def repeat(
@@ -172,7 +172,7 @@ def repeat(
     if file.resolve().parent == out.resolve():
         raise single_fault(OUT_OPTION, f"{out} is the manifest's own folder; allowed is another, to make it again in")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
-        asked = parse_sweep_request(manifest_weights_text(manifest, file, Path(name)))
+        asked = parse_sweep_request(options_of_manifest(manifest, file, Path(name)))
         if asked.identity() != manifest["identity"]:
             raise single_fault(
                 file,
