@@ -6,13 +6,13 @@ What is listed in `__all__` is public: names, parameters, units and errors stay 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
 from datetime import date, datetime
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypedDict, Unpack, get_args
+from types import NoneType
+from typing import TYPE_CHECKING, Any, TypedDict, Unpack, get_args
 
-from scheduler.api_values import day_text, number_within, one_of, several, toml_text
+from models.site.trips import Trip
+from scheduler.api_values import number_within, of_kind, one_of, several
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
@@ -25,7 +25,7 @@ from scheduler.plans.replay import PlanRefused
 from scheduler.rolling.process_pool import WorkersLostError
 from scheduler.rolling.simulate import Policy
 from scheduler.rolling.year import Year, rolled_year
-from scheduler.textio.errors import InputFaults, NotWrittenError, shown, single_fault
+from scheduler.textio.errors import InputFaults, NotWrittenError, single_fault
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -62,26 +62,26 @@ def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
     ------
     InputFaults : every fault of every file.
     """
-    for name, path in (("folder", folder), ("offer", offer)):
-        if not isinstance(path, str | Path) and not (name == "offer" and path is None):
-            raise single_fault(name, f"found {shown(path)}; allowed is a path")
+    of_kind("folder", folder, (str, Path), "a path")
+    of_kind("offer", offer, (str, Path, NoneType), "a path")
     return read_inputs(Path(folder), None if offer is None else Path(offer))
 
 
 class NightOptions(TypedDict, total=False):
-    """Tonight in words, all of them optional.
+    """What is asked of tonight, all of it optional.
 
     Attributes
     ----------
-    now : "2026-03-02T18:20", local; else the clock's. home_at : when the car is back.
-    trips : "07:30-18:00 96km" each; else the site's usual ones. stay_home : no trip at all.
+    now : a datetime, local where it has no zone, or "2026-03-02T18:20"; else the clock's.
+    home_at : when the car is back, as now. stay_home : no trip at all.
+    trips : `Trip` or "07:30-18:00 96km" each; else the site's usual ones.
     highest_soc_today_percent : before today's driving [%]. wear_weight : instead of the site's [-].
     forecast, solar : "typical" or "recorded"; "low", "typical" or "high".
     """
 
     now: str | datetime
     home_at: str | datetime
-    trips: str | Sequence[str]
+    trips: str | Trip | Sequence[str | Trip]
     stay_home: bool
     highest_soc_today_percent: float
     wear_weight: float
@@ -142,9 +142,10 @@ def year(
     _check_inputs(inputs)
     one_of("policy", policy, get_args(Policy))
     one_of("forecast", forecast, get_args(ForecastKind))
+    _check_days(first, last)
     if soc_percent is not None:
         number_within("soc_percent", soc_percent, 0, 100)
-    return rolled_year(inputs, day_text("first", first), day_text("last", last), policy, forecast, soc_percent)
+    return rolled_year(inputs, first, last, policy, forecast, soc_percent)
 
 
 def sweep(
@@ -180,34 +181,26 @@ def sweep(
     finished is kept. ModuleNotFoundError : the extra `study` is not installed.
     """
     from scheduler.sweep.request import SweepOptions
-    from scheduler.sweep.sweep import Workers, workers_here
     from scheduler.sweep.sweep import sweep as make_sweep
+    from scheduler.sweep.sweep import workers_at
 
     one_of("forecast", forecast, get_args(ForecastKind))
-    chosen = settings or {}
-    words = SweepOptions(
-        Path(folder),
-        weights if isinstance(weights, str) else ",".join(str(weight) for weight in several(weights)),
-        None if laws is None else ",".join(str(law) for law in several(laws)),
-        tuple(Path(str(offer)) for offer in several(offers)),
-        tuple(
-            f"{key}={','.join(toml_text(key, value) for value in several(listed))}" for key, listed in chosen.items()
-        ),
-        day_text("first", first),
-        day_text("last", last),
-        forecast,
-        yes,
+    _check_days(first, last)
+    options = SweepOptions(
+        site=Path(folder),
+        weights=weights if isinstance(weights, str) else tuple(several(weights)),
+        laws=laws if laws is None or isinstance(laws, str) else tuple(map(str, several(laws))),
+        offers=tuple(Path(str(offer)) for offer in several(offers)),
+        settings=tuple((key, tuple(several(values))) for key, values in (settings or {}).items()),
+        first_day=first,
+        last_day=last,
+        forecast=forecast,
+        many=yes,
     )
-    with ExitStack() as stack:
-        workers = workers_here(jobs)
-        if cluster is not None:
-            if jobs is not None:
-                raise single_fault("jobs", "and cluster exclude each other; give one of them")
-            from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
-
-            client = stack.enter_context(cluster_at(cluster))
-            workers = Workers(processes_of(client), partial(do_on_cluster, client))
-        return make_sweep(words, Path(folder) / "sweep" if out is None else Path(out), workers)
+    if cluster is not None and jobs is not None:
+        raise single_fault("jobs", "and cluster exclude each other; give one of them")
+    with workers_at(cluster, jobs) as workers:
+        return make_sweep(options, Path(folder) / "sweep" if out is None else Path(out), workers)
 
 
 def figures(folder: str | Path) -> Mapping[str, Figure]:
@@ -223,19 +216,24 @@ def figures(folder: str | Path) -> Mapping[str, Figure]:
 
 
 def _check_inputs(inputs: object) -> None:
-    if not isinstance(inputs, Inputs):
-        raise single_fault("inputs", f"found {shown(inputs)}; allowed is what site() gives")
+    of_kind("inputs", inputs, Inputs, "what site() gives")
+
+
+def _check_days(first: object, last: object) -> None:
+    for name, day in (("first", first), ("last", last)):
+        of_kind(name, day, (str, date, NoneType), "a day such as 2026-02-02")
 
 
 def _understood(inputs: Inputs, soc_percent: float, words: NightOptions) -> Request:
-    """The question, trips in a tuple."""
+    """Tonight's question."""
     _check_inputs(inputs)
     number_within("soc_percent", soc_percent, 0, 100)
     one_of("forecast", words.get("forecast", "typical"), get_args(ForecastKind))
     one_of("solar", words.get("solar", "typical"), get_args(SolarKind))
-    given = {**words, "trips": tuple(several(words.get("trips", ())))}
+    trips = tuple(several(words.get("trips", ())))
     for name in ("now", "home_at"):
-        moment = given.get(name)
-        if isinstance(moment, datetime):
-            given[name] = moment.isoformat()
-    return parse_request(RequestOptions(soc_percent, **given), inputs)  # type: ignore[arg-type]
+        of_kind(name, words.get(name), (str, datetime, NoneType), "a moment such as 2026-03-02T18:20")
+    for trip in trips:
+        of_kind("trips", trip, (str, Trip), 'a trip such as "07:30-18:00 96km"')
+    given: dict[str, Any] = {**words, "trips": trips}
+    return parse_request(RequestOptions(soc_percent, **given), inputs)

@@ -1,59 +1,95 @@
-"""What a command over many rolled nights says when it fails, and its exit code; what is finished is kept."""
+"""What a command says when it fails, and its exit code."""
 
 from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import typer
 
-from scheduler.optimizer.lexicographic import NoPlanError
-from scheduler.plans.replay import PlanRefused
-from scheduler.rolling.process_pool import WorkersLostError
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from scheduler.textio.exit_codes import INPUT_AT_FAULT, INTERRUPTED, NO_PLAN, REFUSED
 
 ENDING = ("SIGTERM", "SIGHUP")
 
 
+class MissingExtraError(Exception):
+    """Packages that a command needs are not installed. The text says how they come."""
+
+
+def require(packages: Sequence[str], extra: str) -> None:
+    """Refuse to begin without packages.
+
+    Parameters
+    ----------
+    packages : names as they are imported. extra : of this distribution, which brings them.
+
+    Raises
+    ------
+    MissingExtraError : one is not installed.
+    """
+    missing = [name for name in packages if find_spec(name) is None]
+    if missing:
+        raise MissingExtraError(
+            f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} not installed; "
+            f"python -m pip install 'overnight-scheduler[{extra}]' brings what this command needs."
+        )
+
+
 @contextmanager
-def failures_told(folder: Path, run: str) -> Iterator[None]:
+def failures_told(folder: Path | None = None, run: str = "") -> Iterator[None]:
     """Turn every expected failure into a message on standard error and an exit code.
 
     Parameters
     ----------
-    folder : where finished runs are kept. run : what they are called, "year" or "run".
+    folder : where a command over many nights keeps what is finished; then requests to end, and a terminal that closes,
+        interrupt as Ctrl-C does. run : what it is called, "year" or "run".
     """
-    goes_on = f"Finished {run}s are kept in {folder}; the same command goes on from there."
-    before = _signals_interrupt()
+    goes_on = f" Finished {run}s are kept in {folder}; the same command goes on from there."
+    before = {} if folder is None else _signals_interrupt()
     try:
         yield
-    except (InputFaults, NotWrittenError) as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(INPUT_AT_FAULT) from None
-    except NoPlanError as error:
-        typer.echo(f"The solver gave no plan: {error}.", err=True)
-        raise typer.Exit(NO_PLAN) from None
-    except PlanRefused as refused:
-        typer.echo(f"Replay refused a night; its {run} was not kept:\n" + "\n".join(refused.broken), err=True)
-        raise typer.Exit(REFUSED) from None
-    except WorkersLostError as lost:
-        typer.echo(f"{lost}. {goes_on}", err=True)
-        raise typer.Exit(NO_PLAN) from None
+    except (InputFaults, NotWrittenError, MissingExtraError) as error:
+        _leave(str(error), INPUT_AT_FAULT)
     except KeyboardInterrupt:
-        typer.echo(f"Interrupted. {goes_on}" if folder.exists() else "Interrupted.", err=True)
-        raise typer.Exit(INTERRUPTED) from None
+        _leave(f"Interrupted.{goes_on if folder is not None and folder.exists() else ''}", INTERRUPTED)
+    except (typer.Exit, typer.Abort):
+        raise
+    except Exception as error:
+        _leave_unplanned(error, run, goes_on)
+        raise
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
 
 
+def _leave_unplanned(error: Exception, run: str, goes_on: str) -> None:
+    """Leave if no plan was made; what can raise these is loaded by then, and takes long to load without need."""
+    from scheduler.optimizer.lexicographic import NoPlanError
+    from scheduler.plans.replay import PlanRefused
+    from scheduler.rolling.process_pool import WorkersLostError
+
+    if isinstance(error, NoPlanError):
+        _leave(f"The solver gave no plan: {error}.", NO_PLAN)
+    if isinstance(error, PlanRefused):
+        what = f"a night; its {run} was not kept" if run else "the plan; nothing was written"
+        _leave("\n".join((f"Replay refused {what}:", *error.broken)), REFUSED)
+    if isinstance(error, WorkersLostError):
+        _leave(f"{error}.{goes_on}", NO_PLAN)
+
+
+def _leave(message: str, code: int) -> NoReturn:
+    typer.echo(message, err=True)
+    raise typer.Exit(code) from None
+
+
 def _signals_interrupt() -> dict[signal.Signals, Any]:
-    """Have requests to end, and a terminal that closes, interrupt as Ctrl-C does; gives the handlers there were."""
+    """Have requests to end interrupt as Ctrl-C does; gives the handlers there were."""
     if threading.current_thread() is not threading.main_thread():
         return {}
     wanted = [signal.Signals[name] for name in ENDING if hasattr(signal, name)]

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from scheduler.cli.options import AsJson
-from scheduler.textio.errors import InputFaults
-from scheduler.textio.exit_codes import INPUT_AT_FAULT
+from scheduler.cli.failures import failures_told
+from scheduler.cli.options import AsJson, option
+from scheduler.cli.screen import print_result, say_written
 
 
 def fit_losses(
@@ -23,30 +22,21 @@ def fit_losses(
         ),
     ],
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Write losses.html, with a chart, into this folder too.")
+        Path | None, option("--out", "DIR", "Write losses.html, with a chart, into this folder too.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Fit the charger's fixed loss and its two efficiencies to measured points, and print the lines for site.toml."""
     from scheduler.diagnostics.losses import fit_table
     from scheduler.diagnostics.losses_terminal import losses_json, show_losses
-    from scheduler.metering.write_series import write_together
-    from scheduler.textio.errors import NotWrittenError
+    from scheduler.textio.write import write_file
 
-    try:
+    with failures_told():
         made = fit_table(table)
         if out is not None:
             from scheduler.diagnostics.losses_page import losses_page
 
-            write_together({out / "losses.html": losses_page(made)})
-    except (InputFaults, NotWrittenError) as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(INPUT_AT_FAULT) from None
-    if as_json:
-        sys.stdout.write(losses_json(made))
-    else:
-        from rich.console import Console
-
-        show_losses(made, Console(highlight=False))
+            write_file(out / "losses.html", losses_page(made))
+    print_result(made, as_json, losses_json, show_losses)
     if out is not None:
-        typer.echo(f"Written to {out / 'losses.html'}.", err=as_json)
+        say_written(as_json, out / "losses.html")

@@ -9,11 +9,12 @@ import shlex
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from scheduler.textio.errors import InputFaults
+from scheduler.cli.failures import failures_told
+from scheduler.cli.options import option
 from scheduler.textio.exit_codes import INPUT_AT_FAULT
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ CAR, CHARGER, APPROVED, OFFER = "Car", "Charger", "Approved by the network opera
 
 
 def _option(name: str, metavar: str, words: str, panel: str | None = None) -> Any:
-    return typer.Option(name, metavar=metavar, help=f"{panel}: {words}" if panel else words)
+    return option(name, metavar, f"{panel}: {words}" if panel else words)
 
 
 def new(
@@ -81,17 +82,16 @@ def new(
 
     from scheduler.inputs.new_site import check_folder, write_new_site
     from scheduler.inputs.new_site_questions import find_answers
-    from scheduler.textio.errors import NotWrittenError
 
     may_ask = ask or (sys.stdin is not None and sys.stdin.isatty())
-    try:
+    with failures_told():
         check_folder(folder)
-        answers = find_answers(given, _ask if may_ask else None)
+        try:
+            answers = find_answers(given, _ask if may_ask else None)
+        except typer.Abort:
+            typer.echo("\nStopped before the last question; nothing was written.", err=True)
+            raise typer.Exit(INPUT_AT_FAULT) from None
         write_new_site(folder, _site(answers), datetime.now(UTC))
-    except (InputFaults, NotWrittenError) as error:
-        _stop(str(error))
-    except typer.Abort:
-        _stop("\nStopped before the last question; nothing was written.")
     placeholders, are = (
         ("load.csv and solar.csv", "are placeholders") if answers["solar"] else ("load.csv", "is a placeholder")
     )
@@ -118,8 +118,3 @@ def _ask(question: Question, others: Mapping[str, Any]) -> Any:
         if problem is None:
             return value
         typer.echo(f"  {problem[0].upper()}{problem[1:]}.")
-
-
-def _stop(message: str) -> NoReturn:
-    typer.echo(message, err=True)
-    raise typer.Exit(INPUT_AT_FAULT)

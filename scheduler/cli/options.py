@@ -1,25 +1,85 @@
-"""Options that several commands share, in the same words everywhere."""
+"""Options that several commands share, in the same words everywhere, and commands that take a record of them.
+
+Commands import the rest of the program when they run, so that `overnight --help` answers at once.
+"""
 
 from __future__ import annotations
 
+import inspect
+from collections.abc import Callable
+from dataclasses import MISSING, fields
 from enum import StrEnum
-from typing import Annotated
+from functools import update_wrapper
+from pathlib import Path
+from typing import Annotated, Any, Concatenate, TypeVar, get_type_hints
 
 import typer
 
+Record = TypeVar("Record")
 
-class EachEveningKnew(StrEnum):
-    """What each evening's plan goes by."""
+
+class Forecast(StrEnum):
+    """Where load and solar come from."""
 
     TYPICAL = "typical"
     RECORDED = "recorded"
 
 
+def option(name: str, metavar: str, words: str) -> Any:
+    """An option with a value.
+
+    Parameters
+    ----------
+    name : `--soc`. metavar : what stands for the value, `PERCENT`. words : the line of help.
+    """
+    return typer.Option(name, metavar=metavar, help=words)
+
+
+SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")]
+OfferFile = Annotated[Path | None, option("--offer", "FILE", "Use this offer, not the site's own.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")]
-FirstDay = Annotated[
-    str | None, typer.Option("--from", metavar="DATE", help="First day, 2025-07-01; else the first of the series.")
+FirstDay = Annotated[str | None, option("--from", "DATE", "First day, 2025-07-01; else the first of the series.")]
+LastDay = Annotated[str | None, option("--to", "DATE", "Last day, 2026-06-30; else the last of the series.")]
+Jobs = Annotated[int | None, option("--jobs", "N", "Processes; else as many as there are cores.")]
+MeterKinds = Annotated[
+    list[str] | None,
+    option(
+        "--as",
+        "NAME=KIND",
+        "What a channel counts: import, export, generation or ignore. May be given again; METER:NAME too.",
+    ),
 ]
-LastDay = Annotated[
-    str | None, typer.Option("--to", metavar="DATE", help="Last day, 2026-06-30; else the last of the series.")
+MeterClock = Annotated[
+    str, option("--clock", "CLOCK", "What CSV times without offset follow: local, or standard for winter time.")
 ]
-Jobs = Annotated[int | None, typer.Option("--jobs", metavar="N", help="Processes; else as many as there are cores.")]
+
+
+def takes(record: type[Record]) -> Callable[[Callable[Concatenate[Record, ...], None]], Callable[..., None]]:
+    """Make a command of a function over a record: an option for each field, then the function's other parameters.
+
+    Parameters
+    ----------
+    record : a dataclass whose annotations and defaults are those of a Typer command's parameters.
+    """
+    hints = get_type_hints(record, include_extras=True)
+    shared = [
+        inspect.Parameter(
+            field.name,
+            inspect.Parameter.KEYWORD_ONLY,
+            default=inspect.Parameter.empty if field.default is MISSING else field.default,
+            annotation=hints[field.name],
+        )
+        for field in fields(record)  # type: ignore[arg-type]  # a type variable cannot ask for a dataclass
+    ]
+
+    def command_of(function: Callable[Concatenate[Record, ...], None]) -> Callable[..., None]:
+        own = list(inspect.signature(function, eval_str=True).parameters.values())[1:]
+
+        def command(**given: Any) -> None:
+            function(record(**{each.name: given.pop(each.name) for each in shared}), **given)
+
+        update_wrapper(command, function)
+        command.__signature__ = inspect.Signature([*shared, *own])  # type: ignore[attr-defined]
+        return command
+
+    return command_of

@@ -8,26 +8,23 @@ from typing import Annotated
 
 import typer
 
-from scheduler.cli.meter_options import ClockOption, KindOption
-from scheduler.textio.errors import InputFaults
-from scheduler.textio.exit_codes import INPUT_AT_FAULT
+from scheduler.cli.failures import failures_told
+from scheduler.cli.options import MeterClock, MeterKinds, option
 
 
 def read_meter(
     files: Annotated[list[Path], typer.Argument(metavar="FILE", help="The meter's files, in any layout named above.")],
-    to: Annotated[Path, typer.Option("--to", metavar="SITE", help="The site's folder, which holds site.toml.")],
-    car: Annotated[
-        Path | None, typer.Option("--car", metavar="FILE", help="The car charger's own meter, taken out of the load.")
-    ] = None,
+    to: Annotated[Path, option("--to", "SITE", "The site's folder, which holds site.toml.")],
+    car: Annotated[Path | None, option("--car", "FILE", "The car charger's own meter, taken out of the load.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Write over load and solar files that are there.")] = False,
     first_day: Annotated[
-        str | None, typer.Option("--from", metavar="DATE", help="First day to read, 2026-03-02; else from the first.")
+        str | None, option("--from", "DATE", "First day to read, 2026-03-02; else from the first.")
     ] = None,
     last_day: Annotated[
-        str | None, typer.Option("--until", metavar="DATE", help="Last day to read, 2026-03-02; else to the last.")
+        str | None, option("--until", "DATE", "Last day to read, 2026-03-02; else to the last.")
     ] = None,
-    kind: KindOption = None,
-    clock: ClockOption = "local",
+    kind: MeterKinds = None,
+    clock: MeterClock = "local",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON on standard output.")] = False,
 ) -> None:
     """Turn a meter's files into the load and solar of a site.
@@ -38,14 +35,19 @@ def read_meter(
     """
     from scheduler.metering.import_meter import MeterOptions, read_meter_into_site
     from scheduler.metering.meter_terminal import meter_json, meter_report
-    from scheduler.textio.errors import NotWrittenError
 
-    words = MeterOptions(tuple(files), to, car, replace, first_day, last_day, tuple(kind or ()), clock)
-    try:
-        result = read_meter_into_site(words)
-    except (InputFaults, NotWrittenError) as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(INPUT_AT_FAULT) from None
+    options = MeterOptions(
+        files=tuple(files),
+        site=to,
+        car=car,
+        replace=replace,
+        first_day=first_day,
+        last_day=last_day,
+        kinds=tuple(kind or ()),
+        clock=clock,
+    )
+    with failures_told():
+        result = read_meter_into_site(options)
     if as_json:
         sys.stdout.write(meter_json(result))
     else:

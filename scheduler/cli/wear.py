@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from scheduler.cli.options import AsJson
-from scheduler.textio.errors import InputFaults
-from scheduler.textio.exit_codes import INPUT_AT_FAULT
+from scheduler.cli.failures import failures_told
+from scheduler.cli.options import AsJson, option
+from scheduler.cli.screen import print_result, say_written
 
 PAGE = "wear.html"
 
@@ -20,28 +19,22 @@ def wear(
         Path, typer.Argument(metavar="TRACE", help="A trace's file, a plan's folder, or a year's metered table.")
     ],
     site: Annotated[
-        Path | None, typer.Option("--site", metavar="SITE", help="The site's folder, for its battery, law and prices.")
+        Path | None, option("--site", "SITE", "The site's folder, for its battery, law and prices.")
     ] = None,
-    battery_kwh: Annotated[
-        float | None, typer.Option("--battery-kwh", metavar="KWH", help="Usable capacity, not the site's own.")
-    ] = None,
+    battery_kwh: Annotated[float | None, option("--battery-kwh", "KWH", "Usable capacity, not the site's own.")] = None,
     battery_price: Annotated[
         float | None,
-        typer.Option("--battery-price", metavar="MONEY", help="Price of a replacement, not the site's own."),
+        option("--battery-price", "MONEY", "Price of a replacement, not the site's own."),
     ] = None,
     age_years: Annotated[
         float | None,
-        typer.Option("--age-years", metavar="YEARS", help="Age when the trace begins; else the site's, or 3."),
+        option("--age-years", "YEARS", "Age when the trace begins; else the site's, or 3."),
     ] = None,
     temp_degc: Annotated[
         float | None,
-        typer.Option(
-            "--temp-degc", metavar="DEGC", help="Its temperature where TRACE has none; else the site's, or 25."
-        ),
+        option("--temp-degc", "DEGC", "Its temperature where TRACE has none; else the site's, or 25."),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Write wear.json and wear.html into this folder too.")
-    ] = None,
+    out: Annotated[Path | None, option("--out", "DIR", "Write wear.json and wear.html into this folder too.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Count the cycles of a trace and tell the wear by every law, after the fact.
@@ -53,23 +46,21 @@ def wear(
     from scheduler.diagnostics.wear import STEPS, WearOptions, wear_of_trace
     from scheduler.diagnostics.wear_page import page_text
     from scheduler.diagnostics.wear_terminal import show_wear, wear_json
-    from scheduler.metering.write_series import write_together
-    from scheduler.textio.errors import NotWrittenError
+    from scheduler.textio.write import write_together
 
-    words = WearOptions(trace, site, battery_kwh, battery_price, age_years, temp_degc)
-    try:
+    options = WearOptions(
+        source=trace,
+        site=site,
+        battery_kwh=battery_kwh,
+        battery_price=battery_price,
+        age_years=age_years,
+        temp_degc=temp_degc,
+    )
+    with failures_told():
         with steps_shown(STEPS) as progress:
-            found = wear_of_trace(words, progress)
+            found = wear_of_trace(options, progress)
         if out is not None:
             write_together({out / "wear.json": wear_json(found), out / PAGE: page_text(found)})
-    except (InputFaults, NotWrittenError) as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(INPUT_AT_FAULT) from None
-    if as_json:
-        sys.stdout.write(wear_json(found))
-    else:
-        from rich.console import Console
-
-        show_wear(found, Console(highlight=False))
+    print_result(found, as_json, wear_json, show_wear)
     if out is not None:
-        typer.echo(f"Written to {out / 'wear.json'} and {out / PAGE}.", err=as_json)
+        say_written(as_json, out / "wear.json", out / PAGE)

@@ -9,18 +9,18 @@ from pathlib import Path
 from scheduler.comparison.page import comparison_page
 from scheduler.comparison.results import Comparison, comparison_of
 from scheduler.comparison.tables import comparison_texts
-from scheduler.metering.write_series import write_together
 from scheduler.rolling.flows import RolledFlows
 from scheduler.rolling.period import JOBS_OPTION, CompareOptions, parse_period
 from scheduler.rolling.process_pool import Work, do, most_jobs, work_of
-from scheduler.textio.errors import NotWrittenError, single_fault
+from scheduler.textio.errors import single_fault
+from scheduler.textio.write import STAGING, make_folder, refuse_other, write_together
 
 RUNS_FOLDER = "runs"
 MOST_JOBS = 1024
 
 
 def compare(
-    words: CompareOptions,
+    options: CompareOptions,
     out: Path,
     jobs: int | None = None,
     begin: Callable[[Work[RolledFlows]], None] = lambda work: None,
@@ -42,8 +42,9 @@ def compare(
     """
     if jobs is not None and not 1 <= jobs <= MOST_JOBS:
         raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
-    asked = parse_period(words)
-    _refuse_other_folder(out)
+    asked = parse_period(options)
+    refuse_other(out, "a comparison", _is_a_comparison)
+    make_folder(out / RUNS_FOLDER)
     work = work_of(asked.runs(), out / RUNS_FOLDER)
     begin(work)
     compared = comparison_of(asked, dict(do(work, jobs or most_jobs(), progress)))
@@ -57,22 +58,13 @@ def compare(
 
 
 def _is_a_comparison(out: Path) -> bool:
-    """Whether a folder holds a comparison, or runs of one that was interrupted and nothing else."""
-    if (out / "comparison.json").is_file():
+    """Whether a folder holds a comparison, or runs of one that was interrupted and nothing else, or nothing."""
+    there = [entry.name for entry in out.iterdir()]
+    if not there or (out / "comparison.json").is_file():
         return True
     runs = out / RUNS_FOLDER
     return (
         runs.is_dir()
-        and [entry.name for entry in out.iterdir()] == [RUNS_FOLDER]
-        and all(".npz" in file.name for file in runs.iterdir())
+        and there == [RUNS_FOLDER]
+        and all(".npz" in file.name or file.name.startswith(STAGING) for file in runs.iterdir())
     )
-
-
-def _refuse_other_folder(out: Path) -> None:
-    """Refuse to write into a folder that holds something else."""
-    try:
-        if out.exists() and any(out.iterdir()) and not _is_a_comparison(out):
-            raise NotWrittenError(f"{out} is in the way and is not a comparison; move it, or give another --out")
-        (out / RUNS_FOLDER).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise NotWrittenError(f"{out} cannot be written: {error.strerror or error}") from None

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from math import cos, pi
@@ -14,7 +11,8 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from scheduler.inputs.site_inputs import read_inputs
-from scheduler.textio.errors import InputFaults, NotWrittenError, shortened, single_fault
+from scheduler.textio.errors import InputFaults, shortened, single_fault
+from scheduler.textio.write import folder_made_beside
 
 PLACEHOLDER_DAYS = 35
 """Days of placeholder data up to now: a typical forecast reads 28."""
@@ -158,30 +156,11 @@ def write_new_site(folder: Path, answers: NewSite, now: datetime) -> None:
     NotWrittenError : it cannot be written; nothing was.
     """
     check_folder(folder)
-    absent = [parent for parent in folder.parents if not parent.exists()]
-    beside: Path | None = None
-    written = False
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=".new-site-", dir=folder.parent))
-        made = beside / "site"
-        (made / "offers").mkdir(parents=True)
+    with folder_made_beside(folder) as made:
+        (made / "offers").mkdir()
         for name, text in _texts(answers, now).items():
             (made / name).write_text(text, encoding="utf-8", newline="")
         _read_back(made, folder)
-        if folder.exists():
-            _move_into(made, folder)
-        else:
-            made.rename(folder)
-        written = True
-    except OSError as error:
-        raise NotWrittenError(f"{folder} cannot be written: {error.strerror or error}; nothing was changed") from None
-    finally:
-        if beside is not None:
-            shutil.rmtree(beside, ignore_errors=True)
-        for parent in [] if written else absent:
-            with suppress(OSError):
-                parent.rmdir()
 
 
 def check_folder(folder: Path) -> None:
@@ -197,17 +176,6 @@ def check_folder(folder: Path) -> None:
         raise single_fault(shortened(str(folder)), f"{error.strerror}; allowed is a folder that is new") from None
     if in_use:
         raise single_fault(folder, "it exists and is not empty; allowed is a folder that is new or empty")
-
-
-def _move_into(made: Path, folder: Path) -> None:
-    """Move every file into an empty folder, which stays the folder it is: someone may be standing in it."""
-    moved: list[Path] = []
-    try:
-        moved.extend(entry.rename(folder / entry.name) for entry in sorted(made.iterdir()))
-    except OSError:
-        for entry in moved:
-            entry.rename(made / entry.name)
-        raise
 
 
 def _read_back(made: Path, folder: Path) -> None:

@@ -21,7 +21,7 @@ from scheduler.metering.fill_gaps import gap_text
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import money_digits
-from scheduler.textio.parse_time import local_text
+from scheduler.textio.parse_time import local_text, parse_day
 from scheduler.textio.read_text import file_problem
 
 FROM_OPTION, TO_OPTION, METER_OPTION = "--from", "--to", "--meter"
@@ -89,8 +89,8 @@ def metered_bill(words: BillOptions) -> MeteredBill:
     _refuse_unlike_spans(named, words, site.timezone, shared, file)
     first, last = _days(words, site.timezone, shared, notes)
     counted_day = first.replace(day=1) if _has_monthly_steps(offer) else first
-    counted_from = max(shared[0], parse_midnight(counted_day.isoformat(), site.timezone, FROM_OPTION, 0))
-    end = parse_midnight(last.isoformat(), site.timezone, TO_OPTION, 1)
+    counted_from = max(shared[0], parse_midnight(counted_day, site.timezone, FROM_OPTION, 0))
+    end = parse_midnight(last, site.timezone, TO_OPTION, 1)
     flows = metered_flows(named, *_whole_steps(shared, counted_from, end, named), file)
     notes += flows.notes
     _refuse_gaps(flows, offer, site.timezone, file)
@@ -199,8 +199,8 @@ def _days(
     has = f"the meter has whole days from {first} to {last}"
     if first > last:
         raise single_fault(METER_OPTION, "the files do not hold one whole local day; allowed are files that do")
-    asked_first = _asked(words.first_day, timezone, FROM_OPTION)
-    asked_last = _asked(words.last_day, timezone, TO_OPTION)
+    asked_first = None if words.first_day is None else parse_day(words.first_day, FROM_OPTION)
+    asked_last = None if words.last_day is None else parse_day(words.last_day, TO_OPTION)
     if asked_first is not None and asked_last is not None and asked_first > asked_last:
         raise single_fault(TO_OPTION, f"{asked_last} is before --from {asked_first}; allowed is that day or later")
     faults = [
@@ -215,12 +215,6 @@ def _days(
     if asked_last is None and end != end.normalize():
         notes.append(f"The meter's last day is not whole; the bill ends with {last}.")
     return asked_first or first, asked_last or last
-
-
-def _asked(text: str | None, timezone: str, option: str) -> date | None:
-    if text is None:
-        return None
-    return parse_midnight(text, timezone, option, 0).tz_convert(timezone).date()
 
 
 def _refuse_gaps(flows: MeteredFlows, offer: Offer, timezone: str, file: str) -> None:

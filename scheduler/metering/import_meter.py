@@ -14,11 +14,12 @@ from scheduler.metering.align_channels import MeteredFlows, metered_flows, relab
 from scheduler.metering.channels import MeterReading
 from scheduler.metering.derive_load import MeteredLoad, metered_load
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
-from scheduler.metering.write_series import series_text, write_together
+from scheduler.metering.write_series import series_text
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import local_text
 from scheduler.textio.read_text import folder_problem
 from scheduler.textio.toml_tables import check_table, read_toml
+from scheduler.textio.write import write_together
 
 FROM_OPTION, UNTIL_OPTION, TO_OPTION = "--from", "--until", "--to"
 USUAL_SOLAR_FILE = "solar.csv"

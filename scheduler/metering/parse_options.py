@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -13,7 +13,7 @@ from scheduler.metering.channels import MeterReading
 from scheduler.metering.detect_format import read_meter_file
 from scheduler.metering.local_clock import Clock
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
-from scheduler.textio.parse_time import DATE, parse_date
+from scheduler.textio.parse_time import parse_day
 
 CLOCK_OPTION = "--clock"
 CLOCKS: Mapping[str, Clock] = {"local": "local", "standard": "standard"}
@@ -40,11 +40,9 @@ def parse_kinds(words: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def parse_midnight(text: str, timezone: str, option: str, days_later: int) -> pd.Timestamp:
+def parse_midnight(given: str | date, timezone: str, option: str, days_later: int) -> pd.Timestamp:
     """The first instant of a local day, or of a later one, UTC."""
-    if not re.fullmatch(DATE, text.strip()):
-        raise single_fault(option, f"found {shown(text)}; allowed is a date such as 2026-03-02")
-    day = pd.Timestamp(parse_date(text.strip(), option)) + pd.Timedelta(days=days_later)
+    day = pd.Timestamp(parse_day(given, option)) + pd.Timedelta(days=days_later)
     return day.tz_localize(timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC")
 
 

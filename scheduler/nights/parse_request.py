@@ -25,13 +25,18 @@ MOST_SO_FAR = 1e6
 
 @dataclass(frozen=True, slots=True)
 class RequestOptions:
-    """The options of `overnight plan` as typed; None where an option was not given."""
+    """The options of `overnight plan`; None where one was not given.
+
+    Attributes
+    ----------
+    now, home_at, trips : as typed (see parse_moment and parse_trip), or values.
+    """
 
     soc_percent: float
-    now: str | None = None
-    home_at: str | None = None
+    now: str | datetime | None = None
+    home_at: str | datetime | None = None
     highest_soc_today_percent: float | None = None
-    trips: tuple[str, ...] = ()
+    trips: tuple[str | Trip, ...] = ()
     stay_home: bool = False
     wear_weight: float | None = None
     forecast: ForecastKind = "typical"
@@ -42,7 +47,7 @@ class RequestOptions:
 
 
 def parse_request(
-    words: RequestOptions, inputs: Inputs, until: datetime | None = None, usual: Sequence[Trip] | None = None
+    options: RequestOptions, inputs: Inputs, until: datetime | None = None, usual: Sequence[Trip] | None = None
 ) -> Request:
     """Tonight's question.
 
@@ -59,43 +64,45 @@ def parse_request(
     InputFaults : every option at fault, at once.
     """
     site, timezone = inputs.site, inputs.site.timezone
-    faults = [*_percent("--soc", words.soc_percent)]
-    highest = words.highest_soc_today_percent
+    faults = [*_percent("--soc", options.soc_percent)]
+    highest = options.highest_soc_today_percent
     if highest is not None:
         faults += _percent("--highest-soc-today", highest)
-        if not faults and highest < words.soc_percent:
-            faults.append(Fault("--highest-soc-today", None, None, f"{highest:g} is under --soc {words.soc_percent:g}"))
-    weight = words.wear_weight
+        if not faults and highest < options.soc_percent:
+            faults.append(
+                Fault("--highest-soc-today", None, None, f"{highest:g} is under --soc {options.soc_percent:g}")
+            )
+    weight = options.wear_weight
     if weight is not None and not (math.isfinite(weight) and weight >= 0):
         faults.append(Fault("--wear-weight", None, None, f"found {weight:g}; allowed is 0 or more"))
     for option, amount in (
-        ("--peak-so-far", words.peak_so_far_kw),
-        ("--imported-so-far", words.imported_so_far_kwh),
-        ("--exported-so-far", words.exported_so_far_kwh),
+        ("--peak-so-far", options.peak_so_far_kw),
+        ("--imported-so-far", options.imported_so_far_kwh),
+        ("--exported-so-far", options.exported_so_far_kwh),
     ):
         if amount is not None and not 0 <= amount <= MOST_SO_FAR:
             faults.append(Fault(option, None, None, f"found {amount:g}; allowed is 0 or more, up to 1e6"))
-    if words.stay_home and words.trips:
+    if options.stay_home and options.trips:
         faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
-    now = _collect(faults, lambda: moment_now(words.now, timezone))
+    now = _collect(faults, lambda: moment_now(options.now, timezone))
     if now is None:
         raise InputFaults(faults)
     horizon = until or now + timedelta(hours=site.plan.horizon_hours)
     home_at = None
-    if words.home_at is not None:
-        typed = words.home_at
+    if options.home_at is not None:
+        typed = options.home_at
         home_at = _collect(faults, lambda: parse_moment(typed, now, timezone, "--home-at"))
         if home_at is not None and home_at >= horizon:
             faults.append(Fault("--home-at", None, None, f"is after this plan ends at {local_text(horizon, timezone)}"))
     notes: list[str] = []
     trips: list[Trip] = []
-    for text in words.trips:
+    for text in options.trips:
         parsed = _collect(faults, lambda text=text: parse_trip(text, now, timezone))  # type: ignore[misc]
         if parsed is not None:
             trips.append(parsed[0])
             notes += parsed[1]
-    if not words.trips and not words.stay_home:
-        trips, notes = _habitual(inputs, words, usual, home_at or now, now, horizon)
+    if not options.trips and not options.stay_home:
+        trips, notes = _habitual(inputs, options, usual, home_at or now, now, horizon)
     in_order = _collect(faults, lambda: check_trips(trips, now, timezone))
     if home_at is not None and in_order and in_order[0].depart_at < home_at:
         departs = local_text(in_order[0].depart_at, timezone)
@@ -104,18 +111,18 @@ def parse_request(
         raise InputFaults(faults)
     return Request(
         now=now,
-        soc_percent=words.soc_percent,
+        soc_percent=options.soc_percent,
         trips=in_order,
         home_at=home_at,
         highest_soc_today_percent=highest,
         wear_weight=weight,
-        forecast=words.forecast,
-        solar=words.solar,
+        forecast=options.forecast,
+        solar=options.solar,
         notes=tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
         until=until,
-        peak_so_far_kw=words.peak_so_far_kw,
-        imported_so_far_kwh=_by_band(words.imported_so_far_kwh, inputs.offer.import_bands),
-        exported_so_far_kwh=_by_band(words.exported_so_far_kwh, inputs.offer.export_bands),
+        peak_so_far_kw=options.peak_so_far_kw,
+        imported_so_far_kwh=_by_band(options.imported_so_far_kwh, inputs.offer.import_bands),
+        exported_so_far_kwh=_by_band(options.exported_so_far_kwh, inputs.offer.export_bands),
     )
 
 
@@ -128,7 +135,7 @@ def _by_band(kwh: float | None, bands: Sequence[Band]) -> dict[int, float] | Non
 
 def _habitual(
     inputs: Inputs,
-    words: RequestOptions,
+    options: RequestOptions,
     usual: Sequence[Trip] | None,
     home_since: datetime,
     now: datetime,
@@ -140,7 +147,7 @@ def _habitual(
     notes: Sequence[str]
     if usual is not None:
         trips, notes = [trip for trip in usual if now <= trip.depart_at], []
-    elif words.forecast == "recorded" and inputs.recorded_trips is not None:
+    elif options.forecast == "recorded" and inputs.recorded_trips is not None:
         trips = tuple(trip for trip in inputs.recorded_trips if now <= trip.depart_at < until)
         under_way = [trip for trip in inputs.recorded_trips if trip.depart_at < now < trip.return_at]
         notes = tuple(
@@ -150,7 +157,7 @@ def _habitual(
         )
     else:
         trips, notes = usual_trips_tonight(site, now, until, site.timezone)
-    if words.home_at is not None:
+    if options.home_at is not None:
         notes = tuple(note for note in notes if "--home-at" not in note)
     kept = [trip for trip in trips if trip.depart_at >= home_since]
     left_out = [
@@ -161,11 +168,11 @@ def _habitual(
     return kept, [*notes, *left_out]
 
 
-def moment_now(text: str | None, timezone: str) -> datetime:
-    """The moment to plan from: as typed, or this minute."""
-    if text is None:
+def moment_now(given: str | datetime | None, timezone: str) -> datetime:
+    """The moment to plan from: as given, or this minute."""
+    if given is None:
         return datetime.now(UTC).replace(second=0, microsecond=0)
-    return parse_moment(text, None, timezone, "--now")
+    return parse_moment(given, None, timezone, "--now")
 
 
 def _percent(option: str, value: float) -> list[Fault]:

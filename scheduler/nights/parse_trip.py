@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -33,7 +33,7 @@ _TRIP = re.compile(
 _DISTANCE = re.compile(r"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 
 
-def parse_trip(text: str, now: datetime, timezone: str) -> tuple[Trip, tuple[str, ...]]:
+def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tuple[str, ...]]:
     """The trip that the owner typed, in UTC, and notes on how it was read.
 
     In a doubled hour the departure is the first occurrence that is not past and the return the second, and a
@@ -43,13 +43,15 @@ def parse_trip(text: str, now: datetime, timezone: str) -> tuple[Trip, tuple[str
     ----------
     text : "07:30-18:00 96km" (the next such time at or after now; a return at or before the departure's
         clock time is on the next day), "2026-03-03T07:30-18:00 96km" or
-        "2026-03-03T07:30-2026-03-04T18:00 96km"; `mi` for miles, decimals allowed.
+        "2026-03-03T07:30-2026-03-04T18:00 96km"; `mi` for miles, decimals allowed. A trip as a value is checked.
     timezone : IANA name of the site's zone.
 
     Raises
     ------
     InputFaults : anything else; a time that the clocks skip; a departure before now; a return not after it.
     """
+    if isinstance(text, Trip):
+        return _checked(text), ()
     match = _TRIP.fullmatch(text.strip())
     if match is None or (match["return_date"] and not match["depart_date"]):
         raise _fault(f"found {shown(text)}; allowed is {TWO_FORMS}, or mi for miles")
@@ -117,6 +119,17 @@ def trip_text(trip: Trip, timezone: str) -> str:
     """A trip on one line, local with offsets: `2026-03-03T07:30+00:00 to 2026-03-03T18:00+00:00, 96 km`."""
     depart, comeback = local_text(trip.depart_at, timezone), local_text(trip.return_at, timezone)
     return f"{depart} to {comeback}, {trip.distance_km:g} km"
+
+
+def _checked(trip: Trip) -> Trip:
+    """A trip that was given as a value, in UTC."""
+    if trip.depart_at.tzinfo is None or trip.return_at.tzinfo is None:
+        raise _fault("a trip's moments have no time zone; allowed are instants, such as datetimes in UTC")
+    if not trip.depart_at < trip.return_at:
+        raise _fault(f"the trip {trip_text(trip, 'UTC')} returns before it departs; allowed is a later return")
+    if not 0 <= trip.distance_km < math.inf:
+        raise _fault(f"the distance {shown(trip.distance_km)} is out of range; allowed is 0 or more")
+    return Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), float(trip.distance_km))
 
 
 def _distance_km(number: str, unit: str) -> float:

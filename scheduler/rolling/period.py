@@ -13,12 +13,11 @@ import pandas as pd
 
 from scheduler.inputs.hardware_file import Hardware, read_hardware
 from scheduler.inputs.site_inputs import Inputs, read_inputs
-from scheduler.metering.parse_options import parse_midnight
 from scheduler.nights.planning_times import midnight, trips_overlapping
 from scheduler.nights.request import ForecastKind
 from scheduler.rolling.run import RolledRun
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
-from scheduler.textio.parse_time import local_text
+from scheduler.textio.parse_time import local_text, parse_day
 
 FROM_OPTION, TO_OPTION, JOBS_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--jobs", "--hardware", "OFFER"
 MOST_LETTERS = 60
@@ -37,14 +36,14 @@ class CompareOptions:
     Attributes
     ----------
     site : the site's folder. offers : files.
-    first_day, last_day : "2026-03-02", local; None for as far as the series go in whole days.
+    first_day, last_day : local, "2026-03-02" or a value; None for as far as the series go in whole days.
     forecast : what each evening knew. hardware : a hardware file, or None.
     """
 
     site: Path
     offers: tuple[Path, ...]
-    first_day: str | None = None
-    last_day: str | None = None
+    first_day: str | date | None = None
+    last_day: str | date | None = None
     forecast: ForecastKind = "typical"
     hardware: Path | None = None
 
@@ -94,25 +93,25 @@ class Asked:
         )
 
 
-def parse_period(words: CompareOptions) -> Asked:
+def parse_period(options: CompareOptions) -> Asked:
     """Read every file and check that the days can be compared.
 
     Raises
     ------
     InputFaults : every fault of the files; an offer twice; two currencies; days that the series do not cover.
     """
-    offers = _read_offers(words)
+    offers = _read_offers(options)
     faults = [*_twice(offers), *_currencies(offers)]
     hardware = None
-    if words.hardware is not None:
+    if options.hardware is not None:
         try:
-            hardware = read_hardware(_hardware_path(words))
+            hardware = read_hardware(_hardware_path(options))
         except InputFaults as error:
             faults += error.faults
     if hardware is not None and not faults and hardware.currency != offers[0].offer.currency:
         faults.append(
             Fault(
-                str(words.hardware),
+                str(options.hardware),
                 None,
                 "currency",
                 f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; allowed is the same",
@@ -120,23 +119,23 @@ def parse_period(words: CompareOptions) -> Asked:
         )
     if faults:
         raise InputFaults(faults)
-    first, last = days_to_roll(offers, words.first_day, words.last_day)
+    first, last = days_to_roll(offers, options.first_day, options.last_day)
     named = dict(zip(_file_names(offers), offers, strict=True))
-    notes = list(_notes(offers[0], first, last, words.forecast))
+    notes = list(_notes(offers[0], first, last, options.forecast))
     beyond = _trip_beyond(offers)
-    if beyond and words.last_day is None:
+    if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return Asked(named, first, last, words.forecast, hardware, tuple(notes))
+    return Asked(named, first, last, options.forecast, hardware, tuple(notes))
 
 
-def _read_offers(words: CompareOptions) -> list[Inputs]:
-    if not words.offers:
+def _read_offers(options: CompareOptions) -> list[Inputs]:
+    if not options.offers:
         raise single_fault(OFFER_WORD, "none given; allowed is one offer's file or more")
     found: list[Inputs] = []
     faults: dict[Fault, None] = {}
-    for offer in words.offers:
+    for offer in options.offers:
         try:
-            found.append(read_inputs(words.site, offer))
+            found.append(read_inputs(options.site, offer))
         except InputFaults as error:
             faults.update(dict.fromkeys(error.faults))
     if faults:
@@ -144,11 +143,11 @@ def _read_offers(words: CompareOptions) -> list[Inputs]:
     return found
 
 
-def _hardware_path(words: CompareOptions) -> Path:
+def _hardware_path(options: CompareOptions) -> Path:
     """The hardware file, relative to the working directory or else to the site's folder."""
-    assert words.hardware is not None
-    beside = words.site / words.hardware
-    return beside if not words.hardware.exists() and beside.exists() else words.hardware
+    assert options.hardware is not None
+    beside = options.site / options.hardware
+    return beside if not options.hardware.exists() and beside.exists() else options.hardware
 
 
 def _twice(offers: Sequence[Inputs]) -> Iterator[Fault]:
@@ -186,7 +185,9 @@ def _file_names(offers: Sequence[Inputs]) -> list[str]:
     return found
 
 
-def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str | None) -> tuple[date, date]:
+def days_to_roll(
+    offers: Sequence[Inputs], first_day: str | date | None, last_day: str | date | None
+) -> tuple[date, date]:
     """First and last day: those asked for, or all whole days that every series covers.
 
     Raises
@@ -196,8 +197,8 @@ def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str 
     site = offers[0].site
     first, last = _covered(offers)
     asked_first, asked_last = (
-        None if text is None else parse_midnight(text, site.timezone, option, 0).tz_convert(site.timezone).date()
-        for option, text in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
+        None if given is None else parse_day(given, option)
+        for option, given in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
     )
     if asked_first is not None and asked_last is not None and asked_first > asked_last:
         raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; allowed is that day or earlier")

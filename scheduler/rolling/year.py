@@ -75,8 +75,8 @@ class Year:
 
 def rolled_year(
     inputs: Inputs,
-    first_day: str | None,
-    last_day: str | None,
+    first_day: str | date | None,
+    last_day: str | date | None,
     policy: Policy,
     forecast: ForecastKind,
     soc_percent: float | None,

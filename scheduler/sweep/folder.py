@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
-import time
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from scheduler.metering.write_series import write_together
 from scheduler.sweep.manifest import manifest_from_file, manifest_of, manifest_text
 from scheduler.sweep.read_results import MANIFEST_NAME
 from scheduler.sweep.request import AskedSweep
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from scheduler.textio.read_text import sha256_of
+from scheduler.textio.write import refuse_other, write_file
 
 RUNS_FOLDER = "runs"
-BESIDE = ".making-"
-LEFT_SECONDS = 86_400.0
 TOLD = ("site", "weights", "laws", "offers", "settings", "first_day", "last_day", "forecast")
 """What is compared in words where a folder holds another sweep."""
 
@@ -36,41 +29,25 @@ def claim(out: Path, asked: AskedSweep) -> dict[str, Any]:
     InputFaults : a file has changed since it was read.
     """
     manifest = manifest_of(asked, datetime.now(UTC).isoformat(timespec="seconds"))
+    refuse_other(out, "a sweep", lambda folder: _is_new(folder) or _manifest_in(folder) is not None)
+    there = _manifest_in(out)
+    if there is None:
+        write_file(out / MANIFEST_NAME, manifest_text(manifest))
+        return manifest
+    _refuse_another(out, there, manifest)
+    return there
+
+
+def _is_new(folder: Path) -> bool:
+    """Whether a folder holds nothing; a hidden file may be left of a sweep that was killed while it began."""
+    return all(entry.name.startswith(".") for entry in folder.iterdir())
+
+
+def _manifest_in(folder: Path) -> dict[str, Any] | None:
     try:
-        # a name with a dot may be left of a sweep that was killed while it wrote its first manifest
-        if out.exists() and any(not entry.name.startswith(".") for entry in out.iterdir()):
-            return _same_sweep(out, manifest)
-    except OSError as error:
-        raise NotWrittenError(f"{out} cannot be written: {error.strerror or error}") from None
-    write_together({out / MANIFEST_NAME: manifest_text(manifest)})
-    return manifest
-
-
-@contextmanager
-def made_beside(out: Path) -> Iterator[Path]:
-    """A folder to make files in, which then move into place whole, the manifest last.
-
-    Raises
-    ------
-    NotWrittenError : a file could not be written.
-    """
-    try:
-        for left in out.glob(f"{BESIDE}*"):  # of a sweep that was killed while it wrote, not of one that writes now
-            if time.time() - left.stat().st_mtime > LEFT_SECONDS:
-                shutil.rmtree(left, ignore_errors=True)
-        with tempfile.TemporaryDirectory(prefix=BESIDE, dir=out, ignore_cleanup_errors=True) as name:
-            folder = Path(name)
-            yield folder
-            made = sorted(
-                (file for file in folder.rglob("*") if file.is_file()), key=lambda file: file.name == MANIFEST_NAME
-            )
-            for file in made:
-                place = out / file.relative_to(folder)
-                place.parent.mkdir(parents=True, exist_ok=True)
-                file.chmod(0o644)
-                os.replace(file, place)
-    except OSError as error:
-        raise NotWrittenError(f"{out} cannot be written: {error.strerror or error}") from None
+        return manifest_from_file(folder / MANIFEST_NAME)
+    except InputFaults:
+        return None
 
 
 def hashes(folder: Path) -> dict[str, str]:
@@ -79,12 +56,8 @@ def hashes(folder: Path) -> dict[str, str]:
     return {file.relative_to(folder).as_posix(): sha256_of(file) for file in files}
 
 
-def _same_sweep(out: Path, manifest: Mapping[str, Any]) -> dict[str, Any]:
-    """The manifest that is there, if it is of this very sweep and program."""
-    try:
-        there = manifest_from_file(out / MANIFEST_NAME)
-    except InputFaults:
-        raise NotWrittenError(f"{out} is in the way and is not a sweep; move it, or give another --out") from None
+def _refuse_another(out: Path, there: Mapping[str, Any], manifest: Mapping[str, Any]) -> None:
+    """Refuse a folder whose manifest is not of this very sweep and program."""
     if there["identity"] != manifest["identity"]:
         raise NotWrittenError(f"{out} holds another sweep: {_difference(there, manifest)}; give another --out")
     mine, other = manifest["program"], there["program"]
@@ -93,7 +66,6 @@ def _same_sweep(out: Path, manifest: Mapping[str, Any]) -> dict[str, Any]:
             f"{out} holds this sweep made by another version of the program or of what it uses "
             f"(overnight {other.get('version')}, here {mine['version']}); give another --out"
         )
-    return there
 
 
 def _difference(there: Mapping[str, Any], mine: Mapping[str, Any]) -> str:

@@ -1,13 +1,17 @@
-"""The grid of a sweep: wear weights × wear laws × offers × values of site keys, from words and checked whole."""
+"""The grid of a sweep: wear weights × wear laws × offers × values of site keys, read and checked whole."""
 
 from __future__ import annotations
 
 import itertools
+import json
+import math
 import tomllib
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
+
+import numpy as np
 
 from models.wear.laws import WEAR_LAWS
 from scheduler.inputs.site import Site
@@ -47,6 +51,8 @@ OWN_OPTIONS = {"wear.weight": WEIGHTS_OPTION, "wear.law": LAWS_OPTION}
 
 Key = tuple[str, str]
 Changes = tuple[tuple[Key, object], ...]
+KeyValues = str | tuple[str, Sequence[object]]
+"""A site key and its values: "charger.discharge_min_kw=0,1.2", or ("charger.discharge_min_kw", [0, 1.2])."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +78,27 @@ class GridPoint:
         return self.offer, self.law, self.changes
 
 
-def parse_weights(words: str) -> tuple[float, ...]:
-    """Weights from a range "0:3:0.1", both ends included, or a list "0,0.5,1", rising.
+def parse_weights(given: str | Sequence[float]) -> tuple[float, ...]:
+    """Weights from a range "0:3:0.1", both ends included, or a list "0,0.5,1" or of numbers, rising.
 
     Raises
     ------
     InputFaults : an empty or falling range, a weight below 0, or one twice.
     """
     allowed = f"allowed is FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of 0 to {MOST_WEIGHT}"
-    parts = words.split(":")
+    words = weights_text(given)
+    parts = given.split(":") if isinstance(given, str) else []
+    listed = given.split(",") if isinstance(given, str) else [str(weight) for weight in given]
     try:
-        numbers = [Decimal(part.strip()) for part in (parts if len(parts) == 3 else words.split(","))]
+        numbers = [Decimal(part.strip()) for part in (parts if len(parts) == 3 else listed)]
     except InvalidOperation:
         raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}") from None
     bounds = numbers[:2] if len(parts) == 3 else numbers
-    if not all(number.is_finite() for number in numbers) or not all(0 <= each <= MOST_WEIGHT for each in bounds):
+    if (
+        not numbers
+        or not all(number.is_finite() for number in numbers)
+        or not all(0 <= each <= MOST_WEIGHT for each in bounds)
+    ):
         raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
     if len(parts) == 3:
         first, last, step = numbers
@@ -110,14 +122,19 @@ def parse_weights(words: str) -> tuple[float, ...]:
     return tuple(weights)
 
 
-def parse_laws(words: str) -> tuple[str, ...]:
-    """Wear laws from a list "depth,stress".
+def weights_text(given: str | Sequence[float]) -> str:
+    """Weights as `parse_weights` reads them: a text as it is, numbers with commas between."""
+    return given if isinstance(given, str) else ",".join(str(weight) for weight in given)
+
+
+def parse_laws(given: str | Sequence[str]) -> tuple[str, ...]:
+    """Wear laws from a list "depth,stress", or of names.
 
     Raises
     ------
     InputFaults : an unknown law, or one twice.
     """
-    names = [name.strip() for name in words.split(",")]
+    names = [name.strip() for name in given.split(",")] if isinstance(given, str) else list(given)
     faults = [
         Fault(LAWS_OPTION, None, None, f"found {shown(name)}{did_you_mean(name, WEAR_LAWS)}; allowed is {_laws()}")
         for name in names
@@ -129,14 +146,16 @@ def parse_laws(words: str) -> tuple[str, ...]:
     return tuple(names)
 
 
-def parse_key_values(words: str) -> tuple[Key, tuple[object, ...]]:
-    """A site key and its values from "charger.discharge_min_kw=0,1.2,2".
+def parse_key_values(given: KeyValues) -> tuple[Key, tuple[object, ...]]:
+    """A site key and its values from "charger.discharge_min_kw=0,1.2,2", or from values.
 
     Raises
     ------
-    InputFaults : an unknown key, one that has an option of its own, or no value.
+    InputFaults : an unknown key, one that has an option of its own, no value, or a kind of value that no key has.
     """
+    words = key_values_text(given)
     name, equals, listed = words.partition("=")
+    name = name if isinstance(given, str) else given[0]
     known = [f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields]
     if not equals or not listed.strip():
         raise single_fault(
@@ -149,12 +168,20 @@ def parse_key_values(words: str) -> tuple[Key, tuple[object, ...]]:
             SET_OPTION,
             f"found {shown(name)}{did_you_mean(name, known)}; allowed is a key of {', '.join(TABLES)}, with its table",
         )
-    values = _values(listed)
+    values = _values(listed) if isinstance(given, str) else [_site_value(name, value) for value in given[1]]
     if "" in values or listed.strip(" ,") != listed.strip():
         raise single_fault(SET_OPTION, f"found {shown(words)}, with nothing between commas; allowed is a value there")
     _refuse_twice(SET_OPTION, [str(value) for value in values])
     table, _, key = name.partition(".")
     return (table, key), tuple(values)
+
+
+def key_values_text(given: KeyValues) -> str:
+    """A key and its values as `parse_key_values` reads them: a text as it is, values as TOML."""
+    if isinstance(given, str):
+        return given
+    name, values = given
+    return f"{name}={','.join(_toml_text(_site_value(name, value)) for value in values)}"
 
 
 def grid(
@@ -253,6 +280,22 @@ def _values(listed: str) -> list[object]:
     except tomllib.TOMLDecodeError:
         found = [_value(part.strip()) for part in listed.split(",")]
     return [tuple(value) if isinstance(value, list) else value for value in found]
+
+
+def _site_value(key: str, value: object) -> object:
+    """A value of a kind that the site's file can hold, a list as a tuple."""
+    plain = value.item() if isinstance(value, np.generic) else value
+    if isinstance(plain, float) and not math.isfinite(plain):
+        raise single_fault(key, f"found {plain}; allowed is a finite number")
+    if isinstance(plain, bool | int | float | str):
+        return plain
+    if isinstance(plain, Iterable):
+        return tuple(_site_value(key, each) for each in plain)
+    raise single_fault(key, f"found {shown(value)}; allowed is a number, true or false, text, or a list of these")
+
+
+def _toml_text(value: object) -> str:
+    return f"[{', '.join(map(_toml_text, value))}]" if isinstance(value, tuple) else json.dumps(value)
 
 
 def _value(text: str) -> object:

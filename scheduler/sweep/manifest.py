@@ -13,7 +13,7 @@ from typing import Any
 
 from scheduler.inputs.site_file import SITE_FILE
 from scheduler.optimizer.lexicographic import RANDOM_SEED
-from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION
+from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION, key_values_text, weights_text
 from scheduler.sweep.read_results import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
 from scheduler.sweep.request import AskedSweep, SweepOptions
 from scheduler.textio.errors import single_fault
@@ -70,7 +70,7 @@ def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
         "first_day": asked.first.isoformat(),
         "last_day": asked.last.isoformat(),
         "days": asked.days,
-        "forecast": asked.words.forecast,
+        "forecast": asked.options.forecast,
         "weights": list(asked.weights),
         "laws": list(asked.laws),
         "offers": [
@@ -111,7 +111,7 @@ def manifest_from_file(file: Path) -> dict[str, Any]:
     return found
 
 
-def manifest_weights_text(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepOptions:
+def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepOptions:
     """What a manifest's sweep was asked, its files written below a folder.
 
     Raises
@@ -189,16 +189,16 @@ def _text(file: Path, sha256: str) -> str:
 
 def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
     """What was asked, everything named that was left to the site."""
-    words = asked.words
+    options = asked.options
     return {
         "site": _inside(root, asked.inputs.site.folder),
-        "weights": words.weights,
+        "weights": weights_text(options.weights),
         "laws": ",".join(asked.laws),
         "offers": [_inside(root, each.site.offer_file) for each in asked.offers.values()],
-        "settings": list(words.settings),
+        "settings": [key_values_text(each) for each in options.settings],
         "first_day": asked.first.isoformat(),
         "last_day": asked.last.isoformat(),
-        "forecast": words.forecast,
+        "forecast": options.forecast,
     }
 
 

@@ -20,6 +20,7 @@ from scheduler.sweep.grid import (
     WEIGHTS_OPTION,
     GridPoint,
     Key,
+    KeyValues,
     grid,
     inputs_of_points,
     parse_key_values,
@@ -42,18 +43,19 @@ class SweepOptions:
 
     Attributes
     ----------
-    site : the site's folder. weights : "0:3:0.1" or "0,1". laws : "flat,depth", or None for the site's own.
-    offers : files; none for the site's own. settings : "charger.discharge_min_kw=0,1.2" each.
+    site : the site's folder. weights : "0:3:0.1" or "0,1", or numbers. laws : "flat,depth", or names; None for the
+        site's own. offers : files; none for the site's own.
+    settings : "charger.discharge_min_kw=0,1.2" each, or a key and its values.
     first_day, last_day, forecast : as CompareOptions. many : whether over 100,000 runs are wanted.
     """
 
     site: Path
-    weights: str
-    laws: str | None = None
+    weights: str | tuple[float, ...]
+    laws: str | tuple[str, ...] | None = None
     offers: tuple[Path, ...] = ()
-    settings: tuple[str, ...] = ()
-    first_day: str | None = None
-    last_day: str | None = None
+    settings: tuple[KeyValues, ...] = ()
+    first_day: str | date | None = None
+    last_day: str | date | None = None
     forecast: ForecastKind = "typical"
     many: bool = False
 
@@ -64,14 +66,14 @@ class AskedSweep:
 
     Attributes
     ----------
-    words : what was asked. offers : the site with each offer, by the offer's name as it appears in file names.
+    options : what was asked. offers : the site with each offer, by the offer's name as it appears in file names.
     weights, laws, settings : of the grid.
     points : of the grid, then the references of each group.
     runs : one a point, by the names of their files, in the order of the points.
     first, last : local days. notes : what the reader should know, one sentence each.
     """
 
-    words: SweepOptions
+    options: SweepOptions
     offers: Mapping[str, Inputs]
     weights: tuple[float, ...]
     laws: tuple[str, ...]
@@ -102,40 +104,40 @@ class AskedSweep:
         return fingerprint([run.question() for run in self.runs.values()])
 
 
-def parse_sweep_request(words: SweepOptions) -> AskedSweep:
+def parse_sweep_request(options: SweepOptions) -> AskedSweep:
     """Read every file and check every point of the grid.
 
     Raises
     ------
     InputFaults : a file, an option or a value of the grid is at fault, or the grid is large; nothing was begun.
     """
-    weights = parse_weights(words.weights)
-    settings = tuple(parse_key_values(each) for each in words.settings)
-    asked_laws = None if words.laws is None else parse_laws(words.laws)
-    site = read_site(words.site)
+    weights = parse_weights(options.weights)
+    settings = tuple(parse_key_values(each) for each in options.settings)
+    asked_laws = None if options.laws is None else parse_laws(options.laws)
+    site = read_site(options.site)
     laws = asked_laws or (site.wear.law,)
-    _refuse_many(words, prod(map(len, (weights, laws, words.offers or (1,), *(values for _, values in settings)))))
-    offers = words.offers or (site.offer_file.resolve(),)
-    asked = parse_period(CompareOptions(words.site, offers, words.first_day, words.last_day, words.forecast))
+    _refuse_many(options, prod(map(len, (weights, laws, options.offers or (1,), *(values for _, values in settings)))))
+    offers = options.offers or (site.offer_file.resolve(),)
+    asked = parse_period(CompareOptions(options.site, offers, options.first_day, options.last_day, options.forecast))
     planned = grid(tuple(asked.offers), weights, laws, settings)
     points = (*planned, *references(planned))
     notes = (*asked.notes, *_assumed(site, {key for (_, key), _ in settings}))
     data = {name: hash_of_data(inputs) for name, inputs in asked.offers.items()}
     runs = {}
-    for point, inputs in zip(points, inputs_of_points(asked.offers, points, words.site), strict=True):
+    for point, inputs in zip(points, inputs_of_points(asked.offers, points, options.site), strict=True):
         rolled = RolledRun(
             _name(point, inputs),
             inputs,
             asked.first,
             asked.last,
             inputs.site.car.ceiling_percent,
-            words.forecast,
+            options.forecast,
             point.policy,
         )
         run = SweepRun(point, rolled, data[point.offer])
         key = run.key()
         runs[f"{key[:2]}/{key}"] = run
-    return AskedSweep(words, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, notes)
+    return AskedSweep(options, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, notes)
 
 
 def _assumed(site: Site, asked: Set[str]) -> Iterator[str]:
@@ -147,8 +149,8 @@ def _assumed(site: Site, asked: Set[str]) -> Iterator[str]:
         yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
 
 
-def _refuse_many(words: SweepOptions, runs: int) -> None:
-    if runs > MANY_RUNS and not words.many:
+def _refuse_many(options: SweepOptions, runs: int) -> None:
+    if runs > MANY_RUNS and not options.many:
         raise single_fault(
             WEIGHTS_OPTION, f"the grid has {runs:,} runs; allowed are {MANY_RUNS:,}, or more with {YES_OPTION}"
         )

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +17,8 @@ from scheduler.rolling.period import JOBS_OPTION
 from scheduler.rolling.process_pool import Work, do, most_jobs, results, work_of
 from scheduler.sweep.estimate import expected_seconds
 from scheduler.sweep.figures import write_figures
-from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes, made_beside
-from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, manifest_weights_text
+from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes
+from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, options_of_manifest
 from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
 from scheduler.sweep.request import AskedSweep, SweepOptions, parse_sweep_request
@@ -25,6 +27,7 @@ from scheduler.sweep.run import SweepResult
 from scheduler.sweep.tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import program_fingerprint
+from scheduler.textio.write import folder_made_beside
 
 OUT_OPTION = "--out"
 FIGURES_FOLDER, PAGE = "figures", "sweep.html"
@@ -112,8 +115,25 @@ def workers_here(jobs: int | None) -> Workers:
     return Workers(jobs or most_jobs())
 
 
+@contextmanager
+def workers_at(cluster: str | None, jobs: int | None) -> Iterator[Workers]:
+    """The workers of the Dask scheduler at an address, for as long as the block lasts; without one, processes here.
+
+    Raises
+    ------
+    InputFaults : a number of processes that is not allowed, or there is no cluster.
+    """
+    if cluster is None:
+        yield workers_here(jobs)
+        return
+    from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
+
+    with cluster_at(cluster) as client:
+        yield Workers(processes_of(client), partial(do_on_cluster, client))
+
+
 def sweep(
-    words: SweepOptions,
+    options: SweepOptions,
     out: Path,
     workers: Workers,
     begin: Callable[[Beginning], None] = lambda beginning: None,
@@ -132,7 +152,7 @@ def sweep(
     InputFaults : a file or a word is at fault; nothing was begun.
     NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
-    return _made(parse_sweep_request(words), out, workers, begin, progress)
+    return _made(parse_sweep_request(options), out, workers, begin, progress)
 
 
 def repeat(
@@ -152,7 +172,7 @@ def repeat(
     if file.resolve().parent == out.resolve():
         raise single_fault(OUT_OPTION, f"{out} is the manifest's own folder; allowed is another, to make it again in")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
-        asked = parse_sweep_request(manifest_weights_text(manifest, file, Path(name)))
+        asked = parse_sweep_request(options_of_manifest(manifest, file, Path(name)))
         if asked.identity() != manifest["identity"]:
             raise single_fault(
                 file,
@@ -179,7 +199,7 @@ def _made(
     groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in asked.points))}
     rows = list(numbered(_results(work), [groups[point.group] for point in asked.points]))
     runs = runs_frame(with_savings(rows))
-    with made_beside(out) as folder:
+    with folder_made_beside(out, last=MANIFEST_NAME) as folder:
         write_runs(runs, folder)
         write_nights(_results(work), folder)
         manifest = {**manifest, "results": hashes(folder)}

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
+import io
 import zipfile
 import zlib
 from collections.abc import Mapping
-from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 
-from scheduler.textio.errors import NotWrittenError
+from scheduler.textio.write import write_file
 
 KEY = "key"
 
@@ -20,28 +18,16 @@ Arrays = Mapping[str, np.ndarray]
 
 
 def keep_arrays(content: Mapping[str, object], key: str, file: Path) -> None:
-    """Write arrays, numbers and texts beside their place and move them there whole.
+    """Write arrays, numbers and texts into one file, whole or not at all.
 
     Raises
     ------
     NotWrittenError : nothing was written.
     """
-    beside: Path | None = None
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{file.name}-", dir=file.parent)
-        beside = Path(name)
-        arrays = {name: np.asarray(array) for name, array in content.items()}
-        with os.fdopen(handle, "wb") as stream:
-            np.savez_compressed(stream, allow_pickle=False, **{KEY: np.array(key)}, **arrays)
-        beside.chmod(0o644)
-        os.replace(beside, file)
-    except OSError as error:
-        raise NotWrittenError(f"{file} cannot be written: {error.strerror or error}") from None
-    finally:
-        if beside is not None:
-            with suppress(OSError):
-                beside.unlink(missing_ok=True)
+    arrays = {name: np.asarray(array) for name, array in content.items()}
+    stream = io.BytesIO()
+    np.savez_compressed(stream, allow_pickle=False, **{KEY: np.array(key)}, **arrays)
+    write_file(file, stream.getvalue(), flush=False)
 
 
 def kept_arrays(key: str, file: Path) -> Arrays | None:

@@ -1,4 +1,4 @@
-"""Moments that the owner types: a clock time, a local date and time, or an instant with its offset."""
+"""Moments and days as the owner types them: a clock time, a date with a time, its offset too; or as values."""
 
 from __future__ import annotations
 
@@ -13,17 +13,18 @@ CLOCK = r"[0-9]{2}:[0-9]{2}"
 DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
 FIRST_YEAR, LAST_YEAR = 1970, 2199
 
+_DAY = re.compile(DATE)
 _UNDATED = re.compile(rf"(?P<clock>{CLOCK})(?::00)?")
 _DATED = re.compile(rf"(?P<date>{DATE})T(?P<clock>{CLOCK})(?::00)?(?P<offset>Z|[+-]{CLOCK})?")
 
 
-def parse_moment(text: str, now: datetime | None, timezone: str, option: str) -> datetime:
+def parse_moment(given: str | datetime, now: datetime | None, timezone: str, option: str) -> datetime:
     """The moment that an option names, in UTC.
 
     Parameters
     ----------
-    text : "21:00" (the next such time at or after now), "2026-03-02T18:20" in local time, or with its offset
-        "2026-03-02T18:20+00:00"; seconds only if they are 00.
+    given : "21:00" (the next such time at or after now), "2026-03-02T18:20" in local time, or with its offset
+        "2026-03-02T18:20+00:00"; seconds only if they are 00. Or a value, local where it has no zone.
     now : earlier moments are at fault; None: a date is needed, and any will do.
     timezone : IANA name of the site's zone.
     option : name of the option, for messages.
@@ -33,8 +34,12 @@ def parse_moment(text: str, now: datetime | None, timezone: str, option: str) ->
     InputFaults : anything else; a time that the clocks skip; one that occurs twice, without an offset; a
         moment before now.
     """
-    words = text.strip()
-    if now is not None and (undated := _UNDATED.fullmatch(words)):
+    words = given.strip() if isinstance(given, str) else ""
+    if isinstance(given, datetime) and given.second == given.microsecond == 0:
+        _refuse_year(given.year, option)
+        wall = datetime.combine(given.date(), given.time())
+        instants = instants_at(wall, timezone, option) if given.tzinfo is None else [_utc(given)]
+    elif now is not None and (undated := _UNDATED.fullmatch(words)):
         instants = next_instants(parse_clock(undated["clock"], option), now, timezone, option)
     elif dated := _DATED.fullmatch(words):
         day, clock = parse_date(dated["date"], option), parse_clock(dated["clock"], option)
@@ -45,12 +50,12 @@ def parse_moment(text: str, now: datetime | None, timezone: str, option: str) ->
     else:
         dated_forms = '"2026-03-02T18:20" or "2026-03-02T18:20+00:00"'
         forms = dated_forms if now is None else f'"21:00", {dated_forms}'
-        raise single_fault(option, f"found {shown(text)}; allowed is {forms}")
+        raise single_fault(option, f"found {shown(given)}; allowed is {forms}")
     if now is not None:
-        instants = not_before(instants, now, shown(text), option)
+        instants = not_before(instants, now, shown(given), option)
     if len(instants) > 1:
         first, second = (local_text(instant, timezone) for instant in instants)
-        raise single_fault(option, f"{shown(text)} occurs twice as the clocks go back; allowed is {first} or {second}")
+        raise single_fault(option, f"{shown(given)} occurs twice as the clocks go back; allowed is {first} or {second}")
     return instants[0]
 
 
@@ -106,9 +111,23 @@ def parse_date(text: str, option: str) -> date:
         found = date.fromisoformat(text)
     except ValueError:
         raise single_fault(option, f"there is no date {shown(text)}; allowed is a date of the calendar") from None
-    if not FIRST_YEAR <= found.year <= LAST_YEAR:
-        raise single_fault(option, f"found the year {found.year}; allowed is {FIRST_YEAR} to {LAST_YEAR}")
+    _refuse_year(found.year, option)
     return found
+
+
+def parse_day(given: str | date, option: str) -> date:
+    """The local day of "2026-03-02", or of a value; of a moment, the day that it shows.
+
+    Raises
+    ------
+    InputFaults : there is no such day, or none that a plan could be about.
+    """
+    if isinstance(given, date):
+        _refuse_year(given.year, option)
+        return given.date() if isinstance(given, datetime) else given
+    if not _DAY.fullmatch(given.strip()):
+        raise single_fault(option, f"found {shown(given)}; allowed is a date such as 2026-03-02")
+    return parse_date(given.strip(), option)
 
 
 def local_text(instant: datetime, timezone: str) -> str:
@@ -119,6 +138,16 @@ def local_text(instant: datetime, timezone: str) -> str:
 def skipped(wall: datetime, option: str) -> InputFaults:
     """The fault of a time that the clocks skip."""
     return single_fault(option, f"the clocks skip {wall:%H:%M} on {wall:%Y-%m-%d}; allowed is a time before or after")
+
+
+def _refuse_year(year: int, option: str) -> None:
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise single_fault(option, f"found the year {year}; allowed is {FIRST_YEAR} to {LAST_YEAR}")
+
+
+def _utc(instant: datetime) -> datetime:
+    """The same instant in UTC; a plain datetime, whatever kind of one was given."""
+    return datetime.fromtimestamp(instant.timestamp(), UTC)
 
 
 def _with_offset(words: str, option: str) -> datetime:

@@ -3,22 +3,36 @@
 from __future__ import annotations
 
 import inspect
+import re
 from collections.abc import Callable
-from datetime import date
+from dataclasses import fields
+from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import scheduler.api as api
+from models.site.trips import Trip
 from scheduler.api import InputFaults, night, plan, site, sweep, year
+from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions
 from scheduler.plans.plan_tonight import plan_tonight
+from scheduler.sweep.manifest import manifest_of
+from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
 DAY = "2026-02-02"
 NOW, TRIP = "2026-03-02T18:20", "07:30-18:00 96km"
+
+
+def at(hour: int) -> datetime:
+    """An hour of the day after NOW, in UTC."""
+    return datetime(2026, 3, 3, hour, tzinfo=UTC)
 
 
 def test_a_plan_is_that_of_the_command() -> None:
@@ -114,3 +128,97 @@ def test_every_public_name_says_what_it_raises() -> None:
     functions = [getattr(api, name) for name in api.__all__ if inspect.isfunction(getattr(api, name))]
     assert len(functions) == 6
     assert all("Raises" in (function.__doc__ or "") for function in functions)
+
+
+def test_values_and_texts_ask_the_same_of_tonight() -> None:
+    """Datetimes, local or in any zone and of any kind, and trips as values give the night that their texts give."""
+    inputs = site(DEMO)
+    zone = ZoneInfo(inputs.site.timezone)
+    expected = night(inputs, 30, now=NOW, home_at="2026-03-02T21:00", trips=[TRIP])
+    local, back = datetime(2026, 3, 2, 18, 20), datetime(2026, 3, 2, 21)
+    leaves, returns = datetime(2026, 3, 3, 7, 30, tzinfo=zone), datetime(2026, 3, 3, 18, tzinfo=zone)
+    moments = [
+        (local, back),
+        (local.replace(tzinfo=zone).astimezone(UTC), back.replace(tzinfo=zone)),
+        (pd.Timestamp(local, tz=zone), pd.Timestamp(back)),
+    ]
+    for now, home_at in moments:
+        for trip in (Trip(leaves, returns, 96), TRIP):
+            assert vars_of(night(inputs, 30, now=now, home_at=home_at, trips=trip)) == vars_of(expected)
+
+
+def vars_of(found: Night) -> str:
+    """Everything that a night says, as text."""
+    return repr([getattr(found, field.name) for field in fields(found)])
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ({"now": datetime(2026, 3, 2, 18, 20, 5)}, "--now: found 2026-03-02T18:20:05; allowed is"),
+        ({"now": datetime(1869, 3, 2)}, "--now: found the year 1869; allowed is 1970 to 2199"),
+        ({"now": datetime(2026, 3, 29, 3, 30)}, "--now: the clocks skip 03:30 on 2026-03-29"),
+        ({"now": 20260302}, "now: found 20260302; allowed is a moment"),
+        ({"now": NOW, "home_at": datetime(2026, 3, 2, 8)}, "--home-at: 2026-03-02T08:00:00 is in the past"),
+        ({"now": NOW, "trips": [96]}, "trips: found 96; allowed is a trip"),
+        ({"now": NOW, "trips": Trip(datetime(2026, 3, 3, 7), datetime(2026, 3, 3, 8), 5)}, "have no time zone"),
+        ({"now": NOW, "trips": Trip(at(8), at(7), 5)}, "returns before it departs"),
+        ({"now": NOW, "trips": Trip(at(7), at(8), -5)}, "the distance -5 is out of range"),
+        ({"now": NOW, "trips": [Trip(at(7), at(9), 5), Trip(at(8), at(10), 5)]}, "overlap"),
+    ],
+)
+def test_values_that_cannot_be_are_told(words: dict[str, Any], says: str) -> None:
+    """Moments and trips that were given as values are checked as their texts are."""
+    with pytest.raises(InputFaults, match=re.escape(says)):
+        night(site(DEMO), 71, **words)
+
+
+def test_values_and_texts_ask_the_same_of_a_sweep() -> None:
+    """The same runs and the same manifest, whose texts read back as the values."""
+    values = SweepOptions(
+        site=DEMO,
+        weights=(0.5, np.float64(0)),
+        laws=("depth",),
+        settings=(
+            ("charger.discharge_to", ("building",)),
+            ("wear.segment_edges_percent", ([10, 100], [100])),
+            ("solar.can_be_limited", (np.True_,)),
+        ),
+        first_day=date(2026, 2, 2),
+        last_day=pd.Timestamp("2026-02-03 12:00"),
+    )
+    texts = SweepOptions(
+        site=DEMO,
+        weights="0.5,0.0",
+        laws="depth",
+        settings=(
+            'charger.discharge_to="building"',
+            "wear.segment_edges_percent=[10, 100],[100]",
+            "solar.can_be_limited=true",
+        ),
+        first_day="2026-02-02",
+        last_day="2026-02-03",
+    )
+    of_values, of_texts = parse_sweep_request(values), parse_sweep_request(texts)
+    assert list(of_values.runs) == list(of_texts.runs)
+    assert manifest_of(of_values, "now") == manifest_of(of_texts, "now")
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"weights": (True,)}, "--weights: found .True.; allowed is"),
+        ({"weights": ()}, "--weights: found"),
+        ({"weights": (float("nan"),)}, "--weights: found"),
+        ({"weights": (1, 1.0)}, "has a weight twice"),
+        ({"settings": (("car.floor_percent", ()),)}, "--set: found .car.floor_percent="),
+        ({"settings": (("car.floor_percent", (float("inf"),)),)}, "car.floor_percent: found inf; allowed is a finite"),
+        ({"settings": (("car.floor_percent=1", (2,)),)}, "--set: found .car.floor_percent=1."),
+        ({"settings": (("wear.weight", (2,)),)}, "--set: wear.weight has an option of its own"),
+        ({"settings": (("car.floor_percent", (10, 10)),)}, "is there twice"),
+    ],
+)
+def test_values_of_a_sweep_that_cannot_be_are_told(given: dict[str, Any], says: str) -> None:
+    """Weights and values of keys are checked as their texts are."""
+    with pytest.raises(InputFaults, match=says):
+        parse_sweep_request(SweepOptions(**{"site": DEMO, "weights": (1.0,), **given}))

@@ -182,16 +182,36 @@ def test_an_unwritable_folder_is_one_clear_line(site: Path) -> None:
     assert (site / "plans").read_text(encoding="utf-8") == "notes"
 
 
-@pytest.mark.parametrize("words", [("--help",), ("plan", "--help"), ("check", "--help")])
-def test_help_loads_nothing_heavy(words: tuple[str, ...]) -> None:
-    """`overnight --help` answers without loading Pyomo, HiGHS, pandas or matplotlib."""
-    program = (
-        "import sys\nfrom scheduler.cli.app import app\n"
-        f"try:\n    app({list(words)!r})\nexcept SystemExit:\n    pass\n"
-        "print(sorted({'pyomo', 'highspy', 'pandas', 'matplotlib', 'scipy'} & set(sys.modules)))"
-    )
+def test_help_loads_nothing_heavy() -> None:
+    """`overnight --help` and that of every command answer without Pyomo, HiGHS, pandas, NumPy, matplotlib or rich."""
+    program = """
+import sys, typer
+from scheduler.cli.app import app
+commands = list(typer.main.get_command(app).commands)
+for words in (["--help"], *([name, "--help"] for name in commands)):
+    try:
+        app(words)
+    except SystemExit as left:
+        assert not left.code, words
+heavy = {"pyomo", "highspy", "pandas", "numpy", "matplotlib", "scipy", "rich.console"} & set(sys.modules)
+print(len(commands), sorted(heavy))
+"""
     run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert run.stdout.strip().endswith("[]")
+    assert run.stdout.endswith("\n11 []\n")
+
+
+@pytest.mark.parametrize("name", ["plan", "replan"])
+def test_an_interrupted_plan_is_one_line(site: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """Ctrl-C is told and exits as shells count it; nothing is written."""
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(f"scheduler.plans.{'plan_tonight' if name == 'plan' else name}.read_inputs", interrupt)
+    result = overnight(name, site, "--soc", 71, *NOW)
+    assert result.exit_code == 130
+    assert result.stderr == "Interrupted.\n"
+    assert not (site / "plans").exists()
 
 
 @pytest.mark.parametrize(("peak", "words"), [(3.1, "all of it by the month's demand charge"), (50.0, None)])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 
 import numpy as np
@@ -14,13 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner, Result
 
-import scheduler.metering.write_series
 from scheduler.cli.read_meter import read_meter
 from scheduler.inputs.series_file import read_series
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.metering.detect_format import read_meter_file
-from scheduler.metering.write_series import series_text, write_together
-from scheduler.textio.errors import NotWrittenError
+from scheduler.metering.write_series import series_text
 from tests.builders.sites import faults_of, write_site
 
 DUBLIN = "Europe/Dublin"
@@ -322,27 +319,6 @@ def test_random_bytes_raise_nothing_but_input_faults(tmp_path_factory: pytest.Te
     path = tmp_path_factory.mktemp("any") / "meter.dat"
     path.write_bytes(content)
     assert faults_of(lambda: read_meter_file(path, DUBLIN))
-
-
-def test_files_are_written_together_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The second file cannot be put in its place: the first is as it was, and nothing is left beside them."""
-    load, solar = tmp_path / "load.csv", tmp_path / "solar.csv"
-    load.write_text("old")
-    replace = os.replace
-
-    def fail_on_solar(source: Path, target: Path) -> None:
-        if target == solar:
-            raise PermissionError(13, "Permission denied")
-        replace(source, target)
-
-    monkeypatch.setattr(scheduler.metering.write_series.os, "replace", fail_on_solar)
-    with pytest.raises(NotWrittenError, match=r"solar\.csv cannot be written: Permission denied; nothing was changed"):
-        write_together({load: "new", solar: "new"})
-    assert snapshot(tmp_path) == {"load.csv": b"old"}
-    load.unlink()
-    with pytest.raises(NotWrittenError):
-        write_together({load: "new", solar: "new"})
-    assert snapshot(tmp_path) == {}
 
 
 @pytest.mark.parametrize("timezone", [DUBLIN, "Australia/Lord_Howe", "America/St_Johns", "Asia/Kathmandu"])

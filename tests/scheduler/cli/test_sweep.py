@@ -122,7 +122,7 @@ def test_offers_with_commas_between(tmp_path: Path) -> None:
 
 def test_missing_packages_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """Which extra brings them, before anything else."""
-    monkeypatch.setattr("scheduler.cli.sweep.find_spec", lambda name: None if name == "pyarrow" else object())
+    monkeypatch.setattr("scheduler.cli.failures.find_spec", lambda name: None if name == "pyarrow" else object())
     found = RUNNER.invoke(app, ["sweep", str(DEMO), "--weights", "0,1"])
     assert found.exit_code == 2
     assert "pyarrow is not installed" in found.stderr

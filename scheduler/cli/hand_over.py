@@ -1,0 +1,34 @@
+"""`overnight hand-over PLAN_DIR --as calendar`: a kept plan as a file for another program."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from scheduler.cli.failures import failures_told
+from scheduler.cli.options import option
+
+
+class HandOverTo(StrEnum):
+    """What a plan is handed over as."""
+
+    CALENDAR = "calendar"
+    OCPP21 = "ocpp21"
+
+
+def hand_over(
+    plan_folder: Annotated[Path, typer.Argument(metavar="PLAN_DIR", help="The folder of a plan.")],
+    kind: Annotated[
+        HandOverTo, typer.Option("--as", help="A calendar (RFC 5545), or SetChargingProfile of OCPP 2.1 Edition 1.")
+    ],
+    out: Annotated[Path | None, option("--out", "FILE", "The file to write; else one beside the plan.")] = None,
+) -> None:
+    """Write a plan as a file for a calendar or a charging station. Nothing here contacts a charger."""
+    from scheduler.plan_output.export import hand_over as write_hand_over
+
+    with failures_told():
+        file = write_hand_over(plan_folder, kind.value, out)
+    typer.echo(f"Written to {file}. It is a file only: no charger was contacted, and a plan is advice, not control.")

@@ -1,0 +1,143 @@
+"""`overnight plan SITE --soc 71` and `overnight replan`: tonight's plan, made or made again from here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from scheduler.cli.failures import failures_told
+from scheduler.cli.options import AsJson, Forecast, OfferFile, SiteFolder, option, takes
+from scheduler.cli.screen import print_result, say_written
+from scheduler.textio.exit_codes import TARGET_MISSED
+
+if TYPE_CHECKING:
+    from scheduler.nights.parse_request import RequestOptions
+    from scheduler.plans.plan import Plan
+
+
+class Sun(StrEnum):
+    """How sunny a typical forecast is."""
+
+    LOW = "low"
+    TYPICAL = "typical"
+    HIGH = "high"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TonightOptions:
+    """Options of the commands that plan tonight."""
+
+    site: SiteFolder
+    soc: Annotated[float, option("--soc", "PERCENT", "State of charge now, or on arrival with --home-at.")]
+    highest_soc_today: Annotated[
+        float | None,
+        option("--highest-soc-today", "PERCENT", "Today's highest state of charge, before driving."),
+    ] = None
+    now: Annotated[str | None, option("--now", "T", 'Plan from this moment, "2026-03-02T18:20"; else from now.')] = None
+    home_at: Annotated[str | None, option("--home-at", "T", 'The car is away until then, "21:00" or with a date.')] = (
+        None
+    )
+    trip: Annotated[
+        list[str] | None,
+        option(
+            "--trip",
+            "TRIP",
+            'A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi"; may be given again.',
+        ),
+    ] = None
+    stay_home: Annotated[bool, typer.Option("--stay-home", help="No trip, not even a usual one.")] = False
+    offer: OfferFile = None
+    wear_weight: Annotated[
+        float | None, option("--wear-weight", "X", "Factor on battery wear, not the site's own.")
+    ] = None
+    forecast: Annotated[
+        Forecast, typer.Option("--forecast", help="Typical days, or the recorded series itself (for studies).")
+    ] = Forecast.TYPICAL
+    solar: Annotated[Sun, typer.Option("--solar", help="How sunny a typical forecast is.")] = Sun.TYPICAL
+    peak_so_far: Annotated[
+        float | None, option("--peak-so-far", "KW", "The month's highest demand so far, for a demand charge.")
+    ] = None
+    imported_so_far: Annotated[
+        float | None, option("--imported-so-far", "KWH", "Counted so far towards the import step under way.")
+    ] = None
+    exported_so_far: Annotated[
+        float | None, option("--exported-so-far", "KWH", "Counted so far today towards the first kWh of export.")
+    ] = None
+    out: Annotated[Path | None, option("--out", "DIR", "Where the plans' folders are; else SITE/plans.")] = None
+    why: Annotated[str | None, option("--why", "T", 'Show the arithmetic of the interval at this time, "19:00".')] = (
+        None
+    )
+    as_json: AsJson = False
+
+    @property
+    def plans(self) -> Path:
+        """The folder of the plans' folders."""
+        return self.out if self.out is not None else self.site / "plans"
+
+    def request(self) -> RequestOptions:
+        """Tonight's question as typed."""
+        from scheduler.nights.parse_request import RequestOptions
+
+        return RequestOptions(
+            soc_percent=self.soc,
+            now=self.now,
+            home_at=self.home_at,
+            highest_soc_today_percent=self.highest_soc_today,
+            trips=tuple(self.trip or ()),
+            stay_home=self.stay_home,
+            wear_weight=self.wear_weight,
+            forecast=self.forecast.value,
+            solar=self.solar.value,
+            peak_so_far_kw=self.peak_so_far,
+            imported_so_far_kwh=self.imported_so_far,
+            exported_so_far_kwh=self.exported_so_far,
+        )
+
+
+@takes(TonightOptions)
+def plan(options: TonightOptions) -> None:
+    """Plan tonight: what to set on the charger, and from when to when."""
+    from scheduler.plans.plan_tonight import plan_tonight
+
+    _make(options, lambda progress: plan_tonight(options.site, options.request(), options.offer, progress))
+
+
+@takes(TonightOptions)
+def replan(options: TonightOptions) -> None:
+    """Things changed: plan the rest of tonight's newest plan from here, and say what changes and what it saves.
+
+    Trips that are not named anew are those of the newest plan.
+    """
+    from scheduler.plans.replan import replan_tonight
+
+    _make(
+        options,
+        lambda progress: replan_tonight(options.site, options.request(), options.plans, options.offer, progress),
+    )
+
+
+def _make(options: TonightOptions, make: Callable[[Callable[[str], None]], Plan]) -> None:
+    """Make a plan, write it, print it, and leave with its exit code."""
+    from scheduler.cli.progress import steps_shown
+    from scheduler.plan_output.plan_json import plan_text
+    from scheduler.plan_output.terminal import show_plan
+    from scheduler.plan_output.write_plan import write_plan
+    from scheduler.plans.explain_interval import explanation
+    from scheduler.plans.plan_tonight import STEPS
+
+    with failures_told():
+        with steps_shown(STEPS) as progress:
+            made = make(progress)
+            reasoning = None if options.why is None else explanation(made, options.why)
+        folder = write_plan(made, options.plans)
+    print_result(made, options.as_json, plan_text, show_plan)
+    if reasoning is not None:
+        typer.echo(f"{reasoning}\n", err=options.as_json)
+    say_written(options.as_json, folder)
+    if made.target_missed:
+        raise typer.Exit(TARGET_MISSED)
