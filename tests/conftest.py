@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from tests.builders.browser import running_browser, why_no_browser
-from tests.builders.extras import extra_of, how_to_run
+from tests.builders.extras import extra_of, how_to_run, missing_of
 
 NO_CLOCK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow], "print_blob": True}
 settings.register_profile("same", derandomize=True, **NO_CLOCK)
@@ -26,11 +26,13 @@ class ModuleOfTests(pytest.Module):
         try:
             return super().collect()
         except self.CollectError as error:
-            missing = getattr(error.__cause__, "name", None)
-            extra = extra_of(missing.split(".")[0]) if isinstance(error.__cause__, ModuleNotFoundError) else None
-            if missing is None or extra is None:
+            cause = error.__cause__
+            package = (cause.name or "").split(".")[0] if isinstance(cause, ModuleNotFoundError) else ""
+            extra = extra_of(package)
+            if extra is None:
                 raise
-            pytest.skip(how_to_run(extra, f"the package {missing}"), allow_module_level=True)
+            reason = how_to_run(extra, f"the package {package}")
+            pytest.skip(f"all of {self.path.name} {reason}", allow_module_level=True)
 
 
 def pytest_pycollect_makemodule(module_path: Path, parent: pytest.Collector) -> pytest.Module:
@@ -43,6 +45,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if "browser" in getattr(item, "fixturenames", ()):
             item.add_marker("browser")
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """A test marked `needs` is skipped where a package of the extra is missing."""
+    for mark in item.iter_markers("needs"):
+        if missing := missing_of(mark.args[0]):
+            pytest.skip(how_to_run(mark.args[0], f"the package {missing[0]}"))
 
 
 @pytest.fixture(scope="module")

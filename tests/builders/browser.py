@@ -10,11 +10,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from tests.builders.extras import how_to_run
+from tests.builders.extras import how_to_run, missing_of
 
 HEIGHT = 844
 """Height of a phone's screen [px]."""
@@ -44,7 +43,7 @@ class Opened:
 
 def why_no_browser() -> str | None:
     """Say what is missing to run tests in a browser, and how to get it; None if nothing is."""
-    missing = [f"the package {name}" for name in ("playwright", "axe_playwright_python") if find_spec(name) is None]
+    missing = [f"the package {name}" for name in missing_of("browser")]
     if shutil.which("chromium") is None:
         missing.append("chromium on the path")
     return how_to_run("browser", " and ".join(missing)) if missing else None

@@ -5,23 +5,31 @@ from __future__ import annotations
 import re
 import tomllib
 from functools import cache
+from importlib.util import find_spec
 
 from tests.builders.places import ROOT
 
-FIRST = ("ocpp", "study", "cluster", "browser", "test")
-"""Extras by the order in which a package is looked for; `dev` is the rest."""
+
+@cache
+def packages_of(extra: str) -> tuple[str, ...]:
+    """Name the packages that an extra brings, as they are imported; those of other extras within it left out."""
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+    names = [re.split(r"[^\w-]", wanted)[0] for wanted in extras[extra]]
+    return tuple(name.replace("-", "_").lower() for name in names if name != "overnight-scheduler")
 
 
 @cache
-def extra_of(module: str) -> str | None:
+def extra_of(package: str) -> str | None:
     """Name the extra that brings a package, by its import name; None for a package of the plain install."""
-    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
-    for extra in (*FIRST, *(set(extras) - set(FIRST))):
-        for wanted in extras[extra]:
-            name = re.match(r"[\w-]+", wanted)
-            if name and name[0].replace("-", "_").lower() == module.lower():
-                return str(extra)
-    return None
+    return next(
+        (extra for extra in ("ocpp", "study", "cluster", "browser", "test", "dev") if package in packages_of(extra)),
+        None,
+    )
+
+
+def missing_of(extra: str) -> list[str]:
+    """Name the packages of an extra that are not installed."""
+    return [package for package in packages_of(extra) if find_spec(package) is None]
 
 
 def how_to_run(extra: str, missing: str) -> str:

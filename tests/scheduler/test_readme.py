@@ -23,6 +23,7 @@ def blocks(language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
 
 
+@pytest.mark.needs("study")
 def test_the_three_lines_of_python_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As printed, from a folder that holds the demo: three weights and two references."""
     shutil.copytree(ROOT / "scenarios" / "bookbindery", tmp_path / "scenarios" / "bookbindery")

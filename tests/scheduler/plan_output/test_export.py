@@ -203,6 +203,7 @@ def period_of(document: dict[str, Any], number: int = 0) -> dict[str, Any]:
         (lambda d: period_of(d).update(operationMode="Sleep"), "Sleep"),
     ],
 )
+@pytest.mark.needs("ocpp")
 def test_a_spoiled_profile_is_refused(first: KeptPlan, spoil: Spoil, said: str) -> None:
     """By the standard's schema or by the rules beyond it, each named."""
     document = copy.deepcopy(ocpp21_document(first))
