@@ -12,23 +12,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.page import report_text
 from scheduler.plans.plan import Plan
-from scheduler.plans.plan_tonight import plan_tonight
 from tests.builders.browser import DESK, EDGE, HEIGHT, PHONE, fits_across, opened, serious_findings
 from tests.builders.nights import Drive, flat_night
-from tests.builders.plans import DEMO, hand_made_plan
+from tests.builders.plans import demo_plan, hand_made_plan
 
 SIZES = """drawing => [...drawing.querySelectorAll("text")].map(
     text => parseFloat(getComputedStyle(text).fontSize) * drawing.getScreenCTM().a)"""
 """Font size of each word of a drawing, on the screen [px]."""
 NIGHTS = ("demo", "missed", "nothing", "week")
-
-
-def demo_plan() -> Plan:
-    """The demo night."""
-    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
 
 
 def missed_plan() -> Plan:

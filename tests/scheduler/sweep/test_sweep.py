@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import signal
 from collections.abc import Callable
 from dataclasses import replace
@@ -29,10 +28,9 @@ from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from scheduler.sweep.run import SweepResult
 from scheduler.sweep.sweep import Beginning, Study, Workers, repeat, sweep, workers_here
 from scheduler.textio.errors import InputFaults, NotWrittenError
-from tests.builders.places import SCENARIOS
+from tests.builders.plans import DEMO, demo_copy
 from tests.builders.processes import started
 
-DEMO = SCENARIOS / "bookbindery"
 WORDS = SweepOptions(
     DEMO, "0,1,1000", settings=("charger.discharge_min_kw=0,2",), first_day="2026-02-02", last_day="2026-02-04"
 )
@@ -260,8 +258,7 @@ def test_a_folder_with_the_rest_of_a_first_manifest_is_new(tmp_path: Path) -> No
 
 def test_a_file_by_an_absolute_path_is_noted(tmp_path: Path) -> None:
     """From the manifest alone it is not there for anyone else."""
-    site = tmp_path / "site"
-    shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "sweep*", "comparison"))
+    site = demo_copy(tmp_path / "site")
     text = (site / "site.toml").read_text(encoding="utf-8")
     (site / "site.toml").write_text(text.replace('"load.csv"', f'"{site / "load.csv"}"'), encoding="utf-8")
     made = sweep(replace(WORDS, site=site, weights="1", settings=()), tmp_path / "out", workers_here(1))
