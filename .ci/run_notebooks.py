@@ -14,7 +14,7 @@ def main() -> int:
         if any(cell.get("outputs") for cell in notebook.cells):
             print(f"{path} is committed with output; clear it")
             return 1
-        NotebookClient(notebook, timeout=600, resources={"metadata": {"path": str(path.parent)}}).execute()
+        NotebookClient(notebook, timeout=None, resources={"metadata": {"path": str(path.parent)}}).execute()
         print(f"{path}: ran through")
     return 0 if notebooks else 1
 

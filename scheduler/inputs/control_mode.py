@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 SetBy = Literal["schedule", "blocks", "current"]
+Action = Literal["charge", "discharge", "cover"]
+"""What a block does; "cover": discharge what the building draws, up to its power."""
 
 
 @dataclass(frozen=True, slots=True)

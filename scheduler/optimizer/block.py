@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
-from scheduler.inputs.control_mode import SetBy
+from scheduler.inputs.control_mode import Action, SetBy
 from scheduler.textio.format import number_text, power_text
-
-Action = Literal["charge", "discharge", "cover"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from models.base.arrays import FloatArray
+from scheduler.inputs.control_mode import Action
 from scheduler.nights.night import Night
-from scheduler.optimizer.block import Action, Block
+from scheduler.optimizer.block import Block
 from scheduler.optimizer.setpoints import Setpoints
 
 SAME_POWER_KW = 0.05

@@ -8,8 +8,9 @@ from itertools import pairwise
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
+from scheduler.inputs.control_mode import Action
 from scheduler.nights.night import Night
-from scheduler.optimizer.block import Action, Block
+from scheduler.optimizer.block import Block
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 
 TOLERANCE = 1e-6

@@ -14,8 +14,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from scheduler.inputs.control_mode import SetBy
-from scheduler.optimizer.block import Action
+from scheduler.inputs.control_mode import Action, SetBy
 from scheduler.textio.errors import InputFaults, shown, single_fault
 from scheduler.textio.read_text import file_problem, folder_problem, read_text
 

@@ -1,28 +1,52 @@
-"""Plans put together by hand from a night and what the charger does in it, with no solver; all figures are invented."""
+"""The demo evening's plan, and plans put together by hand with no solver; all figures are invented."""
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 
 from models.base.arrays import FloatArray
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.night import Night
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.nights.request import Request
 from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
+from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan import Plan, put_together
+from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replay import replay
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
+DEMO_EVENING = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
+"""The evening of the README's first command."""
 
 
 @cache
 def demo_inputs() -> Inputs:
     """The demo site's files."""
     return read_inputs(DEMO)
+
+
+@cache
+def demo_plan() -> Plan:
+    """The demo evening's plan, solved once in a process: for tests that read it."""
+    return plan_tonight(DEMO, DEMO_EVENING)
+
+
+def saved_demo_plan(plans: Path) -> Path:
+    """Write the demo evening's plan into a folder of plans, for a test that may spoil it; gives the plan's folder."""
+    return write_plan(demo_plan(), plans)
+
+
+def demo_copy(folder: Path) -> Path:
+    """Copy the demo site without what was made of it, for a test that may change it; gives the folder."""
+    made = shutil.ignore_patterns("plans", "sweep*", "comparison")
+    return Path(shutil.copytree(DEMO, folder, ignore=made))
 
 
 def hand_made_plan(

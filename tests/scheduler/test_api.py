@@ -50,6 +50,7 @@ def test_a_night_has_one_number_an_interval() -> None:
     assert found.import_price.shape == found.load_kw.shape == (found.intervals,)
 
 
+@pytest.mark.needs("study")
 def test_a_year_is_a_row_of_a_sweep(tmp_path: Path) -> None:
     """The same days in both ways: in all, cash, wear, energy given; nights and intervals sum to the same."""
     rolled = year(site(DEMO), date(2026, 2, 2), "2026-02-04")
@@ -62,6 +63,7 @@ def test_a_year_is_a_row_of_a_sweep(tmp_path: Path) -> None:
     assert rolled.intervals["hours"].sum() == pytest.approx(72)
 
 
+@pytest.mark.needs("study")
 def test_settings_as_python_values(tmp_path: Path) -> None:
     """Numbers, truth and words of site keys."""
     settings = {"charger.discharge_to": ["building"], "solar.can_be_limited": [True], "car.floor_percent": [30]}
@@ -69,6 +71,7 @@ def test_settings_as_python_values(tmp_path: Path) -> None:
     assert runs.loc[0, list(settings)].tolist() == ["building", True, 30]
 
 
+@pytest.mark.needs("study")
 def test_faults_are_told() -> None:
     """A folder without a site, a state of charge over the battery, days beyond the series, a negative weight."""
     with pytest.raises(InputFaults, match=r"site\.toml"):
@@ -108,12 +111,14 @@ def test_faults_are_told() -> None:
         (lambda: sweep(DEMO, 1, jobs=1, cluster="tcp://127.0.0.1:1"), "jobs: and cluster exclude each other"),
     ],
 )
+@pytest.mark.needs("study")
 def test_values_of_other_kinds_are_told(call: Callable[[], object], says: str) -> None:
     """A clear fault instead of another question's answer or a traceback."""
     with pytest.raises(InputFaults, match=says):
         call()
 
 
+@pytest.mark.needs("study")
 def test_one_value_need_not_stand_in_a_list(tmp_path: Path) -> None:
     """A weight, a law, a day as a moment, a value, and a list as a value."""
     edges = {"wear.segment_edges_percent": [[10, 100], [100]], "charger.discharge_to": "building"}

@@ -127,6 +127,7 @@ def test_the_pages_name_every_command_and_option() -> None:
         assert missing == set(), name
 
 
+@pytest.mark.needs("study")
 def test_the_three_lines_of_python_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As printed, from a folder that holds the demo: three weights and two references."""
     shutil.copytree(ROOT / "scenarios" / "bookbindery", tmp_path / "scenarios" / "bookbindery")

@@ -13,6 +13,7 @@ import pytest
 
 from scheduler.diagnostics.losses import fit_table
 from scheduler.diagnostics.losses_page import losses_page
+from tests.builders.browser import DESK, EDGE, PHONE, fits_across, opened, serious_findings
 from tests.builders.loss_tables import GOOD, written
 from tests.builders.places import SCENARIOS
 
@@ -56,44 +57,25 @@ def test_how_sure_is_explained_only_where_it_is_known(tmp_path: Path) -> None:
     assert "±" not in page_of(tmp_path, "bare")
 
 
-@pytest.fixture(scope="module")
-def browser() -> Any:
-    """Chromium, as for the report of a plan."""
-    report = pytest.importorskip("tests.scheduler.plan_output.test_page_in_browser")
-    if report.CHROMIUM is None:
-        pytest.skip("chromium is not installed")
-    with report.playwright.sync_playwright() as tools:
-        opened = tools.chromium.launch(executable_path=report.CHROMIUM, args=report.QUIET)
-        yield opened
-        opened.close()
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("width", [PHONE, DESK])
 @pytest.mark.parametrize("name", ["demo", *TABLES])
 def test_the_page_stands_alone_and_is_accessible(
     browser: Any, tmp_path: Path, name: str, width: int, scheme: str
 ) -> None:
     """At phone and desk width, light and dark: one request (the file), no sideways scrolling, no serious finding of
     axe-core, and words of the chart that neither run out of it nor are too small to read."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     file = tmp_path / "losses.html"
     file.write_text(page_of(tmp_path, name), encoding="utf-8")
-    context = browser.new_context(viewport={"width": width, "height": 844}, color_scheme=scheme)
-    page = context.new_page()
-    requests: list[str] = []
-    page.on("request", lambda request: requests.append(request.url))
-    page.goto(file.as_uri())
-    assert requests == [file.as_uri()]
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-    found = axe.Axe().run(page).response["violations"]
-    assert [f"{each['id']}: {each['help']}" for each in found if each["impact"] in ("serious", "critical")] == []
-    chart = page.locator("svg.chart")
-    frame = chart.bounding_box()
-    scale = frame["width"] / 360
-    assert 11 * scale > 10.5
-    for words in chart.locator("text").all():
-        box = words.bounding_box()
-        assert box["x"] >= frame["x"] - 1.5
-        assert box["x"] + box["width"] <= frame["x"] + frame["width"] + 1.5
-    context.close()
+    with opened(browser, file, width, scheme) as shown:
+        assert shown.requests == [file.as_uri()]
+        assert fits_across(shown.page)
+        assert serious_findings(shown.page) == []
+        chart = shown.page.locator("svg.chart")
+        frame = chart.bounding_box()
+        scale = frame["width"] / 360
+        assert 11 * scale > 10.5
+        for words in chart.locator("text").all():
+            box = words.bounding_box()
+            assert box["x"] >= frame["x"] - EDGE
+            assert box["x"] + box["width"] <= frame["x"] + frame["width"] + EDGE

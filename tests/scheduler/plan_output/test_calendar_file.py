@@ -12,22 +12,17 @@ import icalendar
 import pytest
 import vobject
 
-from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.calendar_file import calendar_text
-from scheduler.plan_output.write_plan import write_plan
-from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.saved_plan import KeptBlock, KeptPlan, read_kept_plan
-from tests.builders.places import SCENARIOS
+from tests.builders.plans import saved_demo_plan
 
-DEMO = SCENARIOS / "bookbindery"
 MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> KeptPlan:
     """The demo evening's plan."""
-    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
-    return read_kept_plan(write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans")))
+    return read_kept_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
 
 
 def events(plan: KeptPlan) -> list[icalendar.Event]:

@@ -30,9 +30,8 @@ from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight, solve_and_verify
 from scheduler.plans.replan import replan_tonight
 from scheduler.plans.saved_plan import KeptPlan, read_kept_plan
-from tests.builders.places import SCENARIOS
+from tests.builders.plans import DEMO, saved_demo_plan
 
-DEMO = SCENARIOS / "bookbindery"
 MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
 
 
@@ -40,7 +39,7 @@ MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
 def plans(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the demo evening's first plan, and a replan for a car that stays at home."""
     folder = tmp_path_factory.mktemp("plans")
-    write_plan(plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))), folder)
+    saved_demo_plan(folder)
     write_plan(replan_tonight(DEMO, RequestOptions(22, now="2026-03-02T20:37", stay_home=True), folder), folder)
     return folder
 
@@ -203,6 +202,7 @@ def period_of(document: dict[str, Any], number: int = 0) -> dict[str, Any]:
         (lambda d: period_of(d).update(operationMode="Sleep"), "Sleep"),
     ],
 )
+@pytest.mark.needs("ocpp")
 def test_a_spoiled_profile_is_refused(first: KeptPlan, spoil: Spoil, said: str) -> None:
     """By the standard's schema or by the rules beyond it, each named."""
     document = copy.deepcopy(ocpp21_document(first))

@@ -25,17 +25,15 @@ from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.saved_plan import KeptPlan, KeptRow, read_kept_plan
 from scheduler.textio.errors import InputFaults
-from tests.builders.places import SCENARIOS
+from tests.builders.plans import DEMO, saved_demo_plan
 
-DEMO = SCENARIOS / "bookbindery"
 SCHEMA = importlib.resources.files("ocpp") / "v21" / "schemas" / "SetChargingProfileRequest.json"
 
 
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> KeptPlan:
     """The demo evening's plan: 14 kW may be imported, 5 kW exported; the charger does 7.4 kW either way."""
-    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
-    return read_kept_plan(write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans")))
+    return read_kept_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
 
 
 def row(plan: KeptPlan, minutes: tuple[int, int], setpoint_kw: float, load_kw: float = 2.0) -> KeptRow:

@@ -17,9 +17,9 @@ from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.plan_output.page import report_text
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans.plan import Plan, Replanned
-from scheduler.plans.plan_tonight import plan_tonight, solve_and_verify
+from scheduler.plans.plan_tonight import solve_and_verify
 from tests.builders.nights import Drive, flat_night
-from tests.builders.plans import DEMO, demo_inputs, hand_made_plan
+from tests.builders.plans import demo_inputs, demo_plan, hand_made_plan
 
 VOID = {"meta", "br"}
 
@@ -33,7 +33,7 @@ def inputs() -> Inputs:
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     """The demo night."""
-    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
+    return demo_plan()
 
 
 def planned(inputs: Inputs, words: RequestOptions) -> Plan:

@@ -5,8 +5,6 @@ Sources: WCAG 2.2 through axe-core's rules (the package axe-playwright-python ca
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,39 +12,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.page import report_text
 from scheduler.plans.plan import Plan
-from scheduler.plans.plan_tonight import plan_tonight
+from tests.builders.browser import DESK, EDGE, HEIGHT, PHONE, fits_across, opened, serious_findings
 from tests.builders.nights import Drive, flat_night
-from tests.builders.plans import DEMO, hand_made_plan
+from tests.builders.plans import demo_plan, hand_made_plan
 
-playwright = pytest.importorskip("playwright.sync_api", reason="the extra [browser] is not installed")
-axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the extra [browser] is not installed")
-
-CHROMIUM = shutil.which("chromium")
-HEIGHT = 844
-"""Height of a phone's screen [px]."""
-QUIET = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-EDGE = 1.5
-"""Of the edge around a drawing's words, counted in their boxes [px]."""
 SIZES = """drawing => [...drawing.querySelectorAll("text")].map(
     text => parseFloat(getComputedStyle(text).fontSize) * drawing.getScreenCTM().a)"""
 """Font size of each word of a drawing, on the screen [px]."""
 NIGHTS = ("demo", "missed", "nothing", "week")
-
-
-def demo_plan() -> Plan:
-    """The demo night."""
-    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
 
 
 def missed_plan() -> Plan:
@@ -85,81 +60,54 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return written
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """Debian's chromium."""
-    if CHROMIUM is None:
-        pytest.skip("chromium is not installed")
-    with playwright.sync_playwright() as tools:
-        browser = tools.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        yield browser
-        browser.close()
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("width", [PHONE, DESK])
 @pytest.mark.parametrize("night", NIGHTS)
 def test_the_page_stands_alone_and_is_accessible(
     browser: Any, reports: dict[str, Path], night: str, width: int, scheme: str
 ) -> None:
     """At phone and desk width, light and dark: one request (the file), no console message, no sideways scrolling, the
     sentence of the night inside the first screen, and no serious finding of axe-core."""
-    context = browser.new_context(viewport={"width": width, "height": HEIGHT}, color_scheme=scheme)
-    page = context.new_page()
-    requests: list[str] = []
-    messages: list[str] = []
-    page.on("request", lambda request: requests.append(request.url))
-    page.on("console", lambda message: messages.append(message.text))
-    page.on("pageerror", lambda error: messages.append(str(error)))
-    page.goto(reports[night].as_uri())
-    assert requests == [reports[night].as_uri()]
-    assert messages == []
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-    heading = page.locator("h1").bounding_box()
-    assert heading["y"] >= 0
-    assert heading["y"] + heading["height"] < HEIGHT / 2
-    found = axe.Axe().run(page).response["violations"]
-    serious = [f"{each['id']}: {each['help']}" for each in found if each["impact"] in ("serious", "critical")]
-    assert serious == []
-    context.close()
+    with opened(browser, reports[night], width, scheme) as shown:
+        assert shown.requests == [reports[night].as_uri()]
+        assert shown.messages == []
+        assert fits_across(shown.page)
+        heading = shown.page.locator("h1").bounding_box()
+        assert heading["y"] >= 0
+        assert heading["y"] + heading["height"] < HEIGHT / 2
+        assert serious_findings(shown.page) == []
 
 
 def test_a_missed_departure_is_on_the_first_screen(browser: Any, reports: dict[str, Path]) -> None:
     """On a phone, what is said of it begins above the fold."""
-    page = browser.new_page(viewport={"width": 390, "height": HEIGHT})
-    page.goto(reports["missed"].as_uri())
-    assert page.get_by_role("heading", name="Not ready for a trip").bounding_box()["y"] < HEIGHT
-    page.close()
+    with opened(browser, reports["missed"]) as shown:
+        assert shown.page.get_by_role("heading", name="Not ready for a trip").bounding_box()["y"] < HEIGHT
 
 
-def test_the_charts_words_can_be_read_on_a_phone(browser: Any, reports: dict[str, Path]) -> None:
+@pytest.mark.parametrize("night", NIGHTS)
+def test_the_charts_words_can_be_read_on_a_phone(browser: Any, reports: dict[str, Path], night: str) -> None:
     """No word in a drawing is smaller than 10.5 px, runs out of it, or lies on another."""
-    page = browser.new_page(viewport={"width": 390, "height": HEIGHT})
-    for night in NIGHTS:
-        page.goto(reports[night].as_uri())
-        for drawing in page.locator("svg.chart").all():
+    with opened(browser, reports[night]) as shown:
+        for drawing in shown.page.locator("svg.chart").all():
             frame = drawing.bounding_box()
             words = drawing.locator("text").all()
             boxes = [(each.text_content(), each.bounding_box()) for each in words]
             sizes = drawing.evaluate(SIZES)
             assert min(sizes) > 10.5
             for text, box in boxes:
-                assert box["x"] >= frame["x"] - EDGE, (night, text)
-                assert box["x"] + box["width"] <= frame["x"] + frame["width"] + EDGE, (night, text)
+                assert box["x"] >= frame["x"] - EDGE, text
+                assert box["x"] + box["width"] <= frame["x"] + frame["width"] + EDGE, text
             for at, (text, box) in enumerate(boxes):
                 for other_text, other in boxes[at + 1 :]:
-                    assert not _overlap(box, other), (night, text, other_text)
-    page.close()
+                    assert not _overlap(box, other), (text, other_text)
 
 
 @pytest.mark.parametrize("night", ["demo", "missed", "nothing"])
 def test_it_prints_on_one_page(browser: Any, reports: dict[str, Path], night: str) -> None:
     """As A4, an ordinary night takes one sheet."""
-    page = browser.new_page()
-    page.goto(reports[night].as_uri())
-    printed = page.pdf(prefer_css_page_size=True)
+    with opened(browser, reports[night], DESK) as shown:
+        printed = shown.page.pdf(prefer_css_page_size=True)
     assert printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page/") == 1
-    page.close()
 
 
 def _overlap(one: dict[str, float], other: dict[str, float]) -> bool:

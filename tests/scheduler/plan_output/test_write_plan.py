@@ -12,22 +12,18 @@ from pathlib import Path
 
 import pytest
 
-from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.plan_json import plan_document, plan_text
 from scheduler.plan_output.schedule_csv import COLUMNS, schedule_text
 from scheduler.plan_output.write_plan import folder_name, write_plan
 from scheduler.plans.plan import Plan
-from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.textio.errors import NotWrittenError
-from tests.builders.places import SCENARIOS
-
-DEMO = SCENARIOS / "bookbindery"
+from tests.builders.plans import DEMO, demo_plan
 
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     """The demo night."""
-    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
+    return demo_plan()
 
 
 def rows_of(plan: Plan) -> list[dict[str, str]]:

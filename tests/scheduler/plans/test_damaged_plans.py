@@ -10,31 +10,19 @@ from typing import Any
 
 import pytest
 
-from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output import ocpp_schema as ocpp_rules
 from scheduler.plan_output.export import hand_over
 from scheduler.plan_output.ocpp_file import ocpp21_document
 from scheduler.plan_output.ocpp_schema import broken_rules
-from scheduler.plan_output.write_plan import write_plan
-from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.saved_plan import newest_plan, read_kept_plan
 from scheduler.textio.errors import InputFaults
-from tests.builders.places import SCENARIOS
-
-DEMO = SCENARIOS / "bookbindery"
-
-
-@pytest.fixture(scope="module")
-def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of the demo evening's plan."""
-    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
-    return write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans"))
+from tests.builders.plans import saved_demo_plan
 
 
 @pytest.fixture
-def folder(written: Path, tmp_path: Path) -> Path:
-    """A copy of it that a test may spoil."""
-    return Path(shutil.copytree(written, tmp_path / written.name))
+def folder(tmp_path: Path) -> Path:
+    """The demo evening's plan, which a test may spoil."""
+    return saved_demo_plan(tmp_path)
 
 
 @pytest.mark.parametrize(

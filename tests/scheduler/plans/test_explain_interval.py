@@ -6,23 +6,19 @@ import re
 
 import pytest
 
-from scheduler.nights.parse_request import RequestOptions
 from scheduler.optimizer.solve import GAP_WORTH_KWH, solve, total_at_power
 from scheduler.plans.explain_interval import explanation, interval_asked_for
 from scheduler.plans.plan import Plan
-from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replay import verify
 from scheduler.textio.errors import InputFaults
 from tests.builders.nights import flat_night
-from tests.builders.places import SCENARIOS
-
-DEMO = SCENARIOS / "bookbindery"
+from tests.builders.plans import demo_plan
 
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     """The demo night."""
-    return plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",)))
+    return demo_plan()
 
 
 def calculated(line: str) -> tuple[float, float]:

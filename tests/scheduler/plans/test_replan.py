@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -14,28 +13,18 @@ from scheduler.cli.app import app
 from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plan_output.write_plan import write_plan
-from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replan import replan_tonight
 from scheduler.plans.saved_plan import newest_plan, read_kept_plan
 from scheduler.textio.errors import InputFaults
-from tests.builders.places import SCENARIOS
+from tests.builders.plans import DEMO, saved_demo_plan
 
-DEMO = SCENARIOS / "bookbindery"
 TRIP = ("07:30-18:00 96km",)
 
 
-@pytest.fixture(scope="module")
-def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder of plans with the demo evening's first plan."""
-    plans = tmp_path_factory.mktemp("plans")
-    write_plan(plan_tonight(DEMO, RequestOptions(71, now="2026-03-02T18:20", trips=TRIP)), plans)
-    return plans
-
-
 @pytest.fixture
-def plans(first: Path, tmp_path: Path) -> Path:
-    """A copy of it that a test may change."""
-    return Path(shutil.copytree(first, tmp_path / "plans"))
+def plans(tmp_path: Path) -> Path:
+    """A folder of plans with the demo evening's first plan, which a test may change."""
+    return saved_demo_plan(tmp_path / "plans").parent
 
 
 def overnight(*words: str | Path) -> Result:
@@ -48,9 +37,9 @@ def document(plans: Path, name: str) -> dict[str, Any]:
     return json.loads((plans / name / "plan.json").read_text(encoding="utf-8"))  # type: ignore[no-any-return]
 
 
-def test_a_kept_plan_is_read_back_as_it_was(first: Path) -> None:
+def test_a_kept_plan_is_read_back_as_it_was(plans: Path) -> None:
     """Blocks, trips, limits and rows of the folder are those of the document."""
-    kept, written = read_kept_plan(newest_plan(first)), document(first, "2026-03-02T1820")
+    kept, written = read_kept_plan(newest_plan(plans)), document(plans, "2026-03-02T1820")
     assert [block.kw for block in kept.blocks] == [block["kw"] for block in written["blocks"]]
     assert kept.trips[0].return_at.isoformat() == written["trips"][0]["return"]
     assert kept.limits.export_limit_kw == 5.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,27 +12,15 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from scheduler.nights.parse_request import RequestOptions
-from scheduler.plan_output.write_plan import write_plan
-from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.saved_plan import newest_plan, read_kept_plan
 from scheduler.textio.errors import InputFaults
-from tests.builders.places import SCENARIOS
-
-DEMO = SCENARIOS / "bookbindery"
-
-
-@pytest.fixture(scope="module")
-def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of the demo evening's plan."""
-    words = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
-    return write_plan(plan_tonight(DEMO, words), tmp_path_factory.mktemp("plans"))
+from tests.builders.plans import DEMO, saved_demo_plan
 
 
 @pytest.fixture
-def folder(written: Path, tmp_path: Path) -> Path:
-    """A copy of it that a test may spoil."""
-    return Path(shutil.copytree(written, tmp_path / written.name))
+def folder(tmp_path: Path) -> Path:
+    """The demo evening's plan, which a test may spoil."""
+    return saved_demo_plan(tmp_path)
 
 
 def change(folder: Path, spoil: Callable[[dict[str, Any]], object]) -> None:

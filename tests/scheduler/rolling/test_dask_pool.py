@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
+import dask
 import pytest
 from distributed import LocalCluster
 
@@ -22,10 +23,21 @@ DEMO = SCENARIOS / "bookbindery"
 WORDS = SweepOptions(DEMO, "0:5:1", first_day="2026-02-02", last_day="2026-02-03")
 
 
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However loaded the machine is, nothing here is decided by how fast a worker answers."""
+    monkeypatch.setattr("scheduler.rolling.dask_pool.CONNECT_SECONDS", 1800.0)
+
+
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[LocalCluster]:
     """Two workers of one thread each, on this machine."""
-    with warnings.catch_warnings():
+    waits = {
+        "distributed.comm.timeouts": {"connect": "1800s", "tcp": "1800s"},
+        "distributed.scheduler.worker-ttl": None,
+        "distributed.deploy.lost-worker-timeout": "1800s",
+    }
+    with warnings.catch_warnings(), dask.config.set(waits):
         warnings.simplefilter("ignore")  # the cluster's own, on ports and on what it leaves to be closed
         with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as made:
             yield made
@@ -53,9 +65,8 @@ def test_a_worker_is_killed_in_the_middle(cluster: LocalCluster, tmp_path: Path)
 @pytest.mark.parametrize(
     "address", ["tcp://127.0.0.1:1", "no address", "ftp://127.0.0.1:8786", "", "tcp://127.0.0.1:99999"]
 )
-def test_a_cluster_that_is_not_there(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_cluster_that_is_not_there(address: str) -> None:
     """One message that names the option and what is allowed."""
-    monkeypatch.setattr("scheduler.rolling.dask_pool.CONNECT_SECONDS", 0.5)
     with (
         pytest.raises(InputFaults, match=r"--cluster.*allowed is the address of a Dask scheduler"),
         cluster_at(address),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import log
 
+import kneed
 import numpy as np
 import pandas as pd
 import pytest
@@ -54,7 +55,6 @@ def test_the_knee_is_where_calculus_puts_it(curve: np.ufunc, at: float) -> None:
 @pytest.mark.parametrize("count", [12, 31, 200])
 def test_the_knee_is_that_of_another_package(power: float, count: int) -> None:
     """The package kneed, on concave curves with uneven points, at its least sensitivity."""
-    kneed = pytest.importorskip("kneed")
     x = np.linspace(0, 1, count) ** 1.5
     other = kneed.KneeLocator(x, x**power, S=0, curve="concave", direction="increasing")
     found = knee_of(x.tolist(), (x**power).tolist())

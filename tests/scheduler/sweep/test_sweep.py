@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import shutil
 import signal
-import subprocess
-import sys
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -34,9 +28,9 @@ from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from scheduler.sweep.run import SweepResult
 from scheduler.sweep.sweep import Beginning, Study, Workers, repeat, sweep, workers_here
 from scheduler.textio.errors import InputFaults, NotWrittenError
-from tests.builders.places import SCENARIOS
+from tests.builders.plans import DEMO, demo_copy
+from tests.builders.processes import started
 
-DEMO = SCENARIOS / "bookbindery"
 WORDS = SweepOptions(
     DEMO, "0,1,1000", settings=("charger.discharge_min_kw=0,2",), first_day="2026-02-02", last_day="2026-02-04"
 )
@@ -130,26 +124,32 @@ def test_one_run_is_that_of_compare(tmp_path: Path) -> None:
 
 
 def test_killed_and_begun_again(study: Study, tmp_path: Path) -> None:
-    """Killed after two runs: the second time does the others alone, and every file is as if nothing had been."""
+    """Killed in the third run: the second time does the others alone, and every file is as if nothing had been."""
     out = tmp_path / "out"
     asked = json.dumps([str(DEMO), WORDS.weights, WORDS.settings[0], WORDS.first_day, WORDS.last_day, str(out)])
     code = """
-import json, sys
+import json, sys, threading
 from pathlib import Path
-from scheduler.sweep.sweep import sweep, workers_here
+from scheduler.sweep.sweep import Workers, sweep
 from scheduler.sweep.request import SweepOptions
+
+def after_a_night():
+    print("third run", flush=True)
+    threading.Event().wait()
+
+def work_on(work, progress):
+    for number, (name, run) in enumerate(work.runs.items()):
+        run.keep(run.do(after_a_night if number == 2 else lambda: None), work.keys[name], work.file(name))
+
 site, weights, setting, first, last, out = json.loads(sys.argv[1])
 asked = SweepOptions(Path(site), weights, settings=(setting,), first_day=first, last_day=last)
-sweep(asked, Path(out), workers_here(1))
+sweep(asked, Path(out), Workers(1, work_on))
 """
-    begun = subprocess.Popen([sys.executable, "-c", code, asked], start_new_session=True)
-    while len(list((out / RUNS_FOLDER).glob("*/[!.]*.npz"))) < 2:
-        assert begun.poll() is None, "it ended by itself"
-        time.sleep(0.01)
-    os.killpg(begun.pid, signal.SIGKILL)
-    begun.wait()
+    with started(code, asked) as begun:
+        begun.wait_for("third run")
+        begun.signal_all(signal.SIGKILL)
     kept = {file: file.stat().st_mtime_ns for file in (out / RUNS_FOLDER).glob("*/[!.]*.npz")}
-    assert len(kept) < 10
+    assert len(kept) == 2
     told: list[Beginning] = []
     sweep(WORDS, out, workers_here(2), told.append)
     assert len(told[0].work.done) == len(kept)
@@ -256,45 +256,9 @@ def test_a_folder_with_the_rest_of_a_first_manifest_is_new(tmp_path: Path) -> No
     assert claim(tmp_path, asked)["identity"] == asked.identity()
 
 
-def test_no_process_outlives_a_sweep_that_was_killed(tmp_path: Path) -> None:
-    """Killed outright with two processes at work, which it cannot tell: they end by themselves."""
-    code = f"""
-from pathlib import Path
-from scheduler.sweep.sweep import sweep, workers_here
-from scheduler.sweep.request import SweepOptions
-sweep(SweepOptions(Path({str(DEMO)!r}), "0:2:0.1"), Path({str(tmp_path / "out")!r}), workers_here(2))
-"""
-    begun = subprocess.Popen([sys.executable, "-c", code], start_new_session=True)
-    while len(workers := processes_of_session(begun.pid) - {begun.pid}) < 2:
-        assert begun.poll() is None, "it ended by itself"
-        time.sleep(0.05)
-    time.sleep(2)  # both have begun a run
-    workers = processes_of_session(begun.pid) - {begun.pid}
-    begun.kill()
-    begun.wait()
-    for _ in range(400):
-        if not processes_of_session(begun.pid):
-            break
-        time.sleep(0.05)
-    assert len(workers) >= 2
-    assert not processes_of_session(begun.pid)
-
-
-def processes_of_session(session: int) -> set[int]:
-    """Processes at work in a session (Linux)."""
-    found = set()
-    for status in Path("/proc").glob("[0-9]*/stat"):
-        with contextlib.suppress(OSError):
-            fields = status.read_text().rpartition(")")[2].split()
-            if int(fields[3]) == session and fields[0] != "Z":
-                found.add(int(status.parent.name))
-    return found
-
-
 def test_a_file_by_an_absolute_path_is_noted(tmp_path: Path) -> None:
     """From the manifest alone it is not there for anyone else."""
-    site = tmp_path / "site"
-    shutil.copytree(DEMO, site, ignore=shutil.ignore_patterns("plans", "sweep*", "comparison"))
+    site = demo_copy(tmp_path / "site")
     text = (site / "site.toml").read_text(encoding="utf-8")
     (site / "site.toml").write_text(text.replace('"load.csv"', f'"{site / "load.csv"}"'), encoding="utf-8")
     made = sweep(replace(WORDS, site=site, weights="1", settings=()), tmp_path / "out", workers_here(1))

@@ -1,0 +1,40 @@
+"""Runs that plan the same nights again and again until somebody ends them, and say when each has planned its first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from scheduler.rolling.flows import RolledFlows
+from scheduler.rolling.run import RolledRun, roll
+
+
+@dataclass(frozen=True, slots=True)
+class RunWithoutEnd:
+    """A run of which no result ever comes."""
+
+    run: RolledRun
+
+    @property
+    def nights(self) -> int:
+        """How many nights each round has."""
+        return self.run.nights
+
+    def key(self) -> str:
+        """Hash of the run behind it."""
+        return self.run.key()
+
+    def do(self, tick: Callable[[], None]) -> RolledFlows:
+        """Plan, and begin anew; the first night is told in a line on standard output."""
+        roll(self.run)
+        print("a night is planned", flush=True)
+        while True:
+            roll(self.run)
+
+    def keep(self, result: RolledFlows, key: str, file: Path) -> None:
+        """Never called."""
+
+    def kept(self, key: str, file: Path) -> RolledFlows | None:
+        """Nothing was kept."""
+        return None
