@@ -29,15 +29,13 @@ def fit_losses(
 ) -> None:
     """Fit the charger's fixed loss and its two efficiencies to measured points, and print the lines for site.toml."""
     from scheduler.diagnostics.losses import fit_table
-    from scheduler.diagnostics.losses_terminal import losses_json, show_losses
+    from scheduler.diagnostics.losses_report import losses_json, losses_page, show_losses
     from scheduler.metering.write_series import write_together
     from scheduler.textio.errors import NotWrittenError
 
     try:
         made = fit_table(table)
         if out is not None:
-            from scheduler.diagnostics.losses_page import losses_page
-
             write_together({out / "losses.html": losses_page(made)})
     except (InputFaults, NotWrittenError) as error:
         typer.echo(str(error), err=True)

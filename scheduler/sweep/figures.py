@@ -179,7 +179,7 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
             lambda point: point.discharged_kwh,
         ),
         ("Capacity lost\na year (%)", lambda point: point.capacity_lost),
-        (f"Saved in all\na year ({currency})", lambda point: point.saving),
+        (f"Total saved\na year ({currency})", lambda point: point.saving),
     )
     for axes, (words, of_point) in zip(panels, named, strict=True):
         name_axes(axes, "Wear weight" if axes is panels[-1] else None, words)

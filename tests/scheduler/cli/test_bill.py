@@ -82,7 +82,7 @@ def test_a_month_to_the_cent(tmp_path: Path) -> None:
     amounts = {line["line"]: line["amount"] for line in made["lines"]}  # type: ignore[attr-defined]
     assert list(amounts.values()) == [10.54, 98.04, 36.00, 30.36, 4.10, -2.51, -11.16, 45.66]
     assert amounts["Bought: at all times, up to 200 kWh a month"] == 36.00
-    assert amounts["Bought: Request peak"] == 30.36
+    assert amounts["Bought: Evening peak"] == 30.36
     assert amounts["Tax on daily fee, bought and demand charge"] == 45.66
     assert made["total"] == 211.03
     assert made["sums"] == {"daily_fee": 10.54, "import": 164.40, "demand_charge": 4.10, "export": -13.67, "tax": 45.66}
