@@ -9,10 +9,9 @@ from zoneinfo import ZoneInfo
 from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.render.table import Cell, Column, Table, text_table
+from scheduler.render.time_axis import SHORT_DAYS
 from scheduler.textio.format import day_clock_text, money_text, number_text
 
-SHORT_DAYS = 7.0
-"""Up to so many days instants are told with their clock time, beyond it by their date."""
 MONEY_DIGITS = 3
 """One more than most minor units have: a night's wear is cents."""
 LARGE_MONEY = 10.0

@@ -53,7 +53,13 @@ def terminal_table(table: Table) -> RichTable:
         role = table.roles.get(number, "")
         if role == "total":
             made.add_section()
-        made.add_row(*(Text(cell) for cell in row), style=STYLES.get(role), end_section=role == "subtotal")
+        indent = "  " if role == "aside" else ""
+        made.add_row(
+            Text(f"{indent}{row[0]}"),
+            *(Text(cell) for cell in row[1:]),
+            style=STYLES.get(role),
+            end_section=role == "subtotal",
+        )
     return made
 
 
