@@ -52,7 +52,7 @@ def ranking_chart(compared: Comparison) -> str:
         for row, (each, total, found) in enumerate(zip(compared.offers, totals, ranges, strict=True)):
             top = 4 + ROW * row
             amount = f"{money_text(total, compared.currency)} {compared.currency}"
-            yield label(left, top + 12, shortened(each.inputs.offer.name, MOST_LETTERS))
+            yield label(left + 4, top + 12, shortened(each.inputs.offer.name, MOST_LETTERS))
             yield label(right, top + 12, amount, "end")
             yield rectangle(min(x(0), x(total)), top + 18, max(x(0), x(total)), top + 18 + BAR, "bar")
             if found is not None:

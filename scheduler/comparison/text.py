@@ -113,7 +113,7 @@ def use_table(compared: Comparison) -> Table:
         ),
     ]
     if compared.asked.forecast != "recorded":
-        rows.append(row("Of what perfect foresight saves", [_share(each) for each in compared.offers]))
+        rows.append(row("Share of what perfect foresight saves", [_share(each) for each in compared.offers]))
     return text_table(columns, rows)
 
 

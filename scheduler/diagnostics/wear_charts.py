@@ -35,7 +35,7 @@ def depth_chart(found: WearOfTrace) -> str:
     full, edges = histogram.full_cycles, histogram.edges_percent
     panel = Panel(34, 150, 0.0, max(float(full.max()), 1e-9))
     width = (EDGE - LEFT) / len(full)
-    parts = [label(LEFT, 13, "Equivalent full cycles, by depth of the cycle"), line(LEFT, 150, EDGE, 150, "axis")]
+    parts = [label(LEFT, 13, "Equivalent full cycles, by depth of the cycle in %"), line(LEFT, 150, EDGE, 150, "axis")]
     for at, amount in enumerate(full):
         left = LEFT + at * width
         if amount > 0:
@@ -43,7 +43,7 @@ def depth_chart(found: WearOfTrace) -> str:
             words = number_text(float(amount), 1 if amount >= 10 else 2)
             parts.append(label(left + width / 2, panel.y(amount) - 3, words, "middle", "scale"))
     ticks = [Tick((at + 1) / len(full), f"{edge:g}") for at, edge in enumerate(edges)]
-    parts += [*bottom_axis(panel, [Tick(0.0, "0"), *ticks], lines=False), label(2, 167, "depth, %", "start", "scale")]
+    parts += bottom_axis(panel, [Tick(0.0, "0"), *ticks], lines=False)
     if not full.any():
         parts.append(label((LEFT + EDGE) / 2, 95, "no cycle", "middle"))
     most = int(np.argmax(full))

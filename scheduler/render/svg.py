@@ -18,8 +18,8 @@ LINE = 14.0
 """From one line of words to the next [px]."""
 LEAST_HEIGHT = 1e-6
 """An area thinner than this is not drawn [in the panel's unit]."""
-SWATCH, SWATCH_LINE, LEGEND_LINE = 15.0, 18.0, 18.0
-"""Width of a filled sample of a legend and of a line's, and from one row of a legend to the next [px]."""
+SWATCH, SAMPLE, MARKED_SAMPLE, LEGEND_LINE = 15.0, 18.0, 30.0, 18.0
+"""Width of a legend's filled sample, of a line and of a line with a mark on it; from one row to the next [px]."""
 
 
 def room_for(words: str) -> float:
@@ -158,7 +158,8 @@ def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]
     """
     parts, left = [], 2.0
     for entry in entries:
-        if left > 2.0 and left + SWATCH_LINE + room_for(entry.words) > EDGE + 6:
+        sample = MARKED_SAMPLE if entry.shape == "line" and entry.mark is not None else SAMPLE
+        if left > 2.0 and left + sample + room_for(entry.words) > EDGE + 6:
             left, baseline = 2.0, baseline + LEGEND_LINE
         top, bottom, middle = baseline - 10, baseline + 1, baseline - 4
         if entry.shape in ("area", "stretch"):
@@ -166,11 +167,11 @@ def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]
         if entry.shape == "stretch":
             parts += [line(edge, top, edge, bottom, "edge") for edge in (left, left + SWATCH)]
         if entry.shape == "line":
-            parts.append(line(left, middle, left + SWATCH_LINE, middle, entry.kind))
+            parts.append(line(left, middle, left + sample, middle, entry.kind))
         if entry.mark is not None:
-            parts.append(entry.mark(left + SWATCH_LINE / 2, middle))
-        parts.append(label(left + SWATCH_LINE + 3, baseline, entry.words))
-        left += SWATCH_LINE + 12 + room_for(entry.words)
+            parts.append(entry.mark(left + sample / 2, middle))
+        parts.append(label(left + sample + 3, baseline, entry.words))
+        left += sample + 12 + room_for(entry.words)
     return parts, baseline
 
 
