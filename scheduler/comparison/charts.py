@@ -164,7 +164,7 @@ def night_picture(each: ComparedOffer) -> NightPicture:
 
 
 def nights_chart(picture: NightPicture, give: bool) -> str:
-    """All nights, a row each from noon to noon: the darker, the more power."""
+    """All nights, one row each from noon to noon: the darker, the more power."""
     power = picture.discharge_kw if give else picture.charge_kw
     day = min(DAY_TALLEST, PICTURE_HEIGHT / len(picture.days))
     top, width = 18.0, (EDGE - PICTURE_LEFT) / 24

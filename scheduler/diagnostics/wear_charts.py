@@ -30,7 +30,7 @@ MANY_POINTS = 400
 
 
 def depth_chart(found: WearOfTrace) -> str:
-    """Equivalent full cycles by depth of their cycles, one bar a bin."""
+    """Equivalent full cycles by depth of their cycles, one bar per bin."""
     histogram = found.counted.histogram
     full, edges = histogram.full_cycles, histogram.edges_percent
     panel = Panel(34, 150, 0.0, max(float(full.max()), 1e-9))

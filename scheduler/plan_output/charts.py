@@ -64,6 +64,7 @@ def power_chart(plan: Plan) -> str:
     used = [Entry(kind, words) for kind, words, values in powers if values.max() > 0]
     away = [] if night.at_home.all() else [Entry("away", "car away", "stretch")]
     lines = [Entry("import", "import price", "line"), Entry("export", "export price", "line")]
+    price_ticks = nice_ticks(price.lowest, price.highest, 4)
     key, base = legend([*used, *lines, *away], 356)
     parts = [
         PATTERNS,
@@ -77,7 +78,7 @@ def power_chart(plan: Plan) -> str:
         area(x, power, -solar, -down, "discharge"),
         line(LEFT, power.y(0), EDGE, power.y(0), "axis"),
         label(LEFT, 235, f"Price, {plan.inputs.offer.currency} per kWh"),
-        *value_axis(price, nice_ticks(price.lowest, price.highest, 4), _axis_price),
+        *value_axis(price, [0.0, float(prices.max()), price.lowest, *price_ticks], _axis_price),
         steps(x, price, replayed.import_price, "import"),
         steps(x, price, replayed.export_price, "export"),
         *_price_labels(x, price, replayed.import_price, replayed.export_price),

@@ -10,6 +10,8 @@ WIDTH, LEFT, RIGHT = 360.0, 46.0, 12.0
 EDGE = WIDTH - RIGHT
 MOST_TICKS = 8
 """Marks that have room side by side across the drawing."""
+NICE = (1, 2, 5)
+"""What a step between marks is, times a power of ten."""
 NEARLY = 1e-9
 """Part of a step by which a mark may lie beyond an end."""
 
@@ -61,7 +63,7 @@ def nice_step(span: float, most: int = MOST_TICKS) -> float:
     20.0
     """
     unit = 10.0 ** math.floor(math.log10(span / most))
-    return next(each * unit for each in (1, 2, 5, 10, 20) if span <= each * unit * most)
+    return next(each * unit for each in (*NICE, 10, 20) if span <= each * unit * most)
 
 
 def nice_ticks(lowest: float, highest: float, most: int = MOST_TICKS) -> list[float]:

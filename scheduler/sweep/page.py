@@ -52,7 +52,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
 
     Parameters
     ----------
-    runs : one row a run, as runs.csv has them. manifest : what manifest.json holds.
+    runs : one row per run, as runs.csv has them. manifest : what manifest.json holds.
 
     Raises
     ------

@@ -19,8 +19,9 @@ HOW_TO_READ = (
     "its whole cost, above 1 for more. The bill and the battery are the same ones throughout.",
     "Cash saved a year is what the car costs when it is charged on every return, less what it costs as planned: the "
     "bill and charging on the way, and the energy left in the battery at its worth. Battery wear is not in it.",
-    "Capacity lost a year is the share of the battery's life that a year uses up, by counted cycles and by time where "
-    "the law knows it, times the 20 % of its capacity that a battery has lost when its life ends. Driving is in it.",
+    "Capacity lost a year is the share of the battery's life that a year uses up, by counted cycles and by calendar "
+    "ageing where the law knows it, times the 20 % of its capacity that a battery has lost when its life ends. "
+    "Driving is in it.",
     "A weight is efficient if no other one saves as much for less capacity lost. Some are not, where forecasts err.",
     "The knee is the efficient point farthest above the straight line from the first to the last, with each axis "
     "scaled to its own range (Satopää, Albrecht, Irwin and Raghavan 2011). Other weights in the sweep scale the axes "
