@@ -28,14 +28,12 @@ def fit_losses(
 ) -> None:
     """Fit the charger's fixed loss and its two efficiencies to measured points, and print the lines for site.toml."""
     from scheduler.diagnostics.losses import fit_table
-    from scheduler.diagnostics.losses_terminal import losses_json, show_losses
+    from scheduler.diagnostics.losses_report import losses_json, losses_page, show_losses
     from scheduler.textio.write import write_file
 
     with failures_told():
         made = fit_table(table)
         if out is not None:
-            from scheduler.diagnostics.losses_page import losses_page
-
             write_file(out / "losses.html", losses_page(made))
     print_result(made, as_json, losses_json, show_losses)
     if out is not None:

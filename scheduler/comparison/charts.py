@@ -10,7 +10,19 @@ import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.comparison.results import ComparedOffer, Comparison
-from scheduler.render.svg import LEFT, PATTERNS, RIGHT, WIDTH, drawing, label, line, rectangle, room_for
+from scheduler.render.scale import EDGE, LEFT, WIDTH, Panel, Tick, nice_ticks
+from scheduler.render.svg import (
+    PATTERNS,
+    Entry,
+    bottom_axis,
+    drawing,
+    label,
+    legend,
+    line,
+    rectangle,
+    runs,
+    value_axis,
+)
 from scheduler.textio.errors import shortened
 from scheduler.textio.format import money_text, number_text
 
@@ -28,21 +40,19 @@ HOURS = (0, 6, 12, 18, 24)
 
 
 def ranking_chart(compared: Comparison) -> str:
-    """A bar an offer: what it costs in all, with the range if whole weeks are drawn again."""
+    """A bar per offer: its total, with the range if whole weeks are drawn again."""
     totals = [each.money["plan"].in_all for each in compared.offers]
     ranges = [compared.ranges[each.name] for each in compared.offers]
     ends = [0.0, *totals, *(end for found in ranges if found is not None for end in found)]
     low, high = min(ends), max(max(ends), min(ends) + 1.0)
     left, right = 8.0, WIDTH - 8.0
-
-    def x(value: float) -> float:
-        return left + (value - low) / (high - low) * (right - left)
+    x = Panel(0.0, 1.0, 0.0, 1.0, first=low, last=high, left=left, right=right).x
 
     def marks() -> Iterator[str]:
         for row, (each, total, found) in enumerate(zip(compared.offers, totals, ranges, strict=True)):
             top = 4 + ROW * row
             amount = f"{money_text(total, compared.currency)} {compared.currency}"
-            yield label(left, top + 12, shortened(each.inputs.offer.name, MOST_LETTERS))
+            yield label(left + 4, top + 12, shortened(each.inputs.offer.name, MOST_LETTERS))
             yield label(right, top + 12, amount, "end")
             yield rectangle(min(x(0), x(total)), top + 18, max(x(0), x(total)), top + 18 + BAR, "bar")
             if found is not None:
@@ -56,7 +66,7 @@ def ranking_chart(compared: Comparison) -> str:
         + ("" if found is None else f", range {number_text(found[0], 0)} to {number_text(found[1], 0)}")
         for each, total, found in zip(compared.offers, totals, ranges, strict=True)
     )
-    return drawing("ranking", 8 + ROW * len(totals), f"Cost in all, {compared.currency}", gist, list(marks()))
+    return drawing("ranking", 8 + ROW * len(totals), f"Total cost, {compared.currency}", gist, list(marks()))
 
 
 def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> str:
@@ -66,36 +76,29 @@ def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]
     ----------
     shown : amounts by month, by way of using the car.
     """
-    height, bottom, top = 190.0, 150.0, 12.0
     months = [month for month, _ in shown["plan"]]
     values = {kind: [amount for _, amount in shown[kind]] for kind in ("charge-on-return", "charge-only", "plan")}
     highest = max(1.0, *(max(each) for each in values.values()))
     lowest = min(0.0, *(min(each) for each in values.values()))
-    width = (WIDTH - LEFT - RIGHT) / len(months)
-
-    def y(value: float) -> float:
-        return bottom - (value - lowest) / (highest - lowest) * (bottom - top)
+    panel = Panel(12.0, 150.0, lowest, highest)
+    width, y = (EDGE - LEFT) / len(months), panel.y
+    shown_as = {"charge-on-return": "load", "charge-only": "charge", "plan": "discharge"}
+    names = ("on return", "only charged", "as planned")
+    key, base = legend([Entry(kind, words) for kind, words in zip(shown_as.values(), names, strict=True)], 183.0)
 
     def marks() -> Iterator[str]:
         yield PATTERNS
-        for mark in _round_marks(lowest, highest):
-            yield line(LEFT, y(mark), WIDTH - RIGHT, y(mark), "grid")
-            yield label(LEFT - 4, y(mark) + 4, number_text(mark, 0), "end", "scale")
+        yield from value_axis(panel, nice_ticks(lowest, highest, 5), lambda value: f"{value:g}".replace("-", "−"))
         each = min(width * 0.27, 26.0)
-        for number, month in enumerate(months):
+        for number in range(len(months)):
             begin = LEFT + width * number + (width - 3 * each) / 2
             for place, (kind, amounts) in enumerate(values.items()):
                 left, amount = begin + each * place, amounts[number]
-                kind_class = {"charge-on-return": "load", "charge-only": "charge", "plan": "discharge"}[kind]
-                yield rectangle(left, y(max(amount, 0.0)), left + each * 0.86, y(min(amount, 0.0)), kind_class)
-            if len(months) <= 6 or number % 2 == 0:
-                yield label(LEFT + width * (number + 0.5), bottom + 15, f"{month:%b}", "middle", "scale")
-        yield line(LEFT, y(0.0), WIDTH - RIGHT, y(0.0), "axis")
-        left = LEFT
-        for kind_class, words in (("load", "on return"), ("charge", "only charged"), ("discharge", "as planned")):
-            yield rectangle(left, height - 16, left + 14, height - 6, kind_class)
-            yield label(left + 18, height - 7, words)
-            left += 30 + room_for(words)
+                yield rectangle(left, y(max(amount, 0.0)), left + each * 0.86, y(min(amount, 0.0)), shown_as[kind])
+        ticks = [Tick((number + 0.5) / len(months), f"{month:%b}") for number, month in enumerate(months)]
+        yield from bottom_axis(panel, ticks, lines=False)
+        yield line(LEFT, y(0.0), EDGE, y(0.0), "axis")
+        yield from key
 
     gist = "; ".join(
         f"{month:%B %Y}: " + ", ".join(money_text(values[kind][number], compared.currency) for kind in values)
@@ -103,8 +106,8 @@ def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]
     )
     return drawing(
         "months",
-        height,
-        f"Each month in all, {compared.currency}: charged on return, only charged, as planned",
+        base + 7,
+        f"Total of each month, {compared.currency}: charged on return, only charged, as planned",
         gist,
         list(marks()),
     )
@@ -161,11 +164,14 @@ def night_picture(each: ComparedOffer) -> NightPicture:
 
 
 def nights_chart(picture: NightPicture, give: bool) -> str:
-    """All nights, a row each from noon to noon: the darker, the more power."""
+    """All nights, one row each from noon to noon: the darker, the more power."""
     power = picture.discharge_kw if give else picture.charge_kw
     day = min(DAY_TALLEST, PICTURE_HEIGHT / len(picture.days))
-    top, width = 18.0, (WIDTH - PICTURE_LEFT - RIGHT) / 24
+    top, width = 18.0, (EDGE - PICTURE_LEFT) / 24
     bottom = top + day * len(picture.days)
+    side = "give" if give else "take"
+    names = ("over 0", *(f"{low:g}" for low in LEVELS_KW[1:-1]), f"{LEVELS_KW[-1]:g} kW or more")
+    key, base = legend([Entry(f"{side} shade{level}", name) for level, name in enumerate(names, 1)], bottom + 17)
     shade: IntArray = np.searchsorted(np.array(LEVELS_KW), power, side="right")
 
     def marks() -> Iterator[str]:
@@ -173,7 +179,7 @@ def nights_chart(picture: NightPicture, give: bool) -> str:
         for level in range(1, len(LEVELS_KW) + 1):
             path = "".join(_cells(shade == level, top, day, width))
             if path:
-                yield f'<path class="{"give" if give else "take"} shade{level}" d="{path}"/>'
+                yield f'<path class="{side} shade{level}" d="{path}"/>'
         for number, month in _month_starts(picture.days):
             yield line(PICTURE_LEFT, top + day * number, PICTURE_LEFT + 24 * width, top + day * number, "grid")
             yield label(PICTURE_LEFT - 4, top + day * number + 10, f"{month:%b}", "end", "scale")
@@ -181,13 +187,7 @@ def nights_chart(picture: NightPicture, give: bool) -> str:
             x = PICTURE_LEFT + width * hour
             yield line(x, top, x, bottom, "grid")
             yield label(x, top - 5, f"{(hour + 12) % 24:02}", "middle", "scale")
-        left = PICTURE_LEFT
-        for level, low in enumerate(LEVELS_KW, 1):
-            words = "over 0" if level == 1 else f"{low:g}"
-            side = f"{'give' if give else 'take'} shade{level}"
-            yield f'<path class="{side}" d="M{left:.1f} {bottom + 8:.1f}h14v10h-14z"/>'
-            yield label(left + 18, bottom + 17, words + (" kW or more" if level == len(LEVELS_KW) else ""))
-            left += 30 + room_for(words)
+        yield from key
 
     what = "gives" if give else "takes"
     by_hour = (picture.discharge_kwh if give else picture.charge_kwh).sum(axis=0)
@@ -196,18 +196,17 @@ def nights_chart(picture: NightPicture, give: bool) -> str:
     if by_hour.sum() > 0:
         gist = (
             f"{len(picture.days)} rows from noon to noon. The car {what} {number_text(float(by_hour.sum()), 0)} kWh "
-            f"in all, most of it between {(busiest + 12) % 24:02}:00 and {(busiest + 13) % 24:02}:00."
+            f"in total, most of it between {(busiest + 12) % 24:02}:00 and {(busiest + 13) % 24:02}:00."
         )
     return drawing(
-        f"nights-{what}", bottom + 24, f"When the car {what}, night by night from noon to noon", gist, list(marks())
+        f"nights-{what}", base + 7, f"When the car {what}, night by night from noon to noon", gist, list(marks())
     )
 
 
 def _cells(here: np.ndarray, top: float, day: float, width: float) -> Iterator[str]:
     """One rectangle for each run of hours of a night."""
     for row in range(len(here)):
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], here[row], [False]]).astype(np.int8))).reshape(-1, 2)
-        for begin, end in edges.tolist():
+        for begin, end in runs(here[row]):
             x, y = PICTURE_LEFT + width * begin, top + day * row
             across = width * (end - begin)
             yield f"M{x:.1f} {y:.2f}h{across:.1f}v{day:.2f}h{-across:.1f}z"
@@ -218,10 +217,3 @@ def _month_starts(days: Sequence[date]) -> Iterator[tuple[int, date]]:
     for number, day in enumerate(days):
         if day.day == 1 or (number == 0 and day.day < 20):
             yield number, day
-
-
-def _round_marks(low: float, high: float) -> list[float]:
-    """Three to six round values between low and high, 0 among them."""
-    step = 10.0 ** np.floor(np.log10(high - low))
-    step = next(step * factor for factor in (0.2, 0.5, 1.0, 2.0) if (high - low) / (step * factor) <= 5)
-    return [step * number for number in range(int(np.ceil(low / step)), int(high / step) + 1)]

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from models.tariff.investment import HardwareWorth, hardware_worth, worth_by_rate_and_drift
 from scheduler.inputs.hardware_file import Hardware
+from scheduler.render.table import Table, text_table
 from scheduler.textio.format import money_digits, money_text, number_text, rows_that_add_up
 
 MOST_MONEY = 1e12
@@ -14,24 +13,8 @@ MOST_PERCENT = 1000.0
 _BEYOND = ", beyond what the money would earn elsewhere, in today's money"
 
 
-@dataclass(frozen=True, slots=True)
-class WorthTable:
-    """What is left over at other rates, in words.
-
-    Attributes
-    ----------
-    title : what the entries are, in which currency, and what runs down and across.
-    columns : yearly changes of energy prices.
-    rows : what money earns elsewhere, and an amount for each column.
-    """
-
-    title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, tuple[str, ...]], ...]
-
-
-def hardware_rows(hardware: Hardware, first_year_saving: float) -> tuple[tuple[str, str], ...]:
-    """The case as rows of (words, value in words); grant, upkeep and price change only where there are any.
+def hardware_table(hardware: Hardware, first_year_saving: float) -> Table:
+    """The case, a name and a value a row; grant, upkeep and price change only where there are any.
 
     Parameters
     ----------
@@ -61,11 +44,11 @@ def hardware_rows(hardware: Hardware, first_year_saving: float) -> tuple[tuple[s
     left_over = "Left over at the end of its life" + (_BEYOND if case.discount_rate_percent else "")
     price = worth.break_even_price
     highest = _money(price, currency) if _cents(price, currency) >= 0 else "none: it would not pay even as a gift"
-    return (
-        *rows,
+    rows += [
         (left_over, _money(worth.net_present_value, currency)),
         ("Highest price at which the hardware still pays", highest),
-    )
+    ]
+    return text_table(("", ""), rows)
 
 
 def hardware_sentences(hardware: Hardware, first_year_saving: float) -> tuple[str, str]:
@@ -73,29 +56,29 @@ def hardware_sentences(hardware: Hardware, first_year_saving: float) -> tuple[st
 
     Parameters
     ----------
-    first_year_saving : as in hardware_rows.
+    first_year_saving : as in hardware_table.
     """
     worth = hardware_worth(hardware.case, first_year_saving)
     return _payback_sentence(hardware, worth), _worth_sentence(hardware, worth)
 
 
-def worth_table(hardware: Hardware, first_year_saving: float) -> WorthTable:
-    """What is left over at the file's lists of rates.
+def worth_table(hardware: Hardware, first_year_saving: float) -> Table:
+    """What is left over at the file's lists of rates: down, what money earns elsewhere, across, changes of prices.
 
     Parameters
     ----------
-    first_year_saving : as in hardware_rows.
+    first_year_saving : as in hardware_table.
     """
     rates, drifts = hardware.discount_rates_percent, hardware.price_drifts_percent
     amounts = worth_by_rate_and_drift(hardware.case, first_year_saving, rates, drifts)
-    return WorthTable(
-        title=f"Left over at the end of its life{_BEYOND} [{hardware.currency}]: down, what money earns elsewhere in "
-        "a year; across, the yearly change of energy prices",
-        columns=tuple(_signed_rate(drift) for drift in drifts),
-        rows=tuple(
-            (_rate(rate), tuple(_amount(amount, hardware.currency) for amount in row))
+    return text_table(
+        ("", *(_signed_rate(drift) for drift in drifts)),
+        [
+            (_rate(rate), *(_amount(amount, hardware.currency) for amount in row))
             for rate, row in zip(rates, amounts.tolist(), strict=True)
-        ),
+        ],
+        f"Left over at the end of its life{_BEYOND} [{hardware.currency}]: down, what money earns elsewhere in a year; "
+        "across, the yearly change of energy prices",
     )
 
 

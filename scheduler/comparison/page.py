@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from datetime import date
-from importlib.metadata import version
 
 from markupsafe import Markup
 
 from scheduler.comparison.charts import months_chart, night_picture, nights_chart, ranking_chart
-from scheduler.comparison.hardware_text import hardware_rows, hardware_sentences, worth_table
+from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
 from scheduler.comparison.results import ComparedOffer, Comparison, months
 from scheduler.comparison.text import (
     CLOSING,
@@ -41,7 +40,7 @@ def comparison_page(compared: Comparison) -> str:
     picture = night_picture(best)
     several_months = len(by_month[best.name]) > SHORT_MONTHS
     hardware = asked.hardware
-    return page_template("comparison.html").render(
+    return page_template("scheduler.comparison", "page.html").render(
         headline=headline(compared),
         about=f"{site.name}, {day_span_text(asked.first, asked.last)}, all amounts in {compared.currency}",
         ranking=ranking_table(compared),
@@ -61,17 +60,16 @@ def comparison_page(compared: Comparison) -> str:
         else {
             "lead": hardware_lead(compared),
             "sentences": hardware_sentences(hardware, compared.yearly_saving),
-            "rows": hardware_rows(hardware, compared.yearly_saving),
-            "table": worth_table(hardware, compared.yearly_saving),
+            "case": hardware_table(hardware, compared.yearly_saving),
+            "other_rates": worth_table(hardware, compared.yearly_saving),
         },
-        notes=asked.notes,
+        assumptions=asked.notes,
         cautions=(*CAUTIONS, CLOSING),
         options=[
             ("Days", f"{asked.days}, {day_span_text(asked.first, asked.last)}"),
             ("Car when they begin", percent_text(asked.start_soc_percent)),
             ("Each evening knew", "typical days" if asked.forecast == "typical" else "what really came"),
             ("Wear weight", f"{site.wear.weight:g}"),
-            ("Program", f"overnight {version('overnight-scheduler')}"),
         ],
         files=_files(compared),
     )

@@ -87,7 +87,7 @@ class ComparedOffer:
 
     @cached_property
     def weekly(self) -> dict[str, FloatArray]:
-        """What each way costs in all, by week [money], shape (weeks,); the weeks sum to the whole."""
+        """The total of each way, by week [money], shape (weeks,); the weeks sum to the whole."""
         return {kind: self._weekly(flows) for kind, flows in self.flows.items()}
 
     @property
@@ -174,7 +174,7 @@ class Comparison:
 
     Attributes
     ----------
-    asked : what was compared. offers : ranked by what the plan costs in all.
+    asked : what was compared. offers : ranked by the total of the plan.
     """
 
     asked: Asked
@@ -202,7 +202,7 @@ class Comparison:
 
     @cached_property
     def ranges(self) -> dict[str, tuple[float, float] | None]:
-        """Range of what each offer costs in all when whole weeks are drawn again [money]."""
+        """Range of each offer's total when whole weeks are drawn again [money]."""
         return {offer.name: bootstrap_range(offer.weekly["plan"]) for offer in self.offers}
 
     @cached_property

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from importlib.metadata import version
 from typing import Any
 
@@ -15,11 +12,11 @@ import pandas as pd
 from models.tariff.investment import hardware_worth, worth_by_rate_and_drift
 from scheduler.comparison.results import ComparedOffer, Comparison, Money, months
 from scheduler.plan_output.plan_json import shown_path
+from scheduler.render.table import Cell, Column, Table, csv_text
 from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, metered_text
 from scheduler.textio.format import local_iso
 
 FORMAT = 1
-DECIMALS = 9
 COMPARISON_COLUMNS = (
     "offer",
     "bill",
@@ -46,50 +43,41 @@ def comparison_texts(compared: Comparison) -> dict[str, str]:
     timezone = compared.best.inputs.site.timezone
     metered = {f"metered-{each.name}.csv": metered_text(each.flows["plan"], timezone) for each in compared.offers}
     return {
-        "comparison.csv": comparison_csv(compared),
-        "months.csv": months_csv(compared),
-        "nights.csv": nights_csv(compared),
+        "comparison.csv": csv_text(_files_table(COMPARISON_COLUMNS, map(_row, compared.offers))),
+        "months.csv": csv_text(_files_table(MONTH_COLUMNS, _month_rows(compared))),
+        "nights.csv": csv_text(_files_table(ALL_NIGHT_COLUMNS, _night_rows(compared))),
         "comparison.json": comparison_json(compared),
         **metered,
     }
 
 
-def comparison_csv(compared: Comparison) -> str:
-    """One row an offer, the one that costs least first."""
-    return _csv(COMPARISON_COLUMNS, (_row(each).values() for each in compared.offers))
+def _files_table(keys: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
+    """A table that is only written to files."""
+    return Table(tuple(Column(key) for key in keys), tuple(tuple(row) for row in rows))
 
 
-def months_csv(compared: Comparison) -> str:
+def _month_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
     """One row for each offer, way of using the car and month; `in_all` is the bill and what goes with it."""
-    return _csv(
-        MONTH_COLUMNS,
-        (
-            (
-                each.inputs.offer.name,
-                kind,
-                f"{month.month:%Y-%m}",
-                *_money(month.money).values(),
-                *month.energy.values(),
-            )
-            for each in compared.offers
-            for kind in each.flows
-            for month in months(each, kind)
-        ),
-    )
+    for each in compared.offers:
+        for kind in each.flows:
+            for month in months(each, kind):
+                yield (
+                    each.inputs.offer.name,
+                    kind,
+                    f"{month.month:%Y-%m}",
+                    *_money(month.money).values(),
+                    *month.energy.values(),
+                )
 
 
-def nights_csv(compared: Comparison) -> str:
+def _night_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
     """One row for each offer, way of using the car and night."""
-
-    def rows() -> Iterable[Sequence[object]]:
-        for each in compared.offers:
-            timezone = each.inputs.site.timezone
-            for kind, flows in each.flows.items():
-                for number, (begin, end) in enumerate(zip(flows.night_start, flows.night_end, strict=True)):
-                    values = (flows.night[name][number] for name in NIGHT_COLUMNS)
-                    yield each.inputs.offer.name, kind, _iso(begin, timezone), _iso(end, timezone), *values
-
-    return _csv(ALL_NIGHT_COLUMNS, rows())
+    for each in compared.offers:
+        timezone = each.inputs.site.timezone
+        for kind, flows in each.flows.items():
+            for number, (begin, end) in enumerate(zip(flows.night_start, flows.night_end, strict=True)):
+                values = (flows.night[name][number] for name in NIGHT_COLUMNS)
+                yield each.inputs.offer.name, kind, _iso(begin, timezone), _iso(end, timezone), *values
 
 
 def comparison_json(compared: Comparison) -> str:
@@ -117,7 +105,7 @@ def comparison_json(compared: Comparison) -> str:
 def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
     distance, tie = compared.distances[each.name], compared.ties.get(each.name)
     return {
-        **{name: value for name, value in _row(each).items() if name != "offer"},
+        **dict(zip(COMPARISON_COLUMNS[1:], _row(each)[1:], strict=True)),
         "offer": each.inputs.offer.name,
         "file": shown_path(each.inputs.site.offer_file, each.inputs.site.folder),
         "metered": f"metered-{each.name}.csv",
@@ -134,10 +122,10 @@ def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
     }
 
 
-def _row(each: ComparedOffer) -> dict[str, Any]:
+def _row(each: ComparedOffer) -> tuple[Cell, ...]:
     """The row of comparison.csv."""
     plan = each.flows["plan"]
-    values = (
+    return (
         each.inputs.offer.name,
         each.money["plan"].bill,
         each.money["charge-on-return"].bill,
@@ -153,7 +141,6 @@ def _row(each: ComparedOffer) -> dict[str, Any]:
         plan.missed_departures,
         plan.nights_discharged,
     )
-    return dict(zip(COMPARISON_COLUMNS, values, strict=True))
 
 
 def _money(money: Money) -> dict[str, float]:
@@ -186,21 +173,6 @@ def _hardware(compared: Comparison) -> dict[str, Any] | None:
             hardware.case, saving, hardware.discount_rates_percent, hardware.price_drifts_percent
         ).tolist(),
     }
-
-
-def _csv(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return text.getvalue()
-
-
-def _cell(value: object) -> str:
-    """A number with nine decimals, whole numbers as they are, nothing where there is none."""
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return ""
-    return f"{round(value, DECIMALS) + 0.0:.{DECIMALS}f}" if isinstance(value, float) else str(value)
 
 
 def _iso(instant: pd.Timestamp, timezone: str) -> str:

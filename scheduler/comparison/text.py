@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date
 
 from scheduler.comparison.results import DAYS_A_YEAR, ComparedOffer, Comparison, Money
+from scheduler.render.table import NOTHING, Cell, Column, Table, text_table
 from scheduler.rolling.flows import RolledFlows
 from scheduler.textio.format import amount_text, money_digits, money_text, number_text, rows_that_add_up
 
@@ -14,7 +14,7 @@ WAYS = {
     "charge-on-return": "Charged on return",
     "charge-only": "Only charged, at the best times",
     "plan": "As planned",
-    "hindsight": "As planned, had the forecast been perfect",
+    "hindsight": "As planned with perfect foresight",
 }
 """Each way of using the car, the order in which they are shown."""
 CENT = 0.005
@@ -23,14 +23,6 @@ CLOSING = (
     "Past prices, weather and drives do not promise the next year's; an offer's terms, its notice period and what it "
     "asks of the meter are in its contract, not here."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class TextTable:
-    """A table in words: column names, the first of the row names, and rows."""
-
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
 
 
 def day_span_text(first: date, last: date) -> str:
@@ -46,44 +38,42 @@ def headline(compared: Comparison) -> str:
     cost = _amount(compared, best.money["plan"].in_all)
     name = best.inputs.offer.name
     if len(compared.offers) == 1:
-        return f"{name} costs {cost} in all."
+        return f"{name} costs {cost} in total."
     tied = [each for each in compared.offers[1:] if compared.ties[each.name]]
     following = next((each for each in compared.offers[1:] if each not in tied), None)
-    begins = f"{name} costs least, {cost} in all"
+    begins = f"{name} costs least, {cost} in total"
     if tied:
         names = " and ".join(each.inputs.offer.name for each in tied)
-        begins = f"{name} and {names} cost about the same, {cost} in all for {name}"
+        begins = f"{name} and {names} cost about the same, {cost} in total for {name}"
     if following is None:
         return f"{begins}."
     less = following.money["plan"].in_all - best.money["plan"].in_all
     if less < CENT:
-        return f"{name} and {following.inputs.offer.name} cost the same, {cost} in all."
+        return f"{name} and {following.inputs.offer.name} cost the same, {cost} in total."
     return f"{begins}; {following.inputs.offer.name} costs {_amount(compared, less)} more."
 
 
-def ranking_table(compared: Comparison) -> TextTable:
-    """One row an offer: what makes up its cost, and its distance from the best."""
+def ranking_table(compared: Comparison) -> Table:
+    """One row per offer: what makes up its cost, and its distance from the best."""
     on_the_way = any(each.money["plan"].on_the_way for each in compared.offers)
-    columns = ["Offer", "Bill", *(["On the way"] if on_the_way else []), "Battery wear", "Stored energy used", "In all"]
+    names = ["Offer", "Bill", *(["On the way"] if on_the_way else []), "Battery wear", "Stored energy used", "Total"]
     several = len(compared.offers) > 1
     rows = []
     for each in compared.offers:
         parts = _parts(compared, each.money["plan"])
         shown = [parts[0], *([parts[1]] if on_the_way else []), parts[2], parts[3], sum(parts)]
-        cells = [money_text(value, compared.currency) for value in shown]
-        rows.append((each.inputs.offer.name, *cells, *([_distance(compared, each)] if several else [])))
-    return TextTable((*columns, *(["More than the first"] if several else [])), tuple(rows))
+        rows.append((each.inputs.offer.name, *shown, *([_distance(compared, each)] if several else [])))
+    return _money_table(compared, (*names, *(["More than the first"] if several else [])), rows)
 
 
-def ways_table(compared: Comparison) -> TextTable:
-    """One row a way of using the car: what it costs in all under each offer; then what discharging is worth."""
-    columns = ("In all", *(each.inputs.offer.name for each in compared.offers))
-    rows = [
-        (words, *(money_text(each.money[kind].in_all, compared.currency) for each in compared.offers))
-        for kind, words in WAYS.items()
+def ways_table(compared: Comparison) -> Table:
+    """One row per way of using the car: its total under each offer; then what discharging is worth."""
+    names = ("Total", *(each.inputs.offer.name for each in compared.offers))
+    rows: list[tuple[Cell, ...]] = [
+        (words, *(each.money[kind].in_all for each in compared.offers)) for kind, words in WAYS.items()
     ]
     worth = tuple(_difference(compared, each, "charge-only", "plan") for each in compared.offers)
-    return TextTable(columns, (*rows, ("Discharging is worth", *worth)))
+    return _money_table(compared, names, [*rows, ("Discharging is worth", *worth)])
 
 
 def not_worth_text(compared: Comparison) -> tuple[str, ...]:
@@ -98,8 +88,8 @@ def not_worth_text(compared: Comparison) -> tuple[str, ...]:
     )
 
 
-def use_table(compared: Comparison) -> TextTable:
-    """One row a quantity: how the car was used under each offer."""
+def use_table(compared: Comparison) -> Table:
+    """One row per quantity: how the car was used under each offer."""
     columns = ("As planned", *(each.inputs.offer.name for each in compared.offers))
 
     def row(words: str, values: Sequence[str]) -> tuple[str, ...]:
@@ -123,24 +113,23 @@ def use_table(compared: Comparison) -> TextTable:
         ),
     ]
     if compared.asked.forecast != "recorded":
-        rows.append(row("Of what a perfect forecast saves", [_share(each) for each in compared.offers]))
-    return TextTable(columns, tuple(rows))
+        rows.append(row("Share of what perfect foresight saves", [_share(each) for each in compared.offers]))
+    return text_table(columns, rows)
 
 
-def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> TextTable:
-    """One row a month: what each offer costs in all as planned.
+def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> Table:
+    """One row per month: the total of each offer as planned.
 
     Parameters
     ----------
     shown : amounts by month, by the offer's name for files.
     """
-    columns = ("Month", *(each.inputs.offer.name for each in compared.offers))
+    names = ("Month", *(each.inputs.offer.name for each in compared.offers))
     months = [month for month, _ in shown[compared.best.name]]
-    rows = tuple(
-        (f"{month:%b %Y}", *(money_text(shown[each.name][row][1], compared.currency) for each in compared.offers))
-        for row, month in enumerate(months)
-    )
-    return TextTable(columns, rows)
+    rows: list[tuple[Cell, ...]] = [
+        (f"{month:%b %Y}", *(shown[each.name][row][1] for each in compared.offers)) for row, month in enumerate(months)
+    ]
+    return _money_table(compared, names, rows)
 
 
 def tie_text(compared: Comparison) -> tuple[str, ...]:
@@ -172,15 +161,21 @@ def hardware_lead(compared: Comparison) -> str:
     )
 
 
+def _money_table(compared: Comparison, names: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
+    """Names, then amounts of money."""
+    amounts = (Column(heading=name, unit=compared.currency, kind="money") for name in names[1:])
+    return Table((Column(heading=names[0]), *amounts), tuple(tuple(row) for row in rows))
+
+
 def _parts(compared: Comparison, money: Money) -> list[float]:
-    """Bill, on the way, wear and energy kept as they are shown, so that they sum to what is shown in all."""
+    """Bill, on the way, wear and energy kept as they are shown, so that they sum to the total that is shown."""
     amounts = (money.bill, money.on_the_way, money.wear, -money.stored_energy)
     return rows_that_add_up(amounts, money_digits(compared.currency))
 
 
 def _distance(compared: Comparison, each: ComparedOffer) -> str:
     if each is compared.best:
-        return "–"
+        return NOTHING
     words = money_text(each.money["plan"].in_all - compared.best.money["plan"].in_all, compared.currency)
     found = compared.distances[each.name]
     if found is None:
@@ -189,17 +184,16 @@ def _distance(compared: Comparison, each: ComparedOffer) -> str:
     return f"{words} ({low} to {high}){', a tie' if compared.ties[each.name] else ''}"
 
 
-def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str) -> str:
+def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str) -> float:
     """Difference of two amounts as they are shown."""
     digits = money_digits(compared.currency)
-    shown = round(each.money[more].in_all, digits) - round(each.money[less].in_all, digits)
-    return money_text(shown, compared.currency)
+    return round(each.money[more].in_all, digits) - round(each.money[less].in_all, digits)
 
 
 def _share(each: ComparedOffer) -> str:
     share = each.hindsight_share
     if share is None:
-        return "–"
+        return NOTHING
     return f"{number_text(100 * share, 0)} %" if share <= 1 else "all of it"
 
 

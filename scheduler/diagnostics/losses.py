@@ -43,8 +43,8 @@ class FittedKey:
         return f"{number_text(self.value, self.decimals)} {self.unit}"
 
     @property
-    def sure_text(self) -> str:
-        """How sure it is."""
+    def uncertainty_text(self) -> str:
+        """Its uncertainty."""
         if self.at_bound:
             return "at its bound"
         if self.error is None:
@@ -149,8 +149,8 @@ def _warnings(made: LossFit) -> Iterator[str]:
         )
     elif fixed.error is not None and fixed.error > fixed.value / 2:
         yield (
-            f"The fixed loss is hardly told apart from 0 ({fixed.estimate_text} {fixed.sure_text}): measure at a lower "
-            "power, where it weighs more."
+            f"The fixed loss is hardly told apart from 0 ({fixed.estimate_text} {fixed.uncertainty_text}): measure at "
+            "a lower power, where it weighs more."
         )
     worst = int(np.argmax(np.abs(fitted.difference_points)))
     off, point = float(fitted.difference_points[worst]), points[worst]

@@ -6,32 +6,30 @@ Each direction has its own mark and its own line (full, dashed, dotted), so that
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 
 from models.site.charger_losses import DIRECTIONS, Direction
 from scheduler.diagnostics.losses import LossFit
+from scheduler.render.scale import EDGE, LEFT, Panel, Tick, nice_step, nice_ticks
 from scheduler.render.svg import (
-    LEFT,
-    RIGHT,
-    WIDTH,
-    Panel,
-    across,
+    Entry,
+    bottom_axis,
     circle,
     diamond,
     drawing,
     label,
+    legend,
     line,
     polyline,
     square,
+    value_axis,
 )
 from scheduler.textio.format import number_text
 
 MARKS = {"charge": circle, "discharge": square, "round-trip": diamond}
 CURVE_STEPS = 80
-MOST_TICKS = 8
-TICK_STEPS = (1, 2, 5)
 
 
 def losses_chart(made: LossFit) -> str:
@@ -42,63 +40,34 @@ def losses_chart(made: LossFit) -> str:
     shown = [name for name in DIRECTIONS if name != "round-trip" or any(each.direction == name for each in points)]
     curves = {name: made.fitted.efficiency_percent(name, curve_kw) for name in shown}
     lowest = min(min(float(each.min()) for each in curves.values()), *(each.efficiency_percent for each in points))
-    step = tick_step(100 - max(lowest, 0.0))
-    panel = Panel(30, 236, max(0.0, step * math.floor(lowest / step)), 100.0)
-    to_right = _right_end(max(powers))
+    step, to_right = nice_step(100 - max(lowest, 0.0)), _right_end(max(powers))
+    panel = Panel(30, 236, max(0.0, step * math.floor(lowest / step)), 100.0, last=to_right)
+    ticks = [Tick(power / to_right, f"{power:g}") for power in nice_ticks(0.0, to_right)]
     parts = [
         label(LEFT, 13, "Efficiency, %"),
-        *_scales(panel, step, to_right),
-        label(WIDTH - RIGHT, 270, "Power at the AC side, kW", "end"),
+        *value_axis(panel, nice_ticks(panel.lowest, 100.0), lambda percent: f"{percent:g}"),
+        *bottom_axis(panel, ticks),
+        line(LEFT, panel.bottom, EDGE, panel.bottom, "axis"),
+        label(EDGE, 270, "Power at the AC side, kW", "end"),
     ]
     for name in shown:
         visible = curves[name] >= panel.lowest
         heights = np.array([panel.y(each) for each in curves[name][visible]])
-        places = np.array([across(each / to_right) for each in curve_kw[visible]])
+        places = np.array([panel.x(each) for each in curve_kw[visible]])
         parts.append(polyline(places, heights, f"curve {name}"))
     for point in points:
-        mark = MARKS[point.direction]
-        parts.append(
-            mark(across(point.power_kw / to_right), panel.y(point.efficiency_percent), f"mark {point.direction}")
-        )
-    parts += _key(shown)
-    return drawing("losses", 300, "Efficiency over power", _gist(made, shown), parts)
-
-
-def tick_step(span: float) -> float:
-    """The smallest of 1, 2, 5, 10, 20, … (or 0.1, 0.2, …) that divides a span into at most MOST_TICKS."""
-    unit = 10.0 ** math.floor(math.log10(span / MOST_TICKS))
-    return next(each * unit for each in (*TICK_STEPS, 10, 20) if span <= each * unit * MOST_TICKS)
+        place = panel.x(point.power_kw), panel.y(point.efficiency_percent)
+        parts.append(MARKS[point.direction](*place, f"mark {point.direction}"))
+    key, base = legend(
+        [Entry(f"curve {name}", name, "line", partial(MARKS[name], kind=f"mark {name}")) for name in shown], 292
+    )
+    return drawing("losses", base + 8, "Efficiency over power", _gist(made, shown), [*parts, *key])
 
 
 def _right_end(highest_kw: float) -> float:
     """Where the scale of power ends: the next half step beyond the highest, so that its mark is inside."""
-    half = tick_step(highest_kw) / 2
+    half = nice_step(highest_kw) / 2
     return half * (math.floor(highest_kw / half) + 1)
-
-
-def _scales(panel: Panel, step: float, to_right: float) -> Iterator[str]:
-    """Lines and numbers of both scales."""
-    for number in range(round((panel.highest - panel.lowest) / step) + 1):
-        percent = panel.lowest + number * step
-        height = panel.y(percent)
-        yield line(LEFT, height, WIDTH - RIGHT, height, "grid")
-        yield label(LEFT - 5, height + 4, f"{percent:g}", "end", "scale")
-    apart = tick_step(to_right)
-    for number in range(math.floor(to_right / apart + 1e-9) + 1):
-        left = across(number * apart / to_right)
-        yield line(left, panel.top, left, panel.bottom + 4, "grid")
-        yield label(left, panel.bottom + 17, f"{number * apart:g}", "middle", "scale")
-    yield line(LEFT, panel.bottom, WIDTH - RIGHT, panel.bottom, "axis")
-
-
-def _key(shown: list[Direction]) -> Iterator[str]:
-    """What marks and lines stand for, under the drawing."""
-    left = 8.0
-    for name in shown:
-        yield line(left, 288, left + 30, 288, f"curve {name}")
-        yield MARKS[name](left + 15, 288, f"mark {name}")
-        yield label(left + 36, 292, name)
-        left += 46 + 7 * len(name)
 
 
 def _gist(made: LossFit, shown: list[Direction]) -> str:

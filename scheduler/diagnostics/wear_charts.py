@@ -2,43 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
-import pandas as pd
 
 from models.base.arrays import FloatArray
 from scheduler.diagnostics.wear import WearOfTrace
-from scheduler.diagnostics.wear_text import SHORT_DAYS, counted_text, knows_time, life_text, range_text
-from scheduler.render.svg import LEFT, RIGHT, WIDTH, Panel, across, drawing, label, line, polyline, rectangle, room_for
-from scheduler.render.time_axis import clock_ticks
+from scheduler.diagnostics.wear_text import counted_text, knows_time, life_text, range_text
+from scheduler.render.scale import EDGE, LEFT, MOST_TICKS, Panel, Tick, nice_ticks
+from scheduler.render.svg import (
+    Entry,
+    bottom_axis,
+    drawing,
+    label,
+    legend,
+    line,
+    polyline,
+    rectangle,
+    room_for,
+    value_axis,
+)
+from scheduler.render.time_axis import time_ticks
 from scheduler.textio.format import number_text
 
-EDGE = WIDTH - RIGHT
 ROW = 26.0
 """Height of a law's bar with its words [px]."""
-MOST_TICKS = 8
 MANY_POINTS = 400
 """A line of more points than this is drawn thin."""
-DAY_STEPS = (1, 2, 3, 7, 14)
-MONTH_STEPS = (1, 2, 3, 6, 12, 24, 60)
 
 
 def depth_chart(found: WearOfTrace) -> str:
-    """Equivalent full cycles by depth of their cycles, one bar a bin."""
+    """Equivalent full cycles by depth of their cycles, one bar per bin."""
     histogram = found.counted.histogram
     full, edges = histogram.full_cycles, histogram.edges_percent
     panel = Panel(34, 150, 0.0, max(float(full.max()), 1e-9))
     width = (EDGE - LEFT) / len(full)
-    parts = [label(LEFT, 13, "Equivalent full cycles, by depth of the cycle"), line(LEFT, 150, EDGE, 150, "axis")]
+    parts = [label(LEFT, 13, "Equivalent full cycles, by depth of the cycle in %"), line(LEFT, 150, EDGE, 150, "axis")]
     for at, amount in enumerate(full):
         left = LEFT + at * width
         if amount > 0:
             parts.append(rectangle(left + 2, panel.y(amount), left + width - 2, panel.bottom, "discharge"))
             words = number_text(float(amount), 1 if amount >= 10 else 2)
             parts.append(label(left + width / 2, panel.y(amount) - 3, words, "middle", "scale"))
-        parts.append(label(left + width, 166, f"{edges[at]:g}", "middle", "scale"))
-    parts += [label(LEFT, 166, "0", "middle", "scale"), label(2, 166, "depth, %", "start", "scale")]
+    ticks = [Tick((at + 1) / len(full), f"{edge:g}") for at, edge in enumerate(edges)]
+    parts += bottom_axis(panel, [Tick(0.0, "0"), *ticks], lines=False)
     if not full.any():
         parts.append(label((LEFT + EDGE) / 2, 95, "no cycle", "middle"))
     most = int(np.argmax(full))
@@ -50,7 +55,7 @@ def depth_chart(found: WearOfTrace) -> str:
 
 
 def law_chart(found: WearOfTrace) -> str:
-    """Share of the battery's life that the trace used, by each law, cycles and time apart."""
+    """Share of the battery's life that the trace used, by each law, cycles and calendar ageing apart."""
     laws = found.counted.by_law
     most = max(max(each.used.total for each in laws), 1e-12)
     room = EDGE - LEFT - room_for("00.0000 %")
@@ -64,10 +69,9 @@ def law_chart(found: WearOfTrace) -> str:
         if knows_time(each) and total - by_cycles > 0.05:
             parts.append(rectangle(by_cycles, top, total, top + ROW - 8, "load"))
         parts.append(label(total + 5, top + 13, life_text(each.used.total)))
-    base = 26 + len(laws) * ROW + 10
-    parts += [rectangle(LEFT, base - 10, LEFT + 15, base + 1, "discharge"), label(LEFT + 21, base, "by cycles")]
-    second = LEFT + 30 + room_for("by cycles") + 15
-    parts += [rectangle(second, base - 10, second + 15, base + 1, "load"), label(second + 21, base, "by time")]
+    entries = (Entry("discharge", "by cycles"), Entry("load", "by calendar ageing"))
+    key, base = legend(entries, 26 + len(laws) * ROW + 10)
+    parts += key
     return drawing("laws", base + 8, "Life used by each law", range_text(found), parts)
 
 
@@ -77,20 +81,14 @@ def trace_chart(found: WearOfTrace) -> str:
     panel = Panel(26, 150, 0.0, 100.0)
     share = trace.hours_from_begin() / max(found.counted.hours, 1e-9)
     x, percent = thinned(LEFT + share * (EDGE - LEFT), 100 * trace.soc)
-    parts = [label(2, 13, "State of charge, %")]
-    for value in (0.0, 50.0, 100.0):
-        parts.append(line(LEFT, panel.y(value), EDGE, panel.y(value), "grid"))
-        parts.append(label(LEFT - 5, panel.y(value) + 4, f"{value:.0f}", "end", "scale"))
-    taken_until = 0.0
-    for at, words in _ticks(found):
-        half = room_for(words) / 2
-        middle = min(max(across(at), half), WIDTH - half)
-        parts.append(line(across(at), panel.top, across(at), panel.bottom + 4, "grid"))
-        if middle - half >= taken_until:
-            parts.append(label(middle, panel.bottom + 17, words, "middle", "scale"))
-            taken_until = middle + half + 2
     heights = np.array([panel.y(float(value)) for value in percent])
-    parts.append(polyline(x, heights, "soc" if len(x) <= MANY_POINTS else "soc dense"))
+    ticks = time_ticks(trace.instants[0], trace.instants[-1], found.timezone, MOST_TICKS)
+    parts = [
+        label(2, 13, "State of charge, %"),
+        *value_axis(panel, nice_ticks(0.0, 100.0, 4), lambda value: f"{value:.0f}"),
+        *bottom_axis(panel, ticks),
+        polyline(x, heights, "soc" if len(x) <= MANY_POINTS else "soc dense"),
+    ]
     low, high = 100 * float(trace.soc.min()), 100 * float(trace.soc.max())
     gist = (
         f"From {number_text(100 * float(trace.soc[0]), 1)} to {number_text(100 * float(trace.soc[-1]), 1)} %, "
@@ -107,23 +105,3 @@ def thinned(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     by_height = np.lexsort((y, pixel))
     kept = np.unique(np.concatenate([first, last, by_height[first], by_height[last]]))
     return x[kept], y[kept]
-
-
-def _ticks(found: WearOfTrace) -> Iterator[tuple[float, str]]:
-    """Share of the way across and words of each mark of the time axis, by the local clock."""
-    instants, zone = found.read.trace.instants, found.timezone
-    begin, end = instants[0], instants[-1]
-    days = found.counted.hours / 24
-    if days <= SHORT_DAYS:
-        yield from ((tick.share, tick.words) for tick in clock_ticks(begin, end, zone, MOST_TICKS))
-        return
-    every_days = next((step for step in DAY_STEPS if days / step <= MOST_TICKS), None)
-    if every_days is not None:
-        marks = pd.date_range(begin.tz_convert(zone).ceil("D"), end.tz_convert(zone), freq=f"{every_days}D")
-        names = [f"{mark.day} {mark:%b}" for mark in marks]
-    else:
-        months = next((step for step in MONTH_STEPS if days / 30.4 / step <= MOST_TICKS), MONTH_STEPS[-1])
-        marks = pd.date_range(begin.tz_convert(zone).ceil("D"), end.tz_convert(zone), freq=f"{months}MS")
-        names = [f"{mark:%b}" if months < 12 else f"{mark:%Y}" for mark in marks]
-    for mark, name in zip(marks, names, strict=True):
-        yield float((mark - begin) / (end - begin)), name

@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
-from rich import box
 from rich.console import Console
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.diagnostics.wear_text import (
     counted_text,
-    difference_rows,
+    depth_table,
+    difference_table,
     headline,
-    histogram_rows,
-    law_columns,
-    law_rows,
+    law_table,
     options_text,
     range_text,
     span,
 )
+from scheduler.render.table import json_rows
+from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.format import local_iso
 
 WIDTH = 100
@@ -35,23 +34,13 @@ def show_wear(found: WearOfTrace, console: Console) -> None:
     width = min(WIDTH, console.width)
     console.print(Text(headline(found), style="bold"), width=width)
     console.print(Text(f"{counted_text(found)}. {options_text(found)}"), width=width)
-    laws = _table(*law_columns(found))
-    for row in law_rows(found):
-        laws.add_row(*row)
-    console.print(laws, width=width)
+    print_table(replace(law_table(found), caption="By law"), console, width)
     console.print(Text(range_text(found)), width=width)
-    depths = _table("Depth", "Cycles", "Equivalent full cycles")
-    for depth in histogram_rows(found):
-        depths.add_row(*depth)
-    console.print(depths, width=width)
-    rows = difference_rows(found)
-    if rows:
-        between = _table("The plan's wear and the counted wear", found.currency or "money")
-        for reason, amount in rows:
-            between.add_row(reason, amount)
-        console.print(between, width=width)
-    for note in notes(found):
-        console.print(Padding(Text(note, style="dim"), (0, 0, 0, 2)), width=width)
+    print_table(replace(depth_table(found), caption="By depth"), console, width)
+    between = difference_table(found)
+    if between is not None:
+        print_table(replace(between, caption="The plan's wear and the counted wear"), console, width)
+    print_list("", notes(found), console, width)
 
 
 def notes(found: WearOfTrace) -> list[str]:
@@ -64,8 +53,7 @@ def notes(found: WearOfTrace) -> list[str]:
 def wear_json(found: WearOfTrace) -> str:
     """Counted wear as JSON text; keys carry units."""
     begin, end = span(found)
-    counted, histogram = found.counted, found.counted.histogram
-    bins = zip([0.0, *histogram.edges_percent[:-1]], histogram.edges_percent, strict=True)
+    counted = found.counted
     document = {
         "format": FORMAT,
         "source": str(found.words.source),
@@ -81,12 +69,7 @@ def wear_json(found: WearOfTrace) -> str:
         "cycles": float(counted.cycles.count.sum()),
         "equivalent_full_cycles": counted.cycles.equivalent_full_cycles,
         "laws": {each.law: _law(each) for each in counted.by_law},
-        "depths": [
-            {"from_percent": low, "to_percent": float(high), "cycles": cycles, "equivalent_full_cycles": full}
-            for (low, high), cycles, full in zip(
-                bins, histogram.cycles.tolist(), histogram.full_cycles.tolist(), strict=True
-            )
-        ],
+        "depths": json_rows(depth_table(found)),
         "plan": _plan(found),
         "notes": list(found.notes),
     }
@@ -127,11 +110,3 @@ def _plan(found: WearOfTrace) -> dict[str, Any] | None:
             "before": parts.before,
         },
     }
-
-
-def _table(first: str, *others: str) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column(first)
-    for name in others:
-        table.add_column(name, justify="right", overflow="fold")
-    return table

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
+from scheduler.render.table import Cell, Column, Table, text_table
+from scheduler.render.time_axis import SHORT_DAYS
 from scheduler.textio.format import day_clock_text, money_text, number_text
 
-SHORT_DAYS = 7.0
-"""Up to so many days instants are told with their clock time, beyond it by their date."""
 MONEY_DIGITS = 3
 """One more than most minor units have: a night's wear is cents."""
 LARGE_MONEY = 10.0
 """From here on money is told to the minor unit."""
-LAW_COLUMNS = ("Law", "Cycles, %", "Time, %", "In all, %", "Capacity, %")
+LAW_COLUMNS = ("Law", "Cycles, %", "Calendar, %", "Total, %", "Capacity, %")
 
 
 def headline(found: WearOfTrace) -> str:
@@ -62,41 +62,48 @@ def range_text(found: WearOfTrace) -> str:
         spread += f": {low} to {high} {unit(found)}"
     unaware = [f'"{each.law}"' for each in found.counted.by_law if not knows_time(each)]
     return (
-        f"By law the wear runs {spread}; {' and '.join(unaware)} know nothing of ageing by time. Which law holds for a "
-        "battery matters more than any other number here."
+        f"By law the wear runs {spread}; {' and '.join(unaware)} know nothing of calendar ageing. Which law holds for "
+        "a battery matters more than any other number here."
     )
 
 
-def law_rows(found: WearOfTrace) -> Iterator[tuple[str, ...]]:
-    """For each law its name, life used by cycles, by time and in all, capacity lost [%], and the cost if it is told."""
+def law_table(found: WearOfTrace) -> Table:
+    """Make a row per law: life used by cycles, by calendar ageing and in total, capacity lost, the cost if known."""
+    rows: list[tuple[Cell, ...]] = []
     for each in found.counted.by_law:
         used = each.used
         row = (
             each.law,
             percent_number(used.by_cycles),
-            percent_number(used.by_calendar) if knows_time(each) else "–",
+            percent_number(used.by_calendar) if knows_time(each) else None,
             percent_number(used.total),
-            "–" if used.capacity_lost is None else percent_number(used.capacity_lost),
+            None if used.capacity_lost is None else percent_number(used.capacity_lost),
         )
-        yield row if each.cost is None else (*row, money(found, each.cost))
+        rows.append(row if each.cost is None else (*row, money(found, each.cost)))
+    priced = () if found.battery_price is None else (f"Cost, {unit(found)}",)
+    caption = "Life used by cycles, by calendar ageing and in total; capacity lost, where the law tells it."
+    return text_table((*LAW_COLUMNS, *priced), rows, caption)
 
 
-def law_columns(found: WearOfTrace) -> tuple[str, ...]:
-    """Heads of law_rows."""
-    return LAW_COLUMNS if found.battery_price is None else (*LAW_COLUMNS, f"Cost, {unit(found)}")
-
-
-def histogram_rows(found: WearOfTrace) -> Iterator[tuple[str, str, str]]:
-    """For each bin of depth its ends, cycles, and equivalent full cycles."""
+def depth_table(found: WearOfTrace) -> Table:
+    """Make a row per bin of depth: its ends, cycles, and equivalent full cycles."""
     histogram = found.counted.histogram
-    lower = 0.0
-    for edge, count, full in zip(histogram.edges_percent, histogram.cycles, histogram.full_cycles, strict=True):
-        yield f"{lower:g} to {edge:g} %", number_text(count, 1), number_text(full, 2)
-        lower = float(edge)
+    columns = (
+        Column("from_percent"),
+        Column("to_percent"),
+        Column(heading="Depth"),
+        Column("cycles", "Cycles", kind="number", digits=1),
+        Column("equivalent_full_cycles", "Equivalent full cycles", kind="number", digits=2),
+    )
+    upper = histogram.edges_percent.tolist()
+    ends = [(low, high, f"{low:g} to {high:g} %") for low, high in zip([0.0, *upper[:-1]], upper, strict=True)]
+    counts = zip(histogram.cycles.tolist(), histogram.full_cycles.tolist(), strict=True)
+    rows = tuple((*each, *numbers) for each, numbers in zip(ends, counts, strict=True))
+    return Table(columns, rows, "Cycles that the trace does not close count half.")
 
 
 def knows_time(each: WearByLaw) -> bool:
-    """Whether a law knows of ageing by time."""
+    """Tell whether a law knows of calendar ageing."""
     return each.used.capacity_by_calendar is not None
 
 
@@ -122,11 +129,11 @@ def unit(found: WearOfTrace) -> str:
     return found.currency or "money"
 
 
-def difference_rows(found: WearOfTrace) -> list[tuple[str, str]]:
-    """From the counted wear to the plan's, one reason a row; parts that are nothing are left out."""
+def difference_table(found: WearOfTrace) -> Table | None:
+    """Make a row per reason, from the counted wear to the plan's; parts that are nothing are left out."""
     difference = found.difference
     if difference is None:
-        return []
+        return None
     parts = (
         (difference.conditions, "the plan prices all cycles at half charge and 25 °C"),
         (difference.envelope, "the plan takes the law's convex envelope, which is never over the law"),
@@ -148,15 +155,14 @@ def difference_rows(found: WearOfTrace) -> list[tuple[str, str]]:
     told = [
         (f"{words[0].upper()}{words[1:]}", _signed(found, amount)) for amount, words in parts if abs(amount) >= least
     ]
-    return [
-        (f'Counted, by law "{found.law_of_plan}"', money(found, difference.counted)),
-        *told,
-        ("What the plan charged for wear", money(found, difference.program)),
-    ]
+    counted = (f'Counted, by law "{found.law_of_plan}"', money(found, difference.counted))
+    rows = [counted, *told, ("What the plan charged for wear", money(found, difference.program))]
+    caption = "From what counting finds to what the plan charged, one reason after another."
+    return replace(text_table(("", unit(found)), rows, caption), roles={len(rows) - 1: "total"})
 
 
 def options_text(found: WearOfTrace) -> str:
-    """What was taken for granted."""
+    """Tell the assumptions."""
     temps = found.read.trace.temp_degc
     low, high = float(temps.min()), float(temps.max())
     warm = f"{low:.3g} °C" if low == high else f"{low:.3g} to {high:.3g} °C"

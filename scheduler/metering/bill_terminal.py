@@ -2,80 +2,41 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
-from rich import box
 from rich.console import Console
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from models.tariff.bill import BillLine, rounded
 from scheduler.metering.bill import MeteredBill
 from scheduler.metering.bill_line_text import KIND_WORDS, line_text
+from scheduler.render.table import Cell, Column, Role, Table, csv_text, json_rows
+from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.format import money_digits, money_text, number_text
 from scheduler.textio.parse_time import local_text
 
 WIDTH = 100
 FORMAT = 1
 CSV_COLUMNS = ("month", "kind", "line", "quantity", "unit", "unit_price", "amount", "exact_amount")
-DECIMALS = 9
 
 
 def show_bill(made: MeteredBill, console: Console) -> None:
     """Print the bill, month by month."""
-    currency = made.offer.currency
     last = made.paper.end - timedelta(days=1)
     width = min(WIDTH, console.width)
     console.print(
         Text(f"{made.offer.name}: bill for {made.site.name}, {made.paper.begin} to {last}", style="bold"), width=width
     )
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("")
-    for name in ("Quantity", f"{currency} per unit", currency):
-        table.add_column(name, justify="right", overflow="fold")
-    for month in sorted({line.month for line in made.paper.lines}):
-        lines = [line for line in made.paper.lines if line.month == month]
-        table.add_row(Text(f"{month:%B %Y}", style="bold"), "", "", "")
-        for line in lines:
-            table.add_row(*(Text(cell) for cell in _cells(made, line)))
-        total = money_text(sum(line.amount for line in lines), currency)
-        table.add_row(Text(f"{month:%B} in all", style="bold"), "", "", Text(total, style="bold"))
-        table.add_section()
-    for kind, amount in _sums(made).items():
-        table.add_row(f"{KIND_WORDS[kind]}, all months", "", "", money_text(amount, currency))
-    table.add_row(Text("To pay", style="bold"), "", "", Text(money_text(total_on_paper(made), currency), style="bold"))
-    console.print(table, width=width)
-    for note in (*_read_from(made), *made.notes):
-        console.print(Padding(Text(note, style="dim"), (0, 0, 0, 2)), width=width)
+    print_table(_shown_table(made), console, width)
+    print_list("", (*_read_from(made), *made.notes), console, width)
 
 
 def bill_csv(made: MeteredBill) -> str:
-    """One row a line; `amount` as printed, `exact_amount` before rounding; amounts sum to the totals."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(CSV_COLUMNS)
-    for line, exact in zip(made.paper.lines, made.exact.lines, strict=True):
-        numbers = [f"{value + 0.0:.{DECIMALS}f}" for value in (line.quantity, line.unit_price)]
-        digits = money_digits(made.offer.currency)
-        writer.writerow(
-            (
-                f"{line.month:%Y-%m}",
-                line.kind,
-                line_text(line, made.offer, made.site.timezone),
-                numbers[0],
-                line.unit,
-                numbers[1],
-                f"{line.amount:.{digits}f}",
-                f"{exact.amount + 0.0:.{DECIMALS}f}",
-            )
-        )
-    return text.getvalue()
+    """One row per line; `amount` as printed, `exact_amount` before rounding; amounts sum to the totals."""
+    return csv_text(_line_table(made).only(CSV_COLUMNS))
 
 
 def bill_json(made: MeteredBill) -> str:
@@ -90,19 +51,8 @@ def bill_json(made: MeteredBill) -> str:
         "step_minutes": made.flows.step_minutes,
         "files_read": dict(made.layouts),
         "lines": [
-            {
-                "month": f"{line.month:%Y-%m}",
-                "kind": line.kind,
-                "line": line_text(line, made.offer, made.site.timezone),
-                "band": line.band,
-                "quantity": line.quantity,
-                "unit": line.unit,
-                "unit_price": line.unit_price,
-                "amount": line.amount,
-                "exact_amount": exact.amount,
-                **_demand_time(made, line),
-            }
-            for line, exact in zip(made.paper.lines, made.exact.lines, strict=True)
+            row | _demand_time(made, line)
+            for row, line in zip(json_rows(_line_table(made)), made.paper.lines, strict=True)
         ],
         "sums": _sums(made),
         "total": total_on_paper(made),
@@ -125,13 +75,62 @@ def _sums(made: MeteredBill) -> dict[str, float]:
     return {kind: rounded(sum(each.amount for each in made.paper.lines if each.kind == kind), digits) for kind in kinds}
 
 
-def _cells(made: MeteredBill, line: BillLine) -> tuple[str, str, str, str]:
+def _line_table(made: MeteredBill) -> Table:
+    """One row per line, as files have it."""
+    columns = (
+        *(Column(key) for key in ("month", "kind", "line", "band")),
+        Column("quantity", kind="number"),
+        Column("unit"),
+        Column("unit_price", kind="number"),
+        Column("amount", unit=made.offer.currency, kind="money"),
+        Column("exact_amount", kind="number"),
+    )
+    rows = (
+        (
+            f"{line.month:%Y-%m}",
+            line.kind,
+            line_text(line, made.offer, made.site.timezone),
+            line.band,
+            line.quantity,
+            line.unit,
+            line.unit_price,
+            line.amount,
+            exact.amount,
+        )
+        for line, exact in zip(made.paper.lines, made.exact.lines, strict=True)
+    )
+    return Table(columns, tuple(rows))
+
+
+def _shown_table(made: MeteredBill) -> Table:
+    """The bill as it is read: each month's lines and total, then each kind's sum and what is to be paid."""
+    currency = made.offer.currency
+    columns = (
+        Column(heading=""),
+        Column(heading="Quantity", kind="number"),
+        Column(heading=f"{currency} per unit", kind="number"),
+        Column(heading=currency, unit=currency, kind="money"),
+    )
+    rows: list[tuple[Cell, ...]] = []
+    roles: dict[int, Role] = {}
+    for month in sorted({line.month for line in made.paper.lines}):
+        lines = [line for line in made.paper.lines if line.month == month]
+        roles[len(rows)] = "group"
+        rows += [(f"{month:%B %Y}", "", "", ""), *(_cells(made, line) for line in lines)]
+        roles[len(rows)] = "subtotal"
+        rows.append((f"{month:%B} total", "", "", sum(line.amount for line in lines)))
+    rows += [(f"{KIND_WORDS[kind]}, all months", "", "", amount) for kind, amount in _sums(made).items()]
+    roles[len(rows)] = "total"
+    rows.append(("To pay", "", "", total_on_paper(made)))
+    return Table(columns, tuple(rows), roles=roles)
+
+
+def _cells(made: MeteredBill, line: BillLine) -> tuple[str, str, str, float]:
     words = f"  {line_text(line, made.offer, made.site.timezone)}"
-    amount = money_text(line.amount, made.offer.currency)
     if line.kind == "tax":
-        return words, money_text(line.quantity, made.offer.currency), f"{line.unit_price:g} %", amount
+        return words, money_text(line.quantity, made.offer.currency), f"{line.unit_price:g} %", line.amount
     quantity = f"{number_text(line.quantity, 0 if line.unit == 'day' else 3)} {_unit(line)}"
-    return words, quantity, _price(line.unit_price), amount
+    return words, quantity, _price(line.unit_price), line.amount
 
 
 def _unit(line: BillLine) -> str:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from typing import Any
 
 import pandas as pd
 
 from models.base.arrays import FloatArray
 from scheduler.inputs.site_file import SITE_FILE
-from scheduler.metering.align_channels import ChannelSum, Gap, channel_text
+from scheduler.metering.align_channels import Gap, channel_text
 from scheduler.metering.fill_gaps import Filled, gap_text
 from scheduler.metering.import_meter import MeterResult
+from scheduler.render.table import Column, Table, json_rows
+from scheduler.render.terminal import table_text
 from scheduler.textio.format import day_clock_text, number_text
 from scheduler.textio.parse_time import local_text
 
+WIDTH = 80
 MOST_LINES = 10
 """Most gaps that the text tells one by one."""
 
@@ -29,13 +31,9 @@ def meter_report(result: MeterResult) -> str:
         f"{result.site_name}: {day_clock_text(begin.to_pydatetime(), zone)} to "
         f"{day_clock_text(end.to_pydatetime(), zone)}, "
         f"{f'{days:.1f}'.removesuffix('.0')} days in steps of {flows.step_minutes} minutes.",
-        "",
-        f"  {'Channel':<24}{'Counts':<12}{'kWh':>12}{'Estimated':>11}",
+        table_text(_channel_table(result), WIDTH),
+        f"Load {_kwh(load.load_kwh)} kWh" + _solar_text(load.solar_kwh) + ".",
     ]
-    lines += [_channel_line(channel, channel.kind) for channel in flows.channels]
-    if result.car is not None:
-        lines += [_channel_line(channel, f"car {channel.kind}") for channel in result.car.channels]
-    lines += ["", f"Load {_kwh(load.load_kwh)} kWh" + _solar_text(load.solar_kwh) + "."]
     if load.filled:
         lines += ["", f"Gaps that were filled: {len(load.filled)}"]
         lines += _first([f"  {gap.series} {gap_text(gap, zone)}: {gap.how}" for gap in load.filled])
@@ -50,13 +48,14 @@ def meter_report(result: MeterResult) -> str:
 def meter_json(result: MeterResult) -> str:
     """The same as JSON text, every gap and every channel; instants local with their offset, energies in kWh."""
     flows, load, zone = result.flows, result.load, result.timezone
+    channels = json_rows(_channel_table(result))
     document = {
         "site": result.site_name,
         "span": {"begin": _local(flows.start[0], zone), "end": _local(flows.end, zone)},
         "step_minutes": flows.step_minutes,
         "files_read": dict(result.layouts),
-        "channels": [_channel(channel) for channel in flows.channels],
-        "car_channels": [] if result.car is None else [_channel(channel) for channel in result.car.channels],
+        "channels": channels[: len(flows.channels)],
+        "car_channels": channels[len(flows.channels) :],
         "load_kwh": _energy(load.load_kwh),
         "solar_kwh": None if load.solar_kwh is None else _energy(load.solar_kwh),
         "estimated_steps": flows.estimated,
@@ -69,8 +68,31 @@ def meter_json(result: MeterResult) -> str:
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
 
-def _channel_line(channel: ChannelSum, counts: str) -> str:
-    return f"  {channel_text(channel):<24}{counts:<12}{number_text(channel.kwh, 1):>12}{channel.estimated:>11}"
+def _channel_table(result: MeterResult) -> Table:
+    """Make a row per channel, those of the car's meter last."""
+    columns = (
+        *(Column(key) for key in ("meter", "name", "kind")),
+        *(Column(heading=name) for name in ("Channel", "Counts")),
+        Column("kwh", "kWh", kind="number", digits=1),
+        Column("steps"),
+        Column("estimated_steps", "Estimated", kind="number"),
+    )
+    car = () if result.car is None else result.car.channels
+    channels = [*((each, each.kind) for each in result.flows.channels), *((each, f"car {each.kind}") for each in car)]
+    rows = (
+        (
+            each.meter,
+            each.name,
+            each.kind,
+            channel_text(each),
+            counts,
+            round(each.kwh, 9),
+            each.values,
+            each.estimated,
+        )
+        for each, counts in channels
+    )
+    return Table(columns, tuple(rows))
 
 
 def _solar_text(solar_kwh: FloatArray | None) -> str:
@@ -81,17 +103,6 @@ def _first(lines: Sequence[str]) -> list[str]:
     """The first lines, and how many more."""
     rest = len(lines) - MOST_LINES
     return list(lines) if rest <= 0 else [*lines[:MOST_LINES], f"  and {rest} more"]
-
-
-def _channel(channel: ChannelSum) -> dict[str, Any]:
-    return {
-        "meter": channel.meter,
-        "name": channel.name,
-        "kind": channel.kind,
-        "kwh": round(channel.kwh, 9),
-        "steps": channel.values,
-        "estimated_steps": channel.estimated,
-    }
 
 
 def _span(gap: Gap | Filled, timezone: str) -> dict[str, str]:

@@ -8,7 +8,7 @@ as wide as it lasts.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from datetime import datetime
 
 import numpy as np
@@ -18,35 +18,31 @@ from scheduler.optimizer.block import setting_text
 from scheduler.plan_output.soc_chart import state_marks
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.plan import Plan
+from scheduler.render.scale import EDGE, LEFT, MOST_TICKS, WIDTH, Panel, nice_ticks
 from scheduler.render.svg import (
-    LEFT,
+    LINE,
     PATTERNS,
-    RIGHT,
-    WIDTH,
-    Panel,
-    across,
+    Entry,
     area,
+    bottom_axis,
     drawing,
     label,
+    legend,
     line,
     rectangle,
     room_for,
     runs,
     steps,
     triangle,
+    value_axis,
 )
 from scheduler.render.time_axis import clock_changes, clock_ticks
 from scheduler.textio.format import clock_text, number_text, percent_text, price_text, span_text
 
-EDGE = WIDTH - RIGHT
-MOST_TICKS = 8
-"""Labels of the clock that have room side by side."""
 MOST_STEPS_TOLD = 6
 """Blocks named in the gist; more would be a list, and the page has one."""
 HEADER = 14.0
 """Room over a panel for words about a stretch of time [px]."""
-LINE = 14.0
-"""From one line of words to the next [px]."""
 
 
 def power_chart(plan: Plan) -> str:
@@ -65,28 +61,30 @@ def power_chart(plan: Plan) -> str:
         ("solar", "solar", solar),
         ("discharge", "discharging", setpoints.discharge_kw),
     )
-    used = [(kind, words) for kind, words, values in powers if values.max() > 0]
-    away = [] if night.at_home.all() else [("away", "car away")]
+    used = [Entry(kind, words) for kind, words, values in powers if values.max() > 0]
+    away = [] if night.at_home.all() else [Entry("away", "car away", "stretch")]
+    lines = [Entry("import", "import price", "line"), Entry("export", "export price", "line")]
+    price_ticks = nice_ticks(price.lowest, price.highest, 4)
+    key, base = legend([*used, *lines, *away], 356)
     parts = [
         PATTERNS,
         *_behind(plan, x, power.top, price.bottom),
         *_settings(plan, x),
         label(LEFT, 64, "Power, kW: drawn upwards, given downwards"),
-        *_scale(power, [-lowest, 0.0, highest], lambda value: number_text(abs(value), 0)),
+        *value_axis(power, nice_ticks(power.lowest, power.highest, 5), lambda value: f"{abs(value):g}"),
         area(x, power, nothing, night.load_kw, "load"),
         area(x, power, night.load_kw, up, "charge"),
         area(x, power, nothing, -solar, "solar"),
         area(x, power, -solar, -down, "discharge"),
         line(LEFT, power.y(0), EDGE, power.y(0), "axis"),
         label(LEFT, 235, f"Price, {plan.inputs.offer.currency} per kWh"),
-        *_scale(price, [0.0, float(prices.max()), price.lowest], _axis_price),
+        *value_axis(price, [0.0, float(prices.max()), price.lowest, *price_ticks], _axis_price),
         steps(x, price, replayed.import_price, "import"),
         steps(x, price, replayed.export_price, "export"),
         *_price_labels(x, price, replayed.import_price, replayed.export_price),
-        *_key(used, 356),
-        *_key([("import", "import price"), ("export", "export price"), *away], 374),
+        *key,
     ]
-    return drawing("power", 380, "What to set, power and prices", _power_gist(plan), parts)
+    return drawing("power", base + 6, "What to set, power and prices", _power_gist(plan), parts)
 
 
 def state_chart(plan: Plan) -> str:
@@ -94,16 +92,22 @@ def state_chart(plan: Plan) -> str:
     panel = Panel(36, 182, 0.0, 100.0)
     bounds = _bounds(plan)
     ends = [percent for percent in (0.0, 100.0) if min(abs(percent - bound) for bound in bounds) >= 9]
-    trips = [("trip", "on a trip"), ("target", "needed to leave")] if plan.trips else []
+    entries = [Entry("soc", "state of charge", "line")]
+    if plan.trips:
+        entries += [
+            Entry("trip", "on a trip", "line"),
+            Entry("target", "needed to leave", "none", lambda x, y: triangle(x, y - 6, "target")),
+        ]
+    key, base = legend(entries, 220)
     parts = [
         *_behind(plan, _positions(plan), panel.top, panel.bottom),
         label(LEFT, 13, "State of charge, %"),
-        *_scale(panel, ends, lambda value: f"{value:.0f}"),
-        *_scale(panel, bounds, lambda value: f"{value:g}", "bound"),
+        *value_axis(panel, ends, lambda value: f"{value:.0f}"),
+        *value_axis(panel, bounds, lambda value: f"{value:g}", "bound"),
         *state_marks(plan, panel, _positions(plan)),
-        *_key([("soc", "state of charge"), *trips], 220),
+        *key,
     ]
-    return drawing("soc", 228, "State of charge", _state_gist(plan), parts)
+    return drawing("soc", base + 8, "State of charge", _state_gist(plan), parts)
 
 
 def _positions(plan: Plan) -> FloatArray:
@@ -134,10 +138,11 @@ def _behind(plan: Plan, x: FloatArray, top: float, bottom: float) -> Iterator[st
     """Behind the marks of a panel: times away, the local clock and its changes, each named where there is room."""
     night = plan.night
     begin, end = night.boundaries[0], night.boundaries[-1]
+    panel = Panel(top, bottom, 0.0, 1.0)
     taken: list[tuple[float, float]] = []
     names = []
     for change in clock_changes(begin, end, night.timezone):
-        left, room = across(change.share), room_for(change.words) + 3
+        left, room = panel.x(change.share), room_for(change.words) + 3
         names.append(line(left, top - HEADER, left, bottom, "change"))
         backwards = left + room > WIDTH
         names.append(label(left + (-3 if backwards else 3), top - 3, change.words, "end" if backwards else "start"))
@@ -149,32 +154,8 @@ def _behind(plan: Plan, x: FloatArray, top: float, bottom: float) -> Iterator[st
         free = all(middle + half < begins or middle - half > ends for begins, ends in taken)
         if x[last] - x[first] >= 2 * half and free:
             names.append(label(middle, top - 3, "away", "middle"))
-    yield from _clock(plan, top, bottom)
+    yield from bottom_axis(panel, clock_ticks(begin, end, night.timezone, MOST_TICKS))
     yield from names
-
-
-def _clock(plan: Plan, top: float, bottom: float) -> Iterator[str]:
-    """Local clock times under a panel, with lines up through it."""
-    night = plan.night
-    taken_until = 0.0
-    for tick in clock_ticks(night.boundaries[0], night.boundaries[-1], night.timezone, MOST_TICKS):
-        left, half = across(tick.share), room_for(tick.words) / 2
-        yield line(left, top, left, bottom + 4, "grid")
-        middle = min(left, WIDTH - half)
-        if middle - half >= taken_until:
-            yield label(middle, bottom + 17, tick.words, "middle", "scale")
-            taken_until = middle + half
-
-
-def _scale(panel: Panel, values: Sequence[float], words: Callable[[float], str], kind: str = "grid") -> Iterator[str]:
-    """Values of a panel's scale; of two too close for their words, the first is named."""
-    named: list[float] = []
-    for value in values:
-        height = panel.y(value)
-        yield line(LEFT, height, EDGE, height, kind)
-        if all(abs(height - other) >= LINE - 3 for other in named):
-            yield label(LEFT - 5, height + 4, words(value), "end", "scale")
-            named.append(height)
 
 
 def _price_labels(x: FloatArray, panel: Panel, *lines: FloatArray) -> Iterator[str]:
@@ -187,23 +168,6 @@ def _price_labels(x: FloatArray, panel: Panel, *lines: FloatArray) -> Iterator[s
             over = [height - panel.y(value) for other in others for value in other[first:last]]
             if x[last] - x[first] >= room_for(words) and not any(-1 <= each < LINE for each in over):
                 yield label((x[first] + x[last]) / 2, height - 4, words, "middle")
-
-
-def _key(entries: Sequence[tuple[str, str]], baseline: float) -> Iterator[str]:
-    """What the marks stand for, on one line under the drawing."""
-    left = 2.0
-    for kind, words in entries:
-        top, bottom, middle = baseline - 10, baseline + 1, baseline - 4
-        if kind in ("load", "charge", "solar", "discharge", "away"):
-            yield rectangle(left, top, left + 15, bottom, kind)
-            if kind == "away":
-                yield from (line(edge, top, edge, bottom, "edge") for edge in (left, left + 15))
-        elif kind == "target":
-            yield triangle(left + 7, top, kind)
-        else:
-            yield line(left, middle, left + 18, middle, kind)
-        yield label(left + 21, baseline, words)
-        left += 30 + room_for(words)
 
 
 def _power_gist(plan: Plan) -> str:
@@ -261,7 +225,7 @@ def _axis_price(price: float) -> str:
 
 
 def _above(prices: FloatArray) -> float:
-    """Top of the price scale: the dearest price, and never the bottom."""
+    """Top of the price scale: the highest price, and never the bottom."""
     top = max(0.0, float(prices.max()))
     return top if top > min(0.0, float(prices.min())) else 0.01
 

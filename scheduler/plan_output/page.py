@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from importlib.metadata import version
+from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
 
@@ -11,12 +11,12 @@ from markupsafe import Markup
 from scheduler.optimizer.block import Block, setting_text
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
-from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_text
+from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
-from scheduler.plans.headline import short_headline, why_nothing_given
 from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.render.page_template import page_template
-from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text, price_text
+from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text, price_text, span_text
 
 FEW_STEPS = 2
 """As many steps as one large sentence can hold on a phone."""
@@ -34,7 +34,7 @@ def report_text(plan: Plan) -> str:
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     urgent = _urgent(plan)
-    return page_template("report.html").render(
+    return page_template("scheduler.plan_output", "page.html").render(
         headline=short_headline(plan, FEW_STEPS),
         why_nothing_given=why_nothing_given(plan, FEW_STEPS),
         about=(
@@ -46,9 +46,11 @@ def report_text(plan: Plan) -> str:
         blocks=[_block(plan, block, reason) for block, reason in zip(plan.blocks, plan.reasons, strict=True)],
         covers=any(block.action == "cover" for block in plan.blocks),
         trips=[_trip(plan, outcome) for outcome in plan.trips],
-        money=money_table(plan),
-        by_any_law=BY_ANY_LAW,
-        currency=inputs.offer.currency,
+        money=replace(
+            money_table(plan),
+            caption=f"{inputs.offer.currency}: this plan; the same time charged on return; and only charged, never "
+            "discharged.",
+        ),
         saving=saving_text(plan),
         power=Markup(power_chart(plan)),
         state=Markup(state_chart(plan)),
@@ -57,6 +59,33 @@ def report_text(plan: Plan) -> str:
         options=_options(plan),
         files=_files(plan),
     )
+
+
+def short_headline(plan: Plan, few: int) -> str:
+    """The plan's sentence, for who has all blocks listed below it.
+
+    Of more than `few` blocks it tells the first and when the next is due.
+    """
+    if len(plan.blocks) <= few:
+        return plan.headline
+    night = plan.night
+    now, begin, end, following = (
+        night.boundaries[at].to_pydatetime()
+        for at in (0, plan.blocks[0].first, plan.blocks[0].last, plan.blocks[1].first)
+    )
+    step = setting_text(plan.blocks[0], night.setting.set_by).partition(" (")[0]
+    begins = plan.headline.partition(": ")[0]
+    return (
+        f"{begins}: {step} {span_text(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more steps, "
+        f"the next at {clock_text(following, night.timezone, now)}."
+    )
+
+
+def why_nothing_given(plan: Plan, few: int) -> str | None:
+    """Why the car only charges, where the headline was too long to say it."""
+    if len(plan.blocks) <= few or any(block.action != "charge" for block in plan.blocks):
+        return None
+    return f"The car gives nothing, since {why_no_discharge(plan.night, plan.replayed)}."
 
 
 def _state_text(plan: Plan) -> str:
@@ -93,7 +122,7 @@ def _trip(plan: Plan, outcome: TripOutcome) -> dict[str, Any]:
         "needs": percent_text(outcome.target_percent),
         "planned": percent_text(outcome.planned_percent),
         "margin": _margin_text(outcome),
-        "ready": _ready_text(plan, outcome),
+        "ready": ready_text(plan, outcome),
         "missed": outcome.missed,
     }
 
@@ -106,7 +135,8 @@ def _margin_text(outcome: TripOutcome) -> str:
     return "just enough" if float(points) == 0 else f"{points} over"
 
 
-def _ready_text(plan: Plan, outcome: TripOutcome) -> str:
+def ready_text(plan: Plan, outcome: TripOutcome) -> str:
+    """When the car is ready for a trip, or that it is not."""
     timezone = plan.night.timezone
     ready = None if outcome.ready_at is None else clock_text(outcome.ready_at, timezone)
     if outcome.missed:
@@ -134,7 +164,6 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
         ("Stored-energy price", f"{price_text(night.stored_energy_price)} {currency} per kWh"),
         ("Wear weight", f"{night.wear_weight:g}"),
         ("Solver", f"{plan.answer.status}, within {number_text(plan.answer.gap, 4)} {currency}"),
-        ("Program", f"overnight {version('overnight-scheduler')}"),
     ]
 
 

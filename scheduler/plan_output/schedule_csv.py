@@ -1,17 +1,14 @@
-"""`schedule.csv`: one row an interval, full precision."""
+"""`schedule.csv`: one row per interval, full precision."""
 
 from __future__ import annotations
 
-import csv
-import io
+from collections.abc import Sequence
 
 import numpy as np
 
 from scheduler.plans.plan import Plan
+from scheduler.render.table import Cell, Column, Table, csv_text
 from scheduler.textio.format import local_iso
-
-DECIMALS = 9
-"""Kept in every number, so that rows sum to the totals far below a cent."""
 
 COLUMNS = (
     "start",
@@ -65,14 +62,7 @@ def schedule_text(plan: Plan) -> str:
         "wear_cost": replayed.wear_cost,
     }
     instants = [local_iso(instant.to_pydatetime(), night.timezone) for instant in night.boundaries]
-    # adding 0.0 turns a negative zero into a plain one
-    columns: dict[str, list[str]] = {
-        name: [f"{value:.{DECIMALS}f}" for value in np.round(values, DECIMALS) + 0.0]
-        for name, values in numbers.items()
-    }
-    columns |= {"start": instants[:-1], "end": instants[1:], "state": [str(state) for state in states]}
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    writer.writerows(zip(*(columns[name] for name in COLUMNS), strict=True))
-    return text.getvalue()
+    columns: dict[str, Sequence[Cell]] = {name: values.tolist() for name, values in numbers.items()}
+    columns |= {"start": instants[:-1], "end": instants[1:], "state": states.tolist()}
+    rows = zip(*(columns[name] for name in COLUMNS), strict=True)
+    return csv_text(Table(tuple(Column(name) for name in COLUMNS), tuple(rows)))

@@ -9,7 +9,8 @@ import numpy as np
 
 from models.base.arrays import FloatArray
 from scheduler.plans.plan import Plan
-from scheduler.render.svg import LEFT, RIGHT, WIDTH, Panel, label, line, polyline, room_for, triangle
+from scheduler.render.scale import EDGE, LEFT, WIDTH, Panel
+from scheduler.render.svg import label, line, polyline, room_for, triangle
 from scheduler.textio.format import percent_text
 
 LETTER_HEIGHT = 11.0
@@ -68,7 +69,7 @@ def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
         if best is not None and (len(plan.trips) == 1 or distance(best) >= NEAR):
             placed.append(best)
     for name, percent, below in (("floor", car.floor_percent, 12.0), ("ceiling", car.ceiling_percent, -4.0)):
-        room = WIDTH - RIGHT - LEFT - BESIDE - room_for(name)
+        room = EDGE - LEFT - BESIDE - room_for(name)
         places = [
             PlacedLabel(name, LEFT + 4 + share * room, panel.y(percent) + below)
             for share in (1.0, 0.0, 0.25, 0.5, 0.75)

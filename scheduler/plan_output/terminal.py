@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rich import box
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
-from rich.table import Table
+from rich.table import Table as RichTable
 from rich.text import Text
 
 from scheduler.optimizer.block import setting_text
-from scheduler.plans.cost_table import BY_ANY_LAW, money_table, saving_text
+from scheduler.plan_output.page import ready_text, short_headline, why_nothing_given
+from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import TripOutcome
-from scheduler.plans.headline import short_headline, why_nothing_given
 from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.render.table import Column, Table
+from scheduler.render.terminal import print_list, terminal_table
 from scheduler.textio.format import clock_text, day_clock_text, percent_text
 
 FEW_STEPS = 5
@@ -24,10 +28,15 @@ WIDTH = 78
 def show_plan(plan: Plan, console: Console) -> None:
     """Print the plan."""
     width = min(WIDTH, console.width)
-    for part in (_heading(plan), _changes(plan), _blocks(plan), _departures(plan), _money(plan), _notes(plan)):
+    for part in (_heading(plan), _changes(plan), _blocks(plan), _departures(plan), _money(plan)):
         if part is not None:
             console.print(part, width=width)
             console.print()
+    if plan.warnings:
+        print_list("Please note", plan.warnings, console, width, "")
+        console.print()
+    print_list("Cautions", CAUTIONS, console, width)
+    console.print()
 
 
 def _heading(plan: Plan) -> RenderableType:
@@ -56,7 +65,9 @@ def _blocks(plan: Plan) -> RenderableType | None:
     if not plan.blocks:
         return None
     night = plan.night
-    table = Table(title="What to set", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    table = RichTable(
+        title="What to set", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False
+    )
     table.add_column("When", no_wrap=True)
     table.add_column("Set the charger to, and why")
     for block, reason in zip(plan.blocks, plan.reasons, strict=True):
@@ -68,62 +79,33 @@ def _blocks(plan: Plan) -> RenderableType | None:
     return Group(table, rest)
 
 
-def _departures(plan: Plan) -> RenderableType | None:
+def _departures(plan: Plan) -> RenderableType:
     if not plan.trips:
         return Text("No trip is planned in this time.")
-    table = Table(title="Departures", title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("Leaves", no_wrap=True)
-    for name in ("Trip", "Needs", "Planned"):
-        table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("Ready")
-    for outcome in plan.trips:
-        trip = outcome.trip.trip
-        table.add_row(
-            clock_text(trip.depart_at, plan.night.timezone),
-            f"{trip.distance_km:.0f} km",
+    columns = (
+        Column(heading="Leaves"),
+        *(Column(heading=name, kind="number") for name in ("Trip", "Needs", "Planned")),
+        Column(heading="Ready"),
+    )
+    rows = tuple(
+        (
+            clock_text(outcome.trip.trip.depart_at, plan.night.timezone),
+            f"{outcome.trip.trip.distance_km:.0f} km",
             percent_text(outcome.target_percent),
             percent_text(outcome.planned_percent),
             _ready(plan, outcome),
         )
-    return table
+        for outcome in plan.trips
+    )
+    return terminal_table(Table(columns, rows, "Departures"))
 
 
-def _ready(plan: Plan, outcome: TripOutcome) -> Text:
+def _ready(plan: Plan, outcome: TripOutcome) -> str:
     if outcome.missed:
-        return Text("NOT READY, see below", style="bold")
-    assert outcome.ready_at is not None
-    if outcome.ready_at <= plan.night.boundaries[0].to_pydatetime():
-        return Text("now")
-    return Text(clock_text(outcome.ready_at, plan.night.timezone))
+        return "NOT READY, see below"
+    return ready_text(plan, outcome)
 
 
 def _money(plan: Plan) -> RenderableType:
-    money = money_table(plan)
-    table = Table(
-        title=f"Money, {plan.inputs.offer.currency}",
-        title_justify="left",
-        title_style="bold",
-        box=box.SIMPLE_HEAD,
-        pad_edge=False,
-    )
-    table.add_column("")
-    for name in money.columns:
-        table.add_column(name, justify="right")
-    for name, amounts in money.rows:
-        table.add_row(name, *amounts)
-        if name in money.asides:
-            table.add_row(f"  {BY_ANY_LAW}", *money.asides[name], style="dim")
-    table.add_section()
-    table.add_row("In all", *money.totals, style="bold")
-    return Group(table, Text(saving_text(plan)))
-
-
-def _notes(plan: Plan) -> RenderableType:
-    lines: list[RenderableType] = []
-    if plan.warnings:
-        lines.append(Text("Please note", style="bold"))
-        lines += [Padding(Text(warning), (0, 0, 0, 2)) for warning in plan.warnings]
-        lines.append(Text(""))
-    lines.append(Text("Cautions", style="bold"))
-    lines += [Padding(Text(caution, style="dim"), (0, 0, 0, 2)) for caution in CAUTIONS]
-    return Group(*lines)
+    money = replace(money_table(plan), caption=f"Money, {plan.inputs.offer.currency}")
+    return Group(terminal_table(money), Text(saving_text(plan)))

@@ -2,55 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import Costs
+from scheduler.render.table import Cell, Column, Role, Table
 from scheduler.textio.format import money_digits, money_text, rows_that_add_up
 
-CYCLE_WEAR, CALENDAR_WEAR = "Battery wear", "Battery ageing by time"
-BY_ANY_LAW = "by any wear law"
-"""What the range under a wear figure is called."""
-
+CYCLE_WEAR = "Battery wear"
 ROWS = (
     "Electricity bought",
     "Electricity sold",
     "Charging on the way",
     "Added to the month's demand charge",
     CYCLE_WEAR,
-    CALENDAR_WEAR,
+    "Calendar ageing of the battery",
     "Starts, time outside the window",
     "Stored energy used (−: put back)",
 )
 
 
-@dataclass(frozen=True, slots=True)
-class MoneyTable:
-    """Column names, rows of a name and amounts in words, and totals; rows of nothing throughout are left out.
+def money_table(plan: Plan) -> Table:
+    """The plan's costs and its alternatives', rounded to the currency's minor unit so that rows sum to totals.
 
-    `asides` are rows in words that belong to a row, by its name, and are no part of the sum.
+    Rows of nothing throughout are left out; the range of wear under its row is no part of the sum.
     """
-
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, tuple[str, ...]], ...]
-    totals: tuple[str, ...]
-    asides: Mapping[str, tuple[str, ...]]
-
-
-def money_table(plan: Plan) -> MoneyTable:
-    """The plan's costs and its alternatives', rounded to the currency's minor unit so that rows sum to totals."""
     currency = plan.inputs.offer.currency
-    columns = _columns(plan)
-    parts = [_rounded(plan, costs) for costs in columns.values()]
-    rows = tuple(
-        (name, tuple(money_text(column[row], currency) for column in parts))
-        for row, name in enumerate(ROWS)
-        if any(column[row] for column in parts)
-    )
-    totals = tuple(money_text(sum(column), currency) for column in parts)
-    asides = {CYCLE_WEAR: wear_range_text(plan)} if plan.wear_by_law else {}
-    return MoneyTable(tuple(columns), rows, totals, asides)
+    parts = {name: _rounded(plan, costs) for name, costs in _columns(plan).items()}
+    columns = (Column(heading=""), *(Column(heading=name, unit=currency, kind="money") for name in parts))
+    rows: list[tuple[Cell, ...]] = []
+    roles: dict[int, Role] = {}
+    for at, name in enumerate(ROWS):
+        amounts = [column[at] for column in parts.values()]
+        if any(amounts):
+            rows.append((name, *amounts))
+            if name == CYCLE_WEAR and plan.wear_by_law:
+                roles[len(rows)] = "aside"
+                rows.append(("by any wear law", *wear_range_text(plan)))
+    roles[len(rows)] = "total"
+    rows.append(("Total", *(sum(column) for column in parts.values())))
+    return Table(columns, tuple(rows), roles=roles)
 
 
 def saving_text(plan: Plan) -> str:
@@ -68,10 +57,10 @@ def saving_text(plan: Plan) -> str:
     saving = sum(on_return) - sum(shown)
     if plan.saving < 0:
         return (
-            f"{begins} In all the plan costs {money_text(-saving, currency)} more than charging on return, "
+            f"{begins} In total the plan costs {money_text(-saving, currency)} more than charging on return, "
             "which serves the trips less well."
         )
-    words = f"{begins} In all the plan saves {money_text(saving, currency)} against charging on return"
+    words = f"{begins} In total the plan saves {money_text(saving, currency)} against charging on return"
     of_the_month = on_return[3] - shown[3]
     if of_the_month > 0:
         part = "all" if of_the_month >= saving else money_text(of_the_month, currency)
@@ -82,24 +71,24 @@ def saving_text(plan: Plan) -> str:
     return words + _ageing_text(charge_only[4] - shown[4], charge_only[5] - shown[5], currency)
 
 
-def _ageing_text(cycling: float, by_time: float, currency: str) -> str:
-    """What discharging does to the battery by standing less full, where it ages by time.
+def _ageing_text(cycling: float, calendar: float, currency: str) -> str:
+    """What discharging does to the battery by standing less full, where calendar ageing is priced.
 
     Parameters
     ----------
-    cycling, by_time : wear of only charging less the plan's, as shown [money].
+    cycling, calendar : wear of only charging less the plan's, as shown [money].
     """
-    if by_time <= 0:
+    if calendar <= 0:
         return ""
-    saved = money_text(by_time, currency)
+    saved = money_text(calendar, currency)
     more = money_text(-cycling, currency)
-    if by_time + cycling > 0:
-        lowered = money_text(by_time + cycling, currency)
+    if calendar + cycling > 0:
+        lowered = money_text(calendar + cycling, currency)
         return (
-            f" It even spares the battery: standing less full saves {saved} in ageing by time, cycling adds "
-            f"{more}, so wear is {lowered} lower in all."
+            f" It even spares the battery: standing less full saves {saved} of calendar ageing, cycling adds "
+            f"{more}, so total wear is {lowered} lower."
         )
-    return f" Standing less full saves {saved} in ageing by time; cycling adds {more}."
+    return f" Standing less full saves {saved} of calendar ageing; cycling adds {more}."
 
 
 def wear_range_text(plan: Plan) -> tuple[str, ...]:

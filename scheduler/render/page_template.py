@@ -1,24 +1,35 @@
-"""The templates of the pages, everything in them escaped."""
+"""The templates of the pages, everything in them escaped.
+
+Each room keeps the templates of its pages; all of them extend `base.html`, which this room keeps with the parts and the
+style that they share.
+"""
 
 from __future__ import annotations
 
 import re
 from functools import cache
+from importlib.metadata import version
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
 
 
 @cache
-def page_template(name: str) -> Template:
-    """The template of this name in templates/."""
+def page_template(room: str, name: str) -> Template:
+    """Return the template of this name in a room's folder templates/.
+
+    Parameters
+    ----------
+    room : the package that makes the page, "scheduler.plan_output". name : of the file.
+    """
     environment = Environment(
-        loader=PackageLoader("scheduler.render"),
+        loader=ChoiceLoader([PackageLoader(room), PackageLoader("scheduler.render")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters["together"] = _together
+    environment.globals["program"] = f"overnight {version('overnight-scheduler')}"
     return environment.get_template(name)
 
 

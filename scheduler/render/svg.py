@@ -1,40 +1,25 @@
-"""Marks of a line drawing as SVG: scales, lines, steps, areas and words; colours come from the page's style sheet."""
+"""Marks of a line drawing as SVG: axes, lines, steps, areas, words, legends; colours come from the page's style."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import Literal
 
 import numpy as np
 
 from models.base.arrays import FloatArray
+from scheduler.render.scale import EDGE, WIDTH, Panel, Tick
 
-WIDTH, LEFT, RIGHT = 360.0, 46.0, 12.0
-"""The drawing and its margins [px]: on a phone of 390 px a pixel here is one there."""
 LETTER = 7.0
 """Room for a letter of the drawing's text [px]."""
+LINE = 14.0
+"""From one line of words to the next [px]."""
 LEAST_HEIGHT = 1e-6
 """An area thinner than this is not drawn [in the panel's unit]."""
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """A stretch of the drawing with a scale: top and bottom [px], lowest and highest value."""
-
-    top: float
-    bottom: float
-    lowest: float
-    highest: float
-
-    def y(self, value: float) -> float:
-        """Height of a value in the drawing [px]."""
-        return self.bottom - (value - self.lowest) / (self.highest - self.lowest) * (self.bottom - self.top)
-
-
-def across(share: float) -> float:
-    """Where a share of the time lies across the drawing [px]."""
-    return LEFT + share * (WIDTH - LEFT - RIGHT)
+SWATCH, SAMPLE, MARKED_SAMPLE, LEGEND_LINE = 15.0, 18.0, 30.0, 18.0
+"""Width of a legend's filled sample, of a line and of a line with a mark on it; from one row to the next [px]."""
 
 
 def room_for(words: str) -> float:
@@ -116,6 +101,78 @@ def runs(running: np.ndarray) -> Iterator[tuple[int, int]]:
     """First interval and end of each run of true values."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
     yield from ((int(first), int(last)) for first, last in edges.reshape(-1, 2))
+
+
+def value_axis(
+    panel: Panel, values: Iterable[float], words: Callable[[float], str], kind: str = "grid"
+) -> Iterator[str]:
+    """Mark values of the upright scale; of two too close for their words, the first is named."""
+    named: list[float] = []
+    for value in values:
+        height = panel.y(value)
+        yield line(panel.left, height, panel.right, height, kind)
+        if all(abs(height - other) >= LINE - 3 for other in named):
+            yield label(panel.left - 5, height + 4, words(value), "end", "scale")
+            named.append(height)
+
+
+def bottom_axis(panel: Panel, ticks: Iterable[Tick], lines: bool = True) -> Iterator[str]:
+    """Mark the scale under a panel; of two ticks too close for their words, the first is named.
+
+    Parameters
+    ----------
+    lines : whether a line goes up through the panel from each mark.
+    """
+    taken_until = 0.0
+    for tick in ticks:
+        place, half = panel.left + tick.share * (panel.right - panel.left), room_for(tick.words) / 2
+        if lines:
+            yield line(place, panel.top, place, panel.bottom + 4, "grid")
+        middle = min(max(place, half), WIDTH - half)
+        if middle - half >= taken_until:
+            yield label(middle, panel.bottom + 17, tick.words, "middle", "scale")
+            taken_until = middle + half
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What a mark of a drawing stands for: its class in the style sheet, its words, and how it looks.
+
+    Attributes
+    ----------
+    shape : "area" is filled, "stretch" is an area between edges, "line" a line. mark : drawn on the line, or alone.
+    """
+
+    kind: str
+    words: str
+    shape: Literal["area", "stretch", "line", "none"] = "area"
+    mark: Callable[[float, float], str] | None = None
+
+
+def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]:
+    """Draw what the marks stand for, in as many rows as it takes.
+
+    Returns
+    -------
+    The marks, and the baseline of the last row [px].
+    """
+    parts, left = [], 2.0
+    for entry in entries:
+        sample = MARKED_SAMPLE if entry.shape == "line" and entry.mark is not None else SAMPLE
+        if left > 2.0 and left + sample + room_for(entry.words) > EDGE + 6:
+            left, baseline = 2.0, baseline + LEGEND_LINE
+        top, bottom, middle = baseline - 10, baseline + 1, baseline - 4
+        if entry.shape in ("area", "stretch"):
+            parts.append(rectangle(left, top, left + SWATCH, bottom, entry.kind))
+        if entry.shape == "stretch":
+            parts += [line(edge, top, edge, bottom, "edge") for edge in (left, left + SWATCH)]
+        if entry.shape == "line":
+            parts.append(line(left, middle, left + sample, middle, entry.kind))
+        if entry.mark is not None:
+            parts.append(entry.mark(left + sample / 2, middle))
+        parts.append(label(left + sample + 3, baseline, entry.words))
+        left += sample + 12 + room_for(entry.words)
+    return parts, baseline
 
 
 def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str]) -> str:

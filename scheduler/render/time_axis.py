@@ -1,25 +1,22 @@
-"""Where a time axis is marked, by the local clock: round hours, and midnights by their day."""
+"""Where a time axis is marked, by the local clock: round hours and midnights, days, months or years."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from scheduler.render.scale import Tick
+
+SHORT_DAYS = 7.0
+"""Up to so many days an axis is marked by the clock, beyond it by dates."""
+DAY_STEPS = (1, 2, 3, 7, 14)
+MONTH_STEPS = (1, 2, 3, 6, 12, 24, 60)
 HOUR_STEPS = (1, 2, 3, 6, 12, 24)
 """Hours between marks that a clock face makes easy to read."""
 QUARTER = pd.Timedelta(minutes=15)
 """Every zone's offset is a whole number of these, so that a round local hour is never missed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tick:
-    """A mark: how far along the axis [0 to 1], and its local clock time in words."""
-
-    share: float
-    words: str
 
 
 def clock_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int) -> tuple[Tick, ...]:
@@ -48,6 +45,28 @@ def clock_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int
                 continue
         found.append(Tick((instant - begin) / length, f"{local:%a}" if local.hour == 0 else f"{local:%H:%M}"))
     return tuple(found)
+
+
+def time_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int) -> tuple[Tick, ...]:
+    """Marks at round local hours of some days, at days, months or years of a longer time; so many at most.
+
+    Parameters
+    ----------
+    begin, end : instants. timezone : IANA name. most : how many labels have room side by side.
+    """
+    days = (end - begin) / pd.Timedelta(days=1)
+    if days <= SHORT_DAYS:
+        return clock_ticks(begin, end, timezone, most)
+    first, last = begin.tz_convert(timezone).ceil("D"), end.tz_convert(timezone)
+    every = next((step for step in DAY_STEPS if days / step <= most), None)
+    if every is not None:
+        marks = pd.date_range(first, last, freq=f"{every}D")
+        names = [f"{mark.day} {mark:%b}" for mark in marks]
+    else:
+        months = next((step for step in MONTH_STEPS if days / 30.4 / step <= most), MONTH_STEPS[-1])
+        marks = pd.date_range(first, last, freq=f"{months}MS")
+        names = [f"{mark:%b}" if months < 12 else f"{mark:%Y}" for mark in marks]
+    return tuple(Tick(float((mark - begin) / (end - begin)), name) for mark, name in zip(marks, names, strict=True))
 
 
 def clock_changes(begin: pd.Timestamp, end: pd.Timestamp, timezone: str) -> tuple[Tick, ...]:

@@ -19,8 +19,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.legend import Legend
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
+from scheduler.render.scale import NICE
 from scheduler.sweep.text import NO_BREAK
 
 SINGLE_INCHES, DOUBLE_INCHES = 3.5, 7.2
@@ -29,6 +30,8 @@ POINTS, SMALL_POINTS = 8.0, 7.0
 """Sizes of text."""
 LINE_LETTERS, WIDE_LINE_LETTERS = 42, 34
 """Letters of a line of a group's name, under the axes and beside them."""
+GRID, GUIDE = "#dddddd", "#777777"
+"""Colours of light lines at the marks, and of a line that points out a value."""
 LABEL_GAP_POINTS = 3.0
 LEADER = {"arrowstyle": "-", "linewidth": 0.5, "shrinkA": 1, "shrinkB": 4, "relpos": (0.0, 0.5)}
 SPREAD = 2.5
@@ -103,7 +106,9 @@ def name_axes(axes: Axes, across: str | None, up: str) -> None:
     if across is not None:
         axes.set_xlabel(across, parse_math=False)
     axes.set_ylabel(up, parse_math=False)
-    axes.grid(color="#dddddd", linewidth=0.4)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(MaxNLocator("auto", steps=[*NICE, 10]))
+    axes.grid(color=GRID, linewidth=0.4)
     axes.set_axisbelow(True)
 
 
@@ -114,7 +119,7 @@ def weight_axis(axes: Axes, weights: Sequence[float]) -> None:
         return
     axes.set_xscale("symlog", linthresh=above[0], linscale=0.6)
     marks = [0.0] if min(weights) == 0 else []
-    steps = (1, 2, 5) if above[-1] / above[0] <= 200 else (1,)
+    steps = NICE if above[-1] / above[0] <= 200 else (1,)
     powers = [step * 10.0**power for power in range(-6, 4) for step in steps]
     marks += [mark for mark in powers if above[0] * 0.999 <= mark <= above[-1] * 1.001]
     axes.set_xlim(-0.3 * above[0] if min(weights) == 0 else above[0] * 0.8, above[-1] * 1.25)

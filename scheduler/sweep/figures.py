@@ -18,6 +18,7 @@ from matplotlib.lines import Line2D
 
 from scheduler.sweep.figure_style import (
     DOUBLE_INCHES,
+    GUIDE,
     POINTS,
     SINGLE_INCHES,
     SMALL_POINTS,
@@ -49,6 +50,7 @@ Look = Mapping[str, Any]
 KNEE: Look = {"marker": "o", "markersize": RING_SIZE, "markerfacecolor": "none", "linestyle": "none"}
 ONE: Look = {"marker": "s", "markersize": RING_SIZE + 1, "markerfacecolor": "none", "linestyle": "none"}
 ONLY_CHARGED: Look = {"marker": "x", "markersize": 5.5, "markeredgewidth": 1.3, "linestyle": "none"}
+POINTER: Look = {"color": GUIDE, "linewidth": 0.8, "linestyle": (0, (2, 2))}
 NOT_EFFICIENT: Look = {"marker": "o", "markersize": MARK_SIZE, "markerfacecolor": "white", "linestyle": "none"}
 
 
@@ -179,7 +181,7 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
             lambda point: point.discharged_kwh,
         ),
         ("Capacity lost\na year (%)", lambda point: point.capacity_lost),
-        (f"Saved in all\na year ({currency})", lambda point: point.saving),
+        (f"Total saved\na year ({currency})", lambda point: point.saving),
     )
     for axes, (words, of_point) in zip(panels, named, strict=True):
         name_axes(axes, "Wear weight" if axes is panels[-1] else None, words)
@@ -195,12 +197,11 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
             panels[0].plot([stop], [0.0], **ring, clip_on=False)
     if any(group.one for group in shown):
         for axes in panels:
-            axes.axvline(1.0, color="#777777", linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+            axes.axvline(1.0, **POINTER, zorder=1)
     weight_axis(panels[0], [point.weight for group in shown for point in group.points])
-    line: Look = {"color": "#777777", "linewidth": 0.8, "linestyle": (0, (2, 2))}
     marks = [
         (KNEE, "nothing discharged from here on", any(stop is not None for stop in stops)),
-        (line, "weight 1", any(each.one for each in shown)),
+        (POINTER, "weight 1", any(each.one for each in shown)),
     ]
     _key_of_marks(figure, marks, wide)
     ends = [(group.points[-1].weight, group.points[-1].saving) for group in shown]

@@ -11,10 +11,11 @@ from typing import Any
 import pandas as pd
 from matplotlib.figure import Figure
 
-from scheduler.comparison.text import CLOSING, TextTable, day_span_text
+from scheduler.comparison.text import CLOSING, day_span_text
 from scheduler.plan_output.page import HASH_LETTERS
 from scheduler.plans.plan import CAUTIONS
 from scheduler.render.page_template import page_template
+from scheduler.render.table import NOTHING, Column, Table
 from scheduler.sweep.figures import MOST_GROUPS, figure_bytes, sweep_figures
 from scheduler.sweep.frontier import CAPACITY_LOST, Frontier, frontiers_of, setting_columns, value_text
 from scheduler.sweep.text import (
@@ -29,7 +30,6 @@ from scheduler.sweep.text import (
     sentences,
     weight_text,
 )
-from scheduler.textio.format import money_text, number_text
 
 MOST_ROWS = 200
 """Runs that the page lists; more are in runs.csv alone."""
@@ -52,7 +52,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
 
     Parameters
     ----------
-    runs : one row a run, as runs.csv has them. manifest : what manifest.json holds.
+    runs : one row per run, as runs.csv has them. manifest : what manifest.json holds.
 
     Raises
     ------
@@ -63,14 +63,14 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
     first, last = date.fromisoformat(manifest["first_day"]), date.fromisoformat(manifest["last_day"])
     scaled = scaled_text(frontiers)
     program = manifest["program"]
-    return page_template("sweep.html").render(
+    return page_template("scheduler.sweep", "page.html").render(
         headline=headline(frontiers, currency),
         about=f"{manifest['site']}, {day_span_text(first, last)}{in_common(frontiers)}, all amounts in {currency}",
         sentences=(*sentences(frontiers, currency), *(() if scaled is None else (scaled,))),
         figures={name: _picture(figure) for name, figure in sweep_figures(runs, currency).items()},
         frontier_caption=_caption(frontiers, _frontier_text(frontiers)),
         weight_caption=_caption(
-            frontiers, "Saved in all counts battery wear as money, by the law that priced the plans."
+            frontiers, "The total saved counts battery wear as money, by the law that priced the plans."
         ),
         laws_caption=f"The same runs, {_named(frontiers)}, by each law.",
         laws=laws_text(frontiers[0]),
@@ -79,7 +79,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
         how_to_read=HOW_TO_READ,
         run_count="1 run" if len(runs) == 1 else f"{len(runs)} runs",
         all_runs=_run_table(runs, currency) if len(runs) <= MOST_ROWS else None,
-        notes=tuple(manifest["notes"]),
+        assumptions=tuple(manifest["notes"]),
         cautions=(*CAUTIONS, CLOSING),
         options=[
             ("Days", f"{manifest['days']}, {day_span_text(first, last)}, {manifest['timezone']}"),
@@ -89,7 +89,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
             *((key, ", ".join(value_text(value) for value in values)) for key, values in manifest["settings"].items()),
             ("Each evening knew", "typical days" if manifest["forecast"] == "typical" else "what really came"),
             ("Made at", str(manifest["made_at"])),
-            ("Program", f"overnight {program['version']}, source {program['fingerprint'][:HASH_LETTERS]}…"),
+            ("Run by", f"overnight {program['version']}, source {program['fingerprint'][:HASH_LETTERS]}…"),
         ],
         files=[(str(read["file"]), str(read["sha256"])[:HASH_LETTERS]) for read in manifest["inputs"]],
         command=str(manifest["command"]),
@@ -122,22 +122,19 @@ def _named(frontiers: Sequence[Frontier]) -> str:
     return f"{group_names(frontiers)[0]}" if len(frontiers) > 1 else f"{first.offer}, law {first.law}"
 
 
-def _run_table(runs: pd.DataFrame, currency: str) -> TextTable:
+def _run_table(runs: pd.DataFrame, currency: str) -> Table:
     keys = setting_columns(runs)
     columns = (
-        "Run",
-        "Car",
-        "Offer",
-        "Law",
-        "Weight",
-        *keys,
-        f"Cash saved a year, {currency}",
-        f"Saved in all a year, {currency}",
-        "Capacity lost a year",
-        "Full cycles in all days",
-        "Discharged in all days, kWh",
-        "Exported in all days, kWh",
-        "Departures with less than wanted",
+        *(Column(heading=name) for name in ("Run", "Car", "Offer", "Law")),
+        Column(heading="Weight", kind="number"),
+        *(Column(heading=key, kind="number") for key in keys),
+        Column(heading=f"Cash saved a year, {currency}", unit=currency, kind="money"),
+        Column(heading=f"Total saved a year, {currency}", unit=currency, kind="money"),
+        Column(heading="Capacity lost a year", kind="percent"),
+        Column(heading="Full cycles", kind="number", digits=1),
+        Column(heading="Discharged", unit="kWh", kind="number", digits=1),
+        Column(heading="Exported", unit="kWh", kind="number", digits=1),
+        Column(heading="Departures with less than wanted", kind="number"),
     )
     rows = [
         (
@@ -145,19 +142,19 @@ def _run_table(runs: pd.DataFrame, currency: str) -> TextTable:
             POLICY_WORDS[row["policy"]],
             str(row["offer"]),
             str(row["law"]),
-            weight_text(row["weight"]) if row["policy"] == "plan" else "–",
+            weight_text(row["weight"]) if row["policy"] == "plan" else NOTHING,
             *(value_text(row[key]) for key in keys),
-            money_text(row["cash_saved_a_year"], currency),
-            money_text(row["saving_a_year"], currency),
+            row["cash_saved_a_year"],
+            row["saving_a_year"],
             lost_text(row[CAPACITY_LOST]),
-            number_text(row["equivalent_full_cycles"], 1),
-            number_text(row["discharged_kwh"], 1),
-            number_text(row["exported_kwh"], 1),
-            f"{int(row['missed_departures'])}",
+            row["equivalent_full_cycles"],
+            row["discharged_kwh"],
+            row["exported_kwh"],
+            int(row["missed_departures"]),
         )
         for row in runs.sort_values("run", kind="stable").to_dict("records")
     ]
-    return TextTable(columns, tuple(rows))
+    return Table(columns, tuple(rows), "Full cycles and energies are of all the days.")
 
 
 def _weights_text(weights: Iterable[float]) -> str:

@@ -7,12 +7,12 @@ from dataclasses import asdict
 from datetime import date
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.text import Text
 
-from scheduler.comparison.terminal import WIDTH, parts_that_fit, rich_table
+from scheduler.comparison.terminal import WIDTH
 from scheduler.comparison.text import CLOSING, day_span_text
 from scheduler.plans.plan import CAUTIONS
+from scheduler.render.terminal import print_list, print_table
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.sweep.sweep import Repeated, Study
 from scheduler.sweep.text import group_table, headline, in_common, scaled_text, sentences
@@ -34,13 +34,9 @@ def show_study(study: Study, console: Console) -> None:
     say(headline(frontiers, currency), "bold")
     scaled = scaled_text(frontiers)
     say(" ".join([*sentences(frontiers, currency), *([] if scaled is None else [scaled])]))
-    for part in parts_that_fit(group_table(frontiers, currency), width):
-        console.print(rich_table(part), width=width)
-    for title, told in (("Taken for granted", manifest["notes"]), ("Cautions", (*CAUTIONS, CLOSING))):
-        if told:
-            console.print(Text(title, style="bold"))
-        for sentence in told:
-            console.print(Padding(Text(sentence, style="dim"), (0, 0, 0, 2)), width=width)
+    print_table(group_table(frontiers, currency), console, width)
+    print_list("Assumptions", manifest["notes"], console, width)
+    print_list("Cautions", (*CAUTIONS, CLOSING), console, width)
     console.print()
 
 

@@ -6,27 +6,28 @@ from collections.abc import Iterator, Sequence
 
 from models.wear.laws import calendar_law_names
 from scheduler.comparison.results import DAYS_A_YEAR
-from scheduler.comparison.text import TextTable
+from scheduler.render.table import NOTHING, Column, Table
 from scheduler.sweep.frontier import Frontier, FrontierPoint
 from scheduler.textio.format import money_text, number_text
 
 LAWS_WITH_TIME = calendar_law_names()
 FEW_DAYS = 28
 """Fewer are named in the headline."""
-NOTHING, NO_BREAK = "–", "\N{NO-BREAK SPACE}"
+NO_BREAK = "\N{NO-BREAK SPACE}"
 HOW_TO_READ = (
     "A wear weight multiplies the cost of battery wear when a night is planned: at 0 wear counts for nothing, at 1 for "
     "its whole cost, above 1 for more. The bill and the battery are the same ones throughout.",
     "Cash saved a year is what the car costs when it is charged on every return, less what it costs as planned: the "
     "bill and charging on the way, and the energy left in the battery at its worth. Battery wear is not in it.",
-    "Capacity lost a year is the share of the battery's life that a year uses up, by counted cycles and by time where "
-    "the law knows it, times the 20 % of its capacity that a battery has lost when its life ends. Driving is in it.",
+    "Capacity lost a year is the share of the battery's life that a year uses up, by counted cycles and by calendar "
+    "ageing where the law knows it, times the 20 % of its capacity that a battery has lost when its life ends. "
+    "Driving is in it.",
     "A weight is efficient if no other one saves as much for less capacity lost. Some are not, where forecasts err.",
     "The knee is the efficient point farthest above the straight line from the first to the last, with each axis "
     "scaled to its own range (Satopää, Albrecht, Irwin and Raghavan 2011). Other weights in the sweep scale the axes "
     "otherwise and can move it: it says where the curve bends, not what is best.",
-    "At weight 1 one more coin of wear saves just one coin of cash, so the money in all is best there: exactly for one "
-    "night, about so for nights one after another that are planned on forecasts.",
+    "At weight 1 one more coin of wear saves just one coin of cash, so the total is best there: exactly for one night, "
+    "about so for nights one after another that are planned on forecasts.",
 )
 
 
@@ -113,28 +114,22 @@ def knee_text(frontier: Frontier, currency: str) -> str:
     return f"{weight_text(knee.weight)}: {_pair(knee, currency)}"
 
 
-def group_table(frontiers: Sequence[Frontier], currency: str) -> TextTable:
-    """One row a group: weight 1, the knee, and where discharging stops."""
+def group_table(frontiers: Sequence[Frontier], currency: str) -> Table:
+    """One row per group: weight 1, the knee, and where discharging stops."""
     columns = (
-        "Group",
-        f"{currency} of cash saved a year at weight 1",
-        "Capacity lost a year at weight 1",
-        "Full cycles a year at weight 1",
-        "Knee, by its weight",
-        "Weight at which discharging stops",
+        Column(heading="Group"),
+        Column(heading=f"{currency} of cash saved a year at weight 1", unit=currency, kind="money"),
+        Column(heading="Capacity lost a year at weight 1", kind="percent"),
+        Column(heading="Full cycles a year at weight 1", kind="number"),
+        Column(heading="Knee, by its weight", kind="number"),
+        Column(heading="Weight at which discharging stops", kind="number"),
     )
     rows = []
     for name, each in zip(group_names(frontiers), frontiers, strict=True):
         one = each.one
-        at_one = (NOTHING,) * 3
-        if one is not None:
-            at_one = (
-                money_text(one.cash_saved, currency),
-                lost_text(one.capacity_lost),
-                number_text(one.full_cycles, 0),
-            )
+        at_one = (None, None, None) if one is None else (one.cash_saved, lost_text(one.capacity_lost), one.full_cycles)
         rows.append((name, *at_one, knee_text(each, currency), stop_text(each)))
-    return TextTable(columns, tuple(rows))
+    return Table(columns, tuple(rows))
 
 
 def laws_text(frontier: Frontier) -> str:
@@ -146,7 +141,7 @@ def laws_text(frontier: Frontier) -> str:
     times = f": {most_law} finds {number_text(most / least, 1)} times what {least_law} does" if least > 0 else ""
     return (
         f"The capacity lost a year at weight {weight_text(point.weight)} is, by law, {told}{times}. "
-        f"{' and '.join(LAWS_WITH_TIME)} count ageing by time as well, most of which no plan avoids; the others count "
+        f"{' and '.join(LAWS_WITH_TIME)} count calendar ageing as well, most of which no plan avoids; the others count "
         "cycles alone."
     )
 
@@ -167,7 +162,7 @@ def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
 def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
     """What the figure against the weight shows, for who cannot see it."""
     return _gist(
-        f"Discharged energy, capacity lost and {currency} saved in all against the wear weight.",
+        f"Discharged energy, capacity lost and {currency} of total saving against the wear weight.",
         frontiers,
         [
             f"{number_text(each.points[0].discharged_kwh, 0)} kWh discharged at weight "
@@ -188,7 +183,7 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
     if one is None:
         yield f"{against}."
     else:
-        yield f"{against}; with battery wear counted as money, that is {_amount(one.saving, currency)} a year in all."
+        yield f"{against}; with battery wear counted as money, the total is {_amount(one.saving, currency)} a year."
         if first.charge_only is not None:
             more = one.cash_saved - first.charge_only.cash_saved
             lost = one.capacity_lost - first.charge_only.capacity_lost

@@ -12,7 +12,7 @@ from tests.builders.places import ROOT
 ROOMS = {
     "models": ("base", "site", "tariff", "wear"),
     "scheduler": (
-        *("textio", "inputs", "metering", "nights", "optimizer", "plans", "rolling", "render", "plan_output"),
+        *("textio", "render", "inputs", "metering", "nights", "optimizer", "plans", "rolling", "plan_output"),
         *("comparison", "diagnostics", "sweep", "cli"),
     ),
 }

@@ -31,7 +31,7 @@ def test_the_screen() -> None:
     assert code == 0
     for key in made.keys:
         assert key.estimate_text in output
-        assert key.sure_text in output
+        assert key.uncertainty_text in output
     assert site_lines(made) in output
     for line, point in zip(made.table.lines, made.table.points, strict=True):
         assert any(row.split()[:2] == [str(line), point.direction] for row in output.splitlines())

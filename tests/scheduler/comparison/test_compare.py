@@ -21,8 +21,6 @@ from scheduler.cli.app import app
 from scheduler.comparison.compare import compare
 from scheduler.comparison.results import Comparison, Money
 from scheduler.comparison.tables import COMPARISON_COLUMNS, comparison_json
-from scheduler.comparison.terminal import parts_that_fit
-from scheduler.comparison.text import TextTable
 from scheduler.rolling.flows import RolledFlows
 from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.process_pool import work_of
@@ -313,17 +311,8 @@ def test_long_and_foreign_names_give_file_names(tmp_path: Path) -> None:
     assert list(asked.offers) == ["x" * 60, "night-price"]
 
 
-def test_tables_that_fit_keep_every_number_whole() -> None:
-    """Ten offers on 80 columns become several tables, each with the first column."""
-    content = TextTable(("In all", *(f"Offer {n}" for n in range(10))), (("Charged", *["1234.56"] * 10),))
-    parts = parts_that_fit(content, 80)
-    assert len(parts) > 1
-    assert all(part.columns[0] == "In all" for part in parts)
-    assert sum(len(part.columns) - 1 for part in parts) == 10
-
-
 def test_money_parts() -> None:
-    """In all is the bill, the way and wear, less what the battery gained."""
+    """The total is the bill, the way and wear, less what the battery gained."""
     assert Money(10.0, 2.0, 3.0, 4.0).in_all == 11.0
 
 

@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from models.tariff.investment import HardwareCase, hardware_worth, worth_by_rate_and_drift
-from scheduler.comparison.hardware_text import hardware_rows, hardware_sentences, worth_table
+from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
 from scheduler.inputs.hardware_file import Hardware
 from scheduler.textio.format import money_text
 
@@ -43,7 +43,7 @@ def hardware(case: HardwareCase = CASE, currency: str = "EUR", **changes: float)
 
 
 def rows_of(one: Hardware, saving: float) -> dict[str, str]:
-    rows = hardware_rows(one, saving)
+    rows = hardware_table(one, saving).texts
     assert len(dict(rows)) == len(rows)
     return dict(rows)
 
@@ -213,26 +213,26 @@ def test_the_table_of_other_rates() -> None:
     """A row for each rate, a column for each price change, each the worth that models gives."""
     one = hardware(TWO_YEARS, currency="JPY")
     table = worth_table(one, 600.0)
-    assert "JPY" in table.title
-    assert table.columns == ("−2 %", "0 %", "+1.5 %")
-    assert [name for name, _ in table.rows] == ["0 %", "5 %"]
-    assert table.rows[0][1] == ("188", "200", "209")  # 600 · 1.98, 1200, 600 · 2.015, less 1000
+    assert "JPY" in table.caption
+    assert table.headings == ("", "−2 %", "0 %", "+1.5 %")
+    assert [name for name, *_ in table.texts] == ["0 %", "5 %"]
+    assert table.texts[0][1:] == ("188", "200", "209")  # 600 · 1.98, 1200, 600 · 2.015, less 1000
     amounts = worth_by_rate_and_drift(one.case, 600.0, (0.0, 5.0), (-2.0, 0.0, 1.5))
-    assert table.rows[1][1] == tuple(money_text(amount, "JPY") for amount in amounts[1].tolist())
+    assert table.texts[1][1:] == tuple(money_text(amount, "JPY") for amount in amounts[1].tolist())
 
 
 def test_amounts_beyond_counting_are_not_written_out() -> None:
     """A hundred years at -99 % give amounts of two hundred digits, which no table holds."""
     one = Hardware(replace(CASE, life_years=100), "EUR", (-99.0,), (0.0,))
-    assert worth_table(one, 500.0).rows == (("−99 %", ("over 1000000000000",)),)
-    assert worth_table(one, -500.0).rows == (("−99 %", ("under −1000000000000",)),)
+    assert worth_table(one, 500.0).texts == (("−99 %", "over 1000000000000"),)
+    assert worth_table(one, -500.0).texts == (("−99 %", "under −1000000000000"),)
 
 
 @given(cases, st.floats(-1e6, 1e6), st.sampled_from(["EUR", "JPY", "KWD"]))
 def test_any_case_in_words(case: HardwareCase, saving: float, currency: str) -> None:
     """Every case has short rows and two sentences, its outlay adds up as shown, and words and worth agree."""
     one = hardware(case, currency)
-    rows = hardware_rows(one, saving)
+    rows = hardware_table(one, saving).texts
     assert all(words and value and len(value) < 120 for words, value in rows)
     by_text = dict(rows)
     last = list(by_text).index("Extra outlay")

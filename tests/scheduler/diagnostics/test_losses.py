@@ -75,7 +75,7 @@ def test_a_bare_fit_says_what_an_error_would_move(tmp_path: Path) -> None:
     assert any(
         "the fixed loss by 0.038 kW and the charge efficiency by 1.4 points" in warning for warning in made.warnings
     )
-    assert [key.sure_text for key in made.keys] == ["not known"] * 3
+    assert [key.uncertainty_text for key in made.keys] == ["not known"] * 3
 
 
 def test_an_efficiency_just_below_100_is_not_written_as_100(tmp_path: Path) -> None:

@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-import math
 import re
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from scheduler.diagnostics.losses import fit_table
-from scheduler.diagnostics.losses_chart import MOST_TICKS, losses_chart, tick_step
-from scheduler.render.svg import LEFT, RIGHT, WIDTH
+from scheduler.diagnostics.losses_chart import losses_chart
+from scheduler.render.scale import LEFT, RIGHT, WIDTH
 from tests.builders.loss_tables import GOOD, written
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery" / "losses.csv"
-
-
-@given(st.floats(1e-3, 1e3))
-def test_ticks_are_few_and_round(span: float) -> None:
-    """A step is 1, 2 or 5 times a power of ten, divides the span into at most eight, and none smaller of them does."""
-    step = tick_step(span)
-    assert span / step <= MOST_TICKS * (1 + 1e-9)
-    mantissa = round(step / 10 ** math.floor(math.log10(step) + 1e-9))
-    assert mantissa in (1, 2, 5)
-    smaller = step / {1: 2, 2: 2, 5: 2.5}[mantissa]
-    assert span / smaller > MOST_TICKS * (1 - 1e-9)
 
 
 def test_marks_are_where_the_points_are() -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plans.plan import Plan
-from scheduler.render.svg import LEFT, RIGHT, WIDTH
+from scheduler.render.scale import LEFT, RIGHT, WIDTH
 from tests.builders.nights import Drive, flat_night
 from tests.builders.plans import hand_made_plan
 

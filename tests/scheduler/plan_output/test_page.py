@@ -117,7 +117,7 @@ def test_it_says_what_the_plan_says(plan: Plan) -> None:
 
 def test_the_money_adds_up_as_it_is_shown(plan: Plan) -> None:
     """In each column the shown rows sum to the shown total."""
-    money = re.search(r"Electricity bought.*?In all( −?[\d.]+){3}", Page(report_text(plan)).text)
+    money = re.search(r"Electricity bought.*?Total( −?[\d.]+){3}", Page(report_text(plan)).text)
     assert money is not None
     summed = re.sub(r"by any wear law( −?[\d.]+( to −?[\d.]+)?){3}", "", money[0])
     amounts = [float(each.replace("−", "-")) for each in re.findall(r"(?<= )−?\d+\.\d\d\b", summed)]
@@ -187,9 +187,7 @@ def test_warnings_that_are_not_urgent_come_later() -> None:
     """A warning on the forecast stands under "Please note", after the money."""
     noted = hand_made_plan(flat_night(), warnings=("The forecast is of another year.",))
     words = Page(report_text(noted)).text
-    assert (
-        words.index("In all") < words.index("Please note The forecast is of another year. ") < words.index("Cautions")
-    )
+    assert words.index("Total") < words.index("Please note The forecast is of another year. ") < words.index("Cautions")
 
 
 def test_a_night_with_nothing_to_set_says_so(inputs: Inputs) -> None:
@@ -271,6 +269,6 @@ def test_words_and_marks_stand_out_in_each_scheme(scheme: str) -> None:
     for text in ("ink", "soft"):
         for ground in ("paper", "card", "away"):
             assert contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
-    for mark in ("take", "give", "sun", "load"):
+    for mark in ("take", "give", "sun", "load", "both"):
         for ground in ("paper", "away"):
             assert contrast(colours[mark], colours[ground]) >= 3, (mark, ground)

@@ -80,7 +80,7 @@ def test_text_is_8_points_and_axes_have_units() -> None:
         "Discharged in 14 days (kWh)",
         "Capacity lost a year (%)",
         "Wear weight",
-        "Saved in all a year (EUR)",
+        "Total saved a year (EUR)",
     ]
     assert named["laws"] == ["Wear weight", "Capacity lost a year (%)"]
     for figure in sweep_figures(CASES["usual"], "EUR").values():

@@ -47,7 +47,7 @@ def test_the_page_says_what_was_asked_found_and_read() -> None:
         "between 5 and 10",
         "0.5: 300.00 for 0.18 %",
         "Two hours of load were filled.",
-        "ab12cd34ef56…",
+        "ab12cd34ef56",
         "overnight sweep saddlery --weights 0,0.5,1,2,5,10",
         "overnight sweep manifest.json",
         "overnight 9.8.7, source 0f0f0f0f0f0f…",
@@ -56,7 +56,7 @@ def test_the_page_says_what_was_asked_found_and_read() -> None:
         "A plan is advice, not control",
         *HOW_TO_READ,
     ):
-        assert words in page.words
+        assert words.replace("\N{NO-BREAK SPACE}", " ") in page.words.replace("\N{NO-BREAK SPACE}", " ")
     assert "secret" not in page.words
     assert "nan" not in re.findall(r"\w+", page.words.lower())
 

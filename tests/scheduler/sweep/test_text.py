@@ -42,7 +42,7 @@ def test_without_weight_1_the_headline_says_so() -> None:
     found = frontiers_of(made_up_runs(weights=(0.5, 0.99, 2.0)))
     assert headline(found, "EUR").startswith("Weight 1 is not in this sweep; at weight 0.5 the car saves ")
     assert "at weight 0.5 is" in laws_text(found[0])
-    assert group_table(found, "EUR").rows[0][1:4] == ("–", "–", "–")
+    assert group_table(found, "EUR").texts[0][1:4] == ("–", "–", "–")
 
 
 def test_sentences_tell_of_reference_knee_stop_and_range() -> None:
@@ -89,7 +89,7 @@ def test_names_tell_groups_apart_and_no_more() -> None:
 def test_laws_are_told_by_how_much_they_differ() -> None:
     """The made-up laws differ by factors of 0.8 to 2.5."""
     told = laws_text(frontiers_of(made_up_runs())[0])
-    assert "nmc finds 3.1 times what flat does. stress and nmc count ageing by time as well" in told
+    assert "nmc finds 3.1 times what flat does. stress and nmc count calendar ageing as well" in told
     assert told.startswith("The capacity lost a year at weight 1 is, by law, flat 0.10 %, depth 0.13 %, stress 0.17 %")
 
 

@@ -1,0 +1,170 @@
+"""One table for every place it is shown or written: terminal, page, CSV and JSON.
+
+A table holds values; each column says how they are written. A column without a heading is only written to files, a
+column without a key is only shown. Shown numbers are rounded; files keep DECIMALS, and money its currency's minor unit.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from scheduler.textio.format import money_digits, money_text, number_text
+
+Cell = str | float | None
+"""Words, which stay as they are, a number, or nothing."""
+Kind = Literal["text", "number", "money", "percent"]
+Role = Literal["group", "aside", "subtotal", "total"]
+"""What a row is: the name of those below it, a remark on the one above it, or a sum."""
+DECIMALS = 9
+"""Kept in every number of a file, so that rows sum to their totals far below a cent."""
+NOTHING = "–"
+"""Shown where there is no value."""
+LEAST_FIRST = 20
+"""Room for the first column on a terminal, in letters."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column: its name in files, its heading on screens and pages, and how its values are written.
+
+    Attributes
+    ----------
+    key : name in CSV and JSON; None where it is only shown. heading : None where it is only written to files.
+    unit : of numbers, said in the heading; of money its currency, which the words around the table say.
+    kind : what the values are; all but text stand to the right. digits : decimals of a shown number or percentage.
+    """
+
+    key: str | None = None
+    heading: str | None = None
+    unit: str = ""
+    kind: Kind = "text"
+    digits: int = 0
+
+    @property
+    def title(self) -> str:
+        """The heading with its unit."""
+        with_unit = self.unit and self.kind == "number"
+        return f"{self.heading or ''}, {self.unit}" if with_unit else self.heading or ""
+
+    def text(self, value: Cell) -> str:
+        """Write a value for a reader.
+
+        >>> Column(heading="Power", unit="kW", kind="number", digits=1).text(-2.04)
+        '−2.0'
+        """
+        if isinstance(value, str):
+            return value
+        if value is None or math.isnan(value):
+            return NOTHING
+        if self.kind == "money":
+            return money_text(value, self.unit)
+        if self.kind == "text":
+            return str(value)
+        return number_text(value, self.digits) + (" %" if self.kind == "percent" else "")
+
+    def csv_text(self, value: Cell) -> str:
+        """Write a value for another program, nothing where there is none."""
+        if value is None or (isinstance(value, float) and math.isnan(value)):
+            return ""
+        if isinstance(value, str) or (self.kind == "text" and not isinstance(value, float)):
+            return str(value)
+        digits = money_digits(self.unit) if self.kind == "money" else DECIMALS
+        return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Columns and rows, one value for each column in each row.
+
+    Attributes
+    ----------
+    caption : what the table is, told above it on a page and a terminal. roles : of the rows that are more than a row.
+    """
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    caption: str = ""
+    roles: Mapping[int, Role] = field(default_factory=dict)
+
+    @property
+    def headings(self) -> tuple[str, ...]:
+        """Headings of the columns that are shown."""
+        return tuple(column.title for column in self.columns if column.heading is not None)
+
+    @property
+    def texts(self) -> tuple[tuple[str, ...], ...]:
+        """Rows of the columns that are shown, as a reader sees them."""
+        shown = [(at, column) for at, column in enumerate(self.columns) if column.heading is not None]
+        return tuple(tuple(column.text(row[at]) for at, column in shown) for row in self.rows)
+
+    @property
+    def to_right(self) -> tuple[bool, ...]:
+        """Whether each column that is shown stands to the right."""
+        return tuple(column.kind != "text" for column in self.columns if column.heading is not None)
+
+    def only(self, keys: Sequence[str]) -> Table:
+        """Return the table with these columns alone, in this order."""
+        places = {column.key: at for at, column in enumerate(self.columns)}
+        return self._with([places[key] for key in keys])
+
+    def split(self, width: int) -> list[Table]:
+        """Split the table into as few as keep every number whole in so many letters, the first column in each."""
+        shown = replace(self, columns=tuple(column for column in self.columns if column.heading is not None))
+        needed = [longest_word(name, *cells) + 2 for name, *cells in zip(self.headings, *self.texts, strict=True)]
+        parts: list[list[int]] = [[0]]
+        room = first = width - max(needed[0], LEAST_FIRST)
+        for number, wanted in enumerate(needed[1:], 1):
+            if wanted > room and len(parts[-1]) > 1:
+                parts.append([0])
+                room = first
+            parts[-1].append(number)
+            room -= wanted
+        return [replace(shown, rows=self.texts)._with(part) for part in parts] if len(parts) > 1 else [self]
+
+    def _with(self, places: Sequence[int]) -> Table:
+        rows = tuple(tuple(row[at] for at in places) for row in self.rows)
+        return replace(self, columns=tuple(self.columns[at] for at in places), rows=rows)
+
+
+def text_table(headings: Sequence[str], rows: Iterable[Sequence[Cell]], caption: str = "") -> Table:
+    """Make a table of what is only shown: names to the left, then numbers that are words already.
+
+    >>> text_table(("Offer", "Bill"), [("Flat", "812.40")]).texts
+    (('Flat', '812.40'),)
+    """
+    columns = tuple(Column(heading=name, kind="number" if at else "text") for at, name in enumerate(headings))
+    return Table(columns, tuple(tuple(row) for row in rows), caption)
+
+
+def csv_text(table: Table) -> str:
+    """Write the columns that have a key as CSV, with a row of their keys.
+
+    >>> csv_text(Table((Column("line"), Column("kw", kind="number")), (("a", 1.5), ("b", None))))
+    'line,kw\\na,1.500000000\\nb,\\n'
+    """
+    columns = [(at, column) for at, column in enumerate(table.columns) if column.key is not None]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([column.key for _, column in columns])
+    writer.writerows([column.csv_text(row[at]) for at, column in columns] for row in table.rows)
+    return text.getvalue()
+
+
+def json_rows(table: Table) -> list[dict[str, Cell]]:
+    """Return each row as a dictionary of the columns that have a key, numbers to the last digit.
+
+    >>> json_rows(Table((Column("line"), Column("kw", kind="number"), Column(heading="Mark")), (("a", 1.5, "x"),)))
+    [{'line': 'a', 'kw': 1.5}]
+    """
+    columns = [(at, column.key) for at, column in enumerate(table.columns) if column.key is not None]
+    return [{key: row[at] for at, key in columns} for row in table.rows]
+
+
+def longest_word(*texts: str) -> int:
+    """Return how many letters the longest word has."""
+    return max(len(word) for text in texts for word in text.split(" "))

@@ -1,0 +1,72 @@
+"""Tables and lists of sentences on a terminal, the same for every command."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Mapping
+from typing import Literal
+
+from rich import box
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table as RichTable
+from rich.text import Text
+
+from scheduler.render.table import Table, longest_word
+
+MOST_FIRST = 36
+"""Letters of a word that a table's first column does not break."""
+STYLES: Mapping[str, str] = {"group": "bold", "aside": "dim", "subtotal": "bold", "total": "bold"}
+"""How rows look that are more than a row."""
+
+
+def print_table(table: Table, console: Console, width: int) -> None:
+    """Print a table in so many letters, in parts where it would break a number."""
+    for part in table.split(width):
+        console.print(terminal_table(part), width=width)
+
+
+def table_text(table: Table, width: int) -> str:
+    """Return the table as lines of text without blanks at their ends."""
+    console = Console(file=io.StringIO(), width=width, color_system=None)
+    print_table(table, console, width)
+    assert isinstance(console.file, io.StringIO)
+    return "\n".join(line.rstrip() for line in console.file.getvalue().splitlines())
+
+
+def terminal_table(table: Table) -> RichTable:
+    """Return the table for a terminal."""
+    made = RichTable(
+        title=table.caption or None,
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        show_header=any(table.headings),
+    )
+    texts = table.texts
+    for number, (name, to_right) in enumerate(zip(table.headings, table.to_right, strict=True)):
+        least = None if number else min(longest_word(name, *(row[0] for row in texts)), MOST_FIRST)
+        justify: Literal["left", "right"] = "right" if to_right else "left"
+        made.add_column(Text(name), justify=justify, overflow="fold", min_width=least)
+    for number, row in enumerate(texts):
+        role = table.roles.get(number, "")
+        if role == "total":
+            made.add_section()
+        indent = "  " if role == "aside" else ""
+        made.add_row(
+            Text(f"{indent}{row[0]}"),
+            *(Text(cell) for cell in row[1:]),
+            style=STYLES.get(role),
+            end_section=role == "subtotal",
+        )
+    return made
+
+
+def print_list(title: str, sentences: Iterable[str], console: Console, width: int, style: str = "dim") -> None:
+    """Print sentences set in under their title, nothing where there are none; without a title they stand alone."""
+    listed = list(sentences)
+    if listed and title:
+        console.print(Text(title, style="bold"), width=width)
+    for sentence in listed:
+        console.print(Padding(Text(sentence, style=style), (0, 0, 0, 2)), width=width)
