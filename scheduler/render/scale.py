@@ -63,7 +63,7 @@ def nice_step(span: float, most: int = MOST_TICKS) -> float:
     20.0
     """
     unit = 10.0 ** math.floor(math.log10(span / most))
-    return next(each * unit for each in (*NICE, 10, 20) if span <= each * unit * most)
+    return next(each * unit for each in (*NICE, 10, 20) if span <= each * unit * most * (1 + NEARLY))
 
 
 def nice_ticks(lowest: float, highest: float, most: int = MOST_TICKS) -> list[float]:
