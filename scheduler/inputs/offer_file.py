@@ -1,4 +1,4 @@
-"""An offer's TOML file, read strictly into an Offer."""
+"""An offer's TOML file and the CSV file of its market prices, read strictly into an Offer."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ from models.tariff.offer import (
     step_that_never_holds,
     steps_that_mix,
 )
-from scheduler.inputs.market_file import read_market
 from scheduler.inputs.offer_schema import (
     FIRST_PER_DAY,
     PER_DAY,
@@ -29,10 +28,15 @@ from scheduler.inputs.offer_schema import (
     MarketTable,
     OfferTable,
 )
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown
-from scheduler.textio.read_text import file_problem
+from scheduler.inputs.series_file import read_regular
+from scheduler.textio.csv_rows import MOST_MEGABYTES, price_problem
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown, single_fault
+from scheduler.textio.read_text import file_problem, read_text
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
 from scheduler.textio.toml_values import clock_of_minutes
+
+PER_KWH, PER_MWH = ("start", "price_per_kwh"), ("start", "price_per_mwh")
+KWH_A_MWH = 1000.0
 
 
 def read_offer(path: Path, has_calendar: bool) -> Offer:
@@ -96,6 +100,24 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         ),
     )
     return offer, (path, *files)
+
+
+def read_market(path: Path, known_until_minute: int, published_minute: int) -> MarketPrices:
+    """Market prices in a file, `start` with its offset from UTC, a regular step of 5 to 60 minutes.
+
+    Raises
+    ------
+    InputFaults : the faults of the file, each with its line; the first ten and how many more.
+    """
+    header = read_text(path, MOST_MEGABYTES).split("\n", 1)[0].strip()
+    names = [cell.strip() for cell in header.replace('"', "").split(",")]
+    if names not in (list(PER_KWH), list(PER_MWH)):
+        allowed = " or ".join(",".join(columns) for columns in (PER_KWH, PER_MWH))
+        raise single_fault(path, f"the header is {shown(header)}; allowed is {allowed}", 1)
+    per_mwh = names == list(PER_MWH)
+    series = read_regular(path, PER_MWH if per_mwh else PER_KWH, price_problem)
+    price = series.kw / KWH_A_MWH if per_mwh else series.kw
+    return MarketPrices(series.start, price, series.step_minutes, known_until_minute, published_minute)
 
 
 def _in_file_order(faults: list[Fault], path: Path) -> list[Fault]:

@@ -26,7 +26,7 @@ from scheduler.inputs.site_schema import (
     UsualTripTable,
     WearTable,
 )
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown, single_fault
 from scheduler.textio.read_text import file_problem, folder_problem
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
 from scheduler.textio.toml_values import DAYS, clock_of_minutes
@@ -56,6 +56,15 @@ class SiteReading:
     faults: tuple[Fault, ...]
     data_files: Mapping[str, Path]
     has_calendar: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class SiteClock:
+    """What commands on meter files need of a site: its name, IANA time zone, and holiday calendar or None."""
+
+    name: str
+    timezone: str
+    holiday_calendar: str | None
 
 
 def read_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> Site:
@@ -141,6 +150,24 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
             setting=Setting(charger.set_by, charger.max_blocks or 0, charger.min_block_minutes or 0),
         )
     return SiteReading(whole, tuple(in_line_order(faults)), data_files, has_calendar)
+
+
+def read_site_clock(folder: Path) -> SiteClock:
+    """Read `[site]` of a folder's `site.toml`.
+
+    Raises
+    ------
+    InputFaults : the faults of that table.
+    """
+    problem = folder_problem(folder)
+    if problem is not None:
+        raise single_fault(folder, problem)
+    document = read_toml(folder / SITE_FILE)
+    faults: list[Fault] = []
+    site = check_table(document, ("site",), SiteTable, faults)
+    if site is None:
+        raise InputFaults(faults or [document.fault(("site",), "missing, and required: a table [site]")])
+    return SiteClock(site.name, site.timezone, site.holiday_calendar)
 
 
 def _car(table: CarTable) -> Car:

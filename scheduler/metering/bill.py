@@ -14,7 +14,7 @@ from models.base.calendars import public_holidays
 from models.tariff.bill import Bill, GridFlows, bill, on_paper
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer
-from scheduler.inputs.site_header import SiteClock, read_site_clock
+from scheduler.inputs.site_file import SiteClock, read_site_clock
 from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import Channel, MeterReading
 from scheduler.metering.fill_gaps import gap_text
