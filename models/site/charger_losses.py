@@ -166,7 +166,7 @@ def points_short(points: Sequence[MeasuredPoint]) -> str | None:
     different = len({(point.direction, power_of[point.power_kw]) for point in points})
     if not points:
         return (
-            "found no points; allowed are 3 or more, of charge and of discharge and one of them at two powers, "
+            "found no points; expected 3 or more, of charge and of discharge and one of them at two powers, "
             "or 2 round-trip ones at two powers"
         )
     if len(directions) == 1 and "round-trip" not in directions:
@@ -174,13 +174,13 @@ def points_short(points: Sequence[MeasuredPoint]) -> str | None:
         other = "discharge" if only == "charge" else "charge"
         more = " and another of either at another power" if different == 1 else ""
         return (
-            f"all points are of {only}, which tells nothing of the other direction; allowed is one point or more "
+            f"all points are of {only}, which tells nothing of the other direction; expected one point or more "
             f"of {other} (or round-trip) beside them{more}"
         )
     if len(set(power_of.values())) == 1:
         return (
             f"all points are at about {points[0].power_kw:g} kW, and one power cannot tell the fixed loss from the "
-            "efficiencies; allowed are two powers or more, one of them low"
+            "efficiencies; expected two powers or more, one of them low"
         )
     if directions != {"round-trip"} and different < UNKNOWNS:
         found = ", ".join(
@@ -189,7 +189,7 @@ def points_short(points: Sequence[MeasuredPoint]) -> str | None:
             if (number := len({power_of[point.power_kw] for point in points if point.direction == direction}))
         )
         return (
-            f"found {different} different points ({found}) for {UNKNOWNS} unknowns; allowed are {UNKNOWNS} or more: "
+            f"found {different} different points ({found}) for {UNKNOWNS} unknowns; expected {UNKNOWNS} or more: "
             "add 1 of any direction, at another power"
         )
     return None

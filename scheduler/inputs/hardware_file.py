@@ -58,7 +58,7 @@ class HardwareTable(Table):
         if self.grant > costs:
             yield (
                 "grant",
-                f"{shown(self.grant)} is over price and installation together; allowed is 0 to {costs:.12g}",
+                f"{shown(self.grant)} is over price and installation together; expected 0 to {costs:.12g}",
             )
 
 

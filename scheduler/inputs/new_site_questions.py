@@ -127,9 +127,9 @@ def contradiction(key: str, value: Any, others: Mapping[str, Any]) -> str | None
     """What is wrong with an answer beside the others, or None."""
     direction, _, end = key.partition("_")
     if end == "min_kw" and (most := others.get(f"{direction}_max_kw")) is not None and value > most:
-        return f"{value:g} is over --{direction}-max-kw; allowed is 0 to {most:g}"
+        return f"{value:g} is over --{direction}-max-kw; expected 0 to {most:g}"
     if end == "max_kw" and (least := others.get(f"{direction}_min_kw")) is not None and value < least:
-        return f"{value:g} is under --{direction}-min-kw; allowed is {least:g} or more"
+        return f"{value:g} is under --{direction}-min-kw; expected {least:g} or more"
     return None
 
 
@@ -209,7 +209,7 @@ def find_answers(given: Mapping[str, str | None], ask: AskOwner | None) -> Answe
             if problem is not None:
                 faults.append(Fault(question.option, None, None, problem))
         elif ask is None and question.default is None:
-            faults.append(Fault(question.option, None, None, f"missing; allowed is {question.allowed}"))
+            faults.append(Fault(question.option, None, None, f"missing; expected {question.allowed}"))
     faults += [
         Fault(f"--{band.replace('_', '-')}-hours", None, None, f"needs --{band.replace('_', '-')}-price as well")
         for band in BANDS

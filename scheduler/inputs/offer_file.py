@@ -63,7 +63,7 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
     demand = check_table(document, ("demand_charge",), DemandTable, faults)
     market = check_table(document, ("market",), MarketTable, faults)
     if "public_holidays_count_as" in document.values and not has_calendar:
-        message = "it needs a holiday calendar, and the site names none; allowed with site.holiday_calendar"
+        message = "it needs a holiday calendar, and the site names none; expected site.holiday_calendar"
         faults.append(document.fault(("public_holidays_count_as",), message))
     faults += _market_faults(document, (*imports, *exports))
     import_bands = tuple(_band(each, market) for each in imports if each)
@@ -113,7 +113,7 @@ def read_market(path: Path, known_until_minute: int, published_minute: int) -> M
     names = [cell.strip() for cell in header.replace('"', "").split(",")]
     if names not in (list(PER_KWH), list(PER_MWH)):
         allowed = " or ".join(",".join(columns) for columns in (PER_KWH, PER_MWH))
-        raise single_fault(path, f"the header is {shown(header)}; allowed is {allowed}", 1)
+        raise single_fault(path, f"the header is {shown(header)}; expected {allowed}", 1)
     per_mwh = names == list(PER_MWH)
     series = read_regular(path, PER_MWH if per_mwh else PER_KWH, price_problem)
     price = series.kw / KWH_A_MWH if per_mwh else series.kw
@@ -163,12 +163,12 @@ def _market_faults(document: TomlDocument, bands: Sequence[ImportTable | ExportT
     follow = [side for side in ("import", "export") if _any_follows(document, side)]
     if "market" in document.values:
         if None not in bands and not follow:
-            message = "no band follows the market; allowed with follows_market = true on a band"
+            message = "no band follows the market; expected follows_market = true on a band"
             return [document.fault(("market",), message)]
         return []
     return [
         document.fault(
-            (side, number, "follows_market"), "there is no [market]; allowed with a [market] table that names a file"
+            (side, number, "follows_market"), "there is no [market]; expected a [market] table that names a file"
         )
         for side in follow
         for number, band in enumerate(document.values[side])
@@ -192,7 +192,7 @@ def _market_prices(
     file = document.path.parent / table.file
     problem = file_problem(file)
     if problem is not None:
-        message = f"{shown(table.file)}: {problem}; allowed is a file, relative to the offer's folder"
+        message = f"{shown(table.file)}: {problem}; expected a file, relative to the offer's folder"
         faults.append(document.fault(("market", "file"), message))
         return None, ()
     published = table.published_at
@@ -218,7 +218,7 @@ def _mixed_steps(
     return [
         document.fault(
             (side, later, key),
-            f"this step and that of {side}[{earlier + 1}] can hold at the same time; allowed are steps with the same "
+            f"this step and that of {side}[{earlier + 1}] can hold at the same time; expected steps with the same "
             "from, to, days and months, counted over the same period, the later in the file with fewer kWh",
         )
     ]
@@ -233,7 +233,7 @@ def _never_holding(
         return []
     key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in document.values[side][number])
     message = (
-        "bands later in the file cover this one at all times, so no kWh is ever counted for it; allowed is to put it "
+        "bands later in the file cover this one at all times, so no kWh is ever counted for it; expected to put it "
         "after the band whose price holds beyond it"
     )
     return [document.fault((side, number, key), message)]
@@ -243,7 +243,7 @@ def _unpriced(bands: tuple[Band, ...], month: int, day_of_week: int, minute: int
     when = f"on a {calendar.day_name[day_of_week]} in {calendar.month_name[month]} at {clock_of_minutes(minute)}"
     if any(band.up_to_kwh is not None for band in bands):
         return (
-            f"no import price {when} once every step is used up; allowed are bands without an end in kWh that leave "
+            f"no import price {when} once every step is used up; expected bands without an end in kWh that leave "
             "no time without one"
         )
-    return f"no import price {when}; allowed are bands that leave no time without one"
+    return f"no import price {when}; expected bands that leave no time without one"

@@ -59,7 +59,7 @@ class OfferTable(Table):
         if self.tax_covers is not None and self.tax_percent is None:
             yield "tax_percent", "missing, and required where there is a tax_covers: 0 to 100"
         if self.demand_charge is None and self.tax_covers is not None and "demand_charge" in self.tax_covers:
-            yield "tax_covers", "it covers a demand charge, and there is none; allowed with a [demand_charge] table"
+            yield "tax_covers", "it covers a demand charge, and there is none; expected a [demand_charge] table"
 
 
 class BandTable(StretchTable):
@@ -75,13 +75,13 @@ class BandTable(StretchTable):
         """Two prices, or none."""
         yield from StretchTable.contradictions(self)
         if self.follows_market and self.price_per_kwh is not None:
-            yield "price_per_kwh", "the band follows the market too; allowed is one of the two"
+            yield "price_per_kwh", "the band follows the market too; expected one of the two"
         if not self.follows_market:
             if self.price_per_kwh is None:
                 yield "price_per_kwh", "missing, and required unless follows_market = true: a number from -1e9 to 1e9"
             for key in ("multiply", "add_per_kwh"):
                 if getattr(self, key) is not None:
-                    yield key, "this is for a band that follows the market; allowed with follows_market = true"
+                    yield key, "this is for a band that follows the market; expected follows_market = true"
 
 
 class ImportTable(BandTable):
@@ -94,7 +94,7 @@ class ImportTable(BandTable):
         """Two ends of one step."""
         yield from BandTable.contradictions(self)
         if self.up_to_kwh_per_day is not None and self.up_to_kwh_per_month is not None:
-            yield PER_MONTH, f"there is {PER_DAY} as well; allowed is one of the two"
+            yield PER_MONTH, f"there is {PER_DAY} as well; expected one of the two"
 
 
 class ExportTable(BandTable):

@@ -50,7 +50,7 @@ def read_regular(path: Path, columns: tuple[str, str], problem_of: Callable[[str
         if problem is not None:
             faults.append(Fault(str(path), row.line, columns[1], problem))
     if not faults and len(rows) < FEWEST_ROWS:
-        message = f"found {len(rows)} rows under the header; allowed is {FEWEST_ROWS} or more"
+        message = f"found {len(rows)} rows under the header; expected {FEWEST_ROWS} or more"
         faults.append(Fault(str(path), None, None, message))
     if faults:
         raise InputFaults(listed(in_line_order(faults)))
@@ -85,12 +85,12 @@ def _order_problems(minutes_between: IntArray, step_minutes: int) -> Iterator[tu
     backwards = np.flatnonzero(minutes_between <= 0)
     for index in backwards:
         what = "duplicate: the same start as" if minutes_between[index] == 0 else "not in time order: before"
-        yield int(index) + 1, f"{what} the row above; allowed are rows in time order, each start once"
+        yield int(index) + 1, f"{what} the row above; expected rows in time order, each start once"
     if len(backwards):
         return
     if not LEAST_STEP_MINUTES <= step_minutes <= MOST_STEP_MINUTES:
         allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
-        yield 1, f"{step_minutes} minutes after the row above; allowed is a step of {allowed}"
+        yield 1, f"{step_minutes} minutes after the row above; expected a step of {allowed}"
         return
     for index in np.flatnonzero(minutes_between != step_minutes):
         minutes = int(minutes_between[index])
@@ -98,7 +98,7 @@ def _order_problems(minutes_between: IntArray, step_minutes: int) -> Iterator[tu
         yield (
             int(index) + 1,
             (
-                f"{kind}: {minutes} minutes after the row above; allowed is the step of the other rows, "
+                f"{kind}: {minutes} minutes after the row above; expected the step of the other rows, "
                 f"{step_minutes} minutes"
             ),
         )

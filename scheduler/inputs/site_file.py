@@ -190,9 +190,7 @@ def _data_files(document: TomlDocument, folder: Path, faults: list[Fault]) -> di
             found[key] = folder / name
         else:
             faults.append(
-                document.fault(
-                    ("data", key), f"{shown(name)}: {problem}; allowed is a file, relative to the site folder"
-                )
+                document.fault(("data", key), f"{shown(name)}: {problem}; expected a file, relative to the site folder")
             )
     return found
 
@@ -227,5 +225,5 @@ def _overlaps(document: TomlDocument, trips: list[UsualTripTable | None]) -> Ite
         yield document.fault(
             ("usual_trip", next_index),
             f"departs {DAYS[day]} {clock_of_minutes(clock)}, before usual_trip[{index + 1}] is back at "
-            f"{clock_of_minutes((departs + minutes) % MINUTES_A_DAY)}; allowed are trips that do not overlap",
+            f"{clock_of_minutes((departs + minutes) % MINUTES_A_DAY)}; expected trips that do not overlap",
         )

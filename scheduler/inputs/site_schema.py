@@ -107,12 +107,12 @@ class SiteTable(Table):
             nearest = did_you_mean(self.timezone, available_timezones())
             yield (
                 "timezone",
-                f"{shown(self.timezone)} is not known; allowed is an IANA time zone{nearest}",
+                f"{shown(self.timezone)} is not known; expected an IANA time zone{nearest}",
             )
         if self.holiday_calendar is not None and not _calendar_is_known(self.holiday_calendar):
             yield (
                 "holiday_calendar",
-                f"{shown(self.holiday_calendar)} is not known; allowed is an ISO 3166 country or subdivision "
+                f"{shown(self.holiday_calendar)} is not known; expected an ISO 3166 country or subdivision "
                 'such as "IE" or "DE-BY"',
             )
 
@@ -152,7 +152,7 @@ class CarTable(Table):
         if self.floor_percent >= self.ceiling_percent:
             yield (
                 "floor_percent",
-                f"{self.floor_percent:g} is not under ceiling_percent; allowed is 0 to under {self.ceiling_percent:g}",
+                f"{self.floor_percent:g} is not under ceiling_percent; expected 0 to under {self.ceiling_percent:g}",
             )
 
 
@@ -181,13 +181,13 @@ class ChargerTable(Table):
             ("discharge_min_kw", self.discharge_min_kw, "discharge_max_kw", self.discharge_max_kw),
         ):
             if least > most:
-                yield least_key, f"{least:g} is over {most_key}; allowed is 0 to {most:g}"
+                yield least_key, f"{least:g} is over {most_key}; expected 0 to {most:g}"
         most_into_battery_kw = self.charge_max_kw * self.charge_efficiency_percent / 100
         if self.fixed_loss_kw >= most_into_battery_kw:
             yield (
                 "fixed_loss_kw",
                 f"{self.fixed_loss_kw:g} leaves nothing for the battery even at charge_max_kw; "
-                f"allowed is under {most_into_battery_kw:g}",
+                f"expected under {most_into_battery_kw:g}",
             )
         yield from self._setting_contradictions()
 
@@ -209,7 +209,7 @@ class ChargerTable(Table):
                 yield (
                     f"{direction}_max_kw",
                     f"{most:g} leaves no whole current: at {self.volts:g} V and phases {self.phases} one amp is "
-                    f'{kw_per_amp:g} kW; allowed is {enough_kw:g} or more where set_by is "current"',
+                    f'{kw_per_amp:g} kW; expected {enough_kw:g} or more where set_by is "current"',
                 )
 
 
@@ -290,7 +290,7 @@ class UsualTripTable(Table):
         if self.depart_minute == self.return_minute:
             yield (
                 "return",
-                f'"{clock_of_minutes(self.return_minute)}" is the departure too; allowed is any other time, '
+                f'"{clock_of_minutes(self.return_minute)}" is the departure too; expected any other time, '
                 "an earlier one is on the next day",
             )
 

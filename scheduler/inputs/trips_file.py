@@ -26,7 +26,7 @@ def read_trips(path: Path) -> tuple[Trip, ...]:
         if trip is None:
             continue
         if trips and trip.depart_at < trips[-1].return_at:
-            message = "departs before the trip above is back; allowed are trips in time order that do not overlap"
+            message = "departs before the trip above is back; expected trips in time order that do not overlap"
             faults.append(Fault(str(path), row.line, "depart", message))
         trips.append(trip)
     if faults:
@@ -43,7 +43,7 @@ def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
         "distance_km": number_problem(row.cells[2]),
     }
     if depart is not None and comeback is not None and comeback <= depart:
-        problems["return"] = "not after the departure; allowed is a later instant"
+        problems["return"] = "not after the departure; expected a later instant"
     new = [Fault(str(path), row.line, key, problem) for key, problem in problems.items() if problem is not None]
     faults += new
     if new or depart is None or comeback is None:

@@ -67,14 +67,14 @@ def parse_request(
             faults.append(Fault("--highest-soc-today", None, None, f"{highest:g} is under --soc {words.soc_percent:g}"))
     weight = words.wear_weight
     if weight is not None and not (math.isfinite(weight) and weight >= 0):
-        faults.append(Fault("--wear-weight", None, None, f"found {weight:g}; allowed is 0 or more"))
+        faults.append(Fault("--wear-weight", None, None, f"found {weight:g}; expected 0 or more"))
     for option, amount in (
         ("--peak-so-far", words.peak_so_far_kw),
         ("--imported-so-far", words.imported_so_far_kwh),
         ("--exported-so-far", words.exported_so_far_kwh),
     ):
         if amount is not None and not 0 <= amount <= MOST_SO_FAR:
-            faults.append(Fault(option, None, None, f"found {amount:g}; allowed is 0 or more, up to 1e6"))
+            faults.append(Fault(option, None, None, f"found {amount:g}; expected 0 or more, up to 1e6"))
     if words.stay_home and words.trips:
         faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
     now = _collect(faults, lambda: moment_now(words.now, timezone))
@@ -171,7 +171,7 @@ def moment_now(text: str | None, timezone: str) -> datetime:
 def _percent(option: str, value: float) -> list[Fault]:
     if 0 <= value <= 100:
         return []
-    return [Fault(option, None, None, f"found {shown(value)}; allowed is 0 to 100 (percent)")]
+    return [Fault(option, None, None, f"found {shown(value)}; expected 0 to 100 (percent)")]
 
 
 def _collect(faults: list[Fault], read: Callable[[], Found]) -> Found | None:

@@ -52,12 +52,12 @@ def parse_trip(text: str, now: datetime, timezone: str) -> tuple[Trip, tuple[str
     """
     match = _TRIP.fullmatch(text.strip())
     if match is None or (match["return_date"] and not match["depart_date"]):
-        raise _fault(f"found {shown(text)}; allowed is {TWO_FORMS}, or mi for miles")
+        raise _fault(f"found {shown(text)}; expected {TWO_FORMS}, or mi for miles")
     distance_km = _distance_km(match["distance"], match["unit"])
     depart_clock = parse_clock(match["depart"], TRIP_OPTION)
     return_clock = parse_clock(match["return"], TRIP_OPTION)
     if match["return_date"] is None and return_clock == depart_clock:
-        raise _fault(f"{shown(text)} returns when it departs; allowed is a later return, or dates to both")
+        raise _fault(f"{shown(text)} returns when it departs; expected a later return, or dates to both")
 
     if match["depart_date"]:
         wall = datetime.combine(parse_date(match["depart_date"], TRIP_OPTION), depart_clock)
@@ -76,7 +76,7 @@ def parse_trip(text: str, now: datetime, timezone: str) -> tuple[Trip, tuple[str
     returns = instants_at(datetime.combine(return_date, return_clock), timezone, TRIP_OPTION)
     return_at = returns[-1]
     if return_at <= depart_at:
-        raise _fault(f"{shown(text)} returns before it departs; allowed is a later return")
+        raise _fault(f"{shown(text)} returns before it departs; expected a later return")
     notes = (
         *_doubled("departure", departs, depart_at, timezone),
         *_doubled("return", returns, return_at, timezone),
@@ -98,13 +98,13 @@ def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> 
     """
     in_order = tuple(sorted(trips, key=lambda trip: (trip.depart_at, trip.return_at)))
     faults = [
-        f"the trip {trip_text(trip, timezone)} departs in the past; allowed is now or later"
+        f"the trip {trip_text(trip, timezone)} departs in the past; expected now or later"
         for trip in in_order
         if trip.depart_at < now
     ]
     faults += [
         f"the trips {trip_text(earlier, timezone)} and {trip_text(later, timezone)} overlap; "
-        "allowed are trips one after the other"
+        "expected trips one after the other"
         for earlier, later in pairwise(in_order)
         if later.depart_at < earlier.return_at
     ]
@@ -121,10 +121,10 @@ def trip_text(trip: Trip, timezone: str) -> str:
 
 def _distance_km(number: str, unit: str) -> float:
     if not _DISTANCE.fullmatch(number):
-        raise _fault(f"the distance {shown(number)} is not a number; allowed is 0 or more, such as 96km or 60mi")
+        raise _fault(f"the distance {shown(number)} is not a number; expected 0 or more, such as 96km or 60mi")
     distance_km = float(number) * (KM_PER_MILE if unit == "mi" else 1.0)
     if not 0 <= distance_km < math.inf:
-        raise _fault(f"the distance {shown(number)} is out of range; allowed is 0 or more")
+        raise _fault(f"the distance {shown(number)} is out of range; expected 0 or more")
     return distance_km + 0.0  # a typed -0 becomes 0
 
 

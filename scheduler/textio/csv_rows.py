@@ -54,7 +54,7 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> list
         found = f"the header is {shown(lines[0])}"
         if re.split(r"\s*[;\t|]\s*", lines[0].strip()) == list(columns):
             found = "the cells are not divided by commas"
-        raise single_fault(path, f"{found}; allowed is {wanted}", 1)
+        raise single_fault(path, f"{found}; expected {wanted}", 1)
     reader = csv.reader(lines[1:], strict=True)
     rows = []
     try:
@@ -64,7 +64,7 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> list
                 rows.append(CsvRow(line, [cell.strip() for cell in cells]))
             else:
                 what = f"cells: {len(cells)}" if cells else "an empty line"
-                faults.append(Fault(str(path), line, None, f"found {what}; allowed is {wanted}"))
+                faults.append(Fault(str(path), line, None, f"found {what}; expected {wanted}"))
     except csv.Error as error:
         faults.append(Fault(str(path), reader.line_num + 1, None, f"this is not CSV: {shortened(str(error))}"))
     return rows
@@ -80,12 +80,12 @@ def stamp_problem(cell: str) -> str:
         problem = f"{shown(cell)} is not on a whole minute"
     else:
         problem = f"{shown(cell)} cannot be read as an instant"
-    return f"{problem}; allowed is an instant with its offset, such as 2026-03-02T18:00+00:00"
+    return f"{problem}; expected an instant with its offset, such as 2026-03-02T18:00+00:00"
 
 
 def number_problem(cell: str, least: float = 0.0) -> str | None:
     """What is wrong with a finite number of `least` or more, up to MOST, or None."""
-    allowed = f"allowed is a finite number{', 0 or more' if least == 0 else ''}"
+    allowed = f"expected a finite number{', 0 or more' if least == 0 else ''}"
     if not NUMBER.fullmatch(cell):
         return f"{f'{shown(cell)} is not a number' if cell else 'the cell is empty'}; {allowed}"
     value = float(cell)

@@ -30,7 +30,7 @@ class Fault:
     message: str
 
     def __str__(self) -> str:
-        """One line, such as `site.toml line 14, car.floor_percent: 120 is over 100; allowed is 0 to 100`."""
+        """One line, such as `site.toml line 14, car.floor_percent: 120 is over 100; expected 0 to 100`."""
         line = "" if self.line is None else f" line {self.line}"
         key = "" if self.key is None else f", {self.key}"
         return " ".join(f"{self.file}{line}{key}: {self.message}".splitlines())

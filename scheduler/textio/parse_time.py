@@ -45,12 +45,12 @@ def parse_moment(text: str, now: datetime | None, timezone: str, option: str) ->
     else:
         dated_forms = '"2026-03-02T18:20" or "2026-03-02T18:20+00:00"'
         forms = dated_forms if now is None else f'"21:00", {dated_forms}'
-        raise single_fault(option, f"found {shown(text)}; allowed is {forms}")
+        raise single_fault(option, f"found {shown(text)}; expected {forms}")
     if now is not None:
         instants = not_before(instants, now, shown(text), option)
     if len(instants) > 1:
         first, second = (local_text(instant, timezone) for instant in instants)
-        raise single_fault(option, f"{shown(text)} occurs twice as the clocks go back; allowed is {first} or {second}")
+        raise single_fault(option, f"{shown(text)} occurs twice as the clocks go back; expected {first} or {second}")
     return instants[0]
 
 
@@ -88,7 +88,7 @@ def not_before(instants: list[datetime], now: datetime, found: str, option: str)
     """The instants at or after now; InputFaults if there is none."""
     later = [instant for instant in instants if instant >= now]
     if not later:
-        raise single_fault(option, f"{found} is in the past; allowed is now or later")
+        raise single_fault(option, f"{found} is in the past; expected now or later")
     return later
 
 
@@ -97,7 +97,7 @@ def parse_clock(text: str, option: str) -> time:
     try:
         return time(int(text[:2]), int(text[3:]))
     except ValueError:
-        raise single_fault(option, f'there is no time {shown(text)}; allowed is "00:00" to "23:59"') from None
+        raise single_fault(option, f'{shown(text)} is not a valid time; expected "00:00" to "23:59"') from None
 
 
 def parse_date(text: str, option: str) -> date:
@@ -105,9 +105,9 @@ def parse_date(text: str, option: str) -> date:
     try:
         found = date.fromisoformat(text)
     except ValueError:
-        raise single_fault(option, f"there is no date {shown(text)}; allowed is a date of the calendar") from None
+        raise single_fault(option, f"{shown(text)} is not a valid date; expected a date such as 2026-03-02") from None
     if not FIRST_YEAR <= found.year <= LAST_YEAR:
-        raise single_fault(option, f"found the year {found.year}; allowed is {FIRST_YEAR} to {LAST_YEAR}")
+        raise single_fault(option, f"found the year {found.year}; expected {FIRST_YEAR} to {LAST_YEAR}")
     return found
 
 
@@ -118,7 +118,7 @@ def local_text(instant: datetime, timezone: str) -> str:
 
 def skipped(wall: datetime, option: str) -> InputFaults:
     """The fault of a time that the clocks skip."""
-    return single_fault(option, f"the clocks skip {wall:%H:%M} on {wall:%Y-%m-%d}; allowed is a time before or after")
+    return single_fault(option, f"the clocks skip {wall:%H:%M} on {wall:%Y-%m-%d}; expected a time before or after")
 
 
 def _with_offset(words: str, option: str) -> datetime:
@@ -126,4 +126,4 @@ def _with_offset(words: str, option: str) -> datetime:
         return datetime.fromisoformat(words).astimezone(UTC)
     except ValueError:
         allowed = "an offset such as +01:00"
-        raise single_fault(option, f"there is no moment {shown(words)}; allowed is {allowed}") from None
+        raise single_fault(option, f"{shown(words)} is not a valid moment; expected {allowed}") from None

@@ -107,7 +107,7 @@ def _message(details: ErrorDetails, schema: type[Table]) -> str:
     allowed = fields[key].description
     if details["type"] == "missing":
         return f"missing, and required: {allowed}"
-    return f"{_problem(details)}; allowed is {allowed}"
+    return f"{_problem(details)}; expected {allowed}"
 
 
 def _problem(details: ErrorDetails) -> str:

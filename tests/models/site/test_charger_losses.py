@@ -211,7 +211,7 @@ def test_bounds_hold_and_are_told_by_missing_errors() -> None:
 @pytest.mark.parametrize(
     ("points", "says"),
     [
-        ([], "found no points; allowed are 3 or more"),
+        ([], "found no points; expected 3 or more"),
         ([("charge", 2), ("charge", 5), ("charge", 7)], "of discharge (or round-trip) beside them"),
         (
             [("discharge", 2)],
@@ -230,7 +230,7 @@ def test_what_cannot_be_told_apart_is_refused(points: list[tuple[Direction, floa
     """Too few different points, one direction or one power are refused in words."""
     measured = [MeasuredPoint(direction, power, 90.0) for direction, power in points]
     assert says in str(points_short(measured))
-    with pytest.raises(ValueError, match="allowed"):
+    with pytest.raises(ValueError, match="expected"):
         fit_losses(measured)
 
 

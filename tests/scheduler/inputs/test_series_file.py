@@ -82,25 +82,25 @@ def test_steps_of_5_to_60_minutes_are_read(csv_path: Path, step: int) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("start,kw", "start;kw", "line 1: the cells are not divided by commas; allowed is start,kw"),
-        ("start,kw", "start\tkw", "line 1: the cells are not divided by commas; allowed is start,kw"),
-        ("start,kw", "time,power", 'line 1: the header is "time,power"; allowed is start,kw'),
+        ("start,kw", "start;kw", "line 1: the cells are not divided by commas; expected start,kw"),
+        ("start,kw", "start\tkw", "line 1: the cells are not divided by commas; expected start,kw"),
+        ("start,kw", "time,power", 'line 1: the header is "time,power"; expected start,kw'),
         ("start,kw\n", "", "line 1: the header is "),
-        (",0.5", ",high", 'line 3, kw: "high" is not a number; allowed is a finite number, 0 or more'),
+        (",0.5", ",high", 'line 3, kw: "high" is not a number; expected a finite number, 0 or more'),
         (",0.5", ",NaN", 'line 3, kw: "NaN" is not a number'),
         (",0.5", ",inf", 'line 3, kw: "inf" is not a number'),
         (",0.5", ",1e999", 'line 3, kw: "1e999" is not finite'),
         (",0.5", ",1_000", 'line 3, kw: "1_000" is not a number'),
         (",0.5", ",", "line 3, kw: the cell is empty"),
-        (",0.5", ",-0.5", 'line 3, kw: "-0.5" is under 0; allowed is a finite number, 0 or more'),
-        (",0.5", ",0,5", "line 3: found cells: 3; allowed is start,kw"),
-        (",0.5", "", "line 3: found cells: 1; allowed is start,kw"),
-        (",0.5", ",0.5\n", "line 4: found an empty line; allowed is start,kw"),
+        (",0.5", ",-0.5", 'line 3, kw: "-0.5" is under 0; expected a finite number, 0 or more'),
+        (",0.5", ",0,5", "line 3: found cells: 3; expected start,kw"),
+        (",0.5", "", "line 3: found cells: 1; expected start,kw"),
+        (",0.5", ",0.5\n", "line 4: found an empty line; expected start,kw"),
         ("2026-03-02T01:00+00:00", "", "line 3, start: the cell is empty"),
         (
             "2026-03-02T01:00+00:00",
             "2026-03-02T01:00",
-            'line 3, start: "2026-03-02T01:00" has no offset; allowed is',
+            'line 3, start: "2026-03-02T01:00" has no offset; expected',
         ),
         ("2026-03-02T01:00+00:00", "2026-03-02T01:00:30+00:00", "is not on a whole minute"),
         ("2026-03-02T01:00+00:00", "2026-03-02T01:00:00.5+00:00", "is not on a whole minute"),
@@ -116,7 +116,7 @@ def test_steps_of_5_to_60_minutes_are_read(csv_path: Path, step: int) -> None:
         (
             "2026-03-02T01:00+00:00,0.5\n",
             "",
-            "line 3, start: gap: 120 minutes after the row above; allowed is",
+            "line 3, start: gap: 120 minutes after the row above; expected",
         ),
         ("02T01:00", "02T00:00", "line 3, start: duplicate: the same start as the row above"),
         ("02T02:00", "02T00:00", "line 4, start: not in time order: before the row above"),
@@ -139,7 +139,7 @@ def test_the_step_must_be_5_to_60_minutes(csv_path: Path, step: int, allowed: bo
     if allowed:
         assert found == []
     else:
-        message = f"{step} minutes after the row above; allowed is a step of 5 to 60 minutes"
+        message = f"{step} minutes after the row above; expected a step of 5 to 60 minutes"
         assert found == [f"load.csv line 3, start: {message}"]
 
 
@@ -153,7 +153,7 @@ def test_a_clock_change_with_the_offset_left_unchanged_is_a_gap(csv_path: Path) 
 @pytest.mark.parametrize("rows", [0, 1])
 def test_fewer_than_two_rows_are_a_fault(csv_path: Path, rows: int) -> None:
     found = faults(csv_path, "\n".join(GOOD.splitlines()[: rows + 1]))
-    assert found == [f"load.csv: found {rows} rows under the header; allowed is 2 or more"]
+    assert found == [f"load.csv: found {rows} rows under the header; expected 2 or more"]
 
 
 def test_all_faults_are_reported_at_once(csv_path: Path) -> None:
@@ -201,7 +201,7 @@ def test_nonsense_under_a_good_header_is_a_few_short_faults(csv_path: Path, body
 
 def test_a_missing_file_a_folder_and_one_too_large_are_faults(tmp_path: Path) -> None:
     assert faults_of(lambda: read_series(tmp_path / "no.csv")) == [f"{tmp_path / 'no.csv'}: there is no such file"]
-    assert faults_of(lambda: read_series(tmp_path)) == [f"{tmp_path}: this is a folder; a file is wanted"]
+    assert faults_of(lambda: read_series(tmp_path)) == [f"{tmp_path}: this is a folder; expected a file"]
     with (tmp_path / "big.csv").open("wb") as file:
         file.truncate(60_000_000)
     assert "60.0 MB is too large" in faults_of(lambda: read_series(tmp_path / "big.csv"))[0]

@@ -88,7 +88,7 @@ def test_values_outside_the_laws_range_warn(tmp_path: Path) -> None:
         ('calendar_law = "depth"', 'wear.calendar_law: found "depth"'),
         ("battery_temp_degc = 298.15", "wear.battery_temp_degc: found 298.15, perhaps kelvin"),
         ("battery_temp_degc = [1, 2, 3]", "wear.battery_temp_degc: found 3 temperatures"),
-        ("battery_age_years = -1", "wear.battery_age_years: -1 is under 0; allowed is 0 to 40"),
+        ("battery_age_years = -1", "wear.battery_age_years: -1 is under 0; expected 0 to 40"),
     ],
 )
 def test_wear_keys_that_are_at_fault(tmp_path: Path, keys: str, said: str) -> None:
