@@ -257,9 +257,10 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
         if as_json:
             found = [
                 {"file": fault.file, "line": fault.line, "key": fault.key, "message": fault.message}
-                for fault in faults.faults
+                for fault in faults.told
             ]
-            typer.echo(json.dumps({"faults": found}, ensure_ascii=False, indent=2))
+            more = {"more": faults.more} if faults.more else {}
+            typer.echo(json.dumps({"faults": found, **more}, ensure_ascii=False, indent=2))
             raise typer.Exit(INPUT_AT_FAULT) from None
         _stop(str(faults), INPUT_AT_FAULT)
     if as_json:

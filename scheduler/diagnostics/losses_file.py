@@ -32,7 +32,7 @@ def read_losses(path: Path) -> LossTable:
     InputFaults : the faults of the file, each with its line; or that its points are too few or too much alike.
     """
     faults: list[Fault] = []
-    rows = read_rows(path, COLUMNS, faults)
+    rows = list(read_rows(path, COLUMNS, faults))
     for row in rows:
         faults += [Fault(str(path), row.line, column, problem) for column, problem in _problems(row)]
     if faults:

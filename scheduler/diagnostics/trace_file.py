@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,14 +14,15 @@ from models.base.arrays import FloatArray, IntArray
 from models.wear.soc_trace import SocTrace
 from scheduler.plan_output.schedule_csv import COLUMNS as SCHEDULE_COLUMNS
 from scheduler.rolling.flows import COLUMNS as ENERGY_COLUMNS
-from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, price_problem, read_rows, stamp_problem
+from scheduler.textio.bounds import TRACE_DEGC, TRACE_HOURS, TRACE_KWH, TRACE_PERCENT
+from scheduler.textio.csv_rows import NUMBER, STAMP, CsvRow, number_problem, read_rows, stamp_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shown, single_fault
 from scheduler.textio.read_text import beginning_of
 
 TRACE_COLUMNS = ("start", "soc_percent")
 WARM_COLUMNS = (*TRACE_COLUMNS, "temp_degc")
 METERED_COLUMNS = ("start", "hours", *ENERGY_COLUMNS, "stored_kwh")
-LEAST_DEGC, MOST_DEGC = -60.0, 100.0
+LEAST_DEGC, MOST_DEGC = TRACE_DEGC.least, TRACE_DEGC.most
 FEWEST_ROWS = 2
 LONG_HOURS = 6.0
 """A longer way from one row to the next is told: what the battery did in between is not known [h]."""
@@ -45,23 +47,15 @@ class ReadTrace:
 
 def temperature_problem(cell: str) -> str | None:
     """What is wrong with a temperature in degrees C, or None."""
-    problem = price_problem(cell)
-    if problem is not None:
-        return problem.removesuffix("expected a finite number") + "expected a temperature in °C"
-    allowed = f"expected {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
-    if float(cell) > MOST_DEGC:
-        return f"{shown(cell)} is over {MOST_DEGC:.0f}, perhaps kelvin; {allowed}"
-    return f"{shown(cell)} is under {LEAST_DEGC:.0f}; {allowed}" if float(cell) < LEAST_DEGC else None
+    problem = number_problem(cell, TRACE_DEGC)
+    if problem is not None and NUMBER.fullmatch(cell) and float(cell) > TRACE_DEGC.most:
+        return problem.replace(";", ", perhaps kelvin;", 1)
+    return problem
 
 
 def percent_problem(cell: str) -> str | None:
     """What is wrong with a state of charge in percent, or None."""
-    problem = price_problem(cell)
-    if problem is not None:
-        return problem.removesuffix("expected a finite number") + "expected 0 to 100"
-    if float(cell) < 0:
-        return f"{shown(cell)} is under 0; expected 0 to 100"
-    return f"{shown(cell)} is over 100; expected 0 to 100" if float(cell) > 100 else None
+    return number_problem(cell, TRACE_PERCENT)
 
 
 def read_trace(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadTrace:
@@ -111,12 +105,15 @@ def _read_metered(path: Path, temp_degc: float, battery_kwh: float | None) -> Re
         raise single_fault(path, message, key="stored_kwh")
 
     def stored_problem(cell: str) -> str | None:
-        problem = price_problem(cell)
+        problem = number_problem(cell, TRACE_KWH)
         if problem is None and not -OVER_FULL <= float(cell) / battery_kwh <= 1 + OVER_FULL:
             problem = f"{shown(cell)} kWh do not fit the battery; expected 0 to {battery_kwh:g}"
         return problem
 
-    wanted = {"hours": number_problem, "stored_kwh": stored_problem}
+    wanted: dict[str, Callable[[str], str | None]] = {
+        "hours": partial(number_problem, bound=TRACE_HOURS),
+        "stored_kwh": stored_problem,
+    }
     rows, start, (hours, stored_kwh) = _read(path, METERED_COLUMNS, wanted)
     begins = np.asarray(start.asi8, dtype=np.int64)
     _check_order(path, rows, begins)
@@ -138,7 +135,7 @@ def _read(
 ) -> tuple[list[CsvRow], pd.DatetimeIndex, list[FloatArray]]:
     """Rows, their instants (UTC, in seconds) and the wanted columns of numbers; each cell checked."""
     faults: list[Fault] = []
-    rows = read_rows(path, columns, faults)
+    rows = list(read_rows(path, columns, faults))
     stamps = [row.cells[0] for row in rows]
     readable = [cell if STAMP.fullmatch(cell) else "" for cell in stamps]
     start = pd.to_datetime(readable, format="ISO8601", utc=True, errors="coerce").as_unit("s")

@@ -11,9 +11,10 @@ from typing import Annotated
 from pydantic import AfterValidator, Field
 
 from models.tariff.investment import HardwareCase
+from scheduler.textio.bounds import MONEY
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown
 from scheduler.textio.toml_tables import Table, check_table, read_toml
-from scheduler.textio.toml_values import Currency, FormatOne, ZeroOrMore
+from scheduler.textio.toml_values import Currency, FormatOne
 
 STEPS_AROUND_PERCENT = (-4.0, -2.0, 0.0, 2.0, 4.0)
 """Rates shown around the file's own where it lists none [percentage points]."""
@@ -41,13 +42,13 @@ class HardwareTable(Table):
 
     format: FormatOne
     currency: Currency
-    price: ZeroOrMore
-    installation: ZeroOrMore
-    plain_charger_price: ZeroOrMore
-    grant: ZeroOrMore = 0.0
+    price: Annotated[float, MONEY]
+    installation: Annotated[float, MONEY]
+    plain_charger_price: Annotated[float, MONEY]
+    grant: Annotated[float, MONEY] = 0.0
     life_years: LifeYears
     discount_rate_percent: YearlyPercent
-    yearly_upkeep: ZeroOrMore = 0.0
+    yearly_upkeep: Annotated[float, MONEY] = 0.0
     price_drift_percent: YearlyPercent = 0.0
     discount_rates_percent: YearlyPercents | None = Field(default=None, description=_RATES_IN_WORDS)
     price_drifts_percent: YearlyPercents | None = Field(default=None, description=_RATES_IN_WORDS)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import calendar
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -29,9 +30,10 @@ from scheduler.inputs.offer_schema import (
     OfferTable,
 )
 from scheduler.inputs.series_file import read_regular
-from scheduler.textio.csv_rows import MOST_MEGABYTES, price_problem
+from scheduler.textio.bounds import PRICE_PER_KWH, PRICE_PER_MWH
+from scheduler.textio.csv_rows import MOST_MEGABYTES, number_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown, single_fault
-from scheduler.textio.read_text import file_problem, read_text
+from scheduler.textio.read_text import file_problem, read_lines
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
 from scheduler.textio.toml_values import clock_of_minutes
 
@@ -109,13 +111,14 @@ def read_market(path: Path, known_until_minute: int, published_minute: int) -> M
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
-    header = read_text(path, MOST_MEGABYTES).split("\n", 1)[0].strip()
+    _, header = next(read_lines(path, MOST_MEGABYTES))
     names = [cell.strip() for cell in header.replace('"', "").split(",")]
     if names not in (list(PER_KWH), list(PER_MWH)):
         allowed = " or ".join(",".join(columns) for columns in (PER_KWH, PER_MWH))
         raise single_fault(path, f"the header is {shown(header)}; expected {allowed}", 1)
     per_mwh = names == list(PER_MWH)
-    series = read_regular(path, PER_MWH if per_mwh else PER_KWH, price_problem)
+    bound = PRICE_PER_MWH if per_mwh else PRICE_PER_KWH
+    series = read_regular(path, PER_MWH if per_mwh else PER_KWH, partial(number_problem, bound=bound))
     price = series.kw / KWH_A_MWH if per_mwh else series.kw
     return MarketPrices(series.start, price, series.step_minutes, known_until_minute, published_minute)
 

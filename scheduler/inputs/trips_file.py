@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from models.site.trips import Trip
+from scheduler.textio.bounds import DISTANCE_KM
 from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, read_rows, stamp_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed
 
@@ -40,7 +41,7 @@ def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
     problems = {
         "depart": stamp_problem(row.cells[0]) if depart is None else None,
         "return": stamp_problem(row.cells[1]) if comeback is None else None,
-        "distance_km": number_problem(row.cells[2]),
+        "distance_km": number_problem(row.cells[2], DISTANCE_KM),
     }
     if depart is not None and comeback is not None and comeback <= depart:
         problems["return"] = "not after the departure; expected a later instant"

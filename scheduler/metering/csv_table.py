@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
+from scheduler.textio.bounds import METERED_READING
 from scheduler.textio.csv_rows import MOST_MEGABYTES, NUMBER, CsvRow, number_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shortened, shown, single_fault
 from scheduler.textio.read_text import read_text
@@ -105,10 +106,12 @@ def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list
             text = cell.replace(",", ".")
         if NUMBER.fullmatch(text):
             value = float(text)
-            if 0 <= value < np.inf:
+            if METERED_READING.accepts(value):
                 values[index] = value + 0.0  # a written -0 becomes 0
                 continue
-        problems.append((index, str(number_problem(text if decimal_comma and NUMBER.fullmatch(text) else cell))))
+        problems.append(
+            (index, str(number_problem(text if decimal_comma and NUMBER.fullmatch(text) else cell, METERED_READING)))
+        )
     return values, problems
 
 

@@ -16,7 +16,8 @@ import numpy as np
 
 from models.base.arrays import FloatArray
 from scheduler.metering.channels import ChannelKind
-from scheduler.textio.csv_rows import MOST, number_problem
+from scheduler.textio.bounds import METERED_READING
+from scheduler.textio.csv_rows import number_problem
 from scheduler.textio.errors import shortened, shown
 
 MINUTES_A_DAY = 24 * 60
@@ -215,9 +216,11 @@ def _values(cells: list[str]) -> tuple[FloatArray, tuple[tuple[int, str], ...]]:
         except ValueError:  # an empty cell, or two points in one
             pass
         else:
-            if (values <= MOST).all():
+            if (values <= METERED_READING.most).all():
                 return values, ()
-    problems = tuple((index, problem) for index, cell in enumerate(cells) if (problem := number_problem(cell)))
+    problems = tuple(
+        (index, problem) for index, cell in enumerate(cells) if (problem := number_problem(cell, METERED_READING))
+    )
     bad = {index for index, _ in problems}
     values = np.array([math.nan if index in bad else float(cell) for index, cell in enumerate(cells)])
     return values + 0.0, problems  # a written -0 becomes 0

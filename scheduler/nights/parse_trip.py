@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
@@ -10,6 +9,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from models.site.trips import KM_PER_MILE, Trip
+from scheduler.textio.bounds import DISTANCE_KM
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import (
     CLOCK,
@@ -123,8 +123,9 @@ def _distance_km(number: str, unit: str) -> float:
     if not _DISTANCE.fullmatch(number):
         raise _fault(f"the distance {shown(number)} is not a number; expected 0 or more, such as 96km or 60mi")
     distance_km = float(number) * (KM_PER_MILE if unit == "mi" else 1.0)
-    if not 0 <= distance_km < math.inf:
-        raise _fault(f"the distance {shown(number)} is out of range; expected 0 or more")
+    problem = DISTANCE_KM.problem(distance_km, shown(f"{number}{unit}"))
+    if problem is not None:
+        raise _fault(f"the distance {problem}")
     return distance_km + 0.0  # a typed -0 becomes 0
 
 

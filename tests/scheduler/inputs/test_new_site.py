@@ -64,7 +64,7 @@ def test_what_is_missing_is_asked_for_and_a_wrong_answer_is_asked_again(tmp_path
     missing = {"--import-limit-kw": None, "--export-limit-kw": None, "--volts": None}
     result = new(tmp_path / "site", missing, "--ask", typed="\n11\n-1\n4\n" + "\n" * 10)
     assert result.exit_code == 0, result.output
-    assert "-1.0 is under 0; expected 0 or more" in result.stdout
+    assert "-1 is under 0; expected 0 to" in result.stdout
     connection = read_inputs(tmp_path / "site").site.connection
     assert (connection.import_limit_kw, connection.export_limit_kw) == (11.0, 4.0)
 
@@ -83,9 +83,9 @@ def test_without_a_terminal_what_decides_safety_must_be_given(tmp_path: Path) ->
     [
         ({"--timezone": "Europe/Dublim"}, '--timezone: "Europe/Dublim" is not known; expected an IANA time zone'),
         ({"--currency": "euro"}, '--currency: found "euro"; expected three capital letters'),
-        ({"--battery-kwh": "0"}, "--battery-kwh: 0.0 is not over 0; expected a number over 0"),
+        ({"--battery-kwh": "0"}, "--battery-kwh: 0 is under 1; expected 1 to 2000 kWh"),
         ({"--charge-max-kw": "nan"}, "--charge-max-kw"),
-        ({"--export-limit-kw": "-1"}, "--export-limit-kw: -1.0 is under 0; expected 0 or more"),
+        ({"--export-limit-kw": "-1"}, "--export-limit-kw: -1 is under 0; expected 0 to 2000 kW"),
         ({"--phases": "4"}, "--phases: 4 is over 3; expected 1, 2 or 3"),
         ({"--discharge-to": "grid"}, "--discharge-to"),
         (

@@ -96,11 +96,11 @@ def test_anything_else_is_a_fault_that_shows_the_forms(words: str) -> None:
         ("07:30-18:60 9km", '"18:60" is not a valid time'),
         ("2026-02-30T07:30-18:00 9km", '"2026-02-30" is not a valid date'),
         ("2026-03-03T07:30-9999-12-31T18:00 9km", "found the year 9999"),
-        ("07:30-18:00 -9km", "out of range; expected 0 or more"),
+        ("07:30-18:00 -9km", "is under 0; expected 0 to 5000 km"),
         ("07:30-18:00 nankm", "is not a number"),
         ("07:30-18:00 inf km", "is not a number"),
         ("07:30-18:00 9,5km", "is not a number"),
-        (f"07:30-18:00 {'9' * 400}km", "out of range"),
+        (f"07:30-18:00 {'9' * 400}km", "is not finite; expected 0 to 5000 km"),
     ],
 )
 def test_an_impossible_trip_is_a_fault(words: str, message: str) -> None:
