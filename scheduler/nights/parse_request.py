@@ -72,7 +72,15 @@ def parse_request(
         faults += _out_of(bound, option, amount)
     if len(words.trips) > MOST_TRIPS:
         raise InputFaults(
-            [*faults, Fault("--trip", None, None, f"given {len(words.trips)} times; expected up to {MOST_TRIPS}")]
+            [
+                *faults,
+                Fault(
+                    "--trip",
+                    None,
+                    None,
+                    f"given {len(words.trips)} times; expected up to {MOST_TRIPS} trips in one night",
+                ),
+            ]
         )
     if words.stay_home and words.trips:
         faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))

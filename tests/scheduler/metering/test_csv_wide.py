@@ -198,7 +198,7 @@ ROW = ",".join(["1"] * 24)
         (f"{header(24)}\n,{ROW}", "line 2, date: the cell is empty"),
         (f"{header(24)}\n2026-03-02,{ROW}\n2026-03-02,{ROW}", "line 3, date: duplicate: the same day as the row above"),
         (f"{header(24)}\n2026-03-02,{ROW}\n2026-03-01,{ROW}", "line 3, date: not in time order: before the row above"),
-        (f"{header(24)}\n2026-03-02,x{ROW[1:]}", 'line 2, 00:00: "x" is not a number; expected a finite number, 0'),
+        (f"{header(24)}\n2026-03-02,x{ROW[1:]}", 'line 2, 00:00: "x" is not a number; expected 0 to 10000000'),
         (f"{header(24)}\n2026-03-02,-{ROW}", 'line 2, 00:00: "-1" is under 0'),
         (f"{header(24, channel=True)}\n2026-03-02,solar,{ROW}", 'line 2, channel: found "solar"; expected'),
         (f"{header(24, quality=True)}\n2026-03-02,{ROW},?", 'line 2, quality: found "?"; expected A, or E, F or S'),
