@@ -77,7 +77,7 @@ def test_the_state_of_charge_is_required(site: Path) -> None:
     ("words", "said"),
     [
         (("--soc", "140"), "--soc: 140 is over 100; expected 0, or 1 to 100"),
-        (("--soc", "nan"), "--soc: found nan"),
+        (("--soc", "nan"), "--soc: nan is not finite"),
         (("--soc", "full"), "Invalid value for '--soc'"),
         (("--soc", "71", "--highest-soc-today", "60"), "--highest-soc-today: 60 is under --soc 71"),
         (("--soc", "71", "--stay-home", *TRIP), "--stay-home: and --trip exclude each other"),
