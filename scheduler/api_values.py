@@ -28,7 +28,7 @@ def one_of(name: str, value: object, allowed: Collection[str]) -> None:
     """
     if value not in allowed:
         near = did_you_mean(value, allowed) if isinstance(value, str) else ""
-        raise single_fault(name, f"found {shown(value)}{near}; allowed is {', '.join(allowed)}")
+        raise single_fault(name, f"found {shown(value)}{near}; expected {', '.join(allowed)}")
 
 
 def number_within(name: str, value: object, low: float, high: float) -> None:
@@ -39,7 +39,7 @@ def number_within(name: str, value: object, low: float, high: float) -> None:
     InputFaults : it is not.
     """
     if isinstance(value, bool) or not isinstance(value, numbers.Real) or not low <= float(value) <= high:
-        raise single_fault(name, f"found {shown(value)}; allowed is a number from {low:g} to {high:g}")
+        raise single_fault(name, f"found {shown(value)}; expected a number from {low:g} to {high:g}")
 
 
 def of_kind(name: str, value: object, kinds: type | tuple[type, ...], allowed: str) -> None:
@@ -50,4 +50,4 @@ def of_kind(name: str, value: object, kinds: type | tuple[type, ...], allowed: s
     InputFaults : it is not.
     """
     if not isinstance(value, kinds):
-        raise single_fault(name, f"found {shown(value)}; allowed is {allowed}")
+        raise single_fault(name, f"found {shown(value)}; expected {allowed}")

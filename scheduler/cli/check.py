@@ -24,9 +24,10 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
                 raise
             found = [
                 {"file": fault.file, "line": fault.line, "key": fault.key, "message": fault.message}
-                for fault in faults.faults
+                for fault in faults.told
             ]
-            typer.echo(json.dumps({"faults": found}, ensure_ascii=False, indent=2))
+            more = {"more": faults.more} if faults.more else {}
+            typer.echo(json.dumps({"faults": found, **more}, ensure_ascii=False, indent=2))
             raise typer.Exit(INPUT_AT_FAULT) from None
     if as_json:
         typer.echo(json.dumps({"faults": []}))

@@ -72,7 +72,7 @@ def sweep(
             if site.is_file():
                 _refuse_options(given, out)
             elif weights is None:
-                raise single_fault("--weights", "none given; allowed is FIRST:LAST:STEP such as 0:3:0.1, or a list")
+                raise single_fault("--weights", "none given; expected FIRST:LAST:STEP such as 0:3:0.1, or a list")
             with NightsShown() as shown:
                 begin = partial(_begin, shown)
                 if site.is_file():
@@ -103,7 +103,7 @@ def _refuse_options(given: Sequence[object], out: Path | None) -> None:
     if any(each is not None for each in given):
         raise single_fault("SITE", f"is a manifest, which says the rest; allowed beside it are {OF_A_MANIFEST}")
     if out is None:
-        raise single_fault("--out", "none given; allowed is a new folder, in which the sweep is made again")
+        raise single_fault("--out", "none given; expected a new folder, in which the sweep is made again")
 
 
 def _files(words: Sequence[str], site: Path) -> tuple[Path, ...]:

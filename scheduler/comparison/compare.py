@@ -41,7 +41,7 @@ def compare(
     NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
     if jobs is not None and not 1 <= jobs <= MOST_JOBS:
-        raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
+        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
     asked = parse_period(options)
     refuse_other(out, "a comparison", _is_a_comparison)
     make_folder(out / RUNS_FOLDER)

@@ -32,13 +32,13 @@ def read_losses(path: Path) -> LossTable:
     InputFaults : the faults of the file, each with its line; or that its points are too few or too much alike.
     """
     faults: list[Fault] = []
-    rows = read_rows(path, COLUMNS, faults)
+    rows = list(read_rows(path, COLUMNS, faults))
     for row in rows:
         faults += [Fault(str(path), row.line, column, problem) for column, problem in _problems(row)]
     if faults:
         raise InputFaults(listed(in_line_order(faults)))
     if len(rows) > MOST_POINTS:
-        raise single_fault(path, f"found {len(rows)} points; allowed are up to {MOST_POINTS}", rows[MOST_POINTS].line)
+        raise single_fault(path, f"found {len(rows)} points; expected up to {MOST_POINTS}", rows[MOST_POINTS].line)
     points = tuple(_point(row) for row in rows)
     short = undetermined_reason(points)
     if short is not None:
@@ -66,11 +66,11 @@ def _direction_problem(cell: str) -> str | None:
     if cell in DIRECTIONS:
         return None
     found = f"{shown(cell)} is not known" if cell else "the cell is empty"
-    return f"{found}; allowed is {', '.join(DIRECTIONS[:-1])} or {DIRECTIONS[-1]}{did_you_mean(cell, DIRECTIONS)}"
+    return f"{found}; expected {', '.join(DIRECTIONS[:-1])} or {DIRECTIONS[-1]}{did_you_mean(cell, DIRECTIONS)}"
 
 
 def _power_problem(cell: str) -> str | None:
-    allowed = f"allowed is a power in kW over 0, up to {MOST_KW}"
+    allowed = f"expected a power in kW over 0, up to {MOST_KW}"
     if not NUMBER.fullmatch(cell):
         return _not_a_number(cell, allowed)
     value = float(cell)
@@ -80,7 +80,7 @@ def _power_problem(cell: str) -> str | None:
 
 
 def _efficiency_problem(cell: str) -> str | None:
-    allowed = "allowed is a percentage over 1, up to 100, such as 91.5"
+    allowed = "expected a percentage over 1, up to 100, such as 91.5"
     if not NUMBER.fullmatch(cell):
         return _not_a_number(cell, allowed)
     value = float(cell)

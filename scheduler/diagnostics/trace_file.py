@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,14 +14,15 @@ from models.base.arrays import FloatArray, IntArray
 from models.wear.soc_trace import SocTrace
 from scheduler.plan_output.schedule_csv import COLUMNS as SCHEDULE_COLUMNS
 from scheduler.rolling.flows import COLUMNS as ENERGY_COLUMNS
-from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, price_problem, read_rows, stamp_problem
+from scheduler.textio.bounds import TRACE_DEGC, TRACE_HOURS, TRACE_KWH, TRACE_PERCENT
+from scheduler.textio.csv_rows import NUMBER, STAMP, CsvRow, number_problem, read_rows, stamp_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shown, single_fault
 from scheduler.textio.read_text import beginning_of
 
 TRACE_COLUMNS = ("start", "soc_percent")
 WARM_COLUMNS = (*TRACE_COLUMNS, "temp_degc")
 METERED_COLUMNS = ("start", "hours", *ENERGY_COLUMNS, "stored_kwh")
-LEAST_DEGC, MOST_DEGC = -60.0, 100.0
+LEAST_DEGC, MOST_DEGC = TRACE_DEGC.least, TRACE_DEGC.most
 FEWEST_ROWS = 2
 LONG_HOURS = 6.0
 """A longer way from one row to the next is told: what the battery did in between is not known [h]."""
@@ -45,23 +47,15 @@ class ReadTrace:
 
 def temperature_problem(cell: str) -> str | None:
     """What is wrong with a temperature in degrees C, or None."""
-    problem = price_problem(cell)
-    if problem is not None:
-        return problem.removesuffix("allowed is a finite number") + "allowed is a temperature in °C"
-    allowed = f"allowed is {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
-    if float(cell) > MOST_DEGC:
-        return f"{shown(cell)} is over {MOST_DEGC:.0f}, perhaps kelvin; {allowed}"
-    return f"{shown(cell)} is under {LEAST_DEGC:.0f}; {allowed}" if float(cell) < LEAST_DEGC else None
+    problem = number_problem(cell, TRACE_DEGC)
+    if problem is not None and NUMBER.fullmatch(cell) and float(cell) > TRACE_DEGC.most:
+        return problem.replace(";", ", perhaps kelvin;", 1)
+    return problem
 
 
 def percent_problem(cell: str) -> str | None:
     """What is wrong with a state of charge in percent, or None."""
-    problem = price_problem(cell)
-    if problem is not None:
-        return problem.removesuffix("allowed is a finite number") + "allowed is 0 to 100"
-    if float(cell) < 0:
-        return f"{shown(cell)} is under 0; allowed is 0 to 100"
-    return f"{shown(cell)} is over 100; allowed is 0 to 100" if float(cell) > 100 else None
+    return number_problem(cell, TRACE_PERCENT)
 
 
 def read_trace(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadTrace:
@@ -79,15 +73,15 @@ def read_trace(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadT
     first_line = beginning_of(path).decode("utf-8-sig", errors="replace").splitlines()[0]
     header = tuple(cell.strip().strip('"') for cell in first_line.split(","))
     if header == SCHEDULE_COLUMNS:
-        raise single_fault(path, "this is the schedule of a plan; allowed is the plan's folder", 1)
+        raise single_fault(path, "this is the schedule of a plan; expected the plan's folder", 1)
     if header == METERED_COLUMNS:
         return _read_metered(path, temp_degc, battery_kwh)
     if header == WARM_COLUMNS:
         return _read_percent(path, WARM_COLUMNS, temp_degc)
     if header[0] == "start" and ("hours" in header or "stored_kwh" in header):
-        raise single_fault(path, f"the header is {shown(first_line)}; allowed is {','.join(METERED_COLUMNS)}", 1)
+        raise single_fault(path, f"the header is {shown(first_line)}; expected {','.join(METERED_COLUMNS)}", 1)
     if header != TRACE_COLUMNS and len(header) > 1:
-        message = f"the header is {shown(first_line)}; allowed is start,soc_percent or start,soc_percent,temp_degc"
+        message = f"the header is {shown(first_line)}; expected start,soc_percent or start,soc_percent,temp_degc"
         raise single_fault(path, message, 1)
     return _read_percent(path, TRACE_COLUMNS, temp_degc)
 
@@ -107,16 +101,19 @@ def _read_percent(path: Path, columns: tuple[str, ...], temp_degc: float) -> Rea
 
 def _read_metered(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadTrace:
     if battery_kwh is None:
-        message = "a metered table tells kWh and not percent; allowed with --site or --battery-kwh"
+        message = "a metered table tells kWh and not percent; expected --site or --battery-kwh"
         raise single_fault(path, message, key="stored_kwh")
 
     def stored_problem(cell: str) -> str | None:
-        problem = price_problem(cell)
+        problem = number_problem(cell, TRACE_KWH)
         if problem is None and not -OVER_FULL <= float(cell) / battery_kwh <= 1 + OVER_FULL:
-            problem = f"{shown(cell)} kWh do not fit the battery; allowed is 0 to {battery_kwh:g}"
+            problem = f"{shown(cell)} kWh do not fit the battery; expected 0 to {battery_kwh:g}"
         return problem
 
-    wanted = {"hours": number_problem, "stored_kwh": stored_problem}
+    wanted: dict[str, Callable[[str], str | None]] = {
+        "hours": partial(number_problem, bound=TRACE_HOURS),
+        "stored_kwh": stored_problem,
+    }
     rows, start, (hours, stored_kwh) = _read(path, METERED_COLUMNS, wanted)
     begins = np.asarray(start.asi8, dtype=np.int64)
     _check_order(path, rows, begins)
@@ -124,8 +121,8 @@ def _read_metered(path: Path, temp_degc: float, battery_kwh: float | None) -> Re
     apart = np.flatnonzero(np.abs(begins[1:] - ends[:-1]) > SAME_SECONDS)
     if len(apart) or hours.min() <= 0:
         row = int(apart[0]) + 1 if len(apart) else int(np.argmin(hours))
-        message = "this row does not follow the one above; allowed is a start where the hours of the row above end"
-        raise single_fault(path, message if len(apart) else "found 0 hours; allowed is more", rows[row].line, "hours")
+        message = "this row does not follow the one above; expected a start where the hours of the row above end"
+        raise single_fault(path, message if len(apart) else "found 0 hours; expected more", rows[row].line, "hours")
     soc = np.clip(stored_kwh / battery_kwh, 0.0, 1.0)
     note = "A metered table tells the stored energy at each row's end, so the trace begins at the end of the first row."
     layout = f"{len(rows)} rows of a metered table"
@@ -138,7 +135,7 @@ def _read(
 ) -> tuple[list[CsvRow], pd.DatetimeIndex, list[FloatArray]]:
     """Rows, their instants (UTC, in seconds) and the wanted columns of numbers; each cell checked."""
     faults: list[Fault] = []
-    rows = read_rows(path, columns, faults)
+    rows = list(read_rows(path, columns, faults))
     stamps = [row.cells[0] for row in rows]
     readable = [cell if STAMP.fullmatch(cell) else "" for cell in stamps]
     start = pd.to_datetime(readable, format="ISO8601", utc=True, errors="coerce").as_unit("s")
@@ -154,7 +151,7 @@ def _read(
         faults += wrong
         values.append(np.zeros(0) if wrong else np.array(cells, dtype=np.float64) + 0.0)
     if not faults and len(rows) < FEWEST_ROWS:
-        message = f"rows under the header: {len(rows)}; allowed is {FEWEST_ROWS} or more"
+        message = f"rows under the header: {len(rows)}; expected {FEWEST_ROWS} or more"
         faults.append(Fault(str(path), None, None, message))
     if faults:
         raise InputFaults(listed(in_line_order(faults)))
@@ -167,7 +164,7 @@ def _check_order(path: Path, rows: list[CsvRow], seconds: IntArray) -> None:
     faults = []
     for row in np.flatnonzero(between <= 0):
         what = "duplicate: the same start as" if between[row] == 0 else "not in time order: before"
-        message = f"{what} the row above; allowed are rows in time order, each start once"
+        message = f"{what} the row above; expected rows in time order, each start once"
         faults.append(Fault(str(path), rows[row + 1].line, "start", message))
     if faults:
         raise InputFaults(listed(faults))

@@ -166,7 +166,7 @@ def _difference(plan: KeptPlan, read: ReadTrace, site: Site) -> WearDifference |
     if plan.costs is None:
         return None
     if plan.wear_law not in WEAR_LAWS:
-        message = f"found {shown(plan.wear_law)}; allowed is {', '.join(WEAR_LAWS)}"
+        message = f"found {shown(plan.wear_law)}; expected {', '.join(WEAR_LAWS)}"
         raise single_fault(plan.folder / PLAN_FILE, message, key="wear_law")
     law = wear_law(plan.wear_law, site.wear.law_settings)
     charged = plan.costs.wear if plan.costs.cycle_wear is None else plan.costs.cycle_wear
@@ -196,15 +196,15 @@ def _check_options(words: WearOptions) -> None:
     most = (("--battery-kwh", words.battery_kwh, MOST_KWH), ("--battery-price", words.battery_price, MOST_PRICE))
     for option, value, largest in most:
         if value is not None and not 0 < value <= largest:
-            faults.append(Fault(option, None, None, f"found {value:g}; allowed is over 0, up to {largest:g}"))
+            faults.append(Fault(option, None, None, f"found {value:g}; expected over 0, up to {largest:g}"))
     if words.age_years is not None and not 0 <= words.age_years <= MOST_YEARS:
-        faults.append(Fault("--age-years", None, None, f"found {words.age_years:g}; allowed is 0 to {MOST_YEARS:g}"))
+        faults.append(Fault("--age-years", None, None, f"found {words.age_years:g}; expected 0 to {MOST_YEARS:g}"))
     if words.temp_degc is None:
         problem = None
     elif math.isfinite(words.temp_degc):
         problem = temperature_problem(f"{words.temp_degc:g}")
     else:
-        problem = f"found {words.temp_degc:g}; allowed is {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
+        problem = f"found {words.temp_degc:g}; expected {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
     if problem is not None:
         faults.append(Fault("--temp-degc", None, None, problem))
     if faults:

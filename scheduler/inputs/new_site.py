@@ -173,9 +173,9 @@ def check_folder(folder: Path) -> None:
     try:
         in_use = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
     except OSError as error:
-        raise single_fault(shortened(str(folder)), f"{error.strerror}; allowed is a folder that is new") from None
+        raise single_fault(shortened(str(folder)), f"{error.strerror}; expected a folder that is new") from None
     if in_use:
-        raise single_fault(folder, "it exists and is not empty; allowed is a folder that is new or empty")
+        raise single_fault(folder, "it exists and is not empty; expected a folder that is new or empty")
 
 
 def _read_back(made: Path, folder: Path) -> None:

@@ -11,9 +11,22 @@ from pydantic import AfterValidator, BeforeValidator, Field, create_model
 
 from models.site.charger import DischargeTo
 from scheduler.inputs.site_schema import SiteTable
+from scheduler.textio.bounds import (
+    BATTERY_KWH,
+    CONNECTION_KW,
+    CONSUMPTION,
+    EXPORT_KW,
+    FEE,
+    MONEY,
+    POWER_KW,
+    POWER_OVER_0_KW,
+    PRICE_PER_KWH,
+    VOLTS,
+    Bound,
+)
 from scheduler.textio.errors import Fault, InputFaults, shown
-from scheduler.textio.toml_tables import Table, TomlDocument, check_table
-from scheduler.textio.toml_values import Currency, Name, Number, OverZero, Phases, ZeroOrMore, minutes_of_clock
+from scheduler.textio.toml_tables import Table, TomlDocument, check_table, expected_text
+from scheduler.textio.toml_values import Currency, Name, Phases, minutes_of_clock
 
 Answers = dict[str, Any]
 NONE = "none"
@@ -60,8 +73,12 @@ Hours = Annotated[
     Field(description='two clock times that differ, such as "23:00-07:00"'),
 ]
 YesOrNoAnswer = Annotated[bool, BeforeValidator(_yes_or_no), Field(description="yes or no")]
-PriceOrNone = Annotated[float, Field(ge=-1e9, le=1e9, description="a number from -1e9 to 1e9, or none")]
 Target = Annotated[DischargeTo, Field(description='"building" or "building-and-grid"')]
+
+
+def number(bound: Bound) -> Any:
+    """The kind of a number inside a bound."""
+    return Annotated[float, bound]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +110,7 @@ class Question:
     @property
     def allowed(self) -> str:
         """What is allowed, in words."""
-        return str(self._schema().model_fields[self.key].description)
+        return expected_text(self._schema(), self.key)
 
     def read(self, text: str, others: Mapping[str, Any]) -> tuple[Any, str | None]:
         """The answer in a text and None, or None and what is wrong with it, alone or beside the other answers."""
@@ -127,9 +144,9 @@ def contradiction(key: str, value: Any, others: Mapping[str, Any]) -> str | None
     """What is wrong with an answer beside the others, or None."""
     direction, _, end = key.partition("_")
     if end == "min_kw" and (most := others.get(f"{direction}_max_kw")) is not None and value > most:
-        return f"{value:g} is over --{direction}-max-kw; allowed is 0 to {most:g}"
+        return f"{value:g} is over --{direction}-max-kw; expected 0 to {most:g}"
     if end == "max_kw" and (least := others.get(f"{direction}_min_kw")) is not None and value < least:
-        return f"{value:g} is under --{direction}-min-kw; allowed is {least:g} or more"
+        return f"{value:g} is under --{direction}-min-kw; expected {least:g} or more"
     return None
 
 
@@ -141,24 +158,38 @@ QUESTIONS = (
     Question("name", "What is the place called", Name, "Home"),
     Question("timezone", "Time zone, such as Europe/Dublin", Zone),
     Question("holiday_calendar", "Whose public holidays, such as IE, or none", Calendar, NONE, can_be_none=True),
-    Question("import_limit_kw", "Approved by the network operator: most power from the grid [kW]", OverZero),
-    Question("export_limit_kw", "Approved: most power to the grid [kW], 0 if nothing may be sent", ZeroOrMore),
-    Question("battery_kwh", "Car: usable battery [kWh]", OverZero),
-    Question("consumption_kwh_per_100km", "Car: consumption [kWh per 100 km]", OverZero, "18"),
-    Question("battery_price", "Car: price of a replacement battery, fitted", ZeroOrMore),
-    Question("charge_max_kw", "Charger: most charging power [kW]", OverZero),
-    Question("charge_min_kw", "Charger: least charging power [kW]", ZeroOrMore),
-    Question("discharge_max_kw", "Charger: most discharging power [kW]", OverZero),
-    Question("discharge_min_kw", "Charger: least discharging power [kW]", ZeroOrMore),
+    Question(
+        "import_limit_kw",
+        "Approved by the network operator: most power from the grid [kW]",
+        Annotated[float, CONNECTION_KW],
+    ),
+    Question(
+        "export_limit_kw",
+        "Approved: most power to the grid [kW], 0 if nothing may be sent",
+        Annotated[float, EXPORT_KW],
+    ),
+    Question("battery_kwh", "Car: usable battery [kWh]", number(BATTERY_KWH)),
+    Question("consumption_kwh_per_100km", "Car: consumption [kWh per 100 km]", number(CONSUMPTION), "18"),
+    Question("battery_price", "Car: price of a replacement battery, fitted", number(MONEY)),
+    Question("charge_max_kw", "Charger: most charging power [kW]", number(POWER_OVER_0_KW)),
+    Question("charge_min_kw", "Charger: least charging power [kW]", number(POWER_KW)),
+    Question("discharge_max_kw", "Charger: most discharging power [kW]", number(POWER_OVER_0_KW)),
+    Question("discharge_min_kw", "Charger: least discharging power [kW]", number(POWER_KW)),
     Question("discharge_to", "Charger: discharge to the building, or building-and-grid", Target),
-    Question("volts", "Charger: volts between phase and neutral", OverZero, "230"),
+    Question("volts", "Charger: volts between phase and neutral", number(VOLTS), "230"),
     Question("phases", "Charger: phases", Phases, "1"),
     Question("solar", "Are there solar panels", YesOrNoAnswer, "no"),
     Question("currency", "Offer: currency, such as EUR", Currency),
     Question("offer_name", "Offer: name", Name, "My offer"),
-    Question("daily_fee", "Offer: standing charge per day", ZeroOrMore, "0"),
-    Question("day_price", "Offer: price per kWh bought", Number),
-    Question("night_price", "Offer: price per kWh bought at night, or none", PriceOrNone, NONE, can_be_none=True),
+    Question("daily_fee", "Offer: standing charge per day", number(FEE), "0"),
+    Question("day_price", "Offer: price per kWh bought", number(PRICE_PER_KWH)),
+    Question(
+        "night_price",
+        "Offer: price per kWh bought at night, or none",
+        number(PRICE_PER_KWH),
+        NONE,
+        can_be_none=True,
+    ),
     Question(
         "night_hours",
         "Offer: hours of the night price",
@@ -166,11 +197,17 @@ QUESTIONS = (
         "23:00-07:00",
         asked_if=lambda answers: answers["night_price"] is not None,
     ),
-    Question("export_price", "Offer: price per kWh sent to the grid", Number, "0", asked_if=_may_export),
+    Question(
+        "export_price",
+        "Offer: price per kWh sent to the grid",
+        Annotated[float, PRICE_PER_KWH],
+        "0",
+        asked_if=_may_export,
+    ),
     Question(
         "feed_in_price",
         "Offer: price per kWh sent in the evening, or none",
-        PriceOrNone,
+        number(PRICE_PER_KWH),
         NONE,
         can_be_none=True,
         asked_if=_may_export,
@@ -209,7 +246,7 @@ def find_answers(given: Mapping[str, str | None], ask: AskOwner | None) -> Answe
             if problem is not None:
                 faults.append(Fault(question.option, None, None, problem))
         elif ask is None and question.default is None:
-            faults.append(Fault(question.option, None, None, f"missing; allowed is {question.allowed}"))
+            faults.append(Fault(question.option, None, None, f"missing; expected {question.allowed}"))
     faults += [
         Fault(f"--{band.replace('_', '-')}-hours", None, None, f"needs --{band.replace('_', '-')}-price as well")
         for band in BANDS

@@ -1,9 +1,10 @@
-"""An offer's TOML file, read strictly into an Offer."""
+"""An offer's TOML file and the CSV file of its market prices, read strictly into an Offer."""
 
 from __future__ import annotations
 
 import calendar
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -18,7 +19,6 @@ from models.tariff.offer import (
     overlapping_tiers,
     overridden_tier,
 )
-from scheduler.inputs.market_file import read_market
 from scheduler.inputs.offer_schema import (
     FIRST_PER_DAY,
     PER_DAY,
@@ -29,10 +29,16 @@ from scheduler.inputs.offer_schema import (
     MarketTable,
     OfferTable,
 )
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown
-from scheduler.textio.read_text import file_problem
+from scheduler.inputs.series_file import read_regular
+from scheduler.textio.bounds import PRICE_PER_KWH, PRICE_PER_MWH
+from scheduler.textio.csv_rows import MOST_MEGABYTES, number_problem
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown, single_fault
+from scheduler.textio.read_text import file_problem, read_lines
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
 from scheduler.textio.toml_values import clock_of_minutes
+
+PER_KWH, PER_MWH = ("start", "price_per_kwh"), ("start", "price_per_mwh")
+KWH_A_MWH = 1000.0
 
 
 def read_offer(path: Path, has_calendar: bool) -> Offer:
@@ -59,7 +65,7 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
     demand = check_table(document, ("demand_charge",), DemandTable, faults)
     market = check_table(document, ("market",), MarketTable, faults)
     if "public_holidays_count_as" in document.values and not has_calendar:
-        message = "it needs a holiday calendar, and the site names none; allowed with site.holiday_calendar"
+        message = "it needs a holiday calendar, and the site names none; expected site.holiday_calendar"
         faults.append(document.fault(("public_holidays_count_as",), message))
     faults += _market_faults(document, (*imports, *exports))
     import_bands = tuple(_band(each, market) for each in imports if each)
@@ -96,6 +102,25 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         ),
     )
     return offer, (path, *files)
+
+
+def read_market(path: Path, known_until_minute: int, published_minute: int) -> MarketPrices:
+    """Market prices in a file, `start` with its offset from UTC, a regular step of 5 to 60 minutes.
+
+    Raises
+    ------
+    InputFaults : the faults of the file, each with its line; the first ten and how many more.
+    """
+    _, header = next(read_lines(path, MOST_MEGABYTES))
+    names = [cell.strip() for cell in header.replace('"', "").split(",")]
+    if names not in (list(PER_KWH), list(PER_MWH)):
+        allowed = " or ".join(",".join(columns) for columns in (PER_KWH, PER_MWH))
+        raise single_fault(path, f"the header is {shown(header)}; expected {allowed}", 1)
+    per_mwh = names == list(PER_MWH)
+    bound = PRICE_PER_MWH if per_mwh else PRICE_PER_KWH
+    series = read_regular(path, PER_MWH if per_mwh else PER_KWH, partial(number_problem, bound=bound))
+    price = series.kw / KWH_A_MWH if per_mwh else series.kw
+    return MarketPrices(series.start, price, series.step_minutes, known_until_minute, published_minute)
 
 
 def _in_file_order(faults: list[Fault], path: Path) -> list[Fault]:
@@ -141,12 +166,12 @@ def _market_faults(document: TomlDocument, bands: Sequence[ImportTable | ExportT
     follow = [side for side in ("import", "export") if _any_follows(document, side)]
     if "market" in document.values:
         if None not in bands and not follow:
-            message = "no band follows the market; allowed with follows_market = true on a band"
+            message = "no band follows the market; expected follows_market = true on a band"
             return [document.fault(("market",), message)]
         return []
     return [
         document.fault(
-            (side, number, "follows_market"), "there is no [market]; allowed with a [market] table that names a file"
+            (side, number, "follows_market"), "there is no [market]; expected a [market] table that names a file"
         )
         for side in follow
         for number, band in enumerate(document.values[side])
@@ -170,7 +195,7 @@ def _market_prices(
     file = document.path.parent / table.file
     problem = file_problem(file)
     if problem is not None:
-        message = f"{shown(table.file)}: {problem}; allowed is a file, relative to the offer's folder"
+        message = f"{shown(table.file)}: {problem}; expected a file, relative to the offer's folder"
         faults.append(document.fault(("market", "file"), message))
         return None, ()
     published = table.published_at
@@ -196,7 +221,7 @@ def _mixed_steps(
     return [
         document.fault(
             (side, later, key),
-            f"this step and that of {side}[{earlier + 1}] can hold at the same time; allowed are steps with the same "
+            f"this step and that of {side}[{earlier + 1}] can hold at the same time; expected steps with the same "
             "from, to, days and months, counted over the same period, the later in the file with fewer kWh",
         )
     ]
@@ -211,7 +236,7 @@ def _never_holding(
         return []
     key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in document.values[side][number])
     message = (
-        "bands later in the file cover this one at all times, so no kWh is ever counted for it; allowed is to put it "
+        "bands later in the file cover this one at all times, so no kWh is ever counted for it; expected to put it "
         "after the band whose price holds beyond it"
     )
     return [document.fault((side, number, key), message)]
@@ -221,7 +246,7 @@ def _unpriced(bands: tuple[Band, ...], month: int, day_of_week: int, minute: int
     when = f"on a {calendar.day_name[day_of_week]} in {calendar.month_name[month]} at {clock_of_minutes(minute)}"
     if any(band.up_to_kwh is not None for band in bands):
         return (
-            f"no import price {when} once every step is used up; allowed are bands without an end in kWh that leave "
+            f"no import price {when} once every step is used up; expected bands without an end in kWh that leave "
             "no time without one"
         )
-    return f"no import price {when}; allowed are bands that leave no time without one"
+    return f"no import price {when}; expected bands that leave no time without one"

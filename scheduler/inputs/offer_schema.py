@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from scheduler.inputs.time_window_schema import TimeWindowTable
+from scheduler.textio.bounds import FEE, MARKET_FACTOR, PRICE_PER_KW, PRICE_PER_KWH, TAX_PERCENT, TIER_KWH
 from scheduler.textio.toml_tables import Table
 from scheduler.textio.toml_values import (
     Clock,
@@ -17,12 +18,8 @@ from scheduler.textio.toml_values import (
     FormatOne,
     KnownUntil,
     Name,
-    Number,
-    OverZero,
     TaxCovers,
-    TaxPercent,
     YesOrNo,
-    ZeroOrMore,
 )
 
 AnyTable = Annotated[dict[str, Any], Field(description="one table")]
@@ -35,9 +32,9 @@ class OfferTable(Table):
     format: FormatOne
     name: Name
     currency: Currency
-    daily_fee: ZeroOrMore
+    daily_fee: Annotated[float, FEE]
     public_holidays_count_as: Day | None = Field(default=None, description='a day: "mon" to "sun"')
-    tax_percent: TaxPercent | None = Field(default=None, description="0 to 100")
+    tax_percent: Annotated[float, TAX_PERCENT] | None = None
     tax_covers: TaxCovers | None = Field(
         default=None,
         description='a list of lines of the bill, each once: "import", "export", "daily_fee", "demand_charge"',
@@ -57,57 +54,57 @@ class OfferTable(Table):
             covers = self.__class__.model_fields["tax_covers"].description
             yield "tax_covers", f"missing, and required where there is a tax_percent: {covers}"
         if self.tax_covers is not None and self.tax_percent is None:
-            yield "tax_percent", "missing, and required where there is a tax_covers: 0 to 100"
+            yield "tax_percent", f"missing, and required where there is a tax_covers: {TAX_PERCENT.text}"
         if self.demand_charge is None and self.tax_covers is not None and "demand_charge" in self.tax_covers:
-            yield "tax_covers", "it covers a demand charge, and there is none; allowed with a [demand_charge] table"
+            yield "tax_covers", "it covers a demand charge, and there is none; expected a [demand_charge] table"
 
 
 class BandTable(TimeWindowTable):
     """What `[[import]]` and `[[export]]` share."""
 
     name: Name | None = Field(default=None, description="text on one line, not empty")
-    price_per_kwh: Number | None = Field(default=None, description="a number from -1e9 to 1e9")
+    price_per_kwh: Annotated[float, PRICE_PER_KWH] | None = None
     follows_market: YesOrNo = False
-    multiply: Number | None = Field(default=None, description="a number from -1e9 to 1e9")
-    add_per_kwh: Number | None = Field(default=None, description="a number from -1e9 to 1e9")
+    multiply: Annotated[float, MARKET_FACTOR] | None = None
+    add_per_kwh: Annotated[float, PRICE_PER_KWH] | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Two prices, or none."""
         yield from TimeWindowTable.contradictions(self)
         if self.follows_market and self.price_per_kwh is not None:
-            yield "price_per_kwh", "the band follows the market too; allowed is one of the two"
+            yield "price_per_kwh", "the band follows the market too; expected one of the two"
         if not self.follows_market:
             if self.price_per_kwh is None:
-                yield "price_per_kwh", "missing, and required unless follows_market = true: a number from -1e9 to 1e9"
+                yield "price_per_kwh", f"missing, and required unless follows_market = true: {PRICE_PER_KWH.text}"
             for key in ("multiply", "add_per_kwh"):
                 if getattr(self, key) is not None:
-                    yield key, "this is for a band that follows the market; allowed with follows_market = true"
+                    yield key, "this is for a band that follows the market; expected follows_market = true"
 
 
 class ImportTable(BandTable):
     """One `[[import]]`."""
 
-    up_to_kwh_per_day: OverZero | None = Field(default=None, description="a number over 0, up to 1e9")
-    up_to_kwh_per_month: OverZero | None = Field(default=None, description="a number over 0, up to 1e9")
+    up_to_kwh_per_day: Annotated[float, TIER_KWH] | None = None
+    up_to_kwh_per_month: Annotated[float, TIER_KWH] | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Two ends of one step."""
         yield from BandTable.contradictions(self)
         if self.up_to_kwh_per_day is not None and self.up_to_kwh_per_month is not None:
-            yield PER_MONTH, f"there is {PER_DAY} as well; allowed is one of the two"
+            yield PER_MONTH, f"there is {PER_DAY} as well; expected one of the two"
 
 
 class ExportTable(BandTable):
     """One `[[export]]`."""
 
-    first_kwh_per_day: OverZero | None = Field(default=None, description="a number over 0, up to 1e9")
+    first_kwh_per_day: Annotated[float, TIER_KWH] | None = None
     no_grid_charging: YesOrNo = False
 
 
 class DemandTable(TimeWindowTable):
     """`[demand_charge]`."""
 
-    price_per_kw_month: ZeroOrMore
+    price_per_kw_month: Annotated[float, PRICE_PER_KW]
     interval_minutes: DemandMinutes
 
 
@@ -115,7 +112,7 @@ class MarketTable(Table):
     """`[market]`."""
 
     file: Annotated[str, Field(description="a file, relative to the offer's folder")]
-    multiply: Number = 1.0
-    add_per_kwh: Number = 0.0
+    multiply: Annotated[float, MARKET_FACTOR] = 1.0
+    add_per_kwh: Annotated[float, PRICE_PER_KWH] = 0.0
     known_until: KnownUntil
     published_at: Clock | None = Field(default=None, description='a clock time "00:00" to "23:59", in quotes')

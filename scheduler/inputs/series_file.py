@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from models.base.arrays import IntArray
+from models.base.arrays import FloatArray, IntArray
 from models.site.series import Series
-from scheduler.textio.csv_rows import STAMP, number_problem, read_rows, stamp_problem
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed
+from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, read_rows, stamp_problem
+from scheduler.textio.errors import MOST_FOUND, Fault, InputFaults, in_line_order, listed
 
 COLUMNS = ("start", "kw")
 LEAST_STEP_MINUTES, MOST_STEP_MINUTES = 5, 60
 FEWEST_ROWS = 2
+ROWS_AT_ONCE = 5000
+"""Rows held as text at a time, so that a large file takes little more than its numbers."""
 
 
 def read_series(path: Path) -> Series:
@@ -41,28 +44,49 @@ def read_regular(path: Path, columns: tuple[str, str], problem_of: Callable[[str
     InputFaults : as read_series.
     """
     faults: list[Fault] = []
-    rows = read_rows(path, columns, faults)
-    start = _instants([row.cells[0] for row in rows])
-    for row, unreadable in zip(rows, start.isna(), strict=True):
-        if unreadable:
-            faults.append(Fault(str(path), row.line, columns[0], stamp_problem(row.cells[0])))
-        problem = problem_of(row.cells[1])
-        if problem is not None:
-            faults.append(Fault(str(path), row.line, columns[1], problem))
-    if not faults and len(rows) < FEWEST_ROWS:
-        message = f"found {len(rows)} rows under the header; allowed is {FEWEST_ROWS} or more"
+    parts = []
+    stream = read_rows(path, columns, faults)
+    while rows := tuple(islice(stream, ROWS_AT_ONCE)):
+        parts.append(_checked(path, columns, problem_of, rows, faults))
+    count = sum(len(lines) for lines, _, _ in parts)
+    if not faults and count < FEWEST_ROWS:
+        message = f"found {count} rows under the header; expected {FEWEST_ROWS} or more"
         faults.append(Fault(str(path), None, None, message))
     if faults:
         raise InputFaults(listed(in_line_order(faults)))
 
-    minutes_between = np.diff(start.asi8) // 60
+    lines, seconds, values = (np.concatenate(each) for each in zip(*parts, strict=True))
+    minutes_between = np.diff(seconds) // 60
     step_minutes = _usual_step(minutes_between)
-    for index, message in _order_problems(minutes_between, step_minutes):
-        faults.append(Fault(str(path), rows[index].line, columns[0], message))
+    problems = _order_problems(minutes_between, step_minutes)
+    faults += [
+        Fault(str(path), int(lines[index]), columns[0], message) for index, message in islice(problems, MOST_FOUND)
+    ]
     if faults:
         raise InputFaults(listed(faults))
-    values = np.array([float(row.cells[1]) for row in rows]) + 0.0  # a written -0 becomes 0
-    return Series(start, values, step_minutes)
+    start = pd.DatetimeIndex(seconds.view("datetime64[s]"), tz="UTC")
+    return Series(start, values + 0.0, step_minutes)  # a written -0 becomes 0
+
+
+def _checked(
+    path: Path,
+    columns: tuple[str, str],
+    problem_of: Callable[[str], str | None],
+    rows: tuple[CsvRow, ...],
+    faults: list[Fault],
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Line, start [s since 1970] and value of some rows, each shape (n,); adds the faults of their cells."""
+    start = _instants([row.cells[0] for row in rows])
+    values = np.zeros(len(rows))
+    for index, (row, unreadable) in enumerate(zip(rows, start.isna(), strict=True)):
+        if unreadable:
+            faults.append(Fault(str(path), row.line, columns[0], stamp_problem(row.cells[0])))
+        problem = problem_of(row.cells[1])
+        if problem is None:
+            values[index] = float(row.cells[1])
+        else:
+            faults.append(Fault(str(path), row.line, columns[1], problem))
+    return np.array([row.line for row in rows], dtype=np.int64), np.asarray(start.asi8, dtype=np.int64), values
 
 
 def _instants(cells: list[str]) -> pd.DatetimeIndex:
@@ -85,12 +109,12 @@ def _order_problems(minutes_between: IntArray, step_minutes: int) -> Iterator[tu
     backwards = np.flatnonzero(minutes_between <= 0)
     for index in backwards:
         what = "duplicate: the same start as" if minutes_between[index] == 0 else "not in time order: before"
-        yield int(index) + 1, f"{what} the row above; allowed are rows in time order, each start once"
+        yield int(index) + 1, f"{what} the row above; expected rows in time order, each start once"
     if len(backwards):
         return
     if not LEAST_STEP_MINUTES <= step_minutes <= MOST_STEP_MINUTES:
         allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
-        yield 1, f"{step_minutes} minutes after the row above; allowed is a step of {allowed}"
+        yield 1, f"{step_minutes} minutes after the row above; expected a step of {allowed}"
         return
     for index in np.flatnonzero(minutes_between != step_minutes):
         minutes = int(minutes_between[index])
@@ -98,7 +122,7 @@ def _order_problems(minutes_between: IntArray, step_minutes: int) -> Iterator[tu
         yield (
             int(index) + 1,
             (
-                f"{kind}: {minutes} minutes after the row above; allowed is the step of the other rows, "
+                f"{kind}: {minutes} minutes after the row above; expected the step of the other rows, "
                 f"{step_minutes} minutes"
             ),
         )

@@ -26,7 +26,7 @@ from scheduler.inputs.site_schema import (
     UsualTripTable,
     WearTable,
 )
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown, single_fault
 from scheduler.textio.read_text import file_problem, folder_problem
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
 from scheduler.textio.toml_values import DAYS, clock_of_minutes
@@ -56,6 +56,15 @@ class SiteReading:
     faults: tuple[Fault, ...]
     data_files: Mapping[str, Path]
     has_calendar: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class SiteClock:
+    """What commands on meter files need of a site: its name, IANA time zone, and holiday calendar or None."""
+
+    name: str
+    timezone: str
+    holiday_calendar: str | None
 
 
 def read_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> Site:
@@ -143,6 +152,24 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
     return SiteReading(whole, tuple(in_line_order(faults)), data_files, has_calendar)
 
 
+def read_site_clock(folder: Path) -> SiteClock:
+    """Read `[site]` of a folder's `site.toml`.
+
+    Raises
+    ------
+    InputFaults : the faults of that table.
+    """
+    problem = folder_problem(folder)
+    if problem is not None:
+        raise single_fault(folder, problem)
+    document = read_toml(folder / SITE_FILE)
+    faults: list[Fault] = []
+    site = check_table(document, ("site",), SiteTable, faults)
+    if site is None:
+        raise InputFaults(faults or [document.fault(("site",), "missing, and required: a table [site]")])
+    return SiteClock(site.name, site.timezone, site.holiday_calendar)
+
+
 def _car(table: CarTable) -> Car:
     values = table.model_dump()
     if table.return_reserve_percent is None:
@@ -163,9 +190,7 @@ def _data_files(document: TomlDocument, folder: Path, faults: list[Fault]) -> di
             found[key] = folder / name
         else:
             faults.append(
-                document.fault(
-                    ("data", key), f"{shown(name)}: {problem}; allowed is a file, relative to the site folder"
-                )
+                document.fault(("data", key), f"{shown(name)}: {problem}; expected a file, relative to the site folder")
             )
     return found
 
@@ -200,5 +225,5 @@ def _overlaps(document: TomlDocument, trips: list[UsualTripTable | None]) -> Ite
         yield document.fault(
             ("usual_trip", next_index),
             f"departs {DAYS[day]} {clock_of_minutes(clock)}, before usual_trip[{index + 1}] is back at "
-            f"{clock_of_minutes((departs + minutes) % MINUTES_A_DAY)}; allowed are trips that do not overlap",
+            f"{clock_of_minutes((departs + minutes) % MINUTES_A_DAY)}; expected trips that do not overlap",
         )

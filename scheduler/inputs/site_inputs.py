@@ -104,4 +104,4 @@ def _chosen_offer(folder: Path, offer_file: Path) -> Path:
     for path in (offer_file, folder / offer_file):
         if file_problem(path) is None:
             return path
-    raise single_fault(OFFER_OPTION, f"{offer_file}: {file_problem(offer_file)}; allowed is an offer's file")
+    raise single_fault(OFFER_OPTION, f"{offer_file}: {file_problem(offer_file)}; expected an offer's file")

@@ -19,28 +19,46 @@ from models.wear.segments import PowerLaw
 from scheduler.inputs.control_mode import SetBy
 from scheduler.inputs.site import EVENING_MINUTE
 from scheduler.inputs.time_window_schema import TimeWindowTable
+from scheduler.textio.bounds import (
+    AGE_YEARS,
+    BATTERY_KWH,
+    CONNECTION_KW,
+    CONSUMPTION,
+    COST_PER_KWH,
+    DEPTH_COEFFICIENT,
+    DEPTH_EXPONENT,
+    DISTANCE_KM,
+    EFFICIENCY_PERCENT,
+    EXPORT_KW,
+    FIXED_LOSS_KW,
+    HORIZON_HOURS,
+    LIFE_CYCLES,
+    MARGIN_PERCENT,
+    MONEY,
+    NIGHT_KWH,
+    POWER_KW,
+    POWER_OVER_0_KW,
+    SOC_PERCENT,
+    START_KWH,
+    VOLTS,
+    WEAR_WEIGHT,
+    WINDOW_FACTOR,
+)
 from scheduler.textio.errors import did_you_mean, shown
-from scheduler.textio.toml_tables import Table
+from scheduler.textio.toml_tables import Table, expected_text
 from scheduler.textio.toml_values import (
     BlockMinutes,
     Clock,
     Days,
     EdgesPercent,
-    EfficiencyPercent,
     FilePath,
     FormatOne,
-    HorizonHours,
-    MarginPercent,
     MaxBlocks,
     Name,
-    OneOrMore,
-    OverZero,
-    Percent,
     Phases,
     ReadyMinutes,
     Step,
     YesOrNo,
-    ZeroOrMore,
     clock_of_minutes,
 )
 
@@ -73,7 +91,6 @@ def _twelve_temps(value: object) -> tuple[float, ...]:
 
 LawName = Annotated[str, AfterValidator(_known(tuple(WEAR_LAWS))), Field(description=LAWS_IN_WORDS)]
 CalendarLawName = Annotated[str, AfterValidator(_known(calendar_law_names()))]
-AgeYears = Annotated[float, Field(ge=0, le=40, description="0 to 40")]
 TempsDegc = Annotated[Any, AfterValidator(_twelve_temps)]
 AnyTable = Annotated[dict[str, Any], Field(description="a table")]
 Text = Annotated[str, Field(description="text")]
@@ -107,12 +124,12 @@ class SiteTable(Table):
             nearest = did_you_mean(self.timezone, available_timezones())
             yield (
                 "timezone",
-                f"{shown(self.timezone)} is not known; allowed is an IANA time zone{nearest}",
+                f"{shown(self.timezone)} is not known; expected an IANA time zone{nearest}",
             )
         if self.holiday_calendar is not None and not _calendar_is_known(self.holiday_calendar):
             yield (
                 "holiday_calendar",
-                f"{shown(self.holiday_calendar)} is not known; allowed is an ISO 3166 country or subdivision "
+                f"{shown(self.holiday_calendar)} is not known; expected an ISO 3166 country or subdivision "
                 'such as "IE" or "DE-BY"',
             )
 
@@ -120,8 +137,8 @@ class SiteTable(Table):
 class ConnectionTable(Table):
     """`[connection]`."""
 
-    import_limit_kw: OverZero
-    export_limit_kw: ZeroOrMore
+    import_limit_kw: Annotated[float, CONNECTION_KW]
+    export_limit_kw: Annotated[float, EXPORT_KW]
     export_window: list[dict[str, Any]] = Field(
         default=[], description="any number of [[connection.export_window]] tables"
     )
@@ -130,45 +147,45 @@ class ConnectionTable(Table):
 class ExportWindowTable(TimeWindowTable):
     """One `[[connection.export_window]]`."""
 
-    export_limit_kw: ZeroOrMore
+    export_limit_kw: Annotated[float, EXPORT_KW]
 
 
 class CarTable(Table):
     """`[car]`."""
 
-    battery_kwh: OverZero
-    floor_percent: Percent
-    ceiling_percent: Percent
-    consumption_kwh_per_100km: OverZero
-    trip_margin_percent: MarginPercent = 10.0
-    return_reserve_percent: Percent | None = Field(default=None, description="0 to 100")
+    battery_kwh: Annotated[float, BATTERY_KWH]
+    floor_percent: Annotated[float, SOC_PERCENT]
+    ceiling_percent: Annotated[float, SOC_PERCENT]
+    consumption_kwh_per_100km: Annotated[float, CONSUMPTION]
+    trip_margin_percent: Annotated[float, MARGIN_PERCENT] = 10.0
+    return_reserve_percent: Annotated[float, SOC_PERCENT] | None = None
     ready_minutes_before: ReadyMinutes = 30
-    on_the_way_price_per_kwh: ZeroOrMore
-    outside_window_factor: ZeroOrMore = 0.1
-    discharge_limit_kwh: ZeroOrMore | None = Field(default=None, description="0 or more")
+    on_the_way_price_per_kwh: Annotated[float, COST_PER_KWH]
+    outside_window_factor: Annotated[float, WINDOW_FACTOR] = 0.1
+    discharge_limit_kwh: Annotated[float, NIGHT_KWH] | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """A window with nothing in it."""
         if self.floor_percent >= self.ceiling_percent:
             yield (
                 "floor_percent",
-                f"{self.floor_percent:g} is not under ceiling_percent; allowed is 0 to under {self.ceiling_percent:g}",
+                f"{self.floor_percent:g} is not under ceiling_percent; expected 0 to under {self.ceiling_percent:g}",
             )
 
 
 class ChargerTable(Table):
     """`[charger]`."""
 
-    charge_min_kw: ZeroOrMore
-    charge_max_kw: OverZero
-    discharge_min_kw: ZeroOrMore
-    discharge_max_kw: OverZero
-    charge_efficiency_percent: EfficiencyPercent
-    discharge_efficiency_percent: EfficiencyPercent
-    fixed_loss_kw: ZeroOrMore = 0.0
+    charge_min_kw: Annotated[float, POWER_KW]
+    charge_max_kw: Annotated[float, POWER_OVER_0_KW]
+    discharge_min_kw: Annotated[float, POWER_KW]
+    discharge_max_kw: Annotated[float, POWER_OVER_0_KW]
+    charge_efficiency_percent: Annotated[float, EFFICIENCY_PERCENT]
+    discharge_efficiency_percent: Annotated[float, EFFICIENCY_PERCENT]
+    fixed_loss_kw: Annotated[float, FIXED_LOSS_KW] = 0.0
     discharge_to: Annotated[DischargeTo, Field(description='"building-and-grid" or "building"')]
-    start_worth_kwh: ZeroOrMore = 0.1
-    volts: OverZero
+    start_worth_kwh: Annotated[float, START_KWH] = 0.1
+    volts: Annotated[float, VOLTS]
     phases: Phases
     set_by: Annotated[SetBy, Field(description='"schedule", "blocks" or "current"')] = "schedule"
     max_blocks: MaxBlocks | None = Field(default=None, description="a whole number from 1 to 48")
@@ -181,20 +198,20 @@ class ChargerTable(Table):
             ("discharge_min_kw", self.discharge_min_kw, "discharge_max_kw", self.discharge_max_kw),
         ):
             if least > most:
-                yield least_key, f"{least:g} is over {most_key}; allowed is 0 to {most:g}"
+                yield least_key, f"{least:g} is over {most_key}; expected 0 to {most:g}"
         most_into_battery_kw = self.charge_max_kw * self.charge_efficiency_percent / 100
         if self.fixed_loss_kw >= most_into_battery_kw:
             yield (
                 "fixed_loss_kw",
                 f"{self.fixed_loss_kw:g} leaves nothing for the battery even at charge_max_kw; "
-                f"allowed is under {most_into_battery_kw:g}",
+                f"expected under {most_into_battery_kw:g}",
             )
         yield from self._setting_contradictions()
 
     def _setting_contradictions(self) -> Iterator[tuple[str, str]]:
         for key in ("max_blocks", "min_block_minutes"):
             if self.set_by != "schedule" and getattr(self, key) is None:
-                allowed = self.__class__.model_fields[key].description
+                allowed = expected_text(self.__class__, key)
                 yield key, f'missing, and required where set_by is "{self.set_by}": {allowed}'
         if self.set_by != "current":
             return
@@ -209,7 +226,7 @@ class ChargerTable(Table):
                 yield (
                     f"{direction}_max_kw",
                     f"{most:g} leaves no whole current: at {self.volts:g} V and phases {self.phases} one amp is "
-                    f'{kw_per_amp:g} kW; allowed is {enough_kw:g} or more where set_by is "current"',
+                    f'{kw_per_amp:g} kW; expected {enough_kw:g} or more where set_by is "current"',
                 )
 
 
@@ -222,15 +239,15 @@ class SolarTable(Table):
 class WearTable(Table):
     """`[wear]`."""
 
-    battery_price: ZeroOrMore
+    battery_price: Annotated[float, MONEY]
     law: LawName = "depth"
-    depth_coefficient: ZeroOrMore | None = Field(default=None, description="0 or more")
-    depth_exponent: OneOrMore | None = Field(default=None, description="1 to 100")
-    life_full_cycles: OverZero | None = Field(default=None, description="more than 0")
+    depth_coefficient: Annotated[float, DEPTH_COEFFICIENT] | None = None
+    depth_exponent: Annotated[float, DEPTH_EXPONENT] | None = None
+    life_full_cycles: Annotated[float, LIFE_CYCLES] | None = None
     segment_edges_percent: EdgesPercent = Field(default=[5.0, 10.0, 20.0, 30.0, 45.0, 60.0, 80.0, 100.0])
-    weight: ZeroOrMore
+    weight: Annotated[float, WEAR_WEIGHT]
     calendar_law: CalendarLawName | None = Field(default=None, description=_CALENDAR_LAWS_IN_WORDS)
-    battery_age_years: AgeYears | None = Field(default=None, description="0 to 40")
+    battery_age_years: Annotated[float, AGE_YEARS] | None = None
     battery_temp_degc: TempsDegc = Field(
         default=None, description="a temperature from -30 to 60 °C, or a list of twelve, January first"
     )
@@ -247,7 +264,7 @@ class WearTable(Table):
         needs = {"depth": ("depth_coefficient", "depth_exponent"), "flat": ("life_full_cycles",)}
         for key in needs.get(self.law, ()):
             if getattr(self, key) is None:
-                allowed = self.__class__.model_fields[key].description
+                allowed = expected_text(self.__class__, key)
                 yield key, f'missing, and required where law is "{self.law}": {allowed}'
         named = [name for name in (self.law, self.calendar_law) if name is not None]
         laws = {name: wear_law(name, LawSettings()) for name in named}
@@ -255,7 +272,7 @@ class WearTable(Table):
         aged = [name for name, law in laws.items() if hasattr(law, "age_years")]
         for key, wanted in (("battery_temp_degc", warm), ("battery_age_years", aged)):
             if wanted and getattr(self, key) is None:
-                allowed = self.__class__.model_fields[key].description
+                allowed = expected_text(self.__class__, key)
                 yield key, f'missing, and required by the wear law "{wanted[0]}": {allowed}'
 
 
@@ -263,8 +280,8 @@ class PlanTable(Table):
     """`[plan]`."""
 
     step_minutes: Step
-    horizon_hours: HorizonHours
-    stored_energy_price_per_kwh: ZeroOrMore | None = Field(default=None, description="0 or more")
+    horizon_hours: Annotated[float, HORIZON_HOURS]
+    stored_energy_price_per_kwh: Annotated[float, COST_PER_KWH] | None = None
     evening: Clock = EVENING_MINUTE
 
 
@@ -283,14 +300,14 @@ class UsualTripTable(Table):
     days: Days
     depart_minute: Clock = Field(alias="depart")
     return_minute: Clock = Field(alias="return")
-    distance_km: ZeroOrMore
+    distance_km: Annotated[float, DISTANCE_KM]
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """A trip that takes no time."""
         if self.depart_minute == self.return_minute:
             yield (
                 "return",
-                f'"{clock_of_minutes(self.return_minute)}" is the departure too; allowed is any other time, '
+                f'"{clock_of_minutes(self.return_minute)}" is the departure too; expected any other time, '
                 "an earlier one is on the next day",
             )
 

@@ -32,5 +32,5 @@ class TimeWindowTable(Table):
             yield (
                 "from" if "from_minute" in self.model_fields_set else "to",
                 f'the band begins at "{clock_of_minutes(self.from_minute)}" and ends at '
-                f'"{clock_of_minutes(self.to_minute)}"; allowed are times that differ',
+                f'"{clock_of_minutes(self.to_minute)}"; expected times that differ',
             )

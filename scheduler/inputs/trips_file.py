@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from models.site.trips import Trip
+from scheduler.textio.bounds import DISTANCE_KM
 from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, read_rows, stamp_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed
 
@@ -26,7 +27,7 @@ def read_trips(path: Path) -> tuple[Trip, ...]:
         if trip is None:
             continue
         if trips and trip.depart_at < trips[-1].return_at:
-            message = "departs before the trip above is back; allowed are trips in time order that do not overlap"
+            message = "departs before the trip above is back; expected trips in time order that do not overlap"
             faults.append(Fault(str(path), row.line, "depart", message))
         trips.append(trip)
     if faults:
@@ -40,10 +41,10 @@ def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
     problems = {
         "depart": stamp_problem(row.cells[0]) if depart is None else None,
         "return": stamp_problem(row.cells[1]) if comeback is None else None,
-        "distance_km": number_problem(row.cells[2]),
+        "distance_km": number_problem(row.cells[2], DISTANCE_KM),
     }
     if depart is not None and comeback is not None and comeback <= depart:
-        problems["return"] = "not after the departure; allowed is a later instant"
+        problems["return"] = "not after the departure; expected a later instant"
     new = [Fault(str(path), row.line, key, problem) for key, problem in problems.items() if problem is not None]
     faults += new
     if new or depart is None or comeback is None:

@@ -105,7 +105,7 @@ def relabelled(readings: Iterable[MeterReading], kinds: Mapping[str, str]) -> tu
     for name in kinds:
         if name not in names:
             known = ", ".join(sorted({channel.name for reading in readings for channel in reading.channels}))
-            raise single_fault(AS_OPTION, f"no channel is named {shown(name)}; allowed is one of {known}")
+            raise single_fault(AS_OPTION, f"no channel is named {shown(name)}; expected one of {known}")
     found = []
     for reading in readings:
         channels = []
@@ -114,7 +114,7 @@ def relabelled(readings: Iterable[MeterReading], kinds: Mapping[str, str]) -> tu
             channels += [replace(channel, kind=known) for known in KINDS if known == kind]
         found.append(replace(reading, channels=tuple(channels)))
     if kinds and not any(reading.channels for reading in found):
-        raise single_fault(AS_OPTION, "no channel with values is left; allowed is to keep one or more")
+        raise single_fault(AS_OPTION, "no channel with values is left; expected to keep one or more")
     return tuple(found)
 
 
@@ -147,7 +147,7 @@ def metered_flows(
     first = phase - ((phase - begin) // step) * step
     count = int((end - first) // step)
     if count < 1:
-        raise single_fault(file, f"from {_utc(first)} there is no whole step; allowed is a longer span")
+        raise single_fault(file, f"from {_utc(first)} there is no whole step; expected a longer span")
     start = instants(_minute(first) + np.arange(count, dtype=np.int64) * step_minutes)
 
     sums: dict[ChannelKind, FloatArray] = {}
@@ -193,7 +193,7 @@ def shared_span(readings: Sequence[MeterReading], file: str = "the meter files")
     if begin >= end:
         message = (
             f"{channel_text(late)} begins {_utc(begin)}, and {channel_text(early)} has ended {_utc(end)}; "
-            "allowed are channels that share a stretch of time"
+            "expected channels that share a stretch of time"
         )
         raise single_fault(file, message)
     return begin, end
@@ -218,7 +218,7 @@ def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list
     """One channel for each meter and name, those without any value left out, and notes on what was there twice."""
     channels = [channel for channel in channels if len(channel.kwh)]
     if not channels:
-        raise single_fault(file, "no channel has a value; allowed are files with values")
+        raise single_fault(file, "no channel has a value; expected files with values")
     notes: list[str] = []
     channels = _at_one_step(channels, notes)
     steps = {channel.step_minutes: channel for channel in channels}
@@ -228,14 +228,14 @@ def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list
             (one, first), (other, second), *_ = groups.items()
             message = (
                 f"{channel_text(first)} has {what.format(one)}, {channel_text(second)} {what.format(other)}; "
-                "allowed are the same steps"
+                "expected the same steps"
             )
             raise single_fault(file, message)
     for channel in channels:
         worst = int(np.argmax(channel.kwh))
         if channel.kwh[worst] > MOST_KWH:
             message = f"{channel_text(channel)} has {channel.kwh[worst]:g} kWh for the step that begins "
-            raise single_fault(file, f"{message}{_utc(channel.start[worst])}; allowed is up to {MOST_KWH:g}")
+            raise single_fault(file, f"{message}{_utc(channel.start[worst])}; expected up to {MOST_KWH:g}")
     groups_by_key: dict[tuple[str, str, ChannelKind], list[Channel]] = {}
     for channel in channels:
         groups_by_key.setdefault((channel.meter, channel.name, channel.kind), []).append(channel)
@@ -280,7 +280,7 @@ def _joined(group: list[Channel], notes: list[str], file: str) -> Channel:
         at = int(unlike[0])
         message = (
             f"{name} has {kwh[at - 1]:g} kWh in one file and {kwh[at]:g} kWh in another for the step that begins "
-            f"{_utc(instants(seconds[at : at + 1] // 60)[0])} (such steps: {len(unlike)}); allowed is one value for "
+            f"{_utc(instants(seconds[at : at + 1] // 60)[0])} (such steps: {len(unlike)}); expected one value for "
             "each step of a meter"
         )
         raise single_fault(file, message)

@@ -14,7 +14,7 @@ from models.base.calendars import public_holidays
 from models.tariff.bill import Bill, GridFlows, bill, printed_bill
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer
-from scheduler.inputs.site_header import SiteClock, read_site_clock
+from scheduler.inputs.site_file import SiteClock, read_site_clock
 from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import Channel, MeterReading
 from scheduler.metering.fill_gaps import gap_text
@@ -84,7 +84,7 @@ def metered_bill(words: BillOptions) -> MeteredBill:
     named = _without_generation(relabelled(readings, kinds))
     notes = [f"{path.name}: {note}" for path, one in zip(words.meter, readings, strict=True) for note in one.notes]
     if not any(channel.kind == "import" for reading in named for channel in reading.channels):
-        raise single_fault(file, "no channel counts import; allowed are files that do, or --as NAME=import")
+        raise single_fault(file, "no channel counts import; expected files that do, or --as NAME=import")
     shared = shared_span(named, file)
     _refuse_unlike_spans(named, words, site.timezone, shared, file)
     first, last = _days(words, site.timezone, shared, notes)
@@ -125,7 +125,7 @@ def _without_generation(readings: tuple[MeterReading, ...]) -> tuple[MeterReadin
         for reading in readings
     )
     if not any(reading.channels for reading in kept):
-        raise single_fault(METER_OPTION, "the files count generation alone; allowed are import and export")
+        raise single_fault(METER_OPTION, "the files count generation alone; expected import and export")
     return kept
 
 
@@ -166,7 +166,7 @@ def _refuse_unlike_spans(
 
     spans = "; ".join(f"{name} {instant_text(begins[name])} to {instant_text(ends[name])}" for name in begins)
     asked = " and ".join(option for option, wanted in ((FROM_OPTION, early), (TO_OPTION, late)) if wanted)
-    raise single_fault(file, f"its channels have values over different times ({spans}); allowed are days, by {asked}")
+    raise single_fault(file, f"its channels have values over different times ({spans}); expected days, by {asked}")
 
 
 def _name(channel: Channel) -> str:
@@ -177,8 +177,8 @@ def _allowed(offer: Offer) -> str:
     """What can be billed, where the engine refuses."""
     if offer.demand_charge is not None:
         minutes = offer.demand_charge.interval_minutes
-        return f"; allowed are meter steps that divide {minutes} minutes, and days that its prices cover"
-    return "; allowed are days that its prices cover"
+        return f"; expected meter steps that divide {minutes} minutes, and days that its prices cover"
+    return "; expected days that its prices cover"
 
 
 def _offer_path(words: BillOptions) -> Path:
@@ -186,7 +186,7 @@ def _offer_path(words: BillOptions) -> Path:
     for path in (words.offer, words.site / words.offer):
         if file_problem(path) is None:
             return path
-    raise single_fault(words.offer, f"{file_problem(words.offer)}; allowed is an offer's file")
+    raise single_fault(words.offer, f"{file_problem(words.offer)}; expected an offer's file")
 
 
 def _days(
@@ -198,13 +198,13 @@ def _days(
     last = end.date() - timedelta(days=1)
     has = f"the meter has whole days from {first} to {last}"
     if first > last:
-        raise single_fault(METER_OPTION, "the files do not hold one whole local day; allowed are files that do")
+        raise single_fault(METER_OPTION, "the files do not hold one whole local day; expected files that do")
     asked_first = None if words.first_day is None else parse_day(words.first_day, FROM_OPTION)
     asked_last = None if words.last_day is None else parse_day(words.last_day, TO_OPTION)
     if asked_first is not None and asked_last is not None and asked_first > asked_last:
-        raise single_fault(TO_OPTION, f"{asked_last} is before --from {asked_first}; allowed is that day or later")
+        raise single_fault(TO_OPTION, f"{asked_last} is before --from {asked_first}; expected that day or later")
     faults = [
-        Fault(option, None, None, f"{day} has no values; {has}, and allowed are days among them")
+        Fault(option, None, None, f"{day} has no values; {has}, and expected days among them")
         for option, day in ((FROM_OPTION, asked_first), (TO_OPTION, asked_last))
         if day is not None and not first <= day <= last
     ]
@@ -227,7 +227,7 @@ def _refuse_gaps(flows: MeteredFlows, offer: Offer, timezone: str, file: str) ->
         for gap in gaps[:MOST_GAPS_TOLD]
     ]
     more = f", the first {MOST_GAPS_TOLD} of {len(gaps)}" if len(gaps) > MOST_GAPS_TOLD else ""
-    advice = f"a bill needs every value{more}; allowed are days without a gap, by {FROM_OPTION} and {TO_OPTION}"
+    advice = f"a bill needs every value{more}; expected days without a gap, by {FROM_OPTION} and {TO_OPTION}"
     if _has_monthly_steps(offer):
         advice += ", and none since the first of their month, for the offer counts the kWh of a month"
     raise InputFaults([*told, Fault(file, None, None, advice)])

@@ -72,13 +72,13 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterRe
     width = len(rows.header)
     refuse(
         [
-            rows.fault(index, None, f"found {cells_text(row)}; allowed is {width} cells, as in the header")
+            rows.fault(index, None, f"found {cells_text(row)}; expected {width} cells, as in the header")
             for index, row in enumerate(rows.rows)
             if len(row.cells) != width or not any(row.cells)
         ]
     )
     if len(rows.rows) < FEWEST_ROWS:
-        raise single_fault(path, f"found {len(rows.rows)} rows under the header; allowed is {FEWEST_ROWS} or more")
+        raise single_fault(path, f"found {len(rows.rows)} rows under the header; expected {FEWEST_ROWS} or more")
     cells = dict(zip(rows.header, map(list, zip(*(row.cells for row in rows.rows), strict=True)), strict=True))
     number_cells = [cell for name in columns for cell in cells[name]]
     decimal_comma = has_decimal_comma(rows, number_cells)
@@ -109,7 +109,7 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterRe
         there = starts.kept & ~np.isnan(kwh)
         channels.append(Channel(kind, "", kind, start[there], kwh[there], estimated[there], step_minutes))
     if not any(len(channel.kwh) for channel in channels):
-        raise single_fault(path, "every cell is empty; allowed is a file with values")
+        raise single_fault(path, "every cell is empty; expected a file with values")
     notes = [*separator_notes(rows, number_cells), *([DAY_FIRST_NOTE] if day_first else []), *starts.notes]
     empty = sum(int(np.isnan(value[starts.kept]).sum()) for value in values.values())
     if empty:
@@ -125,7 +125,7 @@ def _columns(rows: MeterRows) -> dict[str, ChannelKind]:
     """The columns that hold a channel, and their kinds."""
     known = (START, ESTIMATED, HOURS, *VALUE_COLUMNS, *OTHER_COLUMNS)
     faults = [
-        Fault(str(rows.path), 1, None, f"unknown column {shown(name)}{did_you_mean(name, known)}; allowed is {ALLOWED}")
+        Fault(str(rows.path), 1, None, f"unknown column {shown(name)}{did_you_mean(name, known)}; expected {ALLOWED}")
         for name in rows.header
         if name not in known
     ]
@@ -135,7 +135,7 @@ def _columns(rows: MeterRows) -> dict[str, ChannelKind]:
     if twice or not columns or START not in rows.header:
         found = f"both {twice[0]}_kwh and {twice[0]}_kw" if twice else f"the header {shown(','.join(rows.header))}"
         allowed = "one of them" if twice else ALLOWED
-        raise single_fault(rows.path, f"found {found}; allowed is {allowed}", 1)
+        raise single_fault(rows.path, f"found {found}; expected {allowed}", 1)
     return columns
 
 
@@ -150,7 +150,7 @@ def _estimated(rows: MeterRows, cells: list[str] | None, faults: list[Fault]) ->
         return np.zeros(len(rows.rows), dtype=np.bool_)
     meanings = [estimated_cell(cell) for cell in cells]
     faults += [
-        rows.fault(index, ESTIMATED, f"found {shown(cells[index])}; allowed is yes or no")
+        rows.fault(index, ESTIMATED, f"found {shown(cells[index])}; expected yes or no")
         for index, meaning in enumerate(meanings)
         if meaning is None
     ]
@@ -168,13 +168,13 @@ def _read_stamps(
     for row in np.flatnonzero(index.isna()):
         stamp = stamps[row]
         if naive and STAMP.fullmatch(stamp):
-            message = f"{shown(found[row])} has an offset, and the first time has none; allowed is one or the other"
+            message = f"{shown(found[row])} has an offset, and the first time has none; expected one or the other"
         elif not naive and _NAIVE.fullmatch(stamp):
-            message = f"{shown(found[row])} has no offset, and the first time has one; allowed is one or the other"
+            message = f"{shown(found[row])} has no offset, and the first time has one; expected one or the other"
         elif naive:
             message = (
-                f"{shown(found[row])} is no local time on a whole minute; "
-                "allowed is a time such as 2026-03-02T18:00, or with its offset"
+                f"{shown(found[row])} is not a local time on a whole minute; "
+                "expected a time such as 2026-03-02T18:00, or with its offset"
             )
         else:
             message = stamp_problem(found[row])
@@ -211,7 +211,7 @@ def _on_local_clock(rows: MeterRows, wall: IntArray, with_value: BoolArray, time
             rows.fault(
                 int(index),
                 START,
-                f"the clocks of {timezone} skip this time, and the row holds a value; allowed is none, "
+                f"the clocks of {timezone} skip this time, and the row holds a value; expected none, "
                 "or --clock standard for a file in winter time all year",
             )
             for index in np.flatnonzero(where.lost & with_value)
@@ -239,9 +239,7 @@ def _on_local_clock(rows: MeterRows, wall: IntArray, with_value: BoolArray, time
             )
             continue
         if not np.array_equal(wall[inside[:second]], wall[inside[second:]]):
-            message = (
-                f"the clocks show {change.words} twice; allowed are the same times once, or twice one after another"
-            )
+            message = f"the clocks show {change.words} twice; expected the same times once, or twice one after another"
             refuse([rows.fault(int(inside[second]), START, message)])
         utc[inside[second:]] += change.before - change.after
         notes.append(
@@ -261,7 +259,7 @@ def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
     """The step [min] of the kept rows, each at a whole number of steps after the one before."""
     kept = np.flatnonzero(starts.kept)
     if len(kept) < FEWEST_ROWS:
-        raise single_fault(rows.path, f"found {len(kept)} rows with a time; allowed is {FEWEST_ROWS} or more")
+        raise single_fault(rows.path, f"found {len(kept)} rows with a time; expected {FEWEST_ROWS} or more")
     between = np.diff(starts.utc[kept])
 
     def row(place: np.signedinteger[Any] | int) -> int:
@@ -273,7 +271,7 @@ def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
                 row(place),
                 START,
                 ("duplicate: the same start as" if between[place] == 0 else "not in time order: before")
-                + " the row above; allowed are rows in time order, each start once",
+                + " the row above; expected rows in time order, each start once",
             )
             for place in np.flatnonzero(between <= 0)
         ]
@@ -284,14 +282,14 @@ def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
         step = round(float(hours[kept[0]]) * 60)
     if not LEAST_STEP_MINUTES <= step <= MOST_STEP_MINUTES:
         allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
-        refuse([rows.fault(row(0), START, f"{step} minutes after the row above; allowed is a step of {allowed}")])
+        refuse([rows.fault(row(0), START, f"{step} minutes after the row above; expected a step of {allowed}")])
     refuse(
         [
             rows.fault(
                 row(place),
                 START,
                 f"{'short step' if between[place] < step else 'off the step'}: {between[place]} minutes after the row "
-                f"above; allowed are whole steps of {step} minutes",
+                f"above; expected whole steps of {step} minutes",
             )
             for place in np.flatnonzero(between % step)
         ]

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
+from scheduler.textio.bounds import METERED_READING
 from scheduler.textio.csv_rows import MOST_MEGABYTES, NUMBER, CsvRow, number_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shortened, shown, single_fault
 from scheduler.textio.read_text import read_text
@@ -63,7 +64,7 @@ def read_meter_rows(path: Path) -> MeterRows:
     header, separator = header_cells(lines[0])
     twice = next((name for index, name in enumerate(header) if name in header[:index]), None)
     if twice is not None:
-        raise single_fault(path, f"the column {shown(twice)} is there twice; allowed is each once", 1)
+        raise single_fault(path, f"the column {shown(twice)} is there twice; expected each once", 1)
     reader = csv.reader(lines[1:], delimiter=separator, strict=True)
     rows = []
     try:
@@ -71,7 +72,7 @@ def read_meter_rows(path: Path) -> MeterRows:
     except csv.Error as error:
         raise single_fault(path, f"this is not CSV: {shortened(str(error))}", reader.line_num + 1) from None
     if not rows:
-        raise single_fault(path, "found 0 rows under the header; allowed is 1 or more")
+        raise single_fault(path, "found 0 rows under the header; expected 1 or more")
     return MeterRows(path, header, tuple(rows), separator)
 
 
@@ -100,15 +101,17 @@ def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list
         text = cell
         if decimal_comma:
             if "." in cell:
-                problems.append((index, f"{shown(cell)} has a point where other numbers have a comma; allowed is one"))
+                problems.append((index, f"{shown(cell)} has a point where other numbers have a comma; expected one"))
                 continue
             text = cell.replace(",", ".")
         if NUMBER.fullmatch(text):
             value = float(text)
-            if 0 <= value < np.inf:
+            if METERED_READING.accepts(value):
                 values[index] = value + 0.0  # a written -0 becomes 0
                 continue
-        problems.append((index, str(number_problem(text if decimal_comma and NUMBER.fullmatch(text) else cell))))
+        problems.append(
+            (index, str(number_problem(text if decimal_comma and NUMBER.fullmatch(text) else cell, METERED_READING)))
+        )
     return values, problems
 
 
@@ -129,8 +132,8 @@ def days(cells: Sequence[str]) -> tuple[IntArray, list[tuple[int, str]], bool]:
                 raise ValueError(text)
             minutes[index] = np.datetime64(text, "m").astype(np.int64)
         except ValueError:
-            found = shown(cells[index]) + " is no date" if cells[index] else "the cell is empty"
-            problems.append((index, f"{found}; allowed is a date such as 2026-03-02"))
+            found = shown(cells[index]) + " is not a valid date" if cells[index] else "the cell is empty"
+            problems.append((index, f"{found}; expected a date such as 2026-03-02"))
     return minutes, problems, day_first
 
 

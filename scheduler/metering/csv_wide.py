@@ -120,7 +120,7 @@ def read_meter_wide_csv(path: Path, timezone: str, clock: Clock = "local") -> Me
             start = instants(utc[there])
             channels.append(Channel(name, "", name, start, energy[there], marked[there], layout.step_minutes))
     if not channels:
-        raise single_fault(path, "every cell is empty; allowed is a file with values")
+        raise single_fault(path, "every cell is empty; expected a file with values")
     number_cells = [cell for cells in values for cell in cells]
     notes = (*separator_notes(rows, number_cells), *([DAY_FIRST_NOTE] if day_first else []), *found.notes)
     unit = "kW" if layout.kw else "kWh"
@@ -134,13 +134,11 @@ def _layout(rows: MeterRows) -> _Layout:
     names = header[first : -1 if quality else None]
     steps = STEPS_A_LONG_DAY.get(len(names), len(names))
     if steps not in STEPS_A_DAY:
-        raise single_fault(rows.path, f"found columns for {len(names)} steps a day; allowed is {ALLOWED}", 1)
+        raise single_fault(rows.path, f"found columns for {len(names)} steps a day; expected {ALLOWED}", 1)
     in_kw = [name == "kw" or name.startswith(("kw_", "kw ")) for name in names]
     if any(in_kw) and not all(in_kw):
         name = names[in_kw.index(False)]
-        raise single_fault(
-            rows.path, f"found {shown(name)} among columns named kw_; allowed is kw_ for all, or none", 1
-        )
+        raise single_fault(rows.path, f"found {shown(name)} among columns named kw_; expected kw_ for all, or none", 1)
     return _Layout(first, steps, len(names) - steps, quality, all(in_kw))
 
 
@@ -152,7 +150,7 @@ def _check_widths(rows: MeterRows, layout: _Layout) -> None:
             rows.fault(
                 index,
                 None,
-                f"found {cells_text(row)}; allowed is {len(rows.header)} cells, as in the header, "
+                f"found {cells_text(row)}; expected {len(rows.header)} cells, as in the header, "
                 f"or {most} on a day when the clocks go back",
             )
             for index, row in enumerate(rows.rows)
@@ -172,11 +170,11 @@ def _heads(rows: MeterRows, layout: _Layout) -> tuple[IntArray, IntArray, BoolAr
         if word in KINDS:
             kinds[index] = KINDS.index(word)
         else:
-            faults.append(rows.fault(index, CHANNEL, f"found {shown(row.cells[1])}; allowed is {', '.join(KINDS)}"))
+            faults.append(rows.fault(index, CHANNEL, f"found {shown(row.cells[1])}; expected {', '.join(KINDS)}"))
         if layout.quality is not None:
             meaning = estimated_cell(row.cells[-1])
             if meaning is None:
-                message = f"found {shown(row.cells[-1])}; allowed is A, or E, F or S for an estimated day"
+                message = f"found {shown(row.cells[-1])}; expected A, or E, F or S for an estimated day"
                 faults.append(rows.fault(index, layout.quality, message))
             estimated[index] = bool(meaning)
     refuse(faults)
@@ -191,7 +189,7 @@ def _order_faults(rows: MeterRows, midnight: IntArray, kinds: IntArray) -> Itera
             index = int(at[place + 1])
             same = midnight[index] == midnight[at[place]]
             what = "duplicate: the same day as" if same else "not in time order: before"
-            message = f"{what} the row above of this channel; allowed are days in time order, each once"
+            message = f"{what} the row above of this channel; expected days in time order, each once"
             yield rows.fault(index, DATE, message)
 
 
@@ -273,7 +271,7 @@ def _check_lost(rows: MeterRows, layout: _Layout, kwh: FloatArray, lost: BoolArr
             rows.fault(
                 int(row),
                 _column(rows, layout, int(place)),
-                f"the clocks of {timezone} skip this time, and the cell holds a value; allowed is 0 or nothing, "
+                f"the clocks of {timezone} skip this time, and the cell holds a value; expected 0 or nothing, "
                 "or --clock standard for a file in winter time all year",
             )
             for row, place in zip(*np.nonzero(lost & (np.nan_to_num(kwh) > 0)), strict=True)
@@ -286,7 +284,7 @@ def _unlike_steps(rows: MeterRows, row: int, layout: _Layout, change: ClockChang
     if change.begin % layout.step_minutes or change.end % layout.step_minutes:
         message = (
             f"the clocks change by {change.end - change.begin} minutes on this day, inside a step of "
-            f"{layout.step_minutes} minutes; allowed are shorter steps"
+            f"{layout.step_minutes} minutes; expected shorter steps"
         )
         yield rows.fault(row, DATE, message)
 
@@ -298,7 +296,7 @@ def _check_lengths(rows: MeterRows, layout: _Layout, lengths: IntArray, doubled:
             rows.fault(
                 int(row),
                 None,
-                f"found {lengths[row]} values; allowed on this day is {layout.steps}"
+                f"found {lengths[row]} values; expected on this day {layout.steps}"
                 + (f" or {layout.steps + doubled[row]}" if doubled[row] else ""),
             )
             for row in np.flatnonzero((lengths > layout.steps) & (lengths != layout.steps + doubled))

@@ -92,7 +92,7 @@ def metered_load(
 
 def _check_import(flows: MeteredFlows, file: str) -> None:
     if not any(channel.kind == "import" for channel in flows.channels):
-        raise single_fault(file, "there is no import channel; allowed are files with one or more")
+        raise single_fault(file, "there is no import channel; expected files with one or more")
 
 
 def _check_car(flows: MeteredFlows, car: MeteredFlows, timezone: str, car_file: str) -> None:
@@ -100,20 +100,18 @@ def _check_car(flows: MeteredFlows, car: MeteredFlows, timezone: str, car_file: 
     _check_import(car, car_file)
     if car.step_minutes != flows.step_minutes:
         message = (
-            f"it has steps of {car.step_minutes} minutes; allowed are those of the site, {flows.step_minutes} minutes"
+            f"it has steps of {car.step_minutes} minutes; expected those of the site, {flows.step_minutes} minutes"
         )
         raise single_fault(car_file, message)
     if car.generation_kwh is not None:
-        raise single_fault(car_file, "it has a generation channel; allowed are the import and export of a car's meter")
+        raise single_fault(car_file, "it has a generation channel; expected the import and export of a car's meter")
     if not car.start.equals(flows.start):
-        raise single_fault(
-            car_file, "its steps begin at other minutes than those of the site; allowed are the same steps"
-        )
+        raise single_fault(car_file, "its steps begin at other minutes than those of the site; expected the same steps")
     if car.gaps:
         gap = car.gaps[0]
         begin, end = (local_text(instant.to_pydatetime(), timezone) for instant in (gap.begin, gap.end))
         message = (
-            f"{gap.channel} has no values from {begin} to {end}; allowed is a file that covers the span, "
+            f"{gap.channel} has no values from {begin} to {end}; expected a file that covers the span, "
             "or a span that it covers with --from and --until"
         )
         raise single_fault(car_file, message)
@@ -137,7 +135,7 @@ def _without_rounding(
         )
         message = (
             f"the load of {at} is {kw[int(far[0])]:.3f} kW (steps under 0 by more than rounding: {len(far)}); "
-            f"allowed is 0 or more: {why}"
+            f"expected 0 or more: {why}"
         )
         raise single_fault(car_file or file, message)
     notes.append(f"Load just under 0 from the rounding of registers was set to 0; steps: {len(below)}.")

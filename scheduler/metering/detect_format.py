@@ -43,4 +43,4 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local") -> MeterR
         return read_meter_csv(path, timezone, clock)
     if is_wide_header(header):
         return read_meter_wide_csv(path, timezone, clock)
-    raise single_fault(path, f"the first line is {shown(first_line)}; allowed is {ALLOWED}", 1)
+    raise single_fault(path, f"the first line is {shown(first_line)}; expected {ALLOWED}", 1)

@@ -86,7 +86,7 @@ def read_green_button(path: Path) -> MeterReading:
     """
     feed = read_feed(path)
     if not len(feed.readings.block):
-        raise single_fault(path, "this Atom feed holds no IntervalReading; allowed is Green Button XML with readings")
+        raise single_fault(path, "this Atom feed holds no IntervalReading; expected Green Button XML with readings")
     reader = _Reader(feed, FaultList(str(path)), [], [])
     found = []
     for register, codes in _wanted(reader, registers_of(feed, reader.faults)):
@@ -104,7 +104,7 @@ def read_green_button(path: Path) -> MeterReading:
     reader.faults.raise_any()
     if not channels:
         reasons = "; ".join(reader.left_out[:MOST_REASONS]) + ("; …" if len(reader.left_out) > MOST_REASONS else "")
-        allowed = "allowed is at least one register of Wh with readings of up to 60 minutes"
+        allowed = "expected at least one register of Wh with readings of up to 60 minutes"
         raise single_fault(path, f"no interval energy of electricity: {reasons}; {allowed}")
     return MeterReading(LAYOUT, tuple(channels), tuple(reader.notes))
 
@@ -139,7 +139,7 @@ def _codes(entry: Entry, faults: FaultList) -> dict[str, int] | None:
         least, most = (-MOST_POWER_OF_TEN, MOST_POWER_OF_TEN) if name == "powerOfTenMultiplier" else (0, 2**32 - 1)
         number = whole_number(leaf.text, least, most)
         if number is None:
-            faults.add(leaf.line, name, f"found {shown(leaf.text)}; allowed is a whole number, {least} to {most}")
+            faults.add(leaf.line, name, f"found {shown(leaf.text)}; expected a whole number, {least} to {most}")
             return None
         codes[name] = number
     return codes
@@ -149,9 +149,9 @@ def _unit_is_known(codes: Mapping[str, int], kind: Entry, faults: FaultList) -> 
     unit = codes.get("uom")
     if unit == WATT_HOURS or unit in UNITS:
         return True
-    problem = "the ReadingType has no uom" if unit is None else f"{unit} is no unit of a meter"
+    problem = "the ReadingType has no uom" if unit is None else f"{unit} is not a unit of a meter"
     line = kind.line if unit is None else kind.codes["uom"].line
-    faults.add(line, "uom", f"{problem}; allowed is {WATT_HOURS}, which is Wh")
+    faults.add(line, "uom", f"{problem}; expected {WATT_HOURS}, which is Wh")
     return False
 
 
@@ -218,7 +218,7 @@ def _timed(reader: _Reader, rows: IntArray, codes: Mapping[str, int]) -> tuple[I
         leaf = block.codes.get("interval")
         begin = whole_number(leaf.text, 0, 2**32) if leaf else None
         if begin is None or not length:
-            message = "a reading without timePeriod; allowed only with the interval of its block and an intervalLength"
+            message = "a reading without timePeriod; expected only with the interval of its block and an intervalLength"
             reader.faults.add(int(readings.line[rows[index]]), "IntervalReading", message)
             return None, None
         start[index] = begin + (int(rows[index]) - block.first_row) * length
@@ -237,7 +237,7 @@ def _length(
         return None
     if len(durations) > 1:
         by_row = dict(zip(rows.tolist(), seconds.tolist(), strict=True))
-        allowed = f"allowed is one duration in a register, and most readings have {usual} s"
+        allowed = f"expected one duration in a register, and most readings have {usual} s"
         _add_rows(reader, rows[seconds != usual], "duration", lambda row: f"{by_row[row]} s; {allowed}")
         return None
     if usual == 0 or usual % 60 or SECONDS_AN_HOUR % usual:
@@ -246,7 +246,7 @@ def _length(
     stated = codes.get("intervalLength", 0)
     if stated not in {0, usual}:
         line = register.reading_type.codes["intervalLength"].line
-        message = f"{stated} s, but the readings have a duration of {usual} s; allowed is the same length"
+        message = f"{stated} s, but the readings have a duration of {usual} s; expected the same length"
         reader.faults.add(line, "intervalLength", message)
         return None
     return usual
@@ -266,8 +266,8 @@ def _overlap(start: IntArray, index: int, length: int) -> str:
             problem = f"overlaps the reading of {_moment(start[other])}"
             break
     else:
-        problem = f"is no whole number of steps of {length // 60} minutes from most of the others"
-    return f"the reading of {_moment(start[index])} {problem}; allowed are readings that follow one another"
+        problem = f"is not a whole number of steps of {length // 60} minutes from most of the others"
+    return f"the reading of {_moment(start[index])} {problem}; expected readings that follow one another"
 
 
 def _contradiction(feed: Feed, row: int, before: int) -> str:
@@ -275,7 +275,7 @@ def _contradiction(feed: Feed, row: int, before: int) -> str:
     moment = _moment(feed.readings.start[row])
     return (
         f"the reading of {moment} has {value[row]} here and {value[before]} in line {line[before]}; "
-        "allowed is one value for an interval"
+        "expected one value for an interval"
     )
 
 
@@ -328,7 +328,7 @@ def _channels(
 def _add_negatives(reader: _Reader, register: Register, direction: int) -> None:
     value = reader.feed.readings.value
     rows = register.rows[(value[register.rows] < 0) & (value[register.rows] != UNSTATED)]
-    allowed = f"allowed is 0 or more where flowDirection is {direction} (a net register has {NET})"
+    allowed = f"expected 0 or more where flowDirection is {direction} (a net register has {NET})"
     _add_rows(reader, rows, "value", lambda row: f"{value[row]} is under 0; {allowed}")
 
 

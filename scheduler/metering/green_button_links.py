@@ -134,7 +134,7 @@ def _rows_by_meter_reading(feed: Feed, faults: FaultList) -> list[tuple[int, Int
         found = parents.of(block)
         if found is None:
             count = len(feed.meter_readings)
-            message = f"its links lead to none of the {count} MeterReadings; allowed is an up link into one of them"
+            message = f"its links lead to none of the {count} MeterReadings; expected an up link into one of them"
             faults.add(block.line, "IntervalBlock", message)
         owner[index] = -1 if found is None else found
     owner_of_row = owner[feed.readings.block]
@@ -160,7 +160,7 @@ def _reading_type(feed: Feed, meter_reading: Entry | None, faults: FaultList) ->
     else:
         problem = f"its links lead to none of the ReadingTypes in the file ({len(types)})"
     line = meter_reading.line if meter_reading else None
-    faults.add(line, "MeterReading", f"{problem}; allowed is a related link to one, which says the unit")
+    faults.add(line, "MeterReading", f"{problem}; expected a related link to one, which says the unit")
     return None
 
 
@@ -170,6 +170,6 @@ def _usage_point(feed: Feed, usage_points: _Parents, meter_reading: Entry | None
         return None if count == 0 else 0
     found = usage_points.of(meter_reading) if meter_reading else None
     if found is None:
-        message = f"its links lead to none of the {count} UsagePoints; allowed is an up link into one of them"
+        message = f"its links lead to none of the {count} UsagePoints; expected an up link into one of them"
         faults.add(meter_reading.line if meter_reading else None, "MeterReading", message)
     return found

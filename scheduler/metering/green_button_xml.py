@@ -178,7 +178,7 @@ def read_feed(path: Path) -> Feed:
             size = path.stat().st_size
             if size > MOST_MEGABYTES * BYTES_A_MEGABYTE:
                 megabytes = f"{size / BYTES_A_MEGABYTE:.1f} MB"
-                raise single_fault(path, f"{megabytes} is too large; allowed is up to {MOST_MEGABYTES} MB")
+                raise single_fault(path, f"{megabytes} is too large; expected up to {MOST_MEGABYTES} MB")
             if size == 0:
                 raise single_fault(path, "the file is empty")
             while chunk := file.read(CHUNK_BYTES):
@@ -192,14 +192,14 @@ def read_feed(path: Path) -> Feed:
     except ParseError as error:
         raise _not_well_formed(path, error) from None
     except (LookupError, ValueError) as error:  # expat on encodings that it cannot decode
-        raise single_fault(path, f"this XML cannot be decoded: {shortened(str(error))}; allowed is UTF-8", 1) from None
+        raise single_fault(path, f"this XML cannot be decoded: {shortened(str(error))}; expected UTF-8", 1) from None
     return target.feed()
 
 
 def _document_type(path: Path, name: str, line: int) -> InputFaults:
     if name.lower() == "html":
-        return single_fault(path, "this is an HTML page; allowed is Green Button XML", line)
-    message = f"a document type ({shown(name)}) may define entities; allowed is Green Button XML without <!DOCTYPE"
+        return single_fault(path, "this is an HTML page; expected Green Button XML", line)
+    message = f"a document type ({shown(name)}) may define entities; expected Green Button XML without <!DOCTYPE"
     return single_fault(path, message, line)
 
 
@@ -207,7 +207,7 @@ def _not_well_formed(path: Path, error: ParseError) -> InputFaults:
     line = error.position[0]
     reason = str(error).split(":")[0]
     if reason in {"no element found", "unclosed token", "unclosed CDATA section", "partial character"}:
-        return single_fault(path, f"the XML breaks off ({reason}); allowed is the whole file", line)
+        return single_fault(path, f"the XML breaks off ({reason}); expected the whole file", line)
     return single_fault(path, f"this is not well-formed XML: {shortened(reason)}", line)
 
 
@@ -239,10 +239,10 @@ class _FeedTarget:
         if not parent and tag not in {_FEED, _ENTRY}:
             name = tag.rpartition("}")[2]
             what = "this is an HTML page" if name.lower() == "html" else f"the first element is <{shortened(name)}>"
-            message = f"{what}; allowed is Green Button XML, an Atom <feed> of ESPI entries"
+            message = f"{what}; expected Green Button XML, an Atom <feed> of ESPI entries"
             raise single_fault(self._path, message, self.line())
         if len(self._open) == MOST_DEPTH:
-            message = f"elements are nested over {MOST_DEPTH} deep; allowed is Green Button XML"
+            message = f"elements are nested over {MOST_DEPTH} deep; expected Green Button XML"
             raise single_fault(self._path, message, self.line())
         self._open.append(tag)
         self._leaf = _LEAVES.get((parent, tag))
@@ -346,7 +346,7 @@ class _FeedTarget:
                 "duration": "a whole number of seconds",
                 "value": f"a whole number, {-_MOST_VALUE} to {_MOST_VALUE}",
             }[name]
-            self._add_problem(row, leaf.line, name, f"found {shown(leaf.text)}; allowed is {allowed}")
+            self._add_problem(row, leaf.line, name, f"found {shown(leaf.text)}; expected {allowed}")
             return UNSTATED
         return number
 
@@ -355,7 +355,7 @@ class _FeedTarget:
         for leaf in self._qualities:
             code = whole_number(leaf.text, 0, 65535)
             if code is None:
-                self._add_problem(row, leaf.line, "quality", f"found {shown(leaf.text)}; allowed is a whole number")
+                self._add_problem(row, leaf.line, "quality", f"found {shown(leaf.text)}; expected a whole number")
             else:
                 marks.append(mark_of(code))
         return ESTIMATED if ESTIMATED in marks else max(marks, default=NO_MARK)

@@ -115,9 +115,7 @@ def read_meter_into_site(words: MeterOptions) -> MeterResult:
         line_to_add = None if site.solar_file else f'solar = "{USUAL_SOLAR_FILE}"'
         _check_target(solar_file, words)
         if solar_file.resolve() in {path.resolve() for path in texts}:
-            raise single_fault(
-                words.site / SITE_FILE, "load and solar name one file; allowed are two", None, "data.solar"
-            )
+            raise single_fault(words.site / SITE_FILE, "load and solar name one file; expected two", None, "data.solar")
         texts[solar_file] = series_text(load.start, load.solar_kwh * (60 / load.step_minutes), site.timezone)
     elif site.solar_file is not None:
         if site.solar_file.exists():
@@ -159,11 +157,11 @@ def _check_target(file: Path, words: MeterOptions) -> None:
     except (OSError, ValueError):
         raise single_fault(TO_OPTION, f"{shown(str(file))} is not a possible path") from None
     if own:
-        raise single_fault(file, "this is the meter file itself; allowed is another file in the site's [data]")
+        raise single_fault(file, "this is the meter file itself; expected another file in the site's [data]")
     if file.is_dir():
-        raise single_fault(file, "this is a folder; allowed is a file")
+        raise single_fault(file, "this is a folder; expected a file")
     if there and not words.replace:
-        raise single_fault(file, "it is there already; allowed is a new file, or --replace to give this one up")
+        raise single_fault(file, "it is there already; expected a new file, or --replace to give this one up")
 
 
 def _days(words: MeterOptions, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
@@ -174,7 +172,7 @@ def _days(words: MeterOptions, timezone: str) -> tuple[pd.Timestamp | None, pd.T
     )
     if begin is not None and end is not None and begin >= end:
         raise single_fault(
-            UNTIL_OPTION, f"{words.last_day} is before --from {words.first_day}; allowed is that day or later"
+            UNTIL_OPTION, f"{words.last_day} is before --from {words.first_day}; expected that day or later"
         )
     return begin, end
 
@@ -193,7 +191,7 @@ def _span(
     if (first_day is not None and first_day >= end) or (last_day is not None and last_day <= begin):
         raise single_fault(
             FROM_OPTION if first_day is not None and first_day >= end else UNTIL_OPTION,
-            f"the files have values from {shared}; allowed are days among them",
+            f"the files have values from {shared}; expected days among them",
         )
     channels = [channel for reading in readings for channel in reading.channels]
     step = pd.Timedelta(minutes=channels[0].step_minutes)

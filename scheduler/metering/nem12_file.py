@@ -78,7 +78,7 @@ def read_nem12(path: Path) -> MeterReading:
         raise InputFaults(listed(in_line_order(reader.faults)))
     channels = tuple(channel for register in reader.registers.values() if (channel := _channel(register)) is not None)
     if not channels:
-        raise single_fault(path, "no interval holds energy; allowed is a file with 300 records of energy")
+        raise single_fault(path, "no interval holds energy; expected a file with 300 records of energy")
     return MeterReading(LAYOUT, channels, tuple(reader.notes()))
 
 
@@ -152,9 +152,9 @@ class _Reader:
             elif cells[0] == "500":
                 check_number_of_cells(cells)
             elif cells[0] == "100":
-                raise RecordError("a header before the end record of the file above it; allowed is 900 before it")
+                raise RecordError("a header before the end record of the file above it; expected 900 before it")
             else:
-                raise RecordError(f"{shown(cells[0])} is no type of record; allowed is 100, 200, 300, 400, 500 or 900")
+                raise RecordError(f"{shown(cells[0])} is not a type of record; expected 100, 200, 300, 400, 500 or 900")
         except RecordError as error:
             self._day = None  # what its 400 records should have been is no longer known
             self._add(line, error.key, error.message)
@@ -163,13 +163,11 @@ class _Reader:
         """After the last line: adds the fault of a file that has been cut, instead of what it does to its last line."""
         if not self._ended:
             self.faults = [fault for fault in self.faults if fault.line != last_line]
-            self._add(
-                last_line, None, "the file ends here without its end record, it is cut; allowed is 900 at the end"
-            )
+            self._add(last_line, None, "the file ends here without its end record, it is cut; expected 900 at the end")
         elif not self.registers and not self.faults:
             found = ", ".join(sorted({suffix for suffixes in self._left_out.values() for suffix in suffixes}))
             message = f"no register counts energy, {'only ' + found if found else 'there is no 200 record'}"
-            self._add(None, None, f"{message}; allowed is at least one suffix E (drawn from the grid) or B (fed to it)")
+            self._add(None, None, f"{message}; expected at least one suffix E (drawn from the grid) or B (fed to it)")
 
     def notes(self) -> list[str]:
         """What the reader should know once the registers are channels, each one sentence."""
@@ -205,12 +203,12 @@ class _Reader:
         """Raises at once unless it is a NEM12 header: what follows would be of no known kind."""
         where = "after the end record 900" if self._header_read else "at the start of the file"
         if cells[0] != "100":
-            self._stop(line, f"a record {shown(cells[0])} {where}; allowed is {_HEADER}")
+            self._stop(line, f"a record {shown(cells[0])} {where}; expected {_HEADER}")
         version = cells[1].upper() if len(cells) > 1 else ""
         if version == "NEM13":
-            self._stop(line, "NEM13 holds accumulated reads, not intervals; allowed is NEM12")
+            self._stop(line, "NEM13 holds accumulated reads, not intervals; expected NEM12")
         if version != LAYOUT:
-            self._stop(line, f"the header names the layout {shown(version)}; allowed is {_HEADER}")
+            self._stop(line, f"the header names the layout {shown(version)}; expected {_HEADER}")
         self._header_read, self._ended = True, False
         check_number_of_cells(cells)
 
@@ -233,7 +231,7 @@ class _Reader:
         if unit != details.unit:
             raise RecordError(
                 f"mixed units: {shown(cells[7])} for {details.nmi} here, and {unit} at line {unit_line}; "
-                "allowed is one unit for all energy of one NMI",
+                "expected one unit for all energy of one NMI",
                 "UOM",
             )
         self._register = self._register_of(details, details.kind)
@@ -250,7 +248,7 @@ class _Reader:
     def _interval_data(self, cells: list[str], line: int) -> None:
         self._close_day()
         if not self._below_details:
-            raise RecordError("a 300 record before any 200 record; allowed is 200 first, which says what it holds")
+            raise RecordError("a 300 record before any 200 record; expected 200 first, which says what it holds")
         self._day_above = True
         if self._register is None:  # a register that is left out, or whose 200 record is at fault
             return
@@ -260,14 +258,14 @@ class _Reader:
 
     def _event(self, cells: list[str]) -> None:
         if not self._day_above:
-            raise RecordError("a 400 record without a 300 record above it; allowed is 300 first, the day it belongs to")
+            raise RecordError("a 400 record without a 300 record above it; expected 300 first, the day it belongs to")
         if self._day is None:
             return
         event = event_record(cells, len(self._day.quality))
         span = slice(event.first, event.after)
         if any(self._day.told[span]):
             again = event.first + self._day.told[span].index(True) + 1
-            raise RecordError(f"interval {again} already has a 400 record; allowed is one for each interval")
+            raise RecordError(f"interval {again} already has a 400 record; expected one for each interval")
         self._day.told[span] = [True] * (event.after - event.first)
         self._day.quality[span] = [event.quality] * (event.after - event.first)
 
@@ -279,9 +277,7 @@ class _Reader:
         record = day.record
         if "V" in day.quality:
             hole = day.quality.index("V") + 1
-            message = (
-                f"V without a 400 record for interval {hole}; allowed is a 400 record for each interval of the day"
-            )
+            message = f"V without a 400 record for interval {hole}; expected a 400 record for each interval of the day"
             self._add(record.line, "QualityMethod", message)
             return
         bad = [(index, problem) for index, problem in record.problems if day.quality[index] != _NO_DATA]

@@ -16,7 +16,8 @@ import numpy as np
 
 from models.base.arrays import FloatArray
 from scheduler.metering.channels import ChannelKind
-from scheduler.textio.csv_rows import MOST, number_problem
+from scheduler.textio.bounds import METERED_READING
+from scheduler.textio.csv_rows import number_problem
 from scheduler.textio.errors import shortened, shown
 
 MINUTES_A_DAY = 24 * 60
@@ -115,7 +116,7 @@ def check_number_of_cells(cells: list[str]) -> None:
     fewest, most = _CELLS[cells[0]]
     if len(cells) < fewest or any(cells[most:]):
         allowed = f"{fewest}" if fewest == most else f"{fewest} to {most}"
-        raise RecordError(f"a {cells[0]} record of {len(cells)} cells; allowed is {allowed}")
+        raise RecordError(f"a {cells[0]} record of {len(cells)} cells; expected {allowed}")
 
 
 def data_details(cells: list[str]) -> DataDetails:
@@ -128,20 +129,20 @@ def data_details(cells: list[str]) -> DataDetails:
     check_number_of_cells(cells)
     nmi, suffix, unit, length = cells[1], cells[4].upper(), cells[7].upper(), cells[8]
     if not nmi:
-        raise RecordError("the cell is empty; allowed is the identifier of a connection point", "NMI")
+        raise RecordError("the cell is empty; expected the identifier of a connection point", "NMI")
     if not suffix:
-        raise RecordError("the cell is empty; allowed is a suffix such as E1 or B1", "NMISuffix")
+        raise RecordError("the cell is empty; expected a suffix such as E1 or B1", "NMISuffix")
     kind = KINDS.get(suffix[0])
     if kind is None:
         return DataDetails(nmi, suffix, None, unit, 0)
     if unit not in KWH_OF_UNIT:
         raise RecordError(
-            f"{shown(cells[7])} is no unit of energy, which {suffix} counts; allowed is Wh, kWh or MWh", "UOM"
+            f"{shown(cells[7])} is not a unit of energy, which {suffix} counts; expected Wh, kWh or MWh", "UOM"
         )
     if length not in map(str, STEPS_MINUTES):
         allowed = ", ".join(map(str, STEPS_MINUTES[:-1]))
         raise RecordError(
-            f"{shown(length)} is no length of intervals; allowed is {allowed} or {STEPS_MINUTES[-1]} minutes",
+            f"{shown(length)} is not a length of intervals; expected {allowed} or {STEPS_MINUTES[-1]} minutes",
             "IntervalLength",
         )
     return DataDetails(nmi, suffix, kind, unit, int(length))
@@ -177,11 +178,11 @@ def event_record(cells: list[str], count: int) -> EventRecord:
     check_number_of_cells(cells)
     first, last = (_interval_number(cells[1], count, "StartInterval"), _interval_number(cells[2], count, "EndInterval"))
     if last < first:
-        raise RecordError(f"{last} is before the StartInterval {first}; allowed is {first} to {count}", "EndInterval")
+        raise RecordError(f"{last} is before the StartInterval {first}; expected {first} to {count}", "EndInterval")
     quality = cells[3].upper()
     if quality == "V" or not _QUALITY.fullmatch(quality):
         allowed = _ALLOWED_QUALITY.removesuffix(", or V")
-        raise RecordError(f"{shown(cells[3])} is no quality of intervals; allowed is {allowed}", "QualityMethod")
+        raise RecordError(f"{shown(cells[3])} is not a quality of intervals; expected {allowed}", "QualityMethod")
     return EventRecord(first - 1, last, quality[0])
 
 
@@ -191,17 +192,17 @@ def _check_day_cells(cells: list[str], count: int, step_minutes: int) -> None:
     if len(cells) > after and _QUALITY.fullmatch(cells[after]):
         if any(cells[after + _CELLS_AFTER_VALUES :]):
             most = after + _CELLS_AFTER_VALUES
-            raise RecordError(f"a 300 record of {len(cells)} cells; allowed is up to {most}")
+            raise RecordError(f"a 300 record of {len(cells)} cells; expected up to {most}")
         return
-    wanted = f"allowed is {count}, one for every {step_minutes} minutes of the day"
+    wanted = f"expected {count}, one for every {step_minutes} minutes of the day"
     if len(cells) > after and cells[after][:1].isalpha():
-        raise RecordError(f"{shown(cells[after])} is no quality; allowed is {_ALLOWED_QUALITY}", "QualityMethod")
+        raise RecordError(f"{shown(cells[after])} is not a quality; expected {_ALLOWED_QUALITY}", "QualityMethod")
     found = next((index for index, cell in enumerate(cells[2:]) if _QUALITY.fullmatch(cell)), None)
     if found is not None:
         raise RecordError(f"{found} values before the QualityMethod; {wanted}")
     if len(cells) == after + 1 or (len(cells) > after and not cells[after]):
         found_there = shown(cells[after]) if cells[after] else "nothing"
-        raise RecordError(f"found {found_there} after {count} values; allowed is {_ALLOWED_QUALITY}", "QualityMethod")
+        raise RecordError(f"found {found_there} after {count} values; expected {_ALLOWED_QUALITY}", "QualityMethod")
     raise RecordError(
         f"{max(0, len(cells) - 2)} values and no QualityMethod after them; {wanted}, and then the QualityMethod"
     )
@@ -215,9 +216,11 @@ def _values(cells: list[str]) -> tuple[FloatArray, tuple[tuple[int, str], ...]]:
         except ValueError:  # an empty cell, or two points in one
             pass
         else:
-            if (values <= MOST).all():
+            if (values <= METERED_READING.most).all():
                 return values, ()
-    problems = tuple((index, problem) for index, cell in enumerate(cells) if (problem := number_problem(cell)))
+    problems = tuple(
+        (index, problem) for index, cell in enumerate(cells) if (problem := number_problem(cell, METERED_READING))
+    )
     bad = {index for index, _ in problems}
     values = np.array([math.nan if index in bad else float(cell) for index, cell in enumerate(cells)])
     return values + 0.0, problems  # a written -0 becomes 0
@@ -229,7 +232,7 @@ def _day(cell: str) -> int:
     except ValueError:
         day = date.min
     if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
-        raise RecordError(f"{shown(cell)} is no date; allowed is a date such as 20260302", "IntervalDate")
+        raise RecordError(f"{shown(cell)} is not a valid date; expected a date such as 20260302", "IntervalDate")
     return day.toordinal() - _EPOCH
 
 
@@ -244,7 +247,7 @@ def _update_time(cells: list[str]) -> int:
         datetime.fromisoformat(f"{cell[:8]}T{cell[8:] or '00'}")
     except ValueError:
         raise RecordError(
-            f"{shown(cell)} is no date with a time; allowed is one such as 20260303041500", "UpdateDateTime"
+            f"{shown(cell)} is not a date with a time; expected one such as 20260303041500", "UpdateDateTime"
         ) from None
     return int(cell.ljust(14, "0"))
 
@@ -252,7 +255,7 @@ def _update_time(cells: list[str]) -> int:
 def _interval_number(cell: str, count: int, key: str) -> int:
     number = int(cell) if _only_digits(cell, 1, 2, 3) else 0
     if not 1 <= number <= count:
-        raise RecordError(f"{shown(cell)} is no interval of the day; allowed is 1 to {count}", key)
+        raise RecordError(f"{shown(cell)} is not an interval of the day; expected 1 to {count}", key)
     return number
 
 

@@ -22,7 +22,7 @@ CLOCKS: Mapping[str, Clock] = {"local": "local", "standard": "standard"}
 def parse_clock_name(word: str) -> Clock:
     """What CSV times without offset follow."""
     if word not in CLOCKS:
-        raise single_fault(CLOCK_OPTION, f"found {shown(word)}; allowed is {' or '.join(CLOCKS)}")
+        raise single_fault(CLOCK_OPTION, f"found {shown(word)}; expected {' or '.join(CLOCKS)}")
     return CLOCKS[word]
 
 
@@ -33,9 +33,9 @@ def parse_kinds(words: Sequence[str]) -> dict[str, str]:
         name, _, kind = word.rpartition("=")
         if not name.removeprefix(":") or name.startswith(":") or kind not in (*KINDS, IGNORE):
             allowed = f"NAME=KIND, the kind {', '.join(KINDS)} or {IGNORE}, such as B1=export"
-            raise single_fault(AS_OPTION, f"found {shown(word)}; allowed is {allowed}")
+            raise single_fault(AS_OPTION, f"found {shown(word)}; expected {allowed}")
         if name in found:
-            raise single_fault(AS_OPTION, f"{shown(name)} is there twice; allowed is each name once")
+            raise single_fault(AS_OPTION, f"{shown(name)} is there twice; expected each name once")
         found[name] = kind
     return found
 

@@ -46,7 +46,7 @@ def cut_to_one_step(rows: MeterRows, utc: IntArray, hours: FloatArray) -> CutRow
 
     Raises
     ------
-    InputFaults : a length that is no whole number of minutes, or a row that does not follow the one above.
+    InputFaults : a length that is not a whole number of minutes, or a row that does not follow the one above.
     """
     column = rows.header.index(HOURS)
     minutes = np.rint(hours * 60)
@@ -56,7 +56,7 @@ def cut_to_one_step(rows: MeterRows, utc: IntArray, hours: FloatArray) -> CutRow
             rows.fault(
                 int(row),
                 HOURS,
-                f"found {shown(rows.rows[int(row)].cells[column])}; allowed is a whole number of minutes, in hours, "
+                f"found {shown(rows.rows[int(row)].cells[column])}; expected a whole number of minutes, in hours, "
                 "up to 24",
             )
             for row in np.flatnonzero(odd)
@@ -66,7 +66,7 @@ def cut_to_one_step(rows: MeterRows, utc: IntArray, hours: FloatArray) -> CutRow
     refuse(
         [
             rows.fault(
-                int(row) + 1, "start", "it is not where the row above ends; allowed, where hours differ, are rows so"
+                int(row) + 1, "start", "it is not where the row above ends; expected, where hours differ, are rows so"
             )
             for row in np.flatnonzero(utc[:-1] + length[:-1] != utc[1:])
         ]

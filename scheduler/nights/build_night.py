@@ -15,15 +15,19 @@ from models.site.series import Series
 from models.site.trips import Trip, departure_target_kwh, trip_energy_kwh
 from models.wear.segments import initial_fill_kwh
 from scheduler.inputs.site import Site
+from scheduler.inputs.site_file import SITE_FILE
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.forecast import forecast_load, forecast_solar
 from scheduler.nights.intervals import Intervals, cut
 from scheduler.nights.market_forecast import offer_as_known
 from scheduler.nights.night import Night, NightTrip, usual_stored_energy_price
 from scheduler.nights.offer_tonight import OfferTonight, offer_tonight
-from scheduler.nights.request import Request
+from scheduler.nights.parse_trip import TRIP_OPTION, trip_text
+from scheduler.nights.request import LONGEST_NIGHT, MOST_INTERVALS, MOST_TRIPS, Request
 from scheduler.nights.wear_prices import wear_tonight
+from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import clock_text, number_text
+from scheduler.textio.parse_time import local_text
 
 
 def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...]]:
@@ -31,12 +35,13 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
 
     Raises
     ------
-    InputFaults : a series does not tell what is asked of it.
+    InputFaults : a series does not tell what is asked of it, or the night is longer than can be planned.
     """
     site, car = inputs.site, inputs.site.car
     trips, later = _trips_of_the_night(site, evening)
     horizon = _horizon(site, evening).replace(second=0, microsecond=0)
     end = max([horizon, *(trip.return_at for trip in trips)])
+    _refuse_long(site, evening, trips)
     offer, market_notes = offer_as_known(inputs.offer, evening, end, site.timezone)
     intervals = cut(
         evening.now,
@@ -48,6 +53,7 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         [*_instants(car, trips, evening), *evening.boundaries],
         site.connection,
     )
+    _refuse_many_intervals(site, len(intervals.boundaries) - 1)
     load_kw, warnings = forecast_load(
         inputs.load, site.load_file, evening.forecast, intervals.boundaries, evening.now, site.timezone
     )
@@ -90,6 +96,37 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
     offer_notes = (*market_notes, *tonight.warnings)
     notes = (*evening.notes, *later, *warnings, *solar_warnings, *offer_notes, *wear.warnings)
     return night, (*notes, *_over_the_limit(night))
+
+
+def _refuse_long(site: Site, evening: Request, trips: Collection[Trip]) -> None:
+    """Raise the fault of too many trips, or of one that returns after the longest night that can be planned."""
+    if len(trips) > MOST_TRIPS:
+        message = f"{len(trips)} trips depart before this plan ends; expected up to {MOST_TRIPS} in one night"
+        raise single_fault(TRIP_OPTION, message)
+    latest = evening.now + LONGEST_NIGHT
+    faults = [
+        Fault(
+            TRIP_OPTION,
+            None,
+            None,
+            f"{trip_text(trip, site.timezone)} returns after the longest night that can be planned; expected a return "
+            f"by {local_text(latest, site.timezone)}, 28 days from now, for a longer stay too",
+        )
+        for trip in trips
+        if trip.return_at > latest
+    ]
+    if faults:
+        raise InputFaults(faults)
+
+
+def _refuse_many_intervals(site: Site, count: int) -> None:
+    """Raise the fault of a night of too many intervals to be planned in bounded time."""
+    if count > MOST_INTERVALS:
+        raise single_fault(
+            site.folder / SITE_FILE,
+            f"the night has {count} intervals; expected up to {MOST_INTERVALS}: fewer horizon_hours or a longer step",
+            key="plan.step_minutes",
+        )
 
 
 def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: FloatArray) -> FloatArray:

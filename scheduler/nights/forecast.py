@@ -68,7 +68,7 @@ def _recorded(series: Series, file: Path, boundaries: pd.DatetimeIndex, timezone
     except ValueError:
         has = _span(series.start[0], series.end, timezone)
         asked = _span(boundaries[0], boundaries[-1], timezone)
-        message = f"it covers {has}; allowed with --forecast recorded is a series that covers {asked}"
+        message = f"it covers {has}; expected with --forecast recorded a series that covers {asked}"
         raise InputFaults([Fault(str(file), None, None, message)]) from None
 
 

@@ -46,7 +46,7 @@ def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str)
     if evening.forecast == "recorded":
         first = start[int(np.argmin(usable))].to_pydatetime()
         message = f"offer {offer.name!r} has no market price {clock_text(first, timezone)}"
-        raise single_fault("--forecast", f"{message}; allowed with recorded is a series that covers the plan")
+        raise single_fault("--forecast", f"{message}; expected a series that covers the plan")
     typical = _typical_prices(offer, market, max(known, now), timezone)
     filled = np.where(usable, price, _at(typical, start, timezone))
     note = f"The market prices of the offer are known until {clock_text(known.to_pydatetime(), timezone)}"

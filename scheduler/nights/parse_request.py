@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -13,14 +12,12 @@ from models.tariff.offer import Band
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.usual_trips import usual_trips_tonight
 from scheduler.nights.parse_trip import check_trips, parse_trip
-from scheduler.nights.request import ForecastKind, Request, SolarKind
-from scheduler.textio.errors import Fault, InputFaults, shown
+from scheduler.nights.request import MOST_TRIPS, ForecastKind, Request, SolarKind
+from scheduler.textio.bounds import SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
+from scheduler.textio.errors import Fault, InputFaults
 from scheduler.textio.parse_time import local_text, parse_moment
 
 Found = TypeVar("Found")
-
-MOST_SO_FAR = 1e6
-"""Most that may have been counted or drawn so far [kWh, kW]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,24 +61,34 @@ def parse_request(
     InputFaults : every option at fault, at once.
     """
     site, timezone = inputs.site, inputs.site.timezone
-    faults = [*_percent("--soc", options.soc_percent)]
+    faults = _out_of(SOC_PERCENT, "--soc", options.soc_percent)
     highest = options.highest_soc_today_percent
     if highest is not None:
-        faults += _percent("--highest-soc-today", highest)
+        faults += _out_of(SOC_PERCENT, "--highest-soc-today", highest)
         if not faults and highest < options.soc_percent:
             faults.append(
                 Fault("--highest-soc-today", None, None, f"{highest:g} is under --soc {options.soc_percent:g}")
             )
     weight = options.wear_weight
-    if weight is not None and not (math.isfinite(weight) and weight >= 0):
-        faults.append(Fault("--wear-weight", None, None, f"found {weight:g}; allowed is 0 or more"))
-    for option, amount in (
-        ("--peak-so-far", options.peak_so_far_kw),
-        ("--imported-so-far", options.imported_so_far_kwh),
-        ("--exported-so-far", options.exported_so_far_kwh),
+    for option, bound, amount in (
+        ("--wear-weight", WEAR_WEIGHT, weight),
+        ("--peak-so-far", SO_FAR_KW, options.peak_so_far_kw),
+        ("--imported-so-far", SO_FAR_KWH, options.imported_so_far_kwh),
+        ("--exported-so-far", SO_FAR_KWH, options.exported_so_far_kwh),
     ):
-        if amount is not None and not 0 <= amount <= MOST_SO_FAR:
-            faults.append(Fault(option, None, None, f"found {amount:g}; allowed is 0 or more, up to 1e6"))
+        faults += _out_of(bound, option, amount)
+    if len(options.trips) > MOST_TRIPS:
+        raise InputFaults(
+            [
+                *faults,
+                Fault(
+                    "--trip",
+                    None,
+                    None,
+                    f"given {len(options.trips)} times; expected up to {MOST_TRIPS} trips in one night",
+                ),
+            ]
+        )
     if options.stay_home and options.trips:
         faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
     now = _collect(faults, lambda: moment_now(options.now, timezone))
@@ -175,10 +182,9 @@ def moment_now(given: str | datetime | None, timezone: str) -> datetime:
     return parse_moment(given, None, timezone, "--now")
 
 
-def _percent(option: str, value: float) -> list[Fault]:
-    if 0 <= value <= 100:
-        return []
-    return [Fault(option, None, None, f"found {shown(value)}; allowed is 0 to 100 (percent)")]
+def _out_of(bound: Bound, option: str, value: float | None) -> list[Fault]:
+    problem = None if value is None else bound.problem(value)
+    return [] if problem is None else [Fault(option, None, None, problem)]
 
 
 def _collect(faults: list[Fault], read: Callable[[], Found]) -> Found | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
@@ -10,6 +9,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from models.site.trips import KM_PER_MILE, Trip
+from scheduler.textio.bounds import DISTANCE_KM
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import (
     CLOCK,
@@ -54,12 +54,12 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
         return _checked(text), ()
     match = _TRIP.fullmatch(text.strip())
     if match is None or (match["return_date"] and not match["depart_date"]):
-        raise _fault(f"found {shown(text)}; allowed is {TWO_FORMS}, or mi for miles")
+        raise _fault(f"found {shown(text)}; expected {TWO_FORMS}, or mi for miles")
     distance_km = _distance_km(match["distance"], match["unit"])
     depart_clock = parse_clock(match["depart"], TRIP_OPTION)
     return_clock = parse_clock(match["return"], TRIP_OPTION)
     if match["return_date"] is None and return_clock == depart_clock:
-        raise _fault(f"{shown(text)} returns when it departs; allowed is a later return, or dates to both")
+        raise _fault(f"{shown(text)} returns when it departs; expected a later return, or dates to both")
 
     if match["depart_date"]:
         wall = datetime.combine(parse_date(match["depart_date"], TRIP_OPTION), depart_clock)
@@ -78,7 +78,7 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
     returns = instants_at(datetime.combine(return_date, return_clock), timezone, TRIP_OPTION)
     return_at = returns[-1]
     if return_at <= depart_at:
-        raise _fault(f"{shown(text)} returns before it departs; allowed is a later return")
+        raise _fault(f"{shown(text)} returns before it departs; expected a later return")
     notes = (
         *_doubled("departure", departs, depart_at, timezone),
         *_doubled("return", returns, return_at, timezone),
@@ -100,13 +100,13 @@ def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> 
     """
     in_order = tuple(sorted(trips, key=lambda trip: (trip.depart_at, trip.return_at)))
     faults = [
-        f"the trip {trip_text(trip, timezone)} departs in the past; allowed is now or later"
+        f"the trip {trip_text(trip, timezone)} departs in the past; expected now or later"
         for trip in in_order
         if trip.depart_at < now
     ]
     faults += [
         f"the trips {trip_text(earlier, timezone)} and {trip_text(later, timezone)} overlap; "
-        "allowed are trips one after the other"
+        "expected trips one after the other"
         for earlier, later in pairwise(in_order)
         if later.depart_at < earlier.return_at
     ]
@@ -124,20 +124,21 @@ def trip_text(trip: Trip, timezone: str) -> str:
 def _checked(trip: Trip) -> Trip:
     """A trip that was given as a value, in UTC."""
     if trip.depart_at.tzinfo is None or trip.return_at.tzinfo is None:
-        raise _fault("a trip's moments have no time zone; allowed are instants, such as datetimes in UTC")
+        raise _fault("a trip's moments have no time zone; expected instants, such as datetimes in UTC")
     if not trip.depart_at < trip.return_at:
-        raise _fault(f"the trip {trip_text(trip, 'UTC')} returns before it departs; allowed is a later return")
-    if not 0 <= trip.distance_km < math.inf:
-        raise _fault(f"the distance {shown(trip.distance_km)} is out of range; allowed is 0 or more")
+        raise _fault(f"the trip {trip_text(trip, 'UTC')} returns before it departs; expected a later return")
+    if problem := DISTANCE_KM.problem(trip.distance_km):
+        raise _fault(f"the distance {problem}")
     return Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), float(trip.distance_km))
 
 
 def _distance_km(number: str, unit: str) -> float:
     if not _DISTANCE.fullmatch(number):
-        raise _fault(f"the distance {shown(number)} is not a number; allowed is 0 or more, such as 96km or 60mi")
+        raise _fault(f"the distance {shown(number)} is not a number; expected 0 or more, such as 96km or 60mi")
     distance_km = float(number) * (KM_PER_MILE if unit == "mi" else 1.0)
-    if not 0 <= distance_km < math.inf:
-        raise _fault(f"the distance {shown(number)} is out of range; allowed is 0 or more")
+    problem = DISTANCE_KM.problem(distance_km, shown(f"{number}{unit}"))
+    if problem is not None:
+        raise _fault(f"the distance {problem}")
     return distance_km + 0.0  # a typed -0 becomes 0
 
 

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 from models.site.trips import Trip
 
 ForecastKind = Literal["typical", "recorded"]
 SolarKind = Literal["low", "typical", "high"]
+
+MOST_TRIPS = 50
+"""Most trips of one night."""
+LONGEST_NIGHT = timedelta(days=28)
+"""From now to the last return: a horizon is a week at most, but a car may be away for longer."""
+MOST_INTERVALS = 700
+"""Most intervals of one night: a week at a quarter of an hour, and some for changes of price and trips."""
 
 
 @dataclass(frozen=True, slots=True)

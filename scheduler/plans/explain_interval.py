@@ -32,7 +32,7 @@ def interval_asked_for(plan: Plan, words: str) -> int:
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     moment = parse_moment(words, begin, night.timezone, WHY_OPTION)
     if moment >= end:
-        raise single_fault(WHY_OPTION, f"{words} is after this plan ends; allowed is a time inside it")
+        raise single_fault(WHY_OPTION, f"{words} is after this plan ends; expected a time inside it")
     return int(night.boundaries.searchsorted(pd.Timestamp(moment), side="right")) - 1
 
 

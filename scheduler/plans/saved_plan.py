@@ -237,7 +237,7 @@ def _document(file: Path) -> dict[str, Any]:
         message = f"this plan was written by a newer program: format {shown(written)}, and this program reads {FORMAT}"
         raise single_fault(file, message, key="format")
     if written != FORMAT or isinstance(written, bool):
-        raise single_fault(file, f"this is no plan: found {shown(written)}; allowed is {FORMAT}", key="format")
+        raise single_fault(file, f"this is no plan: found {shown(written)}; expected {FORMAT}", key="format")
     return document
 
 

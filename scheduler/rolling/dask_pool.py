@@ -39,7 +39,7 @@ def cluster_at(address: str, program: str | None = None) -> Iterator[Client]:
     ------
     InputFaults : there is no such cluster, it has no workers, or they run another program.
     """
-    allowed = "allowed is the address of a Dask scheduler, such as tcp://192.0.2.7:8786"
+    allowed = "expected the address of a Dask scheduler, such as tcp://192.0.2.7:8786"
     found_address = re.fullmatch(r"(?:(?:tcp|tls|ws|wss)://)?(\[[0-9a-fA-F:]+\]|[^:/\s]+):(\d{1,5})", address)
     if found_address is None:
         raise single_fault(CLUSTER_OPTION, f"found {shown(address)}; {allowed}")
@@ -66,7 +66,7 @@ def cluster_at(address: str, program: str | None = None) -> Iterator[Client]:
             raise single_fault(
                 CLUSTER_OPTION,
                 f"{len(others)} of {len(found)} workers, such as {others[0]}, run another version of this program, of "
-                "Python or of a package that decides numbers; allowed is the same everywhere",
+                "Python or of a package that decides numbers; expected the same everywhere",
             )
         yield client
 

@@ -114,7 +114,7 @@ def parse_period(options: CompareOptions) -> Asked:
                 str(options.hardware),
                 None,
                 "currency",
-                f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; allowed is the same",
+                f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; expected the same",
             )
         )
     if faults:
@@ -130,7 +130,7 @@ def parse_period(options: CompareOptions) -> Asked:
 
 def _read_offers(options: CompareOptions) -> list[Inputs]:
     if not options.offers:
-        raise single_fault(OFFER_WORD, "none given; allowed is one offer's file or more")
+        raise single_fault(OFFER_WORD, "none given; expected one offer's file or more")
     found: list[Inputs] = []
     faults: dict[Fault, None] = {}
     for offer in options.offers:
@@ -156,9 +156,7 @@ def _twice(offers: Sequence[Inputs]) -> Iterator[Fault]:
         name, file = inputs.offer.name, inputs.site.offer_file
         if name in seen:
             other = "the same file" if seen[name].resolve() == file.resolve() else str(seen[name])
-            yield Fault(
-                str(file), None, "name", f"{shown(name)} is the name of {other} too; allowed is each offer once"
-            )
+            yield Fault(str(file), None, "name", f"{shown(name)} is the name of {other} too; expected each offer once")
         seen.setdefault(name, file)
 
 
@@ -167,7 +165,7 @@ def _currencies(offers: Sequence[Inputs]) -> Iterator[Fault]:
     for inputs in offers[1:]:
         if inputs.offer.currency != expected:
             first = offers[0].site.offer_file.name
-            message = f"found {inputs.offer.currency}, and {first} is in {expected}; allowed is one currency for all"
+            message = f"found {inputs.offer.currency}, and {first} is in {expected}; expected one currency for all"
             yield Fault(str(inputs.site.offer_file), None, "currency", message)
 
 
@@ -201,12 +199,12 @@ def days_to_roll(
         for option, given in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
     )
     if asked_first is not None and asked_last is not None and asked_first > asked_last:
-        raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; allowed is that day or earlier")
+        raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; expected that day or earlier")
     if first > last:
         raise single_fault(site.load_file, f"{_spans(offers)}: no whole local day is in all of them")
     spans = "; ".join(part for part in (_spans(offers), _trip_beyond(offers)) if part)
     faults = [
-        Fault(option, None, None, f"{day} is not covered ({spans}); allowed are days from {first} to {last}")
+        Fault(option, None, None, f"{day} is not covered ({spans}); expected days from {first} to {last}")
         for option, day in ((FROM_OPTION, asked_first), (TO_OPTION, asked_last))
         if day is not None and not first <= day <= last
     ]
@@ -215,7 +213,7 @@ def days_to_roll(
     chosen_first, chosen_last = asked_first or first, asked_last or last
     if chosen_first > chosen_last:
         option = FROM_OPTION if asked_first is not None else TO_OPTION
-        raise single_fault(option, f"no day is left ({_spans(offers)}); allowed are days from {first} to {last}")
+        raise single_fault(option, f"no day is left ({_spans(offers)}); expected days from {first} to {last}")
     return chosen_first, chosen_last
 
 

@@ -268,7 +268,7 @@ def _check(runs: pd.DataFrame, named: str) -> None:
     faults = list(_number_faults(runs, named))
     other = [policy for policy in runs["policy"].unique() if policy not in POLICIES]
     if other:
-        faults.append(Fault(named, None, "policy", f"found {shown(other[0])}; allowed is {', '.join(POLICIES)}"))
+        faults.append(Fault(named, None, "policy", f"found {shown(other[0])}; expected {', '.join(POLICIES)}"))
     if faults:
         raise InputFaults(faults)
 
@@ -282,4 +282,4 @@ def _number_faults(runs: pd.DataFrame, named: str) -> Iterator[Fault]:
         if wrong.size:
             row, allowed = int(wrong[0]), "a number of 1 or more" if name == "days" else "a finite number"
             run = shown(table["run"].iloc[row])
-            yield Fault(named, None, name, f"found {shown(table[name].iloc[row])} in run {run}; allowed is {allowed}")
+            yield Fault(named, None, name, f"found {shown(table[name].iloc[row])} in run {run}; expected {allowed}")

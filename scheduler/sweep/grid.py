@@ -85,7 +85,7 @@ def parse_weights(given: str | Sequence[float]) -> tuple[float, ...]:
     ------
     InputFaults : an empty or falling range, a weight below 0, or one twice.
     """
-    allowed = f"allowed is FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of 0 to {MOST_WEIGHT}"
+    allowed = f"expected FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of 0 to {MOST_WEIGHT}"
     words = weights_text(given)
     parts = given.split(":") if isinstance(given, str) else []
     listed = given.split(",") if isinstance(given, str) else [str(weight) for weight in given]
@@ -103,22 +103,22 @@ def parse_weights(given: str | Sequence[float]) -> tuple[float, ...]:
     if len(parts) == 3:
         first, last, step = numbers
         if 0 < step < LEAST_STEP:
-            raise single_fault(WEIGHTS_OPTION, f"found the step {shown(parts[2])}; allowed is {LEAST_STEP} or more")
+            raise single_fault(WEIGHTS_OPTION, f"found the step {shown(parts[2])}; expected {LEAST_STEP} or more")
         if step <= 0 or last < first:
             raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}, which is empty; {allowed}")
         steps = (last - first) / step
         if steps >= MOST_VALUES:
-            raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has {steps:.0f} weights; allowed are {MOST_VALUES}")
+            raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has {steps:.0f} weights; expected {MOST_VALUES}")
         if steps != int(steps):
             met = first + int(steps) * step
             raise single_fault(
                 WEIGHTS_OPTION,
-                f"{shown(words)} goes from {met} past {last}; allowed is a last weight that the steps meet",
+                f"{shown(words)} goes from {met} past {last}; expected a last weight that the steps meet",
             )
         numbers = [first + step * number for number in range(int(steps) + 1)]
     weights = sorted(float(number) + 0.0 for number in numbers)
     if len(set(weights)) < len(weights):
-        raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has a weight twice; allowed is each once")
+        raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has a weight twice; expected each once")
     return tuple(weights)
 
 
@@ -136,7 +136,7 @@ def parse_laws(given: str | Sequence[str]) -> tuple[str, ...]:
     """
     names = [name.strip() for name in given.split(",")] if isinstance(given, str) else list(given)
     faults = [
-        Fault(LAWS_OPTION, None, None, f"found {shown(name)}{did_you_mean(name, WEAR_LAWS)}; allowed is {_laws()}")
+        Fault(LAWS_OPTION, None, None, f"found {shown(name)}{did_you_mean(name, WEAR_LAWS)}; expected {_laws()}")
         for name in names
         if name not in WEAR_LAWS
     ]
@@ -159,18 +159,18 @@ def parse_key_values(given: KeyValues) -> tuple[Key, tuple[object, ...]]:
     known = [f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields]
     if not equals or not listed.strip():
         raise single_fault(
-            SET_OPTION, f"found {shown(words)}; allowed is TABLE.KEY=VALUE,VALUE such as car.floor_percent=10,20"
+            SET_OPTION, f"found {shown(words)}; expected TABLE.KEY=VALUE,VALUE such as car.floor_percent=10,20"
         )
     if name in OWN_OPTIONS:
-        raise single_fault(SET_OPTION, f"{name} has an option of its own; allowed is {OWN_OPTIONS[name]}")
+        raise single_fault(SET_OPTION, f"{name} has an option of its own; expected {OWN_OPTIONS[name]}")
     if name not in known:
         raise single_fault(
             SET_OPTION,
-            f"found {shown(name)}{did_you_mean(name, known)}; allowed is a key of {', '.join(TABLES)}, with its table",
+            f"found {shown(name)}{did_you_mean(name, known)}; expected a key of {', '.join(TABLES)}, with its table",
         )
     values = _values(listed) if isinstance(given, str) else [_site_value(name, value) for value in given[1]]
     if "" in values or listed.strip(" ,") != listed.strip():
-        raise single_fault(SET_OPTION, f"found {shown(words)}, with nothing between commas; allowed is a value there")
+        raise single_fault(SET_OPTION, f"found {shown(words)}, with nothing between commas; expected a value there")
     _refuse_twice(SET_OPTION, [str(value) for value in values])
     table, _, key = name.partition(".")
     return (table, key), tuple(values)
@@ -268,7 +268,7 @@ def _the_same(points: Sequence[GridPoint], sites: Mapping[tuple[str, Changes], S
         first = firsts.setdefault((law, repr(site_values(sites[law, changes]))), changes)
         for (key, one), (_, other) in zip(first, changes, strict=True):
             if repr(one) != repr(other):
-                message = f"{shown(one)} and {shown(other)} make the same site; allowed are values that differ there"
+                message = f"{shown(one)} and {shown(other)} make the same site; expected values that differ there"
                 yield Fault(SET_OPTION, None, ".".join(key), message)
                 break
 
@@ -286,12 +286,12 @@ def _site_value(key: str, value: object) -> object:
     """A value of a kind that the site's file can hold, a list as a tuple."""
     plain = value.item() if isinstance(value, np.generic) else value
     if isinstance(plain, float) and not math.isfinite(plain):
-        raise single_fault(key, f"found {plain}; allowed is a finite number")
+        raise single_fault(key, f"found {plain}; expected a finite number")
     if isinstance(plain, bool | int | float | str):
         return plain
     if isinstance(plain, Iterable):
         return tuple(_site_value(key, each) for each in plain)
-    raise single_fault(key, f"found {shown(value)}; allowed is a number, true or false, text, or a list of these")
+    raise single_fault(key, f"found {shown(value)}; expected a number, true or false, text, or a list of these")
 
 
 def _toml_text(value: object) -> str:
@@ -308,7 +308,7 @@ def _value(text: str) -> object:
 def _refuse_twice(option: str, names: Collection[str]) -> None:
     twice = next((name for name in names if list(names).count(name) > 1), None)
     if twice is not None:
-        raise single_fault(option, f"{shown(twice)} is there twice; allowed is each once")
+        raise single_fault(option, f"{shown(twice)} is there twice; expected each once")
 
 
 def _laws() -> str:

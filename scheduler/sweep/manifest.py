@@ -107,7 +107,7 @@ def manifest_from_file(file: Path) -> dict[str, Any]:
     found = read_manifest(file)
     for key, shape in SHAPES.items():
         if not isinstance(found.get(key), shape):
-            raise single_fault(file, f"is missing, or not what it should be; allowed is {AS_WRITTEN}", key=key)
+            raise single_fault(file, f"is missing, or not what it should be; expected {AS_WRITTEN}", key=key)
     return found
 
 
@@ -141,7 +141,7 @@ def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -
             many=True,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
-        raise single_fault(file, f"is not what it should be; allowed is {AS_WRITTEN}", key="asked") from None
+        raise single_fault(file, f"is not what it should be; expected {AS_WRITTEN}", key="asked") from None
 
 
 def _below(folder: Path, name: str) -> Path:

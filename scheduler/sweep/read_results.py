@@ -53,8 +53,8 @@ def read_manifest(path: Path) -> dict[str, Any]:
     if not isinstance(found, dict):
         raise single_fault(path, "this is no manifest of a sweep; wanted is a JSON object")
     if found.get("format") != MANIFEST_FORMAT:
-        raise single_fault(path, f"found {shown(found.get('format'))}; allowed is {MANIFEST_FORMAT}", key="format")
+        raise single_fault(path, f"found {shown(found.get('format'))}; expected {MANIFEST_FORMAT}", key="format")
     currency = found.get("currency")
     if not (isinstance(currency, str) and currency.isalpha() and currency.isupper() and len(currency) == 3):
-        raise single_fault(path, f"found {shown(currency)}; allowed is a code such as EUR", key="currency")
+        raise single_fault(path, f"found {shown(currency)}; expected a code such as EUR", key="currency")
     return found

@@ -111,7 +111,7 @@ def workers_here(jobs: int | None) -> Workers:
     InputFaults : a number that is not allowed.
     """
     if jobs is not None and not (isinstance(jobs, int) and 1 <= jobs <= MOST_JOBS):
-        raise single_fault(JOBS_OPTION, f"found {jobs}; allowed is a whole number from 1 to {MOST_JOBS}")
+        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
     return Workers(jobs or most_jobs())
 
 
@@ -170,14 +170,14 @@ def repeat(
     """
     manifest = manifest_from_file(file)
     if file.resolve().parent == out.resolve():
-        raise single_fault(OUT_OPTION, f"{out} is the manifest's own folder; allowed is another, to make it again in")
+        raise single_fault(OUT_OPTION, f"{out} is the manifest's own folder; expected another, to make it again in")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         asked = parse_sweep_request(options_of_manifest(manifest, file, Path(name)))
         if asked.identity() != manifest["identity"]:
             raise single_fault(
                 file,
                 "what it says was asked, or a file that its site names by an absolute path, is not what it was; "
-                f"allowed is {AS_WRITTEN}",
+                f"expected {AS_WRITTEN}",
             )
         study = _made(asked, out, workers, begin, progress)
     same = _same_numbers(manifest, study)

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import csv
-import math
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from scheduler.textio.errors import Fault, shortened, shown, single_fault
-from scheduler.textio.read_text import read_text
+from scheduler.textio.bounds import METERED_KW, Bound
+from scheduler.textio.errors import (
+    MOST_FOUND,
+    MOST_LISTED,
+    Fault,
+    InputFaults,
+    in_line_order,
+    shortened,
+    shown,
+    single_fault,
+)
+from scheduler.textio.read_text import beginning_of, read_lines
 
 MOST_MEGABYTES = 50
-MOST = 1e9
-"""Largest size of a number: beyond it a solver's arithmetic means nothing."""
 
 _CLOCK = r"(?:19[7-9]\d|2[01]\d{2})-\d{2}-\d{2}[T ]\d{2}:\d{2}"
 _SECONDS = r":\d{2}(?:\.\d+)?"
@@ -35,8 +43,10 @@ class CsvRow(NamedTuple):
     cells: list[str]
 
 
-def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> list[CsvRow]:
-    """Rows with as many cells as the header has; adds a fault for each other row, and for what is not CSV.
+def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iterator[CsvRow]:
+    """Rows with as many cells as the header has, one by one; adds a fault for each other row, and for what is not CSV.
+
+    A file is not read on once `faults`, to which the caller adds those of the cells, holds 10000 of them.
 
     Parameters
     ----------
@@ -44,30 +54,57 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> list
 
     Raises
     ------
-    InputFaults : the file cannot be read, or has another header.
+    InputFaults : the file cannot be read, has another header, or is not worth reading on.
     """
-    text = read_text(path, MOST_MEGABYTES).rstrip()
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    beginning_of(path)
+    lines = read_lines(path, MOST_MEGABYTES)
+    _, first = next(lines)
+    _check_header(path, first, columns)
     wanted = ",".join(columns)
-    header = [cell.strip() for cell in lines[0].replace('"', "").split(",")]
-    if header != list(columns):
-        found = f"the header is {shown(lines[0])}"
-        if re.split(r"\s*[;\t|]\s*", lines[0].strip()) == list(columns):
-            found = "the cells are not divided by commas"
-        raise single_fault(path, f"{found}; allowed is {wanted}", 1)
-    reader = csv.reader(lines[1:], strict=True)
-    rows = []
+    reader = csv.reader((f"{text}\n" for _, text in lines), strict=True)
+    empty: list[int] = []
     try:
         for cells in reader:
             line = reader.line_num + 1
-            if len(cells) == len(columns):
-                rows.append(CsvRow(line, [cell.strip() for cell in cells]))
+            if not cells:
+                empty.append(line)
             else:
-                what = f"cells: {len(cells)}" if cells else "an empty line"
-                faults.append(Fault(str(path), line, None, f"found {what}; allowed is {wanted}"))
+                faults += _empty_lines(path, empty, wanted)  # those at the end of the file are none
+                empty.clear()
+                if len(cells) == len(columns):
+                    yield CsvRow(line, [cell.strip() for cell in cells])
+                elif any(cells) or len(cells) > 1:
+                    faults.append(Fault(str(path), line, None, f"found cells: {len(cells)}; expected {wanted}"))
+                else:
+                    empty.append(line)
+            if len(faults) + len(empty) >= MOST_FOUND:
+                raise _too_many([*faults, *_empty_lines(path, empty, wanted)], line)
     except csv.Error as error:
+        faults += _empty_lines(path, empty, wanted)
         faults.append(Fault(str(path), reader.line_num + 1, None, f"this is not CSV: {shortened(str(error))}"))
-    return rows
+
+
+def _check_header(path: Path, first: str, columns: tuple[str, ...]) -> None:
+    """Raise what is wrong with the first line."""
+    header = [cell.strip() for cell in first.replace('"', "").split(",")]
+    if header == list(columns):
+        return
+    found = f"the header is {shown(first)}"
+    if re.split(r"\s*[;\t|]\s*", first.strip()) == list(columns):
+        found = "the cells are not divided by commas"
+    raise single_fault(path, f"{found}; expected {','.join(columns)}", 1)
+
+
+def _empty_lines(path: Path, lines: list[int], wanted: str) -> list[Fault]:
+    return [Fault(str(path), line, None, f"found an empty line; expected {wanted}") for line in lines]
+
+
+def _too_many(faults: list[Fault], line: int) -> InputFaults:
+    """The first faults of a file that is not worth reading on, and how many more there were."""
+    first = in_line_order(faults)[:MOST_LISTED]
+    file, rest = first[0].file, len(faults) - len(first)
+    end = Fault(file, line, None, "there are too many faults; what is after this line was not read")
+    return InputFaults([*first, end, Fault(file, None, None, f"and {rest} more", counts=rest)])
 
 
 def stamp_problem(cell: str) -> str:
@@ -80,22 +117,11 @@ def stamp_problem(cell: str) -> str:
         problem = f"{shown(cell)} is not on a whole minute"
     else:
         problem = f"{shown(cell)} cannot be read as an instant"
-    return f"{problem}; allowed is an instant with its offset, such as 2026-03-02T18:00+00:00"
+    return f"{problem}; expected an instant with its offset, such as 2026-03-02T18:00+00:00"
 
 
-def number_problem(cell: str, least: float = 0.0) -> str | None:
-    """What is wrong with a finite number of `least` or more, up to MOST, or None."""
-    allowed = f"allowed is a finite number{', 0 or more' if least == 0 else ''}"
+def number_problem(cell: str, bound: Bound = METERED_KW) -> str | None:
+    """What is wrong with a number that a bound holds for, or None."""
     if not NUMBER.fullmatch(cell):
-        return f"{f'{shown(cell)} is not a number' if cell else 'the cell is empty'}; {allowed}"
-    value = float(cell)
-    if math.isinf(value):
-        return f"{shown(cell)} is not finite; {allowed}"
-    if value < least:
-        return f"{shown(cell)} is under {least:.0f}; {allowed}"
-    return f"{shown(cell)} is over 1e9; {allowed}, up to 1e9" if value > MOST else None
-
-
-def price_problem(cell: str) -> str | None:
-    """What is wrong with a finite number of either sign, or None."""
-    return number_problem(cell, least=-MOST)
+        return f"{f'{shown(cell)} is not a number' if cell else 'the cell is empty'}; expected {bound.text}"
+    return bound.problem(float(cell), shown(cell))

@@ -1,4 +1,4 @@
-"""Faults of the input: where each was found, what was found, and what is allowed."""
+"""Faults of the input: where each was found, what was found, and what is expected."""
 
 from __future__ import annotations
 
@@ -9,6 +9,11 @@ from difflib import get_close_matches
 
 MOST_SHOWN_CHARACTERS = 40
 MOST_LISTED = 10
+"""Faults of one file that are told, and then how many more."""
+MOST_TOLD = 20
+"""Faults of a command that are told, and then how many more."""
+MOST_FOUND = 10_000
+"""A file with more faults than this is not read on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,23 +26,28 @@ class Fault:
     line : line in the file, the first is 1; None where no line tells.
     key : key in a TOML file such as `car.floor_percent`, or column of a CSV file; None for the whole line.
         Tables and list entries of which there may be several are counted from 1: `import[2].from`.
-    message : what was found and what is allowed.
+    message : what was found and what is expected.
+    counts : faults that this one stands for without telling them; 0 where it tells one.
     """
 
     file: str
     line: int | None
     key: str | None
     message: str
+    counts: int = 0
 
     def __str__(self) -> str:
-        """One line, such as `site.toml line 14, car.floor_percent: 120 is over 100; allowed is 0 to 100`."""
+        """One line, such as `site.toml line 14, car.floor_percent: 120 is over 100; expected 0 to 100`."""
         line = "" if self.line is None else f" line {self.line}"
         key = "" if self.key is None else f", {self.key}"
         return " ".join(f"{self.file}{line}{key}: {self.message}".splitlines())
 
 
 class InputFaults(Exception):  # noqa: N818 - the plural says what it carries
-    """The input is at fault; carries every fault that was found, at least one, as `faults`."""
+    """The input is at fault; carries the faults that were found, at least one, as `faults`.
+
+    Its text tells the first 20 and how many more there are.
+    """
 
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)
@@ -45,9 +55,21 @@ class InputFaults(Exception):  # noqa: N818 - the plural says what it carries
             raise ValueError("InputFaults needs at least one fault")
         super().__init__(self.faults)
 
+    @property
+    def told(self) -> tuple[Fault, ...]:
+        """The first 20 faults; those that only count others are left to `more`."""
+        return tuple(fault for fault in self.faults if not fault.counts)[:MOST_TOLD]
+
+    @property
+    def more(self) -> int:
+        """How many faults there are besides those told."""
+        found = sum(fault.counts or 1 for fault in self.faults)
+        return found - len(self.told)
+
     def __str__(self) -> str:
-        """One line a fault."""
-        return "\n".join(str(fault) for fault in self.faults)
+        """One line per fault, and one that counts those that are not told."""
+        more = [f"and {self.more} more fault{'' if self.more == 1 else 's'}"] if self.more else []
+        return "\n".join([*map(str, self.told), *more])
 
 
 class NotWrittenError(Exception):
@@ -69,7 +91,7 @@ def listed(faults: list[Fault]) -> list[Fault]:
     rest = len(faults) - MOST_LISTED
     if rest <= 0:
         return faults
-    return [*faults[:MOST_LISTED], Fault(faults[0].file, None, None, f"and {rest} more")]
+    return [*faults[:MOST_LISTED], Fault(faults[0].file, None, None, f"and {rest} more", counts=rest)]
 
 
 def shown(value: object) -> str:

@@ -50,12 +50,12 @@ def parse_moment(given: str | datetime, now: datetime | None, timezone: str, opt
     else:
         dated_forms = '"2026-03-02T18:20" or "2026-03-02T18:20+00:00"'
         forms = dated_forms if now is None else f'"21:00", {dated_forms}'
-        raise single_fault(option, f"found {shown(given)}; allowed is {forms}")
+        raise single_fault(option, f"found {shown(given)}; expected {forms}")
     if now is not None:
         instants = not_before(instants, now, shown(given), option)
     if len(instants) > 1:
         first, second = (local_text(instant, timezone) for instant in instants)
-        raise single_fault(option, f"{shown(given)} occurs twice as the clocks go back; allowed is {first} or {second}")
+        raise single_fault(option, f"{shown(given)} occurs twice as the clocks go back; expected {first} or {second}")
     return instants[0]
 
 
@@ -93,7 +93,7 @@ def not_before(instants: list[datetime], now: datetime, found: str, option: str)
     """The instants at or after now; InputFaults if there is none."""
     later = [instant for instant in instants if instant >= now]
     if not later:
-        raise single_fault(option, f"{found} is in the past; allowed is now or later")
+        raise single_fault(option, f"{found} is in the past; expected now or later")
     return later
 
 
@@ -102,7 +102,7 @@ def parse_clock(text: str, option: str) -> time:
     try:
         return time(int(text[:2]), int(text[3:]))
     except ValueError:
-        raise single_fault(option, f'there is no time {shown(text)}; allowed is "00:00" to "23:59"') from None
+        raise single_fault(option, f'{shown(text)} is not a valid time; expected "00:00" to "23:59"') from None
 
 
 def parse_date(text: str, option: str) -> date:
@@ -110,7 +110,7 @@ def parse_date(text: str, option: str) -> date:
     try:
         found = date.fromisoformat(text)
     except ValueError:
-        raise single_fault(option, f"there is no date {shown(text)}; allowed is a date of the calendar") from None
+        raise single_fault(option, f"{shown(text)} is not a valid date; expected a date such as 2026-03-02") from None
     _refuse_year(found.year, option)
     return found
 
@@ -126,7 +126,7 @@ def parse_day(given: str | date, option: str) -> date:
         _refuse_year(given.year, option)
         return given.date() if isinstance(given, datetime) else given
     if not _DAY.fullmatch(given.strip()):
-        raise single_fault(option, f"found {shown(given)}; allowed is a date such as 2026-03-02")
+        raise single_fault(option, f"found {shown(given)}; expected a date such as 2026-03-02")
     return parse_date(given.strip(), option)
 
 
@@ -137,12 +137,12 @@ def local_text(instant: datetime, timezone: str) -> str:
 
 def skipped(wall: datetime, option: str) -> InputFaults:
     """The fault of a time that the clocks skip."""
-    return single_fault(option, f"the clocks skip {wall:%H:%M} on {wall:%Y-%m-%d}; allowed is a time before or after")
+    return single_fault(option, f"the clocks skip {wall:%H:%M} on {wall:%Y-%m-%d}; expected a time before or after")
 
 
 def _refuse_year(year: int, option: str) -> None:
     if not FIRST_YEAR <= year <= LAST_YEAR:
-        raise single_fault(option, f"found the year {year}; allowed is {FIRST_YEAR} to {LAST_YEAR}")
+        raise single_fault(option, f"found the year {year}; expected {FIRST_YEAR} to {LAST_YEAR}")
 
 
 def _utc(instant: datetime) -> datetime:
@@ -155,4 +155,4 @@ def _with_offset(words: str, option: str) -> datetime:
         return datetime.fromisoformat(words).astimezone(UTC)
     except ValueError:
         allowed = "an offset such as +01:00"
-        raise single_fault(option, f"there is no moment {shown(words)}; allowed is {allowed}") from None
+        raise single_fault(option, f"{shown(words)} is not a valid moment; expected {allowed}") from None

@@ -19,8 +19,8 @@ def file_problem(path: Path) -> str | None:
         if path.is_file():
             return None
         if path.is_dir():
-            return "this is a folder; a file is wanted"
-        return "this is no ordinary file" if path.exists() else "there is no such file"
+            return "this is a folder; expected a file"
+        return "this is not an ordinary file" if path.exists() else "there is no such file"
     except (OSError, ValueError) as error:
         return _cannot_be_read(error)
 
@@ -30,7 +30,7 @@ def folder_problem(path: Path) -> str | None:
     try:
         if path.is_dir():
             return None
-        return "this is a file; a folder is wanted" if path.exists() else "there is no such folder"
+        return "this is a file; expected a folder" if path.exists() else "there is no such folder"
     except (OSError, ValueError) as error:
         return _cannot_be_read(error)
 
@@ -79,7 +79,7 @@ def read_lines(path: Path, most_megabytes: int) -> Iterator[tuple[int, str]]:
             while line := file.readline(MOST_LINE_CHARACTERS + 1):
                 number += 1
                 if len(line) > MOST_LINE_CHARACTERS and not line.endswith("\n"):
-                    message = f"the line is too long; allowed is up to {MOST_LINE_CHARACTERS} characters"
+                    message = f"the line is too long; expected up to {MOST_LINE_CHARACTERS} characters"
                     raise single_fault(path, message, number)
                 if not line.isascii() and any("\ud800" <= character <= "\udfff" for character in line):
                     raise single_fault(path, "this is not UTF-8 text", number)
@@ -121,7 +121,7 @@ def _check_file(path: Path, most_megabytes: int) -> None:
     except (OSError, ValueError) as error:
         raise single_fault(path, _cannot_be_read(error)) from None
     if size > most_megabytes * BYTES_A_MEGABYTE:
-        raise single_fault(path, f"{size / BYTES_A_MEGABYTE:.1f} MB is too large; allowed is up to {most_megabytes} MB")
+        raise single_fault(path, f"{size / BYTES_A_MEGABYTE:.1f} MB is too large; expected up to {most_megabytes} MB")
 
 
 def _cannot_be_read(error: OSError | ValueError) -> str:

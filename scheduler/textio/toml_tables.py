@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 import re
+import sys
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from scheduler.textio.errors import Fault, did_you_mean, shortened, shown, single_fault
+from scheduler.textio.bounds import Bound
+from scheduler.textio.errors import MOST_FOUND, Fault, did_you_mean, shortened, shown, single_fault
 from scheduler.textio.read_text import read_text
 from scheduler.textio.toml_lines import Keys, key_lines, line_of
 
 MOST_MEGABYTES = 1
+MOST_LINE_CHARACTERS = 10_000
+MOST_KEY_PARTS = 10
+_QUOTED = re.compile(r'"(?:\\.|[^"\\])*"|\'[^\']*\'')
+_MANY_PARTS = re.compile(rf"(?:\.[\w \t-]*+){{{MOST_KEY_PARTS}}}\.")
 
 
 class Table(BaseModel):
     """Schema of one table: no unknown keys, no conversions but whole numbers to numbers, only finite numbers.
 
-    The description of a field says in words what is allowed; a field without a default is required.
+    The bound or the description of a field says what is expected; a field without a default is required.
     """
 
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
@@ -56,6 +63,7 @@ def read_toml(path: Path) -> TomlDocument:
     InputFaults : the file cannot be read, or is not TOML.
     """
     text = read_text(path, MOST_MEGABYTES)
+    _check_lines(path, text)
     try:
         values = tomllib.loads(text)
     except RecursionError:
@@ -63,6 +71,17 @@ def read_toml(path: Path) -> TomlDocument:
     except ValueError as error:
         raise _syntax_fault(path, str(error)) from None
     return TomlDocument(path, values, key_lines(text))
+
+
+def _check_lines(path: Path, text: str) -> None:
+    """Raise the fault of a line that would take long to parse: one too long, or a key of too many parts."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > MOST_LINE_CHARACTERS:
+            message = f"the line has {len(line)} characters; expected up to {MOST_LINE_CHARACTERS}"
+            raise single_fault(path, message, number)
+        if line.count(".") > MOST_KEY_PARTS and _MANY_PARTS.search(_QUOTED.sub("q", line)):
+            message = f"the key has over {MOST_KEY_PARTS} parts; expected a key and the table it is in"
+            raise single_fault(path, message, number)
 
 
 def check_table(document: TomlDocument, keys: Keys, schema: type[SomeTable], faults: list[Fault]) -> SomeTable | None:
@@ -80,7 +99,10 @@ def check_table(document: TomlDocument, keys: Keys, schema: type[SomeTable], fau
     try:
         table = schema.model_validate(found)
     except ValidationError as error:
-        faults += [document.fault((*keys, *details["loc"]), _message(details, schema)) for details in error.errors()]
+        faults += [
+            document.fault((*keys, *details["loc"]), _message(details, schema))
+            for details in error.errors()[:MOST_FOUND]
+        ]
         return None
     contradictions = [document.fault((*keys, key), message) for key, message in table.contradictions()]
     faults += contradictions
@@ -104,10 +126,28 @@ def _message(details: ErrorDetails, schema: type[Table]) -> str:
     key = str(details["loc"][0])
     if details["type"] == "extra_forbidden":
         return "unknown key" + (did_you_mean(key, fields) or f"; known are {', '.join(fields)}")
-    allowed = fields[key].description
+    field, found = fields[key], details["input"]
+    bound = bound_of(field)
+    expected = field.description if bound is None else bound.text
     if details["type"] == "missing":
-        return f"missing, and required: {allowed}"
-    return f"{_problem(details)}; allowed is {allowed}"
+        return f"missing, and required: {expected}"
+    if bound is not None and isinstance(found, int | float) and not isinstance(found, bool):
+        problem = bound.problem(float(found)) if isinstance(found, float) or abs(found) <= sys.float_info.max else None
+        return problem or f"found {shown(found)}; expected {expected}"
+    return f"{_problem(details)}; expected {expected}{'' if bound is None else bound.meant_by(found)}"
+
+
+def bound_of(field: FieldInfo) -> Bound | None:
+    """The bound of a key that takes one number, or None."""
+    inside = [each for part in get_args(field.annotation) for each in getattr(part, "__metadata__", ())]
+    return next((each for each in (*field.metadata, *inside) if isinstance(each, Bound)), None)
+
+
+def expected_text(schema: type[Table], key: str) -> str:
+    """What is expected of a key, in words."""
+    field = schema.model_fields[key]
+    bound = bound_of(field)
+    return str(field.description) if bound is None else bound.text
 
 
 def _problem(details: ErrorDetails) -> str:

@@ -12,6 +12,9 @@ from scheduler.textio.errors import did_you_mean, shown
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SMALLEST_SEGMENT_PERCENT = 0.01
+MOST_SEGMENTS = 50
+MOST_ENTRIES = 100
+"""Most entries of a list of names: more than there are of any."""
 BILL_LINES = ("import", "export", "daily_fee", "demand_charge")
 _LINES_IN_WORDS = ", ".join(f'"{line}"' for line in BILL_LINES)
 _DAYS_IN_WORDS = ", ".join(f'"{day}"' for day in DAYS)
@@ -89,7 +92,7 @@ def _months(value: object) -> frozenset[int]:
 
 def _distinct(value: object) -> list[object]:
     """A list with at least one entry and none twice."""
-    if not isinstance(value, list) or not value:
+    if not isinstance(value, list) or not 1 <= len(value) <= MOST_ENTRIES:
         raise ValueError(f"found {shown(value)}")
     twice = [entry for index, entry in enumerate(value) if entry in value[:index]]
     if twice:
@@ -98,6 +101,8 @@ def _distinct(value: object) -> list[object]:
 
 
 def _rising_to_100(edges: list[float]) -> list[float]:
+    if len(edges) > MOST_SEGMENTS:
+        raise ValueError(f"found {len(edges)} numbers")
     steps = [later - earlier for earlier, later in zip([0.0, *edges], edges, strict=False)]
     if not edges or edges[-1] != 100 or min(steps) < SMALLEST_SEGMENT_PERCENT:
         raise ValueError(f"found {shown(edges)}")
@@ -128,27 +133,14 @@ Currency = Annotated[str, AfterValidator(_currency), Field(description='three ca
 FilePath = Annotated[str, Field(description="a file, relative to the site folder")]
 YesOrNo = Annotated[bool, Field(description="true or false")]
 
-MOST = 1e9
-"""Largest size of any number: beyond it a solver's arithmetic means nothing."""
-
-Number = Annotated[float, Field(ge=-MOST, le=MOST, description="a number from -1e9 to 1e9")]
-OverZero = Annotated[float, Field(gt=0, le=MOST, description="a number over 0, up to 1e9")]
-ZeroOrMore = Annotated[float, Field(ge=0, le=MOST, description="0 or more, up to 1e9")]
-OneOrMore = Annotated[float, Field(ge=1, le=100, description="1 to 100")]
-Percent = Annotated[float, Field(ge=0, le=100, description="0 to 100")]
-MarginPercent = Annotated[float, Field(ge=0, le=200, description="0 to 200")]
-EfficiencyPercent = Annotated[float, Field(gt=0, le=100, description="over 0, up to 100")]
 EdgesPercent = Annotated[
     list[float],
     AfterValidator(_rising_to_100),
-    Field(description="a list of numbers over 0 that rise to 100"),
+    Field(description=f"a list of up to {MOST_SEGMENTS} numbers over 0 that rise to 100"),
 ]
-
-TaxPercent = Annotated[float, Field(ge=0, le=100, description="0 to 100")]
 
 Phases = Annotated[int, Field(ge=1, le=3, description="1, 2 or 3")]
 Step = Annotated[int, AfterValidator(_step), Field(description="5, 10, 15, 30 or 60")]
-HorizonHours = Annotated[float, Field(gt=0, le=168, description="over 0, up to 168")]
 ReadyMinutes = Annotated[int, Field(ge=0, le=MINUTES_A_DAY, description="a whole number from 0 to 1440")]
 
 MaxBlocks = Annotated[int, Field(ge=1, le=48, description="a whole number from 1 to 48")]

@@ -76,7 +76,7 @@ def test_faults_are_told() -> None:
     """A folder without a site, a state of charge over the battery, days beyond the series, a negative weight."""
     with pytest.raises(InputFaults, match=r"site\.toml"):
         site(DEMO.parent)
-    with pytest.raises(InputFaults, match="soc_percent: found 171; allowed is a number from 0 to 100"):
+    with pytest.raises(InputFaults, match="soc_percent: found 171; expected a number from 0 to 100"):
         plan(site(DEMO), 171, now=NOW)
     with pytest.raises(InputFaults, match="--from: 1999-01-01 is not covered"):
         year(site(DEMO), "1999-01-01")
@@ -89,7 +89,7 @@ def test_faults_are_told() -> None:
     [
         (
             lambda: year(site(DEMO), DAY, DAY, forecast="perfect"),
-            "forecast: found .perfect.; allowed is typical, recorded",
+            "forecast: found .perfect.; expected typical, recorded",
         ),
         (
             lambda: year(site(DEMO), DAY, DAY, policy="charge_only"),
@@ -97,13 +97,13 @@ def test_faults_are_told() -> None:
         ),
         (
             lambda: year(site(DEMO), DAY, DAY, soc_percent=150),
-            "soc_percent: found 150; allowed is a number from 0 to 100",
+            "soc_percent: found 150; expected a number from 0 to 100",
         ),
-        (lambda: year("scenarios/bookbindery", DAY, DAY), "inputs: found .*; allowed is what site.. gives"),
-        (lambda: year(site(DEMO), 20260202, DAY), "first: found 20260202; allowed is a day"),
-        (lambda: night(site(DEMO), 71, now=NOW, solar="much"), "solar: found .much.; allowed is low, typical, high"),
+        (lambda: year("scenarios/bookbindery", DAY, DAY), "inputs: found .*; expected what site.. gives"),
+        (lambda: year(site(DEMO), 20260202, DAY), "first: found 20260202; expected a day"),
+        (lambda: night(site(DEMO), 71, now=NOW, solar="much"), "solar: found .much.; expected low, typical, high"),
         (lambda: plan(site(DEMO), "71", now=NOW), "soc_percent: found .71."),
-        (lambda: site(None), "folder: found None; allowed is a path"),
+        (lambda: site(None), "folder: found None; expected a path"),
         (lambda: sweep(DEMO, 1, forecast="perfect"), "forecast: found .perfect."),
         (lambda: sweep(DEMO, 1, laws="dept"), "did you mean depth"),
         (lambda: sweep(DEMO, 1, settings={"car.floor_percent": [None]}), "car.floor_percent: found None"),
@@ -160,12 +160,12 @@ def vars_of(found: Night) -> str:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        ({"now": datetime(2026, 3, 2, 18, 20, 5)}, "--now: found 2026-03-02T18:20:05; allowed is"),
-        ({"now": datetime(1869, 3, 2)}, "--now: found the year 1869; allowed is 1970 to 2199"),
+        ({"now": datetime(2026, 3, 2, 18, 20, 5)}, "--now: found 2026-03-02T18:20:05; expected"),
+        ({"now": datetime(1869, 3, 2)}, "--now: found the year 1869; expected 1970 to 2199"),
         ({"now": datetime(2026, 3, 29, 3, 30)}, "--now: the clocks skip 03:30 on 2026-03-29"),
-        ({"now": 20260302}, "now: found 20260302; allowed is a moment"),
+        ({"now": 20260302}, "now: found 20260302; expected a moment"),
         ({"now": NOW, "home_at": datetime(2026, 3, 2, 8)}, "--home-at: 2026-03-02T08:00:00 is in the past"),
-        ({"now": NOW, "trips": [96]}, "trips: found 96; allowed is a trip"),
+        ({"now": NOW, "trips": [96]}, "trips: found 96; expected a trip"),
         ({"now": NOW, "trips": Trip(datetime(2026, 3, 3, 7), datetime(2026, 3, 3, 8), 5)}, "have no time zone"),
         ({"now": NOW, "trips": Trip(at(8), at(7), 5)}, "returns before it departs"),
         ({"now": NOW, "trips": Trip(at(7), at(8), -5)}, "the distance -5 is out of range"),
@@ -212,12 +212,12 @@ def test_values_and_texts_ask_the_same_of_a_sweep() -> None:
 @pytest.mark.parametrize(
     ("given", "says"),
     [
-        ({"weights": (True,)}, "--weights: found .True.; allowed is"),
+        ({"weights": (True,)}, "--weights: found .True.; expected"),
         ({"weights": ()}, "--weights: found"),
         ({"weights": (float("nan"),)}, "--weights: found"),
         ({"weights": (1, 1.0)}, "has a weight twice"),
         ({"settings": (("car.floor_percent", ()),)}, "--set: found .car.floor_percent="),
-        ({"settings": (("car.floor_percent", (float("inf"),)),)}, "car.floor_percent: found inf; allowed is a finite"),
+        ({"settings": (("car.floor_percent", (float("inf"),)),)}, "car.floor_percent: found inf; expected a finite"),
         ({"settings": (("car.floor_percent=1", (2,)),)}, "--set: found .car.floor_percent=1."),
         ({"settings": (("wear.weight", (2,)),)}, "--set: wear.weight has an option of its own"),
         ({"settings": (("car.floor_percent", (10, 10)),)}, "is there twice"),

@@ -76,8 +76,8 @@ def test_the_state_of_charge_is_required(site: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--soc", "140"), "--soc: found 140.0; allowed is 0 to 100"),
-        (("--soc", "nan"), "--soc: found nan"),
+        (("--soc", "140"), "--soc: 140 is over 100; expected 0, or 1 to 100"),
+        (("--soc", "nan"), "--soc: nan is not finite"),
         (("--soc", "full"), "Invalid value for '--soc'"),
         (("--soc", "71", "--highest-soc-today", "60"), "--highest-soc-today: 60 is under --soc 71"),
         (("--soc", "71", "--stay-home", *TRIP), "--stay-home: and --trip exclude each other"),
@@ -86,7 +86,7 @@ def test_the_state_of_charge_is_required(site: Path) -> None:
         (("--soc", "71", "--trip", "2026-03-03T18:00-2026-03-03T07:30 40km"), "returns before it departs"),
         (("--soc", "71", *TRIP, "--trip", "08:00-09:00 5km"), "overlap"),
         (("--soc", "71", "--home-at", "2026-03-04T21:00"), "--home-at"),
-        (("--soc", "71", "--wear-weight", "-1"), "--wear-weight: found -1; allowed is 0 or more"),
+        (("--soc", "71", "--wear-weight", "-1"), "--wear-weight: -1 is under 0; expected 0 to 1000"),
         (("--soc", "71", "--offer", "nowhere.toml"), "nowhere.toml"),
         (("--soc", "71", "--forecast", "guess"), "guess"),
     ],

@@ -79,7 +79,7 @@ def test_bad_input_writes_nothing(tmp_path: Path) -> None:
         assert code == 2
         assert output == ""
         assert errors == (
-            f'{table} line 5, efficiency_percent: "104" is over 100; allowed is a percentage over 1, up to 100, such '
+            f'{table} line 5, efficiency_percent: "104" is over 100; expected a percentage over 1, up to 100, such '
             "as 91.5: nothing gives more than it takes\n"
         )
         assert not (tmp_path / "out").exists()

@@ -157,7 +157,7 @@ def test_files_that_are_there_are_replaced_only_with_the_option(tmp_path: Path, 
     assert result.exit_code == 2
     assert (
         result.stderr
-        == f"{folder / there}: it is there already; allowed is a new file, or --replace to give this one up\n"
+        == f"{folder / there}: it is there already; expected a new file, or --replace to give this one up\n"
     )
     assert snapshot(tmp_path) == before
     assert run(meter, "--to", folder, "--replace").exit_code == 0
@@ -224,18 +224,18 @@ def test_a_file_in_winter_time_all_year_is_read_with_the_option(tmp_path: Path) 
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (["--from", "yesterday"], '--from: found "yesterday"; allowed is a date such as 2026-03-02'),
-        (["--until", "2026-02-30"], '--until: there is no date "2026-02-30"'),
-        (["--from", "2026-03-30", "--until", "2026-03-29"], "--until: 2026-03-29 is before --from 2026-03-30; allowed"),
+        (["--from", "yesterday"], '--from: found "yesterday"; expected a date such as 2026-03-02'),
+        (["--until", "2026-02-30"], '--until: "2026-02-30" is not a valid date'),
+        (["--from", "2026-03-30", "--until", "2026-03-29"], "--until: 2026-03-29 is before --from 2026-03-30"),
         (["--from", "2027-01-01"], "--from: the files have values from 2026-03-28T00:00+00:00 to 2026-03"),
         (["--until", "2025-01-01"], "--until: the files have values from 2026-03-28T00:00+00:00"),
-        (["--as", "import"], '--as: found "import"; allowed is NAME=KIND'),
-        (["--as", "import=solar"], '--as: found "import=solar"; allowed is NAME=KIND, the kind import, export, gener'),
-        (["--as", "E1=import"], '--as: no channel is named "E1"; allowed is one of export, generation, import'),
-        (["--as", "import=export", "--as", "import=import"], '--as: "import" is there twice; allowed is each'),
-        (["--as", "import=ignore"], "meter.csv: there is no import channel; allowed are files with one or more"),
+        (["--as", "import"], '--as: found "import"; expected NAME=KIND'),
+        (["--as", "import=solar"], '--as: found "import=solar"; expected NAME=KIND, the kind import, export, gener'),
+        (["--as", "E1=import"], '--as: no channel is named "E1"; expected one of export, generation, import'),
+        (["--as", "import=export", "--as", "import=import"], '--as: "import" is there twice; expected each'),
+        (["--as", "import=ignore"], "meter.csv: there is no import channel; expected files with one or more"),
         (["--as", "generation=ignore", "--as", "export=ignore", "--car", "meter.csv"], "meter.csv: it has a gen"),
-        (["--clock", "utc"], '--clock: found "utc"; allowed is local or standard'),
+        (["--clock", "utc"], '--clock: found "utc"; expected local or standard'),
         (["--car", "none.csv"], "none.csv: there is no such file"),
         (["none.csv"], "none.csv: there is no such file"),
     ],
@@ -260,9 +260,9 @@ def test_a_bad_option_is_one_message_and_nothing_is_written(
     [
         ({'timezone = "Europe/Dublin"': 'timezone = "Europe/Dublyn"'}, "home/site.toml line 5, site.timezone: "),
         ({'load = "load.csv"': ""}, "home/site.toml line 44, data.load: missing, and required"),
-        ({'load = "load.csv"': 'load = "meter.csv"'}, "home/meter.csv: this is the meter file itself; allowed is"),
+        ({'load = "load.csv"': 'load = "meter.csv"'}, "home/meter.csv: this is the meter file itself; expected"),
         ({'solar = "solar.csv"': 'solar = "load.csv"'}, "home/site.toml, data.solar: load and solar name one file"),
-        ({'load = "load.csv"': 'load = "offers"'}, "home/offers: this is a folder; allowed is a file"),
+        ({'load = "load.csv"': 'load = "offers"'}, "home/offers: this is a folder; expected a file"),
         ({'[site]\nname = "Brook Cottage"\ntimezone = "Europe/Dublin"\nholiday_calendar = "IE"': ""},
          "home/site.toml, site: missing, and required: a table [site]"),
     ],
@@ -308,7 +308,7 @@ def test_an_unknown_layout_is_one_fault_that_says_what_is_allowed(tmp_path: Path
         found = faults_of(lambda: read_meter_file(path, DUBLIN))
         assert len(found) == 1
         assert "line 1: the first line is" in found[0]
-        assert "allowed is NEM12, Green Button XML, CSV with the columns start and import_kwh" in found[0]
+        assert "expected NEM12, Green Button XML, CSV with the columns start and import_kwh" in found[0]
     path.write_bytes(b"")
     assert faults_of(lambda: read_meter_file(path, DUBLIN)) == [f"{path}: the file is empty"]
 

@@ -187,11 +187,11 @@ def test_values_outside_a_laws_range_warn(trace: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--battery-kwh", -1), "--battery-kwh: found -1; allowed is over 0, up to 10000"),
-        (("--battery-price", "nan"), "--battery-price: found nan; allowed is over 0"),
-        (("--age-years", 90), "--age-years: found 90; allowed is 0 to 40"),
-        (("--temp-degc", 298.15), '--temp-degc: "298.15" is over 100, perhaps kelvin; allowed is -60 to 100 °C'),
-        (("--temp-degc", "inf"), "--temp-degc: found inf; allowed is -60 to 100 °C"),
+        (("--battery-kwh", -1), "--battery-kwh: found -1; expected over 0, up to 10000"),
+        (("--battery-price", "nan"), "--battery-price: found nan; expected over 0"),
+        (("--age-years", 90), "--age-years: found 90; expected 0 to 40"),
+        (("--temp-degc", 298.15), '--temp-degc: "298.15" is over 100, perhaps kelvin; expected -60 to 100 °C'),
+        (("--temp-degc", "inf"), "--temp-degc: found inf; expected -60 to 100 °C"),
         (("--site", "nowhere"), "nowhere"),
     ],
 )
@@ -210,7 +210,7 @@ def test_bad_traces_leave_nothing_written(tmp_path: Path) -> None:
     file.write_text("start,soc_percent\n2026-03-02T18:00Z,80\n2026-03-02T19:00Z,180\n", encoding="utf-8")
     result = wear(file, "--out", tmp_path / "out")
     assert result.exit_code == 2
-    assert result.stderr.strip() == f'{file} line 3, soc_percent: "180" is over 100; allowed is 0 to 100'
+    assert result.stderr.strip() == f'{file} line 3, soc_percent: "180" is over 100; expected 0 to 100 %'
     assert not (tmp_path / "out").exists()
 
 

@@ -24,30 +24,30 @@ def test_points_and_lines(tmp_path: Path) -> None:
     [
         (
             "charge,3,100.1",
-            'line 5, efficiency_percent: "100.1" is over 100; allowed is a percentage over 1, up to 100',
+            'line 5, efficiency_percent: "100.1" is over 100; expected a percentage over 1, up to 100',
         ),
-        ("charge,3,0", 'line 5, efficiency_percent: "0" is not over 1; allowed is'),
-        ("charge,3,-4", 'line 5, efficiency_percent: "-4" is not over 1; allowed is'),
+        ("charge,3,0", 'line 5, efficiency_percent: "0" is not over 1; expected'),
+        ("charge,3,-4", 'line 5, efficiency_percent: "-4" is not over 1; expected'),
         ("charge,3,0.91", "such as 91.5 (percent, not a share)"),
-        ("charge,3,91 %", 'line 5, efficiency_percent: "91 %" is not a number; allowed is'),
-        ("charge,3,nan", 'line 5, efficiency_percent: "nan" is not a number; allowed is'),
-        ("charge,3,", "line 5, efficiency_percent: the cell is empty; allowed is"),
-        ("charge,0,91", 'line 5, power_kw: "0" is not over 0; allowed is a power in kW over 0, up to 1000'),
+        ("charge,3,91 %", 'line 5, efficiency_percent: "91 %" is not a number; expected'),
+        ("charge,3,nan", 'line 5, efficiency_percent: "nan" is not a number; expected'),
+        ("charge,3,", "line 5, efficiency_percent: the cell is empty; expected"),
+        ("charge,0,91", 'line 5, power_kw: "0" is not over 0; expected a power in kW over 0, up to 1000'),
         (
             "discharge,-3,91",
-            'line 5, power_kw: "-3" is not over 0; allowed is a power in kW over 0, up to 1000, for dis',
+            'line 5, power_kw: "-3" is not over 0; expected a power in kW over 0, up to 1000, for dis',
         ),
         (
             "charge,7400,91",
-            'line 5, power_kw: "7400" is over 1000; allowed is a power in kW over 0, up to 1000 (kW, not',
+            'line 5, power_kw: "7400" is over 1000; expected a power in kW over 0, up to 1000 (kW, not',
         ),
         ("charge,1e400,91", 'line 5, power_kw: "1e400" is over 1000'),
         ("charge,fast,91", 'line 5, power_kw: "fast" is not a number'),
-        ("charging,3,91", '"charging" is not known; allowed is charge, discharge or round-trip; did you mean charge?'),
+        ("charging,3,91", '"charging" is not known; expected charge, discharge or round-trip; did you mean charge?'),
         ("roundtrip,3,91", "did you mean round-trip?"),
         ("Discharge,3,91", "did you mean discharge?"),
-        (",3,91", "line 5, direction: the cell is empty; allowed is charge, discharge or round-trip"),
-        ("charge,3", "line 5: found cells: 2; allowed is direction,power_kw,efficiency_percent"),
+        (",3,91", "line 5, direction: the cell is empty; expected charge, discharge or round-trip"),
+        ("charge,3", "line 5: found cells: 2; expected direction,power_kw,efficiency_percent"),
         ("charge,3,91,5", "line 5: found cells: 4"),
     ],
 )
@@ -88,5 +88,5 @@ def test_too_few_points(tmp_path: Path, rows: tuple[str, ...], says: str) -> Non
 
 def test_another_header_is_told(tmp_path: Path) -> None:
     """A table of other columns is refused with the header that is allowed."""
-    with pytest.raises(InputFaults, match=f"allowed is {HEADER}"):
+    with pytest.raises(InputFaults, match=f"expected {HEADER}"):
         read_losses(written(tmp_path, *GOOD, header="direction,kw,efficiency"))

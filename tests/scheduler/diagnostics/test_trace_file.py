@@ -53,18 +53,18 @@ def test_metered_table_tells_the_end_of_each_row(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (trace_text("80", "100.1"), r'line 3, soc_percent: "100.1" is over 100; allowed is 0 to 100'),
-        (trace_text("-1", "50"), r'line 2, soc_percent: "-1" is under 0; allowed is 0 to 100'),
-        (trace_text("full", "50"), r'line 2, soc_percent: "full" is not a number; allowed is 0 to 100'),
-        (trace_text("80"), r"rows under the header: 1; allowed is 2 or more"),
-        ("start,soc_percent\n", r"rows under the header: 0; allowed is 2 or more"),
+        (trace_text("80", "100.1"), r'line 3, soc_percent: "100.1" is over 100; expected 0 to 100'),
+        (trace_text("-1", "50"), r'line 2, soc_percent: "-1" is under 0; expected 0 to 100'),
+        (trace_text("full", "50"), r'line 2, soc_percent: "full" is not a number; expected 0 to 100'),
+        (trace_text("80"), r"rows under the header: 1; expected 2 or more"),
+        ("start,soc_percent\n", r"rows under the header: 0; expected 2 or more"),
         (
             trace_text("80,298.15", "70,299", header="start,soc_percent,temp_degc"),
-            r'line 2, temp_degc: "298.15" is over 100, perhaps kelvin; allowed is -60 to 100 °C',
+            r'line 2, temp_degc: "298.15" is over 100, perhaps kelvin; expected -60 to 100 °C',
         ),
         (
             trace_text("80,-80", "70,20", header="start,soc_percent,temp_degc"),
-            r'line 2, temp_degc: "-80" is under -60; allowed is -60 to 100 °C',
+            r'line 2, temp_degc: "-80" is under -60; expected -60 to 100 °C',
         ),
         (
             "start,soc_percent\n2026-03-02T02:00+00:00,50\n2026-03-02T01:00+00:00,40\n",
@@ -76,9 +76,9 @@ def test_metered_table_tells_the_end_of_each_row(tmp_path: Path) -> None:
         ),
         ("start,soc_percent\n2026-03-02T02:00,50\n2026-03-02T03:00,40\n", r"line 2, start: .* has no offset"),
         ("start;soc_percent\n", r"line 1: the cells are not divided by commas"),
-        ("start,soc\n2026-03-02T02:00Z,50\n", r'line 1: the header is "start,soc"; allowed is start,soc_percent or'),
-        ("start,hours,stored_kwh\n", r"line 1: the header is .*; allowed is start,hours,import_kwh"),
-        ("start,soc_percent\n2026-03-02T02:00Z\n", r"line 2: found cells: 1; allowed is start,soc_percent"),
+        ("start,soc\n2026-03-02T02:00Z,50\n", r'line 1: the header is "start,soc"; expected start,soc_percent or'),
+        ("start,hours,stored_kwh\n", r"line 1: the header is .*; expected start,hours,import_kwh"),
+        ("start,soc_percent\n2026-03-02T02:00Z\n", r"line 2: found cells: 1; expected start,soc_percent"),
         ("", r"the file is empty"),
     ],
 )
@@ -91,9 +91,9 @@ def test_each_mistake_is_one_clear_line(tmp_path: Path, text: str, said: str) ->
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (metered_text((18, 1, 30), (19, 1, 40.5)), r'line 3, stored_kwh: "40.5" kWh do not fit .* allowed is 0 to 40'),
+        (metered_text((18, 1, 30), (19, 1, 40.5)), r'line 3, stored_kwh: "40.5" kWh do not fit .* expected 0 to 40'),
         (metered_text((18, 1, 30), (20, 1, 20)), r"line 3, hours: this row does not follow the one above"),
-        (metered_text((18, 1, 30), (19, 0, 20)), r"line 3, hours: found 0 hours; allowed is more"),
+        (metered_text((18, 1, 30), (19, 0, 20)), r"line 3, hours: found 0 hours; expected more"),
         (metered_text((18, 1, 30)), r"rows under the header: 1"),
     ],
 )
@@ -120,5 +120,5 @@ def test_what_looks_odd_is_told(tmp_path: Path) -> None:
 
 def test_a_plans_schedule_wants_its_folder(tmp_path: Path) -> None:
     """The schedule alone does not tell what it belongs to."""
-    with pytest.raises(InputFaults, match=r"schedule of a plan; allowed is the plan's folder"):
+    with pytest.raises(InputFaults, match=r"schedule of a plan; expected the plan's folder"):
         read(tmp_path, ",".join(SCHEDULE_COLUMNS) + "\n")

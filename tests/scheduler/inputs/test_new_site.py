@@ -64,7 +64,7 @@ def test_what_is_missing_is_asked_for_and_a_wrong_answer_is_asked_again(tmp_path
     missing = {"--import-limit-kw": None, "--export-limit-kw": None, "--volts": None}
     result = new(tmp_path / "site", missing, "--ask", typed="\n11\n-1\n4\n" + "\n" * 10)
     assert result.exit_code == 0, result.output
-    assert "-1.0 is under 0; allowed is 0 or more" in result.stdout
+    assert "-1 is under 0; expected 0 to" in result.stdout
     connection = read_inputs(tmp_path / "site").site.connection
     assert (connection.import_limit_kw, connection.export_limit_kw) == (11.0, 4.0)
 
@@ -81,18 +81,18 @@ def test_without_a_terminal_what_decides_safety_must_be_given(tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"--timezone": "Europe/Dublim"}, '--timezone: "Europe/Dublim" is not known; allowed is an IANA time zone'),
-        ({"--currency": "euro"}, '--currency: found "euro"; allowed is three capital letters'),
-        ({"--battery-kwh": "0"}, "--battery-kwh: 0.0 is not over 0; allowed is a number over 0"),
+        ({"--timezone": "Europe/Dublim"}, '--timezone: "Europe/Dublim" is not known; expected an IANA time zone'),
+        ({"--currency": "euro"}, '--currency: found "euro"; expected three capital letters'),
+        ({"--battery-kwh": "0"}, "--battery-kwh: 0 is under 1; expected 1 to 2000 kWh"),
         ({"--charge-max-kw": "nan"}, "--charge-max-kw"),
-        ({"--export-limit-kw": "-1"}, "--export-limit-kw: -1.0 is under 0; allowed is 0 or more"),
-        ({"--phases": "4"}, "--phases: 4 is over 3; allowed is 1, 2 or 3"),
+        ({"--export-limit-kw": "-1"}, "--export-limit-kw: -1 is under 0; expected 0 to 2000 kW"),
+        ({"--phases": "4"}, "--phases: 4 is over 3; expected 1, 2 or 3"),
         ({"--discharge-to": "grid"}, "--discharge-to"),
         (
             {"--night-hours": "23-7"},
-            '--night-hours: found "23-7"; allowed is two clock times that differ, such as "23:00-07:00"',
+            '--night-hours: found "23-7"; expected two clock times that differ, such as "23:00-07:00"',
         ),
-        ({"--charge-min-kw": "9"}, "--charge-min-kw: 9 is over --charge-max-kw; allowed is 0 to 7.4"),
+        ({"--charge-min-kw": "9"}, "--charge-min-kw: 9 is over --charge-max-kw; expected 0 to 7.4"),
         ({"--holiday-calendar": "ZZ"}, '--holiday-calendar: "ZZ" is not known'),
         ({"--name": "two\nlines"}, "--name"),
     ],
@@ -121,7 +121,7 @@ def test_nothing_is_overwritten(tmp_path: Path, make: Any) -> None:
     before = sorted(str(each) for each in tmp_path.rglob("*"))
     result = new(tmp_path / "site")
     assert result.exit_code == 2
-    assert "allowed is a folder that is new or empty" in result.stderr
+    assert "expected a folder that is new or empty" in result.stderr
     assert sorted(str(each) for each in tmp_path.rglob("*")) == before
 
 

@@ -73,7 +73,7 @@ def test_answers_are_checked_beside_each_other(tmp_path: Path) -> None:
     """A least power over the most is asked again at once, not refused after the last question."""
     result = asked(tmp_path / "home", ANSWERS | {"charge_min_kw": "9\n1.4"})
     assert result.exit_code == 0, result.output
-    assert "9 is over --charge-max-kw; allowed is 0 to 7.4" in result.output
+    assert "9 is over --charge-max-kw; expected 0 to 7.4" in result.output
 
 
 def test_an_asked_power_is_checked_beside_the_options(tmp_path: Path) -> None:
@@ -81,7 +81,7 @@ def test_an_asked_power_is_checked_beside_the_options(tmp_path: Path) -> None:
     typed = {key: text for key, text in ANSWERS.items() if key != "charge_min_kw"} | {"charge_max_kw": "1\n7.4"}
     result = asked(tmp_path / "home", typed, "--charge-min-kw", "1.4")
     assert result.exit_code == 0, result.output
-    assert "1 is under --charge-min-kw; allowed is 1.4 or more" in result.output
+    assert "1 is under --charge-min-kw; expected 1.4 or more" in result.output
 
 
 def test_what_decides_safety_is_never_taken_for_granted() -> None:

@@ -55,7 +55,7 @@ def test_another_offer_is_read_from_the_working_directory_or_else_the_site_folde
 
 def test_another_offer_that_does_not_exist_is_a_fault_of_the_option(tmp_path: Path) -> None:
     assert faults(write_site(tmp_path), Path("no.toml")) == [
-        "--offer: no.toml: there is no such file; allowed is an offer's file"
+        "--offer: no.toml: there is no such file; expected an offer's file"
     ]
 
 

@@ -48,7 +48,7 @@ def test_trips_may_touch_and_have_no_distance(csv_path: Path) -> None:
         (
             "T17:30+00:00",
             "T08:10+00:00",
-            "line 2, return: not after the departure; allowed is a later instant",
+            "line 2, return: not after the departure; expected a later instant",
         ),
         ("T17:30+00:00", "T07:10+00:00", "line 2, return: not after the departure"),
         ("T17:30+00:00", "T17:30", "line 2, return: "),
@@ -61,7 +61,7 @@ def test_trips_may_touch_and_have_no_distance(csv_path: Path) -> None:
         (",31", ",inf", 'line 2, distance_km: "inf" is not a number'),
         (",31", ",far", 'line 2, distance_km: "far" is not a number'),
         (",31", ",", "line 2, distance_km: the cell is empty"),
-        (",31", "", "line 2: found cells: 2; allowed is depart,return,distance_km"),
+        (",31", "", "line 2: found cells: 2; expected depart,return,distance_km"),
     ],
 )
 def test_a_fault_names_its_line_and_column(csv_path: Path, old: str, new: str, message: str) -> None:

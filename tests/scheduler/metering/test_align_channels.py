@@ -79,7 +79,7 @@ def test_the_same_values_in_two_files_are_one_and_said() -> None:
     [
         (channel("import", [3, 4.5], "2026-03-02T01:00Z"), "import has 2 kWh in one file and 3 kWh in another"),
         (channel("export", [1, 1], step_minutes=25), "import has steps of 60 minutes, export steps of 25 minutes"),
-        (channel("export", [1, 2e6]), "export has 2e+06 kWh for the step that begins 2026-03-02T01:00Z; allowed is up"),
+        (channel("export", [1, 2e6]), "export has 2e+06 kWh for the step that begins 2026-03-02T01:00Z; expected up"),
         (channel("export", [1, 1], "2026-03-02T00:30Z"), "import has steps that begin 0 minutes past a whole one"),
         (channel("export", [1, 1], "2026-03-02T03:00Z"), "export begins 2026-03-02T03:00Z, and import has ended"),
     ],
@@ -106,10 +106,10 @@ def test_channels_are_named_anew_or_left_out() -> None:
         [("6001", "E1", "import"), ("6001", "B1", "generation")],
     ]
     assert faults_of(lambda: relabelled(readings, {"B2": "ignore"})) == [
-        '--as: no channel is named "B2"; allowed is one of B1, E1'
+        '--as: no channel is named "B2"; expected one of B1, E1'
     ]
     assert faults_of(lambda: relabelled(readings, {"B1": "ignore", "E1": "ignore"})) == [
-        "--as: no channel with values is left; allowed is to keep one or more"
+        "--as: no channel with values is left; expected to keep one or more"
     ]
 
 
@@ -118,7 +118,7 @@ def test_a_channel_without_values_is_left_out() -> None:
     made = load_of(channel("import", [1, 2]), empty)
     assert (list(made.load_kwh), made.solar_kwh) == ([1, 2], None)
     assert faults_of(lambda: metered_flows([reading(empty)])) == [
-        f"{FILE}: no channel has a value; allowed are files with values"
+        f"{FILE}: no channel has a value; expected files with values"
     ]
 
 
@@ -144,7 +144,7 @@ def test_import_alone_is_load_without_solar() -> None:
     assert list(made.load_kwh) == [1, 2]
     assert made.solar_kwh is None
     assert faults_of(lambda: load_of(channel("export", [1, 2]))) == [
-        f"{FILE}: there is no import channel; allowed are files with one or more"
+        f"{FILE}: there is no import channel; expected files with one or more"
     ]
 
 
@@ -182,7 +182,7 @@ def test_the_car_is_taken_out_of_the_load_and_what_it_gave_is_put_back() -> None
         (channel("import", [4, 0, 0]), "the load of 2026-03-02T00:00+00:00 is -1.000 kW (steps under 0 by"),
         (channel("import", [1, 1]), "import has no values from 2026-03-02T02:00+00:00 to 2026-03-02T03:00"),
         (channel("import", [1, 1, 1], without=[1]), "import has no values from 2026-03-02T01:00+00:00 to"),
-        (channel("import", [0.1] * 6, step_minutes=30), "it has steps of 30 minutes; allowed are those of the site"),
+        (channel("import", [0.1] * 6, step_minutes=30), "it has steps of 30 minutes; expected those of the site"),
         (channel("import", [0.1] * 9, "2026-03-01T23:30Z"), "its steps begin at other minutes than those of the site"),
         (channel("generation", [1, 1, 1]), "there is no import channel"),
     ],

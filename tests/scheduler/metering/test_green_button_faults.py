@@ -71,7 +71,7 @@ BOMB = "<!DOCTYPE feed [\n<!ENTITY a '5'>\n" + "".join(
 def test_entities_and_document_types_are_refused(xml_path: Path, document_type: str, value: str) -> None:
     """Entity expansion and external entities (XML 1.0, 4.2; CWE-776 and CWE-611) cannot begin without <!DOCTYPE."""
     fault = the_fault(xml_path, with_document_type(document_type, value))
-    assert re.match(r'usage\.xml line [23]: a document type \("feed"\) may define entities; allowed is ', fault)
+    assert re.match(r'usage\.xml line [23]: a document type \("feed"\) may define entities; expected ', fault)
 
 
 def test_an_undefined_entity_is_not_well_formed(xml_path: Path) -> None:
@@ -83,7 +83,7 @@ def test_an_undefined_entity_is_not_well_formed(xml_path: Path) -> None:
     "page", ["<!DOCTYPE html>\n<html><body>Sign in</body></html>", "<html>\n<p>x</html>", "<HTML></HTML>"]
 )
 def test_an_html_page_is_called_one(xml_path: Path, page: str) -> None:
-    assert "usage.xml line 1: this is an HTML page; allowed is Green Button XML" in the_fault(xml_path, page)
+    assert "usage.xml line 1: this is an HTML page; expected Green Button XML" in the_fault(xml_path, page)
 
 
 @pytest.mark.parametrize(
@@ -91,8 +91,8 @@ def test_an_html_page_is_called_one(xml_path: Path, page: str) -> None:
     [
         ("", "the file is empty"),
         ("start,kw\n2026-03-02T00:00Z,1\n", "line 1: this is not well-formed XML"),
-        ("<usage><e/></usage>", "line 1: the first element is <usage>; allowed is Green Button XML"),
-        ("<feed><entry/></feed>", "the first element is <feed>; allowed is Green Button XML, an Atom <feed>"),
+        ("<usage><e/></usage>", "line 1: the first element is <usage>; expected Green Button XML"),
+        ("<feed><entry/></feed>", "the first element is <feed>; expected Green Button XML, an Atom <feed>"),
         ('<feed xmlns="http://www.w3.org/2005/Atom"><title>News</title></feed>', "holds no IntervalReading"),
         (feed([usage_point()]), "holds no IntervalReading"),
         (b"\xff\xfe\x00\x01", "line 1: this is not well-formed XML"),
@@ -118,7 +118,7 @@ def test_a_missing_file_a_folder_and_too_large_a_file(xml_path: Path, monkeypatc
     assert faults_of(lambda: read_green_button(xml_path.parent / "no.xml"))[0].endswith("there is no such file")
     assert "a folder" in faults_of(lambda: read_green_button(xml_path.parent))[0]
     monkeypatch.setattr(green_button_xml, "MOST_MEGABYTES", 0)
-    assert "MB is too large; allowed is up to 0 MB" in the_fault(xml_path, GOOD)
+    assert "MB is too large; expected up to 0 MB" in the_fault(xml_path, GOOD)
 
 
 @pytest.mark.parametrize("part", ["<e:value>6", "<e:value>6</e:value>\n", '<link rel="up"', "</feed"])
@@ -126,7 +126,7 @@ def test_a_file_that_breaks_off_is_one_fault_at_its_end(xml_path: Path, part: st
     cut = GOOD[: GOOD.index(part) + len(part)]
     fault = the_fault(xml_path, cut)
     assert fault.startswith(f"usage.xml line {cut.count(chr(10)) + 1}: the XML breaks off (")
-    assert fault.endswith("; allowed is the whole file")
+    assert fault.endswith("; expected the whole file")
 
 
 @pytest.mark.parametrize(
@@ -159,7 +159,7 @@ def test_what_is_no_whole_number_is_named_with_its_line(
     assert text.count(part) == 1
     fault = the_fault(xml_path, text)
     assert fault.startswith(f'usage.xml line {line_of(text, part)}, {element}: found "{written[:20]}')
-    assert f"; allowed is {allowed}" in fault
+    assert f"; expected {allowed}" in fault
 
 
 @pytest.mark.parametrize("element", ["start", "duration"])
@@ -171,17 +171,17 @@ def test_half_a_time_is_a_fault(xml_path: Path, element: str) -> None:
 
 def test_readings_without_times_need_a_length(xml_path: Path) -> None:
     text = file_of(Register([Reading(None, 1), Reading(None, 2)]).coded(intervalLength=None))
-    assert "a reading without timePeriod; allowed only with" in the_fault(xml_path, text)
+    assert "a reading without timePeriod; expected only with" in the_fault(xml_path, text)
 
 
 @pytest.mark.parametrize(
     ("codes", "key", "words"),
     [
-        ({"uom": 999}, "uom", "999 is no unit of a meter; allowed is 72, which is Wh"),
-        ({"uom": "Wh"}, "uom", 'found "Wh"; allowed is a whole number'),
-        ({"powerOfTenMultiplier": 13}, "powerOfTenMultiplier", 'found "13"; allowed is a whole number, -12 to 12'),
-        ({"powerOfTenMultiplier": "k"}, "powerOfTenMultiplier", 'found "k"; allowed is a whole number, -12 to 12'),
-        ({"flowDirection": "forward"}, "flowDirection", 'found "forward"; allowed is a whole number'),
+        ({"uom": 999}, "uom", "999 is not a unit of a meter; expected 72, which is Wh"),
+        ({"uom": "Wh"}, "uom", 'found "Wh"; expected a whole number'),
+        ({"powerOfTenMultiplier": 13}, "powerOfTenMultiplier", 'found "13"; expected a whole number, -12 to 12'),
+        ({"powerOfTenMultiplier": "k"}, "powerOfTenMultiplier", 'found "k"; expected a whole number, -12 to 12'),
+        ({"flowDirection": "forward"}, "flowDirection", 'found "forward"; expected a whole number'),
         ({"intervalLength": 900}, "intervalLength", "900 s, but the readings have a duration of 3600 s"),
     ],
 )
@@ -203,7 +203,7 @@ def test_one_instant_with_two_values_is_a_fault(xml_path: Path) -> None:
     last = text.rindex("<e:IntervalReading>")
     assert the_fault(xml_path, text) == (
         f"usage.xml line {text[:last].count(chr(10)) + 1}, value: the reading of 2026-03-05T12:00:00Z has 8 here and 5 "
-        f"in line {line_of(text, '<e:IntervalReading>')}; allowed is one value for an interval"
+        f"in line {line_of(text, '<e:IntervalReading>')}; expected one value for an interval"
     )
 
 
@@ -212,7 +212,7 @@ def test_overlapping_readings_are_a_fault(xml_path: Path) -> None:
     last = text.rindex("<e:IntervalReading>")
     assert the_fault(xml_path, text) == (
         f"usage.xml line {text[:last].count(chr(10)) + 1}, start: the reading of 2026-03-05T13:30:00Z overlaps the "
-        "reading of 2026-03-05T13:00:00Z; allowed are readings that follow one another"
+        "reading of 2026-03-05T13:00:00Z; expected readings that follow one another"
     )
 
 
@@ -220,7 +220,7 @@ def test_a_reading_off_the_grid_of_the_others_is_a_fault(xml_path: Path) -> None
     fault = the_fault(
         xml_path, file_of(Register([*hourly([5, 6, 7]), Reading(NOON + 90_000, 8), Reading(NOON + 30_600, 8)]))
     )
-    assert "2026-03-05T20:30:00Z is no whole number of steps of 60 minutes" in fault
+    assert "2026-03-05T20:30:00Z is not a whole number of steps of 60 minutes" in fault
 
 
 def test_mixed_durations_are_a_fault(xml_path: Path) -> None:
@@ -228,7 +228,7 @@ def test_mixed_durations_are_a_fault(xml_path: Path) -> None:
     last = text.rindex("<e:IntervalReading>")
     assert the_fault(xml_path, text) == (
         f"usage.xml line {text[:last].count(chr(10)) + 1}, duration: 900 s; "
-        "allowed is one duration in a register, and most readings have 3600 s"
+        "expected one duration in a register, and most readings have 3600 s"
     )
 
 
@@ -237,7 +237,7 @@ def test_a_value_under_0_in_one_direction_is_a_fault(xml_path: Path, direction: 
     """FlowDirectionKind of the schema: reverse is always written as a positive value."""
     fault = the_fault(xml_path, file_of(Register(hourly([5, -6, None])).coded(flowDirection=direction)))
     assert (
-        f"value: -6 is under 0; allowed is 0 or more where flowDirection is {direction} (a net register has 4)" in fault
+        f"value: -6 is under 0; expected 0 or more where flowDirection is {direction} (a net register has 4)" in fault
     )
 
 
@@ -245,7 +245,7 @@ def test_a_value_under_0_in_one_direction_is_a_fault(xml_path: Path, direction: 
 def test_a_file_with_nothing_to_use_says_why(xml_path: Path, codes: dict[str, object]) -> None:
     fault = the_fault(xml_path, file_of(Register(hourly([5])).coded(**codes)))
     assert fault.startswith("usage.xml: no interval energy of electricity: Whole house ")
-    assert fault.endswith("allowed is at least one register of Wh with readings of up to 60 minutes")
+    assert fault.endswith("expected at least one register of Wh with readings of up to 60 minutes")
 
 
 @pytest.mark.parametrize("seconds", [86_400, 0])
@@ -285,7 +285,7 @@ def test_a_meter_reading_without_its_reading_type_is_a_fault(xml_path: Path) -> 
         "the file has no ReadingType"
     ] * 2
     fault = the_fault(xml_path, feed([*entries, reading_type(one)]))
-    assert "MeterReading: its links lead to none of the ReadingTypes in the file (1); allowed is" in fault
+    assert "MeterReading: its links lead to none of the ReadingTypes in the file (1); expected" in fault
     both = [usage_point(), *map(reading_type, (one, two)), *interval_blocks(one), *interval_blocks(two)]
     link = f'<link rel="related" href="{BASE}/ReadingType/1"/>'
     elsewhere = meter_reading(one).replace(link, link.replace('/1"', '/9"'))

@@ -17,7 +17,7 @@ import pytest
 from models.tariff.bill import GridFlows, bill
 from models.tariff.market import MarketPrices, known_until, market_price_at
 from models.tariff.offer import Band, Offer
-from scheduler.inputs.market_file import read_market
+from scheduler.inputs.offer_file import read_market
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.market_forecast import offer_as_known

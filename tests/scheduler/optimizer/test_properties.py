@@ -95,7 +95,7 @@ def test_a_lower_floor_never_costs_more(seed: int, share: float) -> None:
 @SOME
 @given(seeds, st.floats(1, 3))
 def test_a_larger_approval_never_costs_more(seed: int, factor: float) -> None:
-    """More import and export allowed is at least as good where solar need not be curtailed less for it."""
+    """More import and export expected at least as good where solar need not be curtailed less for it."""
     night = random_night(seed)
     connection = night.connection
     larger = replace(connection, import_limit_kw=factor * connection.import_limit_kw)

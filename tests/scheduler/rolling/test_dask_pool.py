@@ -68,7 +68,7 @@ def test_a_worker_is_killed_in_the_middle(cluster: LocalCluster, tmp_path: Path)
 def test_a_cluster_that_is_not_there(address: str) -> None:
     """One message that names the option and what is allowed."""
     with (
-        pytest.raises(InputFaults, match=r"--cluster.*allowed is the address of a Dask scheduler"),
+        pytest.raises(InputFaults, match=r"--cluster.*expected the address of a Dask scheduler"),
         cluster_at(address),
     ):
         pass

@@ -209,7 +209,7 @@ def test_an_offer_may_be_called_na(folder: Path) -> None:
         ("manifest.json", None, "manifest.json: there is no such file"),
         ("manifest.json", "{\n", "manifest.json line 2: this is no JSON"),
         ("manifest.json", "[]", "manifest.json: this is no manifest of a sweep"),
-        ("manifest.json", '{"format": 2}', "manifest.json, format: found 2; allowed is 1"),
+        ("manifest.json", '{"format": 2}', "manifest.json, format: found 2; expected 1"),
         ("manifest.json", '{"format": 1, "currency": "$"}', "currency: found"),
     ],
 )

@@ -138,10 +138,10 @@ def test_a_value_is_one_text_however_it_was_read(value: object, text: str) -> No
     ("change", "said"),
     [
         ({"saving_a_year": None}, "missing: saving_a_year"),
-        ({"cash_saved_a_year": np.nan}, "cash_saved_a_year: found nan in run 0; allowed is a finite number"),
+        ({"cash_saved_a_year": np.nan}, "cash_saved_a_year: found nan in run 0; expected a finite number"),
         ({"weight": "heavy"}, 'weight: found "heavy" in run 0'),
-        ({"days": 0}, "days: found 0 in run 0; allowed is a number of 1 or more"),
-        ({"policy": "guess"}, 'policy: found "guess"; allowed is plan, charge-only'),
+        ({"days": 0}, "days: found 0 in run 0; expected a number of 1 or more"),
+        ({"policy": "guess"}, 'policy: found "guess"; expected plan, charge-only'),
         ({"policy": "charge-only"}, "no run is a plan"),
         ({"weight": 1.0}, "weight 1 is there twice"),
     ],

@@ -41,7 +41,7 @@ def test_laws_and_keys_that_are_not_known() -> None:
         parse_laws("flat,dept")
     with pytest.raises(InputFaults, match="did you mean charger"):
         parse_key_values("charger.discharge_min_k=1")
-    with pytest.raises(InputFaults, match="allowed is --weights"):
+    with pytest.raises(InputFaults, match="expected --weights"):
         parse_key_values("wear.weight=1,2")
     with pytest.raises(InputFaults, match="such as car"):
         parse_key_values("car.floor_percent")
@@ -85,5 +85,5 @@ def test_values_that_the_file_would_refuse(tmp_path: Path) -> None:
     with pytest.raises(InputFaults) as error:
         inputs_of_points(base, points, folder)
     said = str(error.value)
-    assert "--set, car.floor_percent: 90 is not under ceiling_percent; allowed is 0 to under 80" in said
+    assert "--set, car.floor_percent: 90 is not under ceiling_percent; expected 0 to under 80" in said
     assert 'with the wear law stress, wear.battery_temp_degc: missing, and required by the wear law "stress"' in said

@@ -203,7 +203,7 @@ def test_numbers_that_are_not_the_manifest_s_are_told(study: Study, tmp_path: Pa
         (lambda manifest: manifest["asked"].update(weights="0,2"), "what it says was asked"),
         (lambda manifest: manifest["asked"].update(weights=[0, 1]), "as a sweep wrote it"),
         (lambda manifest: manifest.update(versions="x"), "versions: is missing, or not what it should be"),
-        (lambda manifest: manifest.update(format=2), "found 2; allowed is 1"),
+        (lambda manifest: manifest.update(format=2), "found 2; expected 1"),
     ],
 )
 def test_manifests_that_are_at_fault(
@@ -279,7 +279,7 @@ def test_faults_come_before_any_work(tmp_path: Path) -> None:
     with pytest.raises(InputFaults, match="--set"):
         sweep(replace(WORDS, settings=("charger.discharge_min_kw=9",)), tmp_path / "out", workers_here(1))
     many = replace(WORDS, weights="0:10:0.002", settings=(f"car.floor_percent={','.join(map(str, range(10, 40)))}",))
-    with pytest.raises(InputFaults, match="the grid has 150,030 runs; allowed are 100,000, or more with --yes"):
+    with pytest.raises(InputFaults, match="the grid has 150,030 runs; expected 100,000, or more with --yes"):
         sweep(many, tmp_path / "out", workers_here(1))
     with pytest.raises(InputFaults, match="--jobs: found 0"):
         workers_here(0)

@@ -14,8 +14,8 @@ from scheduler.textio.errors import Fault, InputFaults, did_you_mean, listed, sh
     ("fault", "text"),
     [
         (
-            Fault("site.toml", 14, "car.floor_percent", "120 is over 100; allowed is 0 to 100"),
-            "site.toml line 14, car.floor_percent: 120 is over 100; allowed is 0 to 100",
+            Fault("site.toml", 14, "car.floor_percent", "120 is over 100; expected 0 to 100"),
+            "site.toml line 14, car.floor_percent: 120 is over 100; expected 0 to 100",
         ),
         (Fault("load.csv", 3, None, "gap"), "load.csv line 3: gap"),
         (Fault("site.toml", None, "wear", "missing"), "site.toml, wear: missing"),

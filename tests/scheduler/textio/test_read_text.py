@@ -36,5 +36,5 @@ def test_a_line_without_end_is_not_read_whole(tmp_path: Path, monkeypatch: pytes
     assert list(read_lines(path, 1)) == [(1, "12345"), (2, "12345")]
     path.write_text("12345\n123456")
     assert faults_of(lambda: list(read_lines(path, 1))) == [
-        f"{path} line 2: the line is too long; allowed is up to 5 characters"
+        f"{path} line 2: the line is too long; expected up to 5 characters"
     ]
