@@ -22,24 +22,19 @@ from __future__ import annotations
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_battery import battery
 from scheduler.optimizer.compact_charger import charger_powers, starts, timing
+from scheduler.optimizer.compact_manual import set_by_hand
 from scheduler.optimizer.compact_meter import meter
-from scheduler.optimizer.matrix_builder import MatrixBuilder
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.matrix_builder import Matrix, MatrixBuilder
 
 
 def compact_matrix(night: Night, may_discharge: bool = True) -> Matrix:
-    """The tighter program of a night that is a schedule; with may_discharge False every v_t is 0.
-
-    Raises
-    ------
-    ValueError : the night is set by hand; those laws are in the plain statement only.
-    """
-    if night.setting.by_hand:
-        raise ValueError("a plan set by hand has laws that only the plain statement holds")
+    """Return the night's program; with may_discharge False every v_t is 0."""
     writer = MatrixBuilder()
     powers = charger_powers(writer, night, may_discharge)
     meter(writer, night, powers)
     battery(writer, night, powers)
     starts(writer, night, powers)
     timing(writer, night, powers)
+    if night.setting.by_hand:
+        set_by_hand(writer, night, powers)
     return writer.matrix()

@@ -10,8 +10,8 @@ from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers
-from scheduler.optimizer.formulation_offers import favours_energy_within, most_energy_kwh, step_ends
 from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, Term
+from scheduler.optimizer.objectives import favours_energy_within, most_energy_kwh, step_ends
 
 
 def _odd_intervals(night: Night) -> BoolArray:

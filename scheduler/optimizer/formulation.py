@@ -69,15 +69,7 @@ from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand
 from scheduler.optimizer.formulation_offers import money_of_offer, steps_and_demand
-
-OBJECTIVES = (
-    "least_on_the_way",
-    "least_missing_at_departure",
-    "least_missing_when_ready",
-    "least_money",
-    "least_change",
-    "charge_late_discharge_early",
-)
+from scheduler.optimizer.objectives import charger_start_worth
 
 
 def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
@@ -387,8 +379,3 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     )
     model.least_change = pyo.Objective(expr=change)
     model.charge_late_discharge_early = pyo.Objective(expr=timing)
-
-
-def charger_start_worth(night: Night) -> float:
-    """Money that one start counts for."""
-    return night.charger.start_worth_kwh * night.highest_price

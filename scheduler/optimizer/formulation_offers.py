@@ -29,10 +29,8 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.base.arrays import FloatArray
-from models.site.connection import import_cap_kw
-from models.tariff.price_steps import PriceStep
 from scheduler.nights.night import Night
+from scheduler.optimizer.objectives import favours_energy_within, most_energy_kwh, step_ends
 
 
 def steps_and_demand(model: pyo.ConcreteModel, night: Night) -> None:
@@ -102,26 +100,3 @@ def money_of_offer(model: pyo.ConcreteModel, night: Night) -> Any:
     for m, month in enumerate(night.demand):
         money += month.price_per_kw * (model.peak_kw[m] - month.so_far_kw)
     return money
-
-
-def step_ends(step: PriceStep) -> list[int]:
-    """Intervals at whose end the energy within the step is a variable: the last, or where the price differs each."""
-    held = [int(t) for t in np.flatnonzero(step.holds)]
-    if not held or step.left_kwh <= 0 or not step.difference[held].any():
-        return []
-    return held[-1:] if step.has_one_difference else held
-
-
-def favours_energy_within(step: PriceStep) -> bool:
-    """Whether the least cost puts as much energy within the step as it may by itself."""
-    here = step.difference[step.holds]
-    return step.has_one_difference and bool((here < 0 if step.side == "import" else here > 0).all())
-
-
-def most_energy_kwh(night: Night, step: PriceStep) -> FloatArray:
-    """Most energy that can count towards the step until the end of each interval [kWh], shape (n,)."""
-    if step.side == "import":
-        most = import_cap_kw(night.connection, night.load_kw, night.solar_kw)
-    else:
-        most = night.export_limit_kw
-    return np.asarray(np.cumsum(night.hours * most * step.holds), dtype=np.float64)

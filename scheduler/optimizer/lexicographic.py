@@ -9,8 +9,8 @@ import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.matrix_builder import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.smoothing import add_steadiness, steadiness_of
 

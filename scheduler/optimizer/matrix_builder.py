@@ -9,14 +9,23 @@ import highspy
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 
 INFINITE = highspy.kHighsInf
 MONEY = OBJECTIVES.index("least_money")
 
 Term = tuple[IntArray, FloatArray | float]
 """One column and one coefficient for each of several rows."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Matrix:
+    """The night's program as numbers: rows of A x within bounds, columns by name, one cost row per objective."""
+
+    lp: highspy.HighsLp
+    cost: FloatArray
+    offset: FloatArray
+    columns: dict[str, IntArray]
 
 
 @dataclass(slots=True)

@@ -15,10 +15,10 @@ from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lexicographic import CHANGE_GAP_KW, HELD, SHORTAGES, TIMING_GAP_KWH_HOURS, Stages
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of
-from scheduler.optimizer.pyomo_matrix import Matrix, compile_matrix
+from scheduler.optimizer.matrix_builder import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import Answer, Setpoints, setpoints_from_powers
 
 GAP_WORTH_KWH = 0.003
@@ -37,14 +37,13 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     NoPlanError : HiGHS found no plan.
     """
     began = time.perf_counter()
-    matrix = _matrix_of(night, may_discharge)
+    matrix = compact_matrix(night, may_discharge)
     stages = Stages(matrix)
     worth = night.highest_price
     stages.priorities(GAP_WORTH_KWH * worth)
     status, gap = stages.status, stages.gap
     stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
-    if not night.setting.by_hand:
-        stages.add_steadiness(night)
+    stages.add_steadiness(night)
     if _money_decides_modes(night):
         stages.settle("least_change")
     else:
@@ -65,7 +64,7 @@ def cheapest(night: Night) -> Setpoints:
     ------
     NoPlanError : HiGHS found no plan.
     """
-    stages = Stages(_matrix_of(night))
+    stages = Stages(compact_matrix(night))
     worth = night.highest_price
     stages.priorities(GAP_WORTH_KWH * worth)
     return _answer(night, stages.matrix, stages.claim(), stages.status, stages.gap, 0.0).setpoints
@@ -89,18 +88,13 @@ def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: flo
     ----------
     setpoint_kw : positive for charging, negative for discharging, 0 for idle [kW].
     """
-    stages = Stages(_matrix_of(night))
+    stages = Stages(compact_matrix(night))
     stages.serve_no_worse(answer)
     stages.fix_power(interval, setpoint_kw)
     if not stages.run("least_money", GAP_WORTH_KWH * night.highest_price):
         return None
     stages.settle("least_money")
     return stages.value("least_money")
-
-
-def _matrix_of(night: Night, may_discharge: bool = True) -> Matrix:
-    """The tighter program; of a night that is set by hand the plain statement, which alone holds those laws."""
-    return compile_matrix(night, may_discharge) if night.setting.by_hand else compact_matrix(night, may_discharge)
 
 
 def _runs_with_power(

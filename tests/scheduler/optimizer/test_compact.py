@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import highspy
 import numpy as np
 import pytest
 
-from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lexicographic import HELD, Stages
-from scheduler.optimizer.pyomo_matrix import Matrix, compile_matrix
+from scheduler.optimizer.matrix_builder import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
+from scheduler.optimizer.pyomo_matrix import compile_matrix
 from scheduler.optimizer.smoothing import add_steadiness, steadiness_of
 from scheduler.optimizer.solve import GAP_WORTH_KWH
 from tests.builders.nights import Drive, flat_night
@@ -80,13 +78,6 @@ def test_it_is_smaller() -> None:
     plain, tight = compile_matrix(night).lp, compact_matrix(night).lp
     assert tight.num_row_ < plain.num_row_ * 2 / 3
     assert tight.num_col_ < plain.num_col_
-
-
-def test_a_night_set_by_hand_is_refused() -> None:
-    """Those laws are in the plain statement only."""
-    night = replace(flat_night(), setting=Setting("blocks", 3, 60))
-    with pytest.raises(ValueError, match="set by hand"):
-        compact_matrix(night)
 
 
 def test_changes_of_power_are_counted_inside_runs() -> None:
