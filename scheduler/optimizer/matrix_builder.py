@@ -28,6 +28,30 @@ class Matrix:
     columns: dict[str, IntArray]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Addition:
+    """Rows, and columns of 0 or more that they may need, for a program that is there already.
+
+    Attributes
+    ----------
+    starts, index, values : the rows' entries, row by row: where each begins, their columns, their coefficients.
+    lower, upper : of each row.
+    cost : a row for each of OBJECTIVES over the new columns, which come after all others.
+    """
+
+    starts: IntArray
+    index: IntArray
+    values: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    cost: FloatArray = field(default_factory=lambda: np.zeros((len(OBJECTIVES), 0)))
+
+    @property
+    def columns(self) -> int:
+        """How many columns are new."""
+        return int(self.cost.shape[1])
+
+
 @dataclass(slots=True)
 class MatrixBuilder:
     """Columns and rows as they are added; numbers of columns are arrays of the shape they were asked in."""
