@@ -111,6 +111,11 @@ Why = Annotated[
     str | None, typer.Option("--why", metavar="T", help='Show the arithmetic of the interval at this time, "19:00".')
 ]
 
+ModelFile = Annotated[
+    Path | None,
+    typer.Option("--write-model", metavar="FILE", help="Write the program too, as .mps or .lp for any solver."),
+]
+
 
 @app.callback()
 def overnight() -> None:
@@ -139,6 +144,7 @@ def plan(
     exported_so_far: ExportedSoFar = None,
     out: PlansFolder = None,
     why: Why = None,
+    write_model: ModelFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan tonight: what to set on the charger, and from when to when."""
@@ -160,7 +166,7 @@ def plan(
         exported_so_far,
     )
     plans = out if out is not None else site / "plans"
-    _make(lambda progress: plan_tonight(site, words, offer, progress), plans, why, as_json)
+    _make(lambda progress: plan_tonight(site, words, offer, progress), plans, why, as_json, write_model)
 
 
 @app.command()
@@ -208,7 +214,13 @@ def replan(
     _make(lambda progress: replan_tonight(site, words, plans, offer, progress), plans, why, as_json)
 
 
-def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str | None, as_json: bool) -> None:
+def _make(
+    make: Callable[[Callable[[str], None]], Plan],
+    plans: Path,
+    why: str | None,
+    as_json: bool,
+    model_file: Path | None = None,
+) -> None:
     """Make a plan, write it, print it, and leave with its exit code."""
     from scheduler.cli.progress import steps_shown
     from scheduler.optimizer.lexicographic import NoPlanError
@@ -221,9 +233,15 @@ def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str |
     from scheduler.textio.errors import NotWrittenError
 
     try:
+        if model_file is not None:
+            from scheduler.optimizer.reference import check_model_file, write_model  # it loads Pyomo
+
+            check_model_file(model_file)
         with steps_shown(STEPS) as progress:
             made = make(progress)
             reasoning = None if why is None else explanation(made, why)
+        if model_file is not None:
+            write_model(made.night, model_file)
         folder = write_plan(made, plans)
     except InputFaults as faults:
         _stop(str(faults), INPUT_AT_FAULT)
@@ -242,6 +260,8 @@ def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str |
     if reasoning is not None:
         typer.echo(f"{reasoning}\n", err=as_json)
     typer.echo(f"Written to {folder}.", err=as_json)
+    if model_file is not None:
+        typer.echo(f"The night's program is in {model_file}.", err=as_json)
     if made.target_missed:
         raise typer.Exit(TARGET_MISSED)
 

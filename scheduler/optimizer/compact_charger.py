@@ -1,4 +1,4 @@
-"""The charger's powers and modes in the tighter program (scheduler.optimizer.compact)."""
+"""The charger's powers and modes in the compact formulation (scheduler.optimizer.compact)."""
 
 from __future__ import annotations
 

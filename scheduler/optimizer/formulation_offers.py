@@ -1,24 +1,6 @@
-"""The laws of an offer whose prices depend on amounts: steps of kWh, and a demand charge.
+"""Offers whose prices depend on amounts, in the reference formulation: tiered prices and a demand charge.
 
-For each step s in one day or month, holding in the intervals H_s, with left_s kWh of it left and the difference Δ_st of
-its price to what holds beyond it; Y_t is import g_t or export x_t, and +Δ is a cost of import and a credit of export:
-
-    within_step     W_s <= left_s,   W_s <= sum over H_s of h_t Y_t                               the kWh that it prices
-                    money of the step: Δ_s W_s, where Δ_s is one number
-
-A difference that favours energy inside the step (a first kWh that is cheaper, or paid better) makes W_s as large as it
-may be by itself: the cost is convex. One that does not needs a binary f_s, "the step is used up":
-
-    used_up         W_s >= sum over H_s of h_t Y_t - M (f_s),   W_s >= left_s f_s
-
-A difference that changes from interval to interval needs to know when the step is used up. Then W_st is the energy
-within the step until the end of t, with the same laws at each t of H_s, f_st not falling, and the money is
-sum_t Δ_st (W_st - W_s,t-1).
-
-For each month m of the demand charge, whose means are over the sets of intervals B of that month's window:
-
-    demand          P_m >= so far_m,   P_m >= sum over B of h_t g_t / sum over B of h_t
-                    money of the month: price per kW · (P_m - so far_m)
+README.md beside this file holds the mathematics.
 """
 
 from __future__ import annotations
