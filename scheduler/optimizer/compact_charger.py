@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.site.charger import Charger
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
@@ -19,12 +19,14 @@ WHOLE = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Powers:
-    """Columns of the charger, each of shape (n,), and the least power and the most of each interval [kW]."""
+    """Columns of the charger, whether it can run, and the most power [kW], each of shape (n,); the least power [kW]."""
 
     charge: IntArray
     discharge: IntArray
     charging: IntArray
     discharging: IntArray
+    can_charge: BoolArray
+    can_discharge: BoolArray
     least_charge_kw: float
     least_discharge_kw: float
     most_charge_kw: FloatArray
@@ -59,6 +61,8 @@ def charger_powers(writer: MatrixBuilder, night: Night, may_discharge: bool) -> 
         discharge=writer.add_columns("discharge_kw", n, 0.0, most_discharge),
         charging=writer.add_columns("charging", n, 0.0, can_charge.astype(np.float64), whole=True),
         discharging=writer.add_columns("discharging", n, 0.0, can_discharge.astype(np.float64), whole=True),
+        can_charge=can_charge,
+        can_discharge=can_discharge,
         least_charge_kw=least_charge,
         least_discharge_kw=least_discharge,
         most_charge_kw=most_charge,

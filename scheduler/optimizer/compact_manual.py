@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers, whole_currents
 from scheduler.optimizer.matrix_builder import MatrixBuilder, Term
@@ -39,23 +39,36 @@ LEAST_CHANGE = OBJECTIVES.index("least_change")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Direction:
-    """What is set in one direction: columns of shape (n,), and the least power and the most of each interval [kW]."""
+    """What is set in one direction: columns, whether it may be, most power [kW], each of shape (n,); least power [kW]."""
 
     name: str
     power: IntArray
     mode: IntArray
+    may: BoolArray
     least_kw: float
     most_kw: FloatArray
 
 
 def set_by_hand(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
     """Add the constraints of the night's setting."""
-    charging = _Direction("charge", powers.charge, powers.charging, powers.least_charge_kw, powers.most_charge_kw)
+    charging = _Direction(
+        "charge",
+        powers.charge,
+        powers.charging,
+        powers.can_charge,
+        powers.least_charge_kw,
+        powers.most_charge_kw,
+    )
     if night.charger.discharge_to == "building":
         discharging = _cap(writer, night, powers)
     else:
         discharging = _Direction(
-            "discharge", powers.discharge, powers.discharging, powers.least_discharge_kw, powers.most_discharge_kw
+            "discharge",
+            powers.discharge,
+            powers.discharging,
+            powers.can_discharge,
+            powers.least_discharge_kw,
+            powers.most_discharge_kw,
         )
     minutes = 60 * np.concatenate([[0.0], np.cumsum(night.hours)])
     begins = []
@@ -77,12 +90,14 @@ def _blocks(writer: MatrixBuilder, night: Night, direction: _Direction, minutes:
     over = np.searchsorted(begin_minutes, begin_minutes + length)  # a block from t reaches over t to over - 1 at least
     since = np.searchsorted(begin_minutes, minutes[1:] - length, side="right") - 1  # and one until t over since to t
     too_near = np.searchsorted(begin_minutes, begin_minutes - length, side="right")  # begins since then last beyond t
-    ahead = np.array([direction.most_kw[t : max(t + 1, over[t])].min() for t in range(n)])
+    stretches = [slice(t, max(t + 1, over[t])) for t in range(n)]
+    fits = np.array([direction.may[stretch].all() for stretch in stretches])
+    ahead = np.array([direction.most_kw[stretch].min() for stretch in stretches])
     behind = np.array([direction.most_kw[min(t, max(0, since[t])) : t + 1].min() for t in range(n)])
 
-    begins = writer.add_columns(f"{direction.name}_block_begins", n, 0.0, (ahead > 0).astype(np.float64), whole=True)
+    begins = writer.add_columns(f"{direction.name}_block_begins", n, 0.0, fits.astype(np.float64), whole=True)
     writer.add_rows([(begins[:1], 1.0), (mode[:1], -1.0)], 0.0, 0.0)
-    later = np.flatnonzero((direction.most_kw[1:] > 0) | (direction.most_kw[:-1] > 0)) + 1
+    later = np.flatnonzero(direction.may[1:] | direction.may[:-1]) + 1
     before = later - 1
     begin, now, past = begins[later], mode[later], mode[before]
     writer.add_rows([(begin, 1.0), (now, -1.0), (past, 1.0)], lower=0.0)
@@ -90,7 +105,7 @@ def _blocks(writer: MatrixBuilder, night: Night, direction: _Direction, minutes:
     up, down = ahead[later], behind[before]
     writer.add_rows([*rise, (begin, least - up), (past, least), (now, -least)], upper=0.0)
     writer.add_rows([*rise, (begin, down - least), (past, down), (now, -down)], lower=0.0)
-    for t in np.flatnonzero(direction.most_kw > 0).tolist():
+    for t in np.flatnonzero(direction.may).tolist():
         window = begins[min(t, too_near[t]) : t + 1]
         writer.add_row(np.append(window, mode[t]), np.append(np.ones(len(window)), -1.0), upper=0.0)
     return begins
@@ -98,7 +113,7 @@ def _blocks(writer: MatrixBuilder, night: Night, direction: _Direction, minutes:
 
 def _whole_amps(writer: MatrixBuilder, night: Night, direction: _Direction) -> None:
     """Add whole_amps of one direction."""
-    may = np.flatnonzero(direction.most_kw > 0)
+    may = np.flatnonzero(direction.may)
     amps_per_kw = night.charger.amps(1.0)
     amps = writer.add_columns(
         f"{direction.name}_amps", len(may), 0.0, np.round(direction.most_kw[may] * amps_per_kw), whole=True
@@ -112,30 +127,30 @@ def _cap(writer: MatrixBuilder, night: Night, powers: Powers) -> _Direction:
     least, most = charger.discharge_min_kw, np.full(n, charger.discharge_max_kw)
     if night.setting.set_by == "current":
         least, most = whole_currents(charger, least, most)
-    home = night.at_home & bool((powers.most_discharge_kw > 0).any())
-    most = np.where(home & (most >= least), most, 0.0)
+    may = night.at_home & bool(powers.can_discharge.any()) & (most >= least)
+    most = np.where(may, most, 0.0)
     cap = writer.add_columns("cap_kw", n, 0.0, most)
-    is_set = writer.add_columns("cap_is_set", n, 0.0, (most > 0).astype(np.float64), whole=True)
-    at = np.flatnonzero(most > 0)
+    is_set = writer.add_columns("cap_is_set", n, 0.0, may.astype(np.float64), whole=True)
+    at = np.flatnonzero(may)
     writer.add_rows([(cap[at], 1.0), (is_set[at], -least)], lower=0.0)
     writer.add_rows([(cap[at], 1.0), (is_set[at], -most[at])], upper=0.0)
     writer.add_rows([(powers.charging[at], 1.0), (is_set[at], 1.0)], upper=1.0)
-    return _Direction("discharge", cap, is_set, least, most)
+    return _Direction("discharge", cap, is_set, may, least, most)
 
 
 def _follow(writer: MatrixBuilder, night: Night, powers: Powers, cap: _Direction, begins: IntArray) -> None:
     """Add follows_to_the_cap."""
     reach, most, least = powers.most_discharge_kw, cap.most_kw, cap.least_kw
-    follows = np.flatnonzero((reach > 0) & (most > 0))
     given, running = powers.discharge, powers.discharging
-    stays_idle = np.flatnonzero((reach > 0) & (most == 0))
-    writer.add_rows([(running[stays_idle], 1.0)], 0.0, 0.0)
-    writer.add_rows([(running[follows], 1.0), (cap.mode[follows], -1.0)], 0.0, 0.0)
-    writer.add_rows([(given[follows], 1.0), (cap.power[follows], -1.0)], upper=0.0)
-    binding = (reach >= most) & (most > 0)
-    whole = np.flatnonzero(binding)
+    idle = np.flatnonzero(powers.can_discharge & ~cap.may)
+    writer.add_rows([(running[idle], 1.0)], 0.0, 0.0)
+    follows = powers.can_discharge & cap.may
+    at = np.flatnonzero(follows)
+    writer.add_rows([(running[at], 1.0), (cap.mode[at], -1.0)], 0.0, 0.0)
+    writer.add_rows([(given[at], 1.0), (cap.power[at], -1.0)], upper=0.0)
+    whole = np.flatnonzero(follows & (reach >= most))
     writer.add_rows([(given[whole], 1.0), (cap.power[whole], -1.0)], lower=0.0)
-    partly = (reach > 0) & (most > reach)
+    partly = follows & (reach < most)
     at = np.flatnonzero(partly)
     under = np.zeros(night.intervals, dtype=np.int64)
     under[at] = writer.add_columns("draw_is_under_the_cap", len(at), 0.0, 1.0, whole=True)
