@@ -39,7 +39,7 @@ LEAST_CHANGE = OBJECTIVES.index("least_change")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Direction:
-    """What is set in one direction: columns, whether it may be, most power [kW], each of shape (n,); least power [kW]."""
+    """What is set in one direction: columns, whether it may be, most power [kW], of shape (n,); least power [kW]."""
 
     name: str
     power: IntArray

@@ -24,7 +24,7 @@ from scheduler.optimizer.lexicographic import (
     Stage,
     first_stage,
 )
-from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of
+from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
 from scheduler.optimizer.money_scale import in_units_of, money_scale
 from scheduler.optimizer.setpoints import Answer, Setpoints, setpoints_from_powers
 
@@ -32,6 +32,7 @@ GAP_WORTH_KWH = 0.003
 """The money is solved to the worth of this much energy at the highest import price [kWh]."""
 TIE_WORTH_KWH = 0.010
 """Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
+BLOCKS_BEGIN = ("charge_block_begins", "discharge_block_begins")
 NO_POWER_KW = 1e-7
 """Below this a power is a rounding error [kW]."""
 
@@ -47,10 +48,13 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     scale = money_scale(night)
     scaled = in_units_of(night, scale)
     worth = scaled.highest_price
-    cheapest = first_stage(compact_matrix(scaled, may_discharge)).with_priorities(GAP_WORTH_KWH * worth)
+    first = first_stage(compact_matrix(scaled, may_discharge), night.setting.by_hand)
+    cheapest = first.with_priorities(GAP_WORTH_KWH * worth)
     stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(scaled)
     if _money_decides_modes(scaled):
         stage = stage.settled("least_change")
+    elif night.setting.by_hand:
+        stage = _fewest_blocks(stage.settled("least_change"), scaled.intervals)
     else:
         stage = stage.improved("least_change", CHANGE_GAP_KW, scaled.intervals)
     stage = stage.holding("least_change", HELD)
@@ -81,6 +85,23 @@ def _money_decides_modes(night: Night) -> bool:
     return night.charger.fixed_loss_kw > 0 and night.charger.start_worth_kwh > 0 and not night.setting.by_hand
 
 
+def _fewest_blocks(stage: Stage, intervals: int) -> Stage:
+    """Return a plan set by hand of as few blocks as are found to do.
+
+    Where that is fewer than there were, power changes least; else it does at the modes there are.
+    """
+    first = stage
+    begins = np.concatenate([stage.program.columns[name] for name in BLOCKS_BEGIN])
+    while (blocks := round(float(stage.values[begins].sum()))) > 0:
+        count = np.zeros(len(stage.values))
+        count[begins] = 1.0
+        fewer = stage.on(stage.program.with_row(count, -np.inf, blocks - 1.0)).any_plan("least_change")
+        if fewer is None:
+            break
+        stage = fewer
+    return stage if stage is first else stage.improved("least_change", CHANGE_GAP_KW, intervals)
+
+
 def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: float) -> float | None:
     """Return the least total [money] with one interval's setpoint given and all else free; None if nothing allows it.
 
@@ -92,7 +113,7 @@ def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: flo
     """
     scale = money_scale(night)
     scaled = in_units_of(night, scale)
-    stage = first_stage(compact_matrix(scaled))
+    stage = first_stage(compact_matrix(scaled), night.setting.by_hand)
     given = stage.program.serving_no_worse(answer).with_power(interval, setpoint_kw)
     found = stage.on(given).cheapest(GAP_WORTH_KWH * scaled.highest_price)
     return None if found is None else scale * found.value("least_money")
@@ -135,6 +156,8 @@ def _hand_blocks(night: Night, values: FloatArray, columns: dict[str, IntArray])
         chosen("discharge_block_begins"),
         values[columns["cap_kw" if covers else "discharge_kw"]],
     )
+    if covers:
+        discharge = (without_pauses_at_its_ends(night, block) for block in discharge)
     return tuple(sorted((*charge, *discharge), key=lambda block: block.first))
 
 
