@@ -29,6 +29,7 @@ from scheduler.textio.errors import InputFaults, NotWrittenError, single_fault
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+    from pyomo.environ import ConcreteModel
 
     from scheduler.sweep.sweep import Study
 
@@ -39,6 +40,7 @@ __all__ = [
     "PlanRefused",
     "WorkersLostError",
     "figures",
+    "model",
     "night",
     "plan",
     "site",
@@ -101,6 +103,25 @@ def night(inputs: Inputs, soc_percent: float, **words: Unpack[NightOptions]) -> 
     InputFaults : a word is at fault, or a series does not cover the night.
     """
     return build_night(inputs, _understood(inputs, soc_percent, words))[0]
+
+
+def model(night: Night) -> ConcreteModel:
+    """Return one night's program as a Pyomo model, to be extended and solved by any solver.
+
+    The least money is its objective, and what comes before money is held by constraints; scheduler/optimizer/README.md
+    has the mathematics, each symbol beside its component, and an example that adds a constraint. Loads Pyomo.
+
+    Parameters
+    ----------
+    night : as `night` gives it.
+
+    Raises
+    ------
+    NoPlanError : no plan keeps to the night's limits.
+    """
+    from scheduler.optimizer.reference import reference_model
+
+    return reference_model(night)
 
 
 def plan(inputs: Inputs, soc_percent: float, **words: Unpack[NightOptions]) -> Plan:

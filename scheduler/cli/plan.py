@@ -100,11 +100,20 @@ class TonightOptions:
 
 
 @takes(TonightOptions)
-def plan(options: TonightOptions) -> None:
+def plan(
+    options: TonightOptions,
+    write_model: Annotated[
+        Path | None, option("--write-model", "FILE", "Write the program too, as .mps or .lp for any solver.")
+    ] = None,
+) -> None:
     """Plan tonight: what to set on the charger, and from when to when."""
     from scheduler.plans.plan_tonight import plan_tonight
 
-    _make(options, lambda progress: plan_tonight(options.site, options.request(), options.offer, progress))
+    _make(
+        options,
+        lambda progress: plan_tonight(options.site, options.request(), options.offer, progress),
+        write_model,
+    )
 
 
 @takes(TonightOptions)
@@ -121,8 +130,15 @@ def replan(options: TonightOptions) -> None:
     )
 
 
-def _make(options: TonightOptions, make: Callable[[Callable[[str], None]], Plan]) -> None:
-    """Make a plan, write it, print it, and leave with its exit code."""
+def _make(
+    options: TonightOptions, make: Callable[[Callable[[str], None]], Plan], model_file: Path | None = None
+) -> None:
+    """Make a plan, write it, print it, and leave with its exit code.
+
+    Parameters
+    ----------
+    model_file : for the night's program as well; only then is Pyomo loaded.
+    """
     from scheduler.cli.progress import steps_shown
     from scheduler.plan_output.plan_json import plan_text
     from scheduler.plan_output.terminal import show_plan
@@ -131,13 +147,21 @@ def _make(options: TonightOptions, make: Callable[[Callable[[str], None]], Plan]
     from scheduler.plans.plan_tonight import STEPS
 
     with failures_told():
+        if model_file is not None:
+            from scheduler.optimizer.reference import check_model_file, write_model
+
+            check_model_file(model_file)
         with steps_shown(STEPS) as progress:
             made = make(progress)
             reasoning = None if options.why is None else explanation(made, options.why)
+        if model_file is not None:
+            write_model(made.night, model_file)
         folder = write_plan(made, options.plans)
     print_result(made, options.as_json, plan_text, show_plan)
     if reasoning is not None:
         typer.echo(f"{reasoning}\n", err=options.as_json)
     say_written(options.as_json, folder)
+    if model_file is not None:
+        typer.echo(f"The night's program is in {model_file}.", err=options.as_json)
     if made.target_missed:
         raise typer.Exit(TARGET_MISSED)

@@ -1,4 +1,4 @@
-"""Stored energy, wear, the window and the trips in the tighter program (scheduler.optimizer.compact)."""
+"""Stored energy, wear, the window and the trips in the compact formulation (scheduler.optimizer.compact)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The charger's powers and modes in the tighter program (scheduler.optimizer.compact)."""
+"""The charger's powers and modes in the compact formulation (scheduler.optimizer.compact)."""
 
 from __future__ import annotations
 
@@ -6,21 +6,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
+from models.site.charger import Charger
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
-from scheduler.optimizer.formulation import OBJECTIVES, charger_start_worth
 from scheduler.optimizer.matrix_builder import MONEY, MatrixBuilder
+from scheduler.optimizer.objectives import OBJECTIVES, charger_start_worth
+
+WHOLE = 1e-9
+"""How far a power may be off a whole current that it still counts as [A]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Powers:
-    """Columns of the charger, each of shape (n,), and the most power of each interval [kW]."""
+    """Columns of the charger, whether it can run, and the most power [kW], each of shape (n,); the least power [kW]."""
 
     charge: IntArray
     discharge: IntArray
     charging: IntArray
     discharging: IntArray
+    can_charge: BoolArray
+    can_discharge: BoolArray
+    least_charge_kw: float
+    least_discharge_kw: float
     most_charge_kw: FloatArray
     most_discharge_kw: FloatArray
 
@@ -39,8 +47,13 @@ def charger_powers(writer: MatrixBuilder, night: Night, may_discharge: bool) -> 
         most_discharge = np.minimum(charger.discharge_max_kw, draw + limit - np.minimum(surplus, limit))
         if night.solar_can_be_limited:
             most_discharge = np.minimum(charger.discharge_max_kw, night.load_kw + limit)
-    can_charge = night.at_home & (most_charge >= charger.charge_min_kw)
-    can_discharge = night.at_home & (most_discharge >= charger.discharge_min_kw) & may_discharge
+    least_charge, least_discharge = charger.charge_min_kw, charger.discharge_min_kw
+    if night.setting.set_by == "current":
+        least_charge, most_charge = whole_currents(charger, least_charge, most_charge)
+        if charger.discharge_to != "building":
+            least_discharge, most_discharge = whole_currents(charger, least_discharge, most_discharge)
+    can_charge = night.at_home & (most_charge >= least_charge)
+    can_discharge = night.at_home & (most_discharge >= least_discharge) & may_discharge
     most_charge = np.where(can_charge, most_charge, 0.0)
     most_discharge = np.where(can_discharge, np.maximum(most_discharge, 0.0), 0.0)
     powers = Powers(
@@ -48,12 +61,16 @@ def charger_powers(writer: MatrixBuilder, night: Night, may_discharge: bool) -> 
         discharge=writer.add_columns("discharge_kw", n, 0.0, most_discharge),
         charging=writer.add_columns("charging", n, 0.0, can_charge.astype(np.float64), whole=True),
         discharging=writer.add_columns("discharging", n, 0.0, can_discharge.astype(np.float64), whole=True),
+        can_charge=can_charge,
+        can_discharge=can_discharge,
+        least_charge_kw=least_charge,
+        least_discharge_kw=least_discharge,
         most_charge_kw=most_charge,
         most_discharge_kw=most_discharge,
     )
     for power, mode, may, least, most in (
-        (powers.charge, powers.charging, can_charge, charger.charge_min_kw, most_charge),
-        (powers.discharge, powers.discharging, can_discharge, charger.discharge_min_kw, most_discharge),
+        (powers.charge, powers.charging, can_charge, least_charge, most_charge),
+        (powers.discharge, powers.discharging, can_discharge, least_discharge, most_discharge),
     ):
         writer.add_rows([(power[may], 1.0), (mode[may], -least)], lower=0.0)
         writer.add_rows([(power[may], 1.0), (mode[may], -most[may])], upper=0.0)
@@ -62,6 +79,13 @@ def charger_powers(writer: MatrixBuilder, night: Night, may_discharge: bool) -> 
     if night.car.discharge_limit_kwh is not None:
         writer.add_row(powers.discharge, night.hours, upper=night.car.discharge_limit_kwh)
     return powers
+
+
+def whole_currents(charger: Charger, least_kw: float, most_kw: FloatArray) -> tuple[float, FloatArray]:
+    """Return the least power and the most powers [kW], moved inwards to whole currents."""
+    amps_per_kw = charger.amps(1.0)
+    least = float(np.ceil(least_kw * amps_per_kw - WHOLE)) / amps_per_kw
+    return least, np.floor(most_kw * amps_per_kw + WHOLE) / amps_per_kw
 
 
 def starts(writer: MatrixBuilder, night: Night, powers: Powers) -> None:

@@ -1,4 +1,4 @@
-"""The meter, steps of kWh and the demand charge in the tighter program (scheduler.optimizer.compact)."""
+"""The meter, steps of kWh and the demand charge in the compact formulation (scheduler.optimizer.compact)."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers
-from scheduler.optimizer.formulation_offers import favours_energy_within, most_energy_kwh, step_ends
 from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, Term
+from scheduler.optimizer.objectives import favours_energy_within, most_energy_kwh, step_ends
 
 
 def _odd_intervals(night: Night) -> BoolArray:
@@ -116,7 +116,7 @@ def _odd(
     draw: FloatArray,
     surplus: FloatArray,
 ) -> None:
-    """Import, export and curtailment as in the plain statement, with its laws where they can matter."""
+    """Import, export and curtailment as in the reference formulation, with its constraints where they can matter."""
     cap = import_cap_kw(night.connection, night.load_kw, night.solar_kw)[at]
     limit = night.export_limit_kw[at]
     spare = np.maximum(0.0, surplus[at] - limit)

@@ -1,61 +1,8 @@
-"""One night's program as a Pyomo model: the plain statement, one function per law.
+"""One night's program as a Pyomo model: the reference formulation, one function for a few constraints.
 
-Indices: t an interval, b a boundary (interval t lies between boundaries t and t + 1), k a trip, j a segment of the
-battery's depth. h_t hours, L_t load, S_t solar, p_t and r_t import and export price, p̂ the dearest import price.
-
-    charge_kw c_t, discharge_kw d_t, import_kw g_t, export_kw x_t, curtailed_kw q_t        [kW], all >= 0
-    charging u_t, discharging v_t                                                         binary, 0 while away
-    stored_kwh e_b; segment_kwh s_jb, segment_in_kwh i_jt, segment_out_kwh o_jt           [kWh], all >= 0
-    on_the_way_kwh w_k, missing_at_departure_kwh m_k, missing_when_ready_kwh n_k          [kWh], all >= 0
-
-    charge_limits           c_min u_t <= c_t <= c_max u_t
-    discharge_limits        d_min v_t <= d_t <= d_max v_t;   d_t <= max(0, L_t - S_t) where it serves the building only
-    one_direction           u_t + v_t <= 1
-    energy_balance          g_t - x_t = L_t + c_t - d_t - (S_t - q_t)
-                            g_t <= max(import limit, L_t - S_t);   x_t <= export limit_t
-    curtailment             q_t <= S_t if solar can be limited, else q_t <= max(0, S_t - L_t - export limit_t)
-    curtail_only_surplus    where a price is below zero or amounts change later prices, and solar cannot be limited:
-                            z_t binary, W = S_t - L_t - export limit_t,
-                            q_t <= W z_t and q_t <= W - c_t + c_max (1 - z_t)
-    import_or_export        where some r_t > some p_t or amounts change later prices: y_t binary,
-                            g_t <= g_max y_t and x_t <= x_max (1 - y_t)
-    charge_only_surplus     where the offer forbids charging from the grid: c_t <= max(0, S_t - L_t), and
-                            c_t + q_t <= S_t - L_t while u_t = 1, where solar can be limited
-    discharge_total         sum_t h_t d_t <= discharge limit, where given
-    battery_balance         sum_j i_jt = h_t (η_c c_t - fixed u_t) + l_t + w_k in the last interval of trip k
-                            sum_j o_jt = h_t (d_t / η_d + fixed v_t) + l_t + trip energy in the last interval of trip k
-                            l_t >= 0 only for a charger whose least power does not cover its fixed loss
-    segment_balance         s_j,t+1 = s_jt + i_jt - o_jt;   s_jb <= size_j;   s_j0 the initial fill
-    stored_energy           e_b = sum_j s_jb
-    calendar_ageing          a'_b >= slope_i e_b + intercept_i for each line i of the calendar price   [money per hour]
-    no_discharge_below_floor     e_t+1 >= floor v_t
-    no_charge_above_ceiling      e_t+1 <= ceiling_t+1 + (battery - ceiling_t+1) (1 - u_t)
-    below_floor, above_ceiling   a_t >= floor - e_t+1,   o_t >= e_t+1 - ceiling, at home
-    departure_target        e_b + m_k >= target_k at the departure;   e_b + n_k >= target_k from the ready time until it
-    on_the_way              w_k >= trip energy_k + return reserve - e at departure, for a trip of more than 0 km
-    starts                  f_t >= u_t - u_t-1,   f'_t >= v_t - v_t-1,   idle before now
-    stored_at_end           ē <= e_end,   ē <= ceiling
-    steadiness              |c_t - c_t-1| <= ċ_t + c_max (2 - u_t - u_t-1), and so for d
-
-Offers with steps and demand charges have the laws of scheduler.optimizer.formulation_offers, a plan set by hand those
-of scheduler.optimizer.formulation_manual as well.
-
-Objectives, each exact before the next (scheduler.optimizer.solve):
-
-    least_on_the_way        sum_k (K - k) w_k, k from 0: earlier trips weigh more
-    least_missing_at_departure   sum_k m_k
-    least_missing_when_ready     sum_k n_k
-    least_money             sum_t h_t (p_t g_t - r_t x_t) + on-the-way price · sum_k w_k + weight · sum_jt price_j o_jt
-                            + weight · sum_b (half the hours before and after b) · a'_b
-                            + steps and demand charge (scheduler.optimizer.formulation_offers)
-                            + sum_t h_t · factor · p̂ · (a_t + o_t) + start worth · p̂ · sum_t (f_t + f'_t)
-                            - stored-energy price · (ē - min(e_0, ceiling))
-    least_change            sum_t (ċ_t + ḋ_t), and of a plan set by hand a full change for every block
-    charge_late_discharge_early   sum_t h_t c_t (hours from the middle of t to the end)
-                                  + sum_t h_t d_t (hours from now to the middle of t)
-
-The wear segments are those of Xu et al. 2018 (models.wear.segments): convex prices fill and empty them in order by
-themselves.
+README.md beside this file holds the mathematics, each symbol and constraint beside its component. Offers with tiered
+prices and demand charges add scheduler.optimizer.formulation_offers, a plan set by hand
+scheduler.optimizer.formulation_manual.
 """
 
 from __future__ import annotations
@@ -69,15 +16,7 @@ from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand
 from scheduler.optimizer.formulation_offers import money_of_offer, steps_and_demand
-
-OBJECTIVES = (
-    "least_on_the_way",
-    "least_missing_at_departure",
-    "least_missing_when_ready",
-    "least_money",
-    "least_change",
-    "charge_late_discharge_early",
-)
+from scheduler.optimizer.objectives import charger_start_worth
 
 
 def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
@@ -334,7 +273,7 @@ def _steadiness(model: pyo.ConcreteModel, night: Night) -> None:
 
 def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     """The objectives in the order of their priority, named in OBJECTIVES."""
-    car, hours, dearest = night.car, night.hours, night.highest_price
+    car, hours, highest = night.car, night.hours, night.highest_price
     count = len(night.trips)
     model.stored_at_end_kwh = pyo.Var(bounds=(0, car.ceiling_kwh))
     model.stored_at_end = pyo.Constraint(expr=model.stored_at_end_kwh <= model.stored_kwh[night.intervals])
@@ -352,7 +291,7 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     around = night.hours_around
     ageing = pyo.quicksum(float(around[b]) * model.ageing_per_hour[b] for b in model.boundaries)
     outside_window = pyo.quicksum(
-        hours[t] * car.outside_window_factor * dearest * (model.below_floor_kwh[t] + model.above_ceiling_kwh[t])
+        hours[t] * car.outside_window_factor * highest * (model.below_floor_kwh[t] + model.above_ceiling_kwh[t])
         for t in model.home_intervals
     )
     starts = pyo.quicksum(model.charge_start[t] + model.discharge_start[t] for t in model.intervals)
@@ -387,8 +326,3 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     )
     model.least_change = pyo.Objective(expr=change)
     model.charge_late_discharge_early = pyo.Objective(expr=timing)
-
-
-def charger_start_worth(night: Night) -> float:
-    """Money that one start counts for."""
-    return night.charger.start_worth_kwh * night.highest_price

@@ -1,18 +1,6 @@
-"""The laws of a plan that a person sets: few blocks, none too short, each one power or one whole current.
+"""Plans that a person sets, in the reference formulation: few blocks, none too short, each one power or whole current.
 
-In mathematics, for each direction with its power P_t, its mode U_t and its most M (charging: c_t, u_t, c_max):
-
-    block_begins       β_t binary: β_t >= U_t - U_t-1,  β_t <= U_t,  idle before now
-    one_power          P_t - P_t-1 <= M β_t,   P_t-1 - P_t <= M (β_t + 1 - U_t)
-    long_enough        β_t <= U_s and β_t + β_s <= 1 for every later s that begins within the least length
-    few_blocks         sum of β over both directions <= max_blocks
-    whole_amps         P_t = (volts · phases / 1000) · a_t, a_t whole
-
-A charger that serves the building alone follows it by itself, so what is set is a cap k_t, the P_t of discharging. Its
-U_t is "a cap is set", w_t: v_t = w_t where the building draws at least d_min, else v_t = 0, and then
-
-    follows_to_the_cap     d_t = min(draw_t, k_t) where v_t = 1:  d_t <= k_t,  d_t >= k_t - M ζ_t,
-                           d_t >= draw_t v_t - M (1 - ζ_t),  ζ_t binary
+README.md beside this file holds the mathematics.
 """
 
 from __future__ import annotations
@@ -26,7 +14,7 @@ from scheduler.nights.night import Night
 
 
 def set_by_hand(model: pyo.ConcreteModel, night: Night) -> None:
-    """Add the laws of the night's setting to a model that has the charger's."""
+    """Add the constraints of the night's setting to a model that has the charger's."""
     charger = night.charger
     model.charge_block_begins = pyo.Var(model.intervals, within=pyo.Binary)
     model.discharge_block_begins = pyo.Var(model.intervals, within=pyo.Binary)

@@ -1,24 +1,6 @@
-"""The laws of an offer whose prices depend on amounts: steps of kWh, and a demand charge.
+"""Offers whose prices depend on amounts, in the reference formulation: tiered prices and a demand charge.
 
-For each step s in one day or month, holding in the intervals H_s, with left_s kWh of it left and the difference Δ_st of
-its price to what holds beyond it; Y_t is import g_t or export x_t, and +Δ is a cost of import and a credit of export:
-
-    within_step     W_s <= left_s,   W_s <= sum over H_s of h_t Y_t                               the kWh that it prices
-                    money of the step: Δ_s W_s, where Δ_s is one number
-
-A difference that favours energy inside the step (a first kWh that is cheaper, or paid better) makes W_s as large as it
-may be by itself: the cost is convex. One that does not needs a binary f_s, "the step is used up":
-
-    used_up         W_s >= sum over H_s of h_t Y_t - M (f_s),   W_s >= left_s f_s
-
-A difference that changes from interval to interval needs to know when the step is used up. Then W_st is the energy
-within the step until the end of t, with the same laws at each t of H_s, f_st not falling, and the money is
-sum_t Δ_st (W_st - W_s,t-1).
-
-For each month m of the demand charge, whose means are over the sets of intervals B of that month's window:
-
-    demand          P_m >= so far_m,   P_m >= sum over B of h_t g_t / sum over B of h_t
-                    money of the month: price per kW · (P_m - so far_m)
+README.md beside this file holds the mathematics.
 """
 
 from __future__ import annotations
@@ -29,10 +11,8 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.base.arrays import FloatArray
-from models.site.connection import import_cap_kw
-from models.tariff.tiers import PriceTier
 from scheduler.nights.night import Night
+from scheduler.optimizer.objectives import favours_energy_within, most_energy_kwh, step_ends
 
 
 def steps_and_demand(model: pyo.ConcreteModel, night: Night) -> None:
@@ -102,26 +82,3 @@ def money_of_offer(model: pyo.ConcreteModel, night: Night) -> Any:
     for m, month in enumerate(night.demand):
         money += month.price_per_kw * (model.peak_kw[m] - month.so_far_kw)
     return money
-
-
-def step_ends(step: PriceTier) -> list[int]:
-    """Intervals at whose end the energy within the step is a variable: the last, or where the price differs each."""
-    held = [int(t) for t in np.flatnonzero(step.holds)]
-    if not held or step.left_kwh <= 0 or not step.difference[held].any():
-        return []
-    return held[-1:] if step.has_constant_difference else held
-
-
-def favours_energy_within(step: PriceTier) -> bool:
-    """Whether the least cost puts as much energy within the step as it may by itself."""
-    here = step.difference[step.holds]
-    return step.has_constant_difference and bool((here < 0 if step.side == "import" else here > 0).all())
-
-
-def most_energy_kwh(night: Night, step: PriceTier) -> FloatArray:
-    """Most energy that can count towards the step until the end of each interval [kWh], shape (n,)."""
-    if step.side == "import":
-        most = import_cap_kw(night.connection, night.load_kw, night.solar_kw)
-    else:
-        most = night.export_limit_kw
-    return np.asarray(np.cumsum(night.hours * most * step.holds), dtype=np.float64)

@@ -1,18 +1,26 @@
-"""HiGHS on one matrix, one objective after another: what solving a night is made of."""
+"""One objective after another on one program: what solving a night is made of.
+
+A `Program` is the night's matrix with bounds and rows of its own; a `Stage` is a program and the best plan found for it
+so far. Both are values: fixing a power, or holding an objective, gives a new one and leaves the old as it was. Behind
+them one `Solver` keeps HiGHS and hands it only what differs from the program it solved last, or, where the program at
+hand does not go on from that one, the whole of it.
+
+    stage = first_stage(matrix).with_priorities(gap).holding("least_money", slack).settled("least_change")
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import highspy
 import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.matrix_builder import Addition, Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import Answer
-from scheduler.optimizer.smoothing import add_steadiness, steadiness_of
+from scheduler.optimizer.smoothing import changes_of_power
 
 HELD = 5e-7
 """How far an objective that is held may rise again [kWh, kW or money]: below what replay refuses."""
@@ -31,6 +39,8 @@ FEW_HEURISTICS = {
 }
 """Searches of smaller programs, blind jumps and restarts: on nights like these they take two thirds of the time and
 find nothing that a few nodes of branching do not."""
+SMALLER_PROGRAMS = {"mip_heuristic_run_rins": True, "mip_heuristic_run_rens": True}
+"""But of plans set by hand, whose relaxation is less close, these two find the best plan many nodes earlier."""
 RANDOM_SEED = 0
 """Of HiGHS; nothing else here draws numbers."""
 TIME_LIMIT_SECONDS = 300.0
@@ -51,212 +61,357 @@ class _QuietHighs(highspy.Highs):
         super().enableCallbacks()  # type: ignore[no-untyped-call]
 
 
-class Stages:
-    """HiGHS on one matrix, minimising one objective after another.
+@dataclass(frozen=True, slots=True, eq=False)
+class Program:
+    """A matrix with its columns' bounds, and what was added to it.
 
-    After every integer solve the modes are fixed and the linear program that is left is solved once more, so that
-    what is held next is attained exactly and not only within the integrality tolerance.
+    Attributes
+    ----------
+    matrix : as it was written.
+    whole : columns of whole numbers.
+    lower, upper : bounds of every column, those of additions included.
+    cost : a row for each of OBJECTIVES over every column. Constants are in the matrix.
+    additions : further columns and rows, in the order of adding.
     """
 
-    def __init__(self, matrix: Matrix) -> None:
-        self.matrix = matrix
-        self.every = np.arange(matrix.lp.num_col_, dtype=np.int32)
-        self.whole = np.flatnonzero([kind == highspy.HighsVarType.kInteger for kind in matrix.lp.integrality_])
-        self.values = np.zeros(matrix.lp.num_col_)
-        self.status, self.gap = "not solved", float("inf")
-        self.highs = _QuietHighs()  # type: ignore[no-untyped-call]
-        self._options(
-            threads=1,
-            random_seed=RANDOM_SEED,
-            presolve="on",
-            mip_rel_gap=0.0,
-            time_limit=TIME_LIMIT_SECONDS,
-            **FEW_HEURISTICS,
+    matrix: Matrix
+    whole: IntArray
+    lower: FloatArray
+    upper: FloatArray
+    cost: FloatArray
+    additions: tuple[Addition, ...] = ()
+
+    @staticmethod
+    def of(matrix: Matrix) -> Program:
+        """Return the program of a matrix as it was written."""
+        whole = np.flatnonzero([kind == highspy.HighsVarType.kInteger for kind in matrix.lp.integrality_])
+        lower, upper = np.array(matrix.lp.col_lower_), np.array(matrix.lp.col_upper_)
+        return Program(matrix, whole, lower, upper, matrix.cost)
+
+    @property
+    def columns(self) -> dict[str, IntArray]:
+        """The matrix's columns by name."""
+        return self.matrix.columns
+
+    def bounded(self, columns: IntArray, lower: FloatArray | float, upper: FloatArray | float) -> Program:
+        """Return the program with other bounds of some columns."""
+        lowers, uppers = self.lower.copy(), self.upper.copy()
+        lowers[columns], uppers[columns] = lower, upper
+        return replace(self, lower=lowers, upper=uppers)
+
+    def extended(self, addition: Addition) -> Program:
+        """Return the program with further columns, of 0 or more, and rows."""
+        columns = addition.columns
+        return replace(
+            self,
+            lower=np.concatenate([self.lower, np.zeros(columns)]),
+            upper=np.concatenate([self.upper, np.full(columns, highspy.kHighsInf)]),
+            cost=np.concatenate([self.cost, addition.cost], axis=1),
+            additions=(*self.additions, addition),
         )
-        self.highs.passModel(matrix.lp)
 
-    def priorities(self, gap: float) -> None:
-        """Least shortages in their order, then least money.
+    def with_row(self, coefficients: FloatArray, lower: float, upper: float) -> Program:
+        """Return the program with one more row."""
+        where = np.flatnonzero(coefficients)
+        row = Addition(np.array([0]), where, coefficients[where], np.array([lower]), np.array([upper]))
+        return self.extended(row)
 
-        Raises
-        ------
-        NoPlanError : HiGHS found no plan.
-        """
-        if self.try_without_shortages(gap):
-            return
-        for shortage in OBJECTIVES[:3]:
-            self.minimise(shortage, gap=HELD)
-            self.hold(shortage, HELD)
-        self.minimise_both_ways("least_money", gap)
-
-    def try_without_shortages(self, gap: float) -> bool:
-        """Least money with nothing missing and nothing on the way; False, and nothing changed, if no plan does that."""
-        shortages = np.concatenate([self.matrix.columns.get(name, np.array([], np.int64)) for name in SHORTAGES])
-        lower, upper = np.zeros(len(shortages)), np.full(len(shortages), highspy.kHighsInf)
-        self._bound(shortages, lower, lower)
-        if self.run("least_money", gap):
-            self.settle("least_money")
-            return True
-        self._bound(shortages, lower, upper)
-        return False
-
-    def serve_no_worse(self, answer: Answer) -> None:
-        """Allow each trip no more shortage than the answer has."""
-        most = (answer.on_the_way_kwh, answer.missing_kwh, answer.missing_when_ready_kwh)
-        for name, allowed in zip(SHORTAGES, most, strict=True):
-            if name in self.matrix.columns:
-                self._bound(self.matrix.columns[name], np.zeros(len(allowed)), allowed + HELD)
-
-    def fix_power(self, interval: int, setpoint_kw: float) -> None:
-        """Give one interval's power; at 0 the charger is idle."""
+    def with_power(self, interval: int, setpoint_kw: float) -> Program:
+        """Return the program with one interval's power given [kW]; at 0 the charger is idle."""
         values = {
             "charge_kw": max(setpoint_kw, 0.0),
             "discharge_kw": max(-setpoint_kw, 0.0),
             "charging": float(setpoint_kw > 0),
             "discharging": float(setpoint_kw < 0),
         }
-        for name, value in values.items():
-            column = self.matrix.columns[name][interval : interval + 1]
-            self.matrix.lp.col_lower_ = _with(self.matrix.lp.col_lower_, column, value)
-            self.matrix.lp.col_upper_ = _with(self.matrix.lp.col_upper_, column, value)
-            self._bound(column, np.array([value]), np.array([value]))
+        columns = np.array([self.columns[name][interval] for name in values])
+        given = np.array(list(values.values()))
+        return self.bounded(columns, given, given)
 
-    def minimise(self, objective: str, gap: float) -> None:
-        """Find the least of the objective, to an absolute gap.
+    def serving_no_worse(self, answer: Answer) -> Program:
+        """Return the program in which each trip has no more shortage than the answer has."""
+        found = self
+        most = (answer.on_the_way_kwh, answer.missing_kwh, answer.missing_when_ready_kwh)
+        for name, allowed in zip(SHORTAGES, most, strict=True):
+            if name in self.columns:
+                found = found.bounded(self.columns[name], 0.0, allowed + HELD)
+        return found
+
+    def without_shortages(self) -> Program:
+        """Return the program in which nothing is missing and nothing is charged on the way."""
+        shortages = np.concatenate([self.columns.get(name, np.array([], np.int64)) for name in SHORTAGES])
+        return self.bounded(shortages, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """What HiGHS gives: the values of every column, its status, and its gap in the objective's unit."""
+
+    values: FloatArray
+    status: str
+    gap: float
+
+
+class Solver:
+    """HiGHS, with the program that it holds.
+
+    What `run` returns is a solution of the program it is given, whatever was solved before; only which of several
+    equally good ones it is, and how fast, goes by what HiGHS knows already.
+    """
+
+    def __init__(self, smaller_programs: bool = False) -> None:
+        self._loaded: Program | None = None
+        self._highs = _QuietHighs()  # type: ignore[no-untyped-call]
+        self._options(threads=1, random_seed=RANDOM_SEED, time_limit=TIME_LIMIT_SECONDS, **FEW_HEURISTICS)
+        if smaller_programs:
+            self._options(**SMALLER_PROGRAMS)
+
+    def run(
+        self,
+        program: Program,
+        objective: str,
+        gap: float,
+        *,
+        begin: FloatArray | None = None,
+        presolve: bool = True,
+        most_nodes: int | None = None,
+        gap_share: float = 0.0,
+    ) -> Found | str:
+        """Minimise one objective; returns the status alone if HiGHS has no solution.
+
+        Parameters
+        ----------
+        gap : stop within this much of the bound, in the objective's unit. gap_share : or within this share of it.
+        begin : values to begin from, which satisfy every row. most_nodes : of branch and bound; None for any number.
+        """
+        self._load(program)
+        self._options(
+            presolve="on" if presolve else "off",
+            mip_abs_gap=max(gap, 1e-9),
+            mip_rel_gap=gap_share,
+            mip_max_nodes=highspy.kHighsIInf if most_nodes is None else most_nodes,
+        )
+        return self._run(program, objective, begin)
+
+    def run_at(self, program: Program, objective: str, values: FloatArray) -> Found | str:
+        """Minimise one objective with every whole number as in the values, as a linear program."""
+        self._load(program)
+        modes = np.round(values[program.whole])
+        self._bound(program.whole, modes, modes)
+        self._integrality(program.whole, highspy.HighsVarType.kContinuous)
+        self._options(presolve="on", mip_abs_gap=1e-9, primal_feasibility_tolerance=1e-9)
+        found = self._run(program, objective)
+        self._options(primal_feasibility_tolerance=1e-7)
+        self._bound(program.whole, program.lower[program.whole], program.upper[program.whole])
+        self._integrality(program.whole, highspy.HighsVarType.kInteger)
+        return found
+
+    def _run(self, program: Program, objective: str, begin: FloatArray | None = None) -> Found | str:
+        row = OBJECTIVES.index(objective)
+        count = program.cost.shape[1]
+        self._highs.changeColsCost(count, np.arange(count, dtype=np.int32), program.cost[row])
+        self._highs.changeObjectiveOffset(float(program.matrix.offset[row]))
+        if begin is not None:  # after the costs, for changing those drops it
+            solution = highspy.HighsSolution()
+            solution.col_value = list(begin)
+            self._highs.setSolution(solution)
+        self._highs.run()
+        status = self._highs.modelStatusToString(self._highs.getModelStatus()).lower()
+        info = self._highs.getInfo()
+        if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+            return status
+        gap = max(0.0, float(info.objective_function_value - info.mip_dual_bound))
+        return Found(np.array(self._highs.getSolution().col_value), status, gap)
+
+    def _load(self, program: Program) -> None:
+        """Hand HiGHS what differs from the program that it holds."""
+        loaded = self._loaded
+        known = () if loaded is None else loaded.additions
+        goes_on = len(known) <= len(program.additions) and all(
+            mine is theirs for mine, theirs in zip(known, program.additions, strict=False)
+        )
+        if loaded is None or loaded.matrix is not program.matrix or not goes_on:
+            self._highs.passModel(program.matrix.lp)
+            loaded, known = Program.of(program.matrix), ()
+        count = len(loaded.lower)
+        for addition in program.additions[len(known) :]:
+            self._add(addition)
+            count += addition.columns
+        held = len(loaded.lower)
+        lower = np.concatenate([loaded.lower, np.zeros(count - held)])
+        upper = np.concatenate([loaded.upper, np.full(count - held, highspy.kHighsInf)])
+        differs = np.flatnonzero((lower != program.lower) | (upper != program.upper))
+        self._bound(differs, program.lower[differs], program.upper[differs])
+        self._loaded = program
+
+    def _add(self, addition: Addition) -> None:
+        new = addition.columns
+        if new:
+            zeros, none = np.zeros(new), np.zeros(0)
+            starts = np.zeros(new, np.int32)
+            self._highs.addCols(
+                new, zeros, zeros, np.full(new, highspy.kHighsInf), 0, starts, none.astype(np.int32), none
+            )
+        index, rows = addition.index.astype(np.int32), len(addition.lower)
+        starts = addition.starts.astype(np.int32)
+        self._highs.addRows(rows, addition.lower, addition.upper, len(index), starts, index, addition.values)
+
+    def _options(self, **options: float | str) -> None:
+        for option, value in options.items():
+            self._highs.setOptionValue(option, value)
+
+    def _integrality(self, columns: IntArray, kind: highspy.HighsVarType) -> None:
+        self._highs.changeColsIntegrality(
+            len(columns), columns.astype(np.int32), np.full(len(columns), int(kind), np.uint8)
+        )
+
+    def _bound(self, columns: IntArray, lower: FloatArray, upper: FloatArray) -> None:
+        if len(columns):
+            self._highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stage:
+    """A program and the best plan found for it so far.
+
+    After every integer solve the modes are fixed and the linear program that is left is solved once more, so that what
+    is held next is attained exactly and not only within the integrality tolerance.
+
+    Attributes
+    ----------
+    program : what a plan must satisfy.
+    values : of every column.
+    status, gap : of the last integer solve.
+    solver : HiGHS.
+    """
+
+    program: Program
+    values: FloatArray
+    status: str
+    gap: float
+    solver: Solver
+
+    def value(self, objective: str) -> float:
+        """Return the objective at the present values."""
+        row = OBJECTIVES.index(objective)
+        return float(self.program.cost[row] @ self.values + self.program.matrix.offset[row])
+
+    def on(self, program: Program) -> Stage:
+        """Return the same plan, from which another program's is sought."""
+        return replace(self, program=program)
+
+    def with_priorities(self, gap: float) -> Stage:
+        """Return the plan with least shortages, in their order, and then least money.
+
+        Raises
+        ------
+        NoPlanError : HiGHS found no plan.
+        """
+        served = self.without_shortages(gap)
+        if served is not None:
+            return served
+        stage = self
+        for shortage in OBJECTIVES[:3]:
+            stage = stage.minimised(shortage, gap=HELD).holding(shortage, HELD)
+        return stage.minimised_both_ways("least_money", gap)
+
+    def without_shortages(self, gap: float) -> Stage | None:
+        """Return the plan of least money with nothing missing and nothing on the way; None if no plan does that."""
+        return self.on(self.program.without_shortages()).cheapest(gap)
+
+    def cheapest(self, gap: float) -> Stage | None:
+        """Return the plan of least money; None if there is none."""
+        found = self.solver.run(self.program, "least_money", gap)
+        return None if isinstance(found, str) else self._with(found).settled("least_money")
+
+    def minimised(self, objective: str, gap: float) -> Stage:
+        """Return the plan with the least of the objective, to an absolute gap.
 
         Raises
         ------
         NoPlanError : HiGHS found nothing.
         """
-        if not self.run(objective, gap) and not self._run_without_presolve(objective, gap):
-            raise NoPlanError(f"HiGHS stopped with: {self.status}")
-        self.settle(objective)
+        found = self.solver.run(self.program, objective, gap)
+        if isinstance(found, str):  # presolve may call a row that is held to the last digit infeasible
+            found = self.solver.run(self.program, objective, gap, presolve=False)
+        if isinstance(found, str):
+            raise NoPlanError(f"HiGHS stopped with: {found}")
+        return self._with(found).settled(objective)
 
-    def minimise_both_ways(self, objective: str, gap: float) -> None:
-        """As minimise, with presolve and without, and the better of the two.
+    def minimised_both_ways(self, objective: str, gap: float) -> Stage:
+        """Return the better of what is found with presolve and without.
 
         Behind rows that are held to the last digit presolve may lose the best plan.
         """
-        self.minimise(objective, gap)
-        values, status, found_gap, best = self.values, self.status, self.gap, self.value(objective)
-        if self._run_without_presolve(objective, gap):
-            self.settle(objective)
-            if self.value(objective) < best:
-                return
-        self.values, self.status, self.gap = values, status, found_gap
+        best = self.minimised(objective, gap)
+        found = self.solver.run(self.program, objective, gap, presolve=False)
+        if isinstance(found, str):
+            return best
+        other = self._with(found).settled(objective)
+        return other if other.value(objective) < best.value(objective) else best
 
-    def improve(self, objective: str, gap: float, intervals: int) -> None:
-        """As minimise, but with bounded effort from the best at the present modes, which stays if nothing beats it."""
+    def improved(self, objective: str, gap: float, intervals: int) -> Stage:
+        """Return a better plan, sought with bounded effort from the best at the present modes, or that one."""
         if self.value(objective) <= gap:
-            return
-        self.settle(objective)
-        if self.value(objective) <= gap:
-            return
-        self._options(mip_max_nodes=max(1, TIE_EFFORT // intervals), mip_rel_gap=TIE_GAP_SHARE)
-        if self.run(objective, gap, begin=self.values):
-            self.settle(objective)
-
-    def settle(self, objective: str) -> None:
-        """Least of the objective at the present modes, as a linear program."""
-        modes = np.round(self.values[self.whole])
-        self._bound(self.whole, modes, modes)
-        self._integrality(highspy.HighsVarType.kContinuous)
-        status, gap = self.status, self.gap
-        self._options(primal_feasibility_tolerance=1e-9)
-        self.run(objective, 0.0)
-        self._options(primal_feasibility_tolerance=1e-7)
-        self.status, self.gap = status, gap
-        self._bound(
-            self.whole,
-            np.asarray(self.matrix.lp.col_lower_)[self.whole],
-            np.asarray(self.matrix.lp.col_upper_)[self.whole],
+            return self
+        stage = self.settled(objective)
+        if stage.value(objective) <= gap:
+            return stage
+        nodes = max(1, TIE_EFFORT // intervals)
+        found = self.solver.run(
+            self.program, objective, gap, begin=stage.values, most_nodes=nodes, gap_share=TIE_GAP_SHARE
         )
-        self._integrality(highspy.HighsVarType.kInteger)
+        if isinstance(found, str):
+            return stage
+        return stage._with(found).settled(objective)
 
-    def claim(self) -> FloatArray:
-        """Least money at the present powers, so that no segment or slack is left higher than it must be."""
+    def any_plan(self, objective: str) -> Stage | None:
+        """Return any plan, with the least of the objective at its modes; None if none is found in bounded effort."""
+        nodes = max(1, TIE_EFFORT // len(self.program.columns["charging"]))
+        found = self.solver.run(self.program, objective, highspy.kHighsInf, most_nodes=nodes)
+        return None if isinstance(found, str) else self._with(found).settled(objective)
+
+    def settled(self, objective: str) -> Stage:
+        """Return the plan with the least of the objective at the present modes."""
+        found = self.solver.run_at(self.program, objective, self.values)
+        return self if isinstance(found, str) else replace(self, values=found.values)
+
+    def claimed(self) -> Stage:
+        """Return the plan of least money at the present powers: no segment or slack is higher than it must be."""
+        program = self.program
         for name in ("charge_kw", "discharge_kw"):
-            columns = self.matrix.columns[name]
-            self._bound(columns, self.values[columns] - SETTLED, self.values[columns] + SETTLED)
-        self.settle("least_money")
-        return self.values
+            powers = self.values[program.columns[name]]
+            program = program.bounded(program.columns[name], powers - SETTLED, powers + SETTLED)
+        return self.on(program).settled("least_money")
 
-    def add_steadiness(self, night: Night) -> None:
-        """Add the changes of power inside runs to the program, at their present values."""
-        steadiness = steadiness_of(self.matrix, night)
-        if len(steadiness.power):
-            self.matrix = add_steadiness(self.highs, self.matrix, steadiness)
-            self.values = np.concatenate([self.values, steadiness.changes_kw(self.values)])
-            self.every = np.arange(len(self.values), dtype=np.int32)
+    def counting_changes(self, night: Night) -> Stage:
+        """Return the plan of the program with the changes of power inside runs as columns, at their present values."""
+        changes = changes_of_power(self.program.columns, self.program.upper, night)
+        if not len(changes.power):
+            return self
+        longer = self.program.extended(changes.addition(len(self.values)))
+        return replace(self, program=longer, values=np.concatenate([self.values, changes.changes_kw(self.values)]))
 
-    def value(self, objective: str) -> float:
-        """The objective at the present values."""
+    def holding(self, objective: str, slack: float) -> Stage:
+        """Return the plan of the program in which the objective may not rise by more than slack over its value."""
         row = OBJECTIVES.index(objective)
-        return float(self.matrix.cost[row] @ self.values + self.matrix.offset[row])
+        most = self.value(objective) + slack - self.program.matrix.offset[row]
+        return self.on(self.program.with_row(self.program.cost[row], -highspy.kHighsInf, most))
 
-    def hold(self, objective: str, slack: float) -> None:
-        """From now on the objective may not rise by more than slack over its present value."""
-        row = OBJECTIVES.index(objective)
-        most = self.value(objective) + slack - self.matrix.offset[row]
-        self._add_row(self.matrix.cost[row], -highspy.kHighsInf, most)
-
-    def hold_energy(self, hours: FloatArray) -> None:
-        """From now on no less is charged, and no less discharged, than in the present plan."""
+    def holding_energy(self, hours: FloatArray) -> Stage:
+        """Return the plan of the program in which no less is charged, and no less discharged, than in it."""
+        program = self.program
         for name in ("charge_kw", "discharge_kw"):
-            energy = np.zeros(len(self.every))
-            energy[self.matrix.columns[name]] = hours
-            self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
+            energy = np.zeros(len(self.values))
+            energy[program.columns[name]] = hours
+            program = program.with_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
+        return self.on(program)
 
-    def run(self, objective: str, gap: float, begin: FloatArray | None = None) -> bool:
-        """Solve for one objective; True, and the new values kept, if HiGHS has a solution.
-
-        Parameters
-        ----------
-        begin : values to begin from, which satisfy every row.
-        """
-        row = OBJECTIVES.index(objective)
-        self.highs.changeColsCost(len(self.every), self.every, self.matrix.cost[row])
-        self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
-        self._options(mip_abs_gap=max(gap, 1e-9))
-        if begin is not None:  # after the costs, for changing those drops it
-            solution = highspy.HighsSolution()
-            solution.col_value = list(begin)
-            self.highs.setSolution(solution)
-        self.highs.run()
-        self.status = self.highs.modelStatusToString(self.highs.getModelStatus()).lower()
-        info = self.highs.getInfo()
-        if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
-            return False
-        self.gap = max(0.0, float(info.objective_function_value - info.mip_dual_bound))
-        self.values = np.array(self.highs.getSolution().col_value)
-        return True
-
-    def _run_without_presolve(self, objective: str, gap: float) -> bool:
-        """As _run: presolve may call a row that is held to the last digit infeasible."""
-        self._options(presolve="off")
-        solved = self.run(objective, gap)
-        self._options(presolve="on")
-        return solved
-
-    def _options(self, **options: float | str) -> None:
-        for option, value in options.items():
-            self.highs.setOptionValue(option, value)
-
-    def _integrality(self, kind: highspy.HighsVarType) -> None:
-        kinds = np.full(len(self.whole), int(kind), dtype=np.uint8)
-        self.highs.changeColsIntegrality(len(self.whole), self.whole.astype(np.int32), kinds)
-
-    def _bound(self, columns: IntArray, lower: FloatArray, upper: FloatArray) -> None:
-        if len(columns):
-            self.highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper)
-
-    def _add_row(self, coefficients: FloatArray, lower: float, upper: float) -> None:
-        where = np.flatnonzero(coefficients)
-        self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
+    def _with(self, found: Found) -> Stage:
+        return replace(self, values=found.values, status=found.status, gap=found.gap)
 
 
-def _with(bounds: Sequence[float] | FloatArray, columns: IntArray, value: float) -> FloatArray:
-    """The bounds with some columns at a value."""
-    changed = np.array(bounds, dtype=np.float64)
-    changed[columns] = value
-    return changed
+def first_stage(matrix: Matrix, by_hand: bool = False) -> Stage:
+    """Return the stage before anything is solved, of a plan set by hand or of a schedule."""
+    program = Program.of(matrix)
+    return Stage(program, np.zeros(len(program.lower)), "not solved", float("inf"), Solver(by_hand))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -30,6 +31,24 @@ def blocks_from(
         if night.setting.set_by == "current":
             kw = round(night.charger.amps(kw)) / night.charger.amps(1.0)
         yield Block(int(first), last, action, kw, night.charger.amps(kw))
+
+
+def without_pauses_at_its_ends(night: Night, block: Block) -> Block:
+    """Return a block that covers the building without the intervals at its ends in which the charger pauses.
+
+    It stays as long as the setting demands.
+    """
+    runs = np.maximum(0.0, night.load_kw - night.solar_kw) >= night.charger.discharge_min_kw
+
+    def long_enough(first: int, last: int) -> bool:
+        return first < last and 60 * night.hours[first:last].sum() >= night.setting.min_block_minutes - TOLERANCE
+
+    first, last = block.first, block.last
+    while not runs[last - 1] and long_enough(first, last - 1):
+        last -= 1
+    while not runs[first] and long_enough(first + 1, last):
+        first += 1
+    return replace(block, first=first, last=last)
 
 
 def setpoints_of(night: Night, blocks: tuple[Block, ...], curtailed_kw: FloatArray | None = None) -> Setpoints:

@@ -9,14 +9,47 @@ import highspy
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 
 INFINITE = highspy.kHighsInf
 MONEY = OBJECTIVES.index("least_money")
 
 Term = tuple[IntArray, FloatArray | float]
 """One column and one coefficient for each of several rows."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Matrix:
+    """The night's program as numbers: rows of A x within bounds, columns by name, one cost row per objective."""
+
+    lp: highspy.HighsLp
+    cost: FloatArray
+    offset: FloatArray
+    columns: dict[str, IntArray]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Addition:
+    """Rows, and columns of 0 or more that they may need, for a program that is there already.
+
+    Attributes
+    ----------
+    starts, index, values : the rows' entries, row by row: where each begins, their columns, their coefficients.
+    lower, upper : of each row.
+    cost : a row for each of OBJECTIVES over the new columns, which come after all others.
+    """
+
+    starts: IntArray
+    index: IntArray
+    values: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    cost: FloatArray = field(default_factory=lambda: np.zeros((len(OBJECTIVES), 0)))
+
+    @property
+    def columns(self) -> int:
+        """How many columns are new."""
+        return int(self.cost.shape[1])
 
 
 @dataclass(slots=True)

@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import highspy
 import numpy as np
 import pyomo.environ as pyo
 from pyomo.repn import generate_standard_repn
 
-from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.formulation import OBJECTIVES, formulate
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Matrix:
-    """The night's program as numbers: rows of A x within bounds, columns by name, one cost row per objective."""
-
-    lp: highspy.HighsLp
-    cost: FloatArray
-    offset: FloatArray
-    columns: dict[str, IntArray]
+from scheduler.optimizer.formulation import formulate
+from scheduler.optimizer.matrix_builder import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 
 
 def compile_matrix(night: Night, may_discharge: bool = True) -> Matrix:

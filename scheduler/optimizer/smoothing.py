@@ -1,20 +1,19 @@
-"""Changes of power inside runs, as columns and rows to be added to a tight program once its money is known."""
+"""Changes of power inside runs, as columns and rows to be added to a compact program once its money is known."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import highspy
 import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.matrix_builder import INFINITE, Addition
+from scheduler.optimizer.objectives import OBJECTIVES
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Steadiness:
+class Changes:
     """The changes of a night's program: one column for each pair of neighbouring intervals that may both run.
 
     Attributes
@@ -31,60 +30,43 @@ class Steadiness:
     most_kw: FloatArray
 
     def changes_kw(self, values: FloatArray) -> FloatArray:
-        """Change of power of each pair, 0 outside a run [kW], shape (pairs,), at values of the program's columns."""
+        """Return each pair's change of power, 0 outside a run [kW], shape (pairs,), at values of the columns."""
         outside = self.most_kw * (2 - values[self.mode] - values[self.before_mode])
         return np.maximum(0.0, np.abs(values[self.power] - values[self.before_power]) - outside)
 
+    def addition(self, first: int) -> Addition:
+        """Return the columns, numbered from `first`, and their rows.
 
-def steadiness_of(matrix: Matrix, night: Night) -> Steadiness:
-    """The pairs of the program, charging first."""
-    upper = np.asarray(matrix.lp.col_upper_)
+        ċ_t >= ±(c_t - c_t-1) - c_max (2 - u_t - u_t-1) for charging, and likewise for discharging.
+        """
+        pairs = len(self.power)
+        change, ones = np.arange(first, first + pairs), np.ones(pairs)
+        columns = np.stack([change, self.power, self.before_power, self.mode, self.before_mode], axis=1).ravel()
+        values = [
+            np.stack([ones, -sign * ones, sign * ones, -self.most_kw, -self.most_kw], axis=1).ravel()
+            for sign in (1.0, -1.0)
+        ]
+        cost = np.zeros((len(OBJECTIVES), pairs))
+        cost[OBJECTIVES.index("least_change")] = 1.0
+        return Addition(
+            starts=np.arange(2 * pairs) * 5,
+            index=np.tile(columns, 2),
+            values=np.concatenate(values),
+            lower=np.tile(-2 * self.most_kw, 2),
+            upper=np.full(2 * pairs, INFINITE),
+            cost=cost,
+        )
+
+
+def changes_of_power(columns: dict[str, IntArray], upper: FloatArray, night: Night) -> Changes:
+    """Return the pairs of a program, charging first, from its columns by name and every column's upper bound."""
     parts: list[tuple[IntArray, IntArray, IntArray, IntArray, FloatArray]] = []
     for power_name, mode_name, most in (
         ("charge_kw", "charging", night.charger.charge_max_kw),
         ("discharge_kw", "discharging", night.charger.discharge_max_kw),
     ):
-        power, mode = matrix.columns[power_name], matrix.columns[mode_name]
+        power, mode = columns[power_name], columns[mode_name]
         may = upper[mode] > 0
         later = np.flatnonzero(may[1:] & may[:-1]) + 1
         parts.append((power[later], mode[later], power[later - 1], mode[later - 1], np.full(len(later), most)))
-    return Steadiness(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-
-
-def add_steadiness(highs: highspy.Highs, matrix: Matrix, steadiness: Steadiness) -> Matrix:
-    """Add the columns and rows to the solver's program; gives the matrix with the longer cost rows.
-
-    ċ_t >= ±(c_t - c_t-1) - c_max (2 - u_t - u_t-1) for charging, and likewise for discharging.
-    """
-    pairs, first = len(steadiness.power), matrix.lp.num_col_
-    nothing = np.zeros(pairs)
-    no_entries = np.zeros(0)
-    highs.addCols(
-        pairs,
-        nothing,
-        nothing,
-        np.full(pairs, highspy.kHighsInf),
-        0,
-        np.zeros(pairs, np.int32),
-        no_entries.astype(np.int32),
-        no_entries,
-    )
-    change = np.arange(first, first + pairs)
-    for sign in (1.0, -1.0):
-        columns = np.stack(
-            [change, steadiness.power, steadiness.before_power, steadiness.mode, steadiness.before_mode], axis=1
-        )
-        ones = np.ones(pairs)
-        values = np.stack([ones, -sign * ones, sign * ones, -steadiness.most_kw, -steadiness.most_kw], axis=1)
-        highs.addRows(
-            pairs,
-            -2 * steadiness.most_kw,
-            np.full(pairs, highspy.kHighsInf),
-            columns.size,
-            (np.arange(pairs) * 5).astype(np.int32),
-            columns.ravel().astype(np.int32),
-            values.ravel(),
-        )
-    cost = np.concatenate([matrix.cost, np.zeros((len(OBJECTIVES), pairs))], axis=1)
-    cost[OBJECTIVES.index("least_change"), change] = 1.0
-    return Matrix(matrix.lp, cost, matrix.offset, matrix.columns)
+    return Changes(*(np.concatenate(column) for column in zip(*parts, strict=True)))

@@ -8,6 +8,7 @@ solve with those variables fixed at 0 replaces the three.
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,64 +16,68 @@ from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.lexicographic import CHANGE_GAP_KW, HELD, SHORTAGES, TIMING_GAP_KWH_HOURS, Stages
-from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of
-from scheduler.optimizer.pyomo_matrix import Matrix, compile_matrix
+from scheduler.optimizer.lexicographic import (
+    CHANGE_GAP_KW,
+    HELD,
+    SHORTAGES,
+    TIMING_GAP_KWH_HOURS,
+    Stage,
+    first_stage,
+)
+from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
+from scheduler.optimizer.money_scale import in_units_of, money_scale
 from scheduler.optimizer.setpoints import Answer, Setpoints, setpoints_from_powers
 
 GAP_WORTH_KWH = 0.003
-"""The money is solved to the worth of this much energy at the dearest import price [kWh]."""
+"""The money is solved to the worth of this much energy at the highest import price [kWh]."""
 TIE_WORTH_KWH = 0.010
 """Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
+BLOCKS_BEGIN = ("charge_block_begins", "discharge_block_begins")
 NO_POWER_KW = 1e-7
 """Below this a power is a rounding error [kW]."""
 
 
 def solve(night: Night, may_discharge: bool = True) -> Answer:
-    """The night's best plan; with may_discharge False, the best that never discharges.
+    """Return the night's best plan; with may_discharge False, the best that never discharges.
 
     Raises
     ------
     NoPlanError : HiGHS found no plan.
     """
     began = time.perf_counter()
-    matrix = _matrix_of(night, may_discharge)
-    stages = Stages(matrix)
-    worth = night.highest_price
-    stages.priorities(GAP_WORTH_KWH * worth)
-    status, gap = stages.status, stages.gap
-    stages.hold("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD)
-    if not night.setting.by_hand:
-        stages.add_steadiness(night)
-    if _money_decides_modes(night):
-        stages.settle("least_change")
+    scale = money_scale(night)
+    scaled = in_units_of(night, scale)
+    worth = scaled.highest_price
+    first = first_stage(compact_matrix(scaled, may_discharge), night.setting.by_hand)
+    cheapest = first.with_priorities(GAP_WORTH_KWH * worth)
+    stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(scaled)
+    if _money_decides_modes(scaled):
+        stage = stage.settled("least_change")
+    elif night.setting.by_hand:
+        stage = _fewest_blocks(stage.settled("least_change"), scaled.intervals)
     else:
-        stages.improve("least_change", CHANGE_GAP_KW, night.intervals)
-    stages.hold("least_change", HELD)
-    stages.settle("least_money")
-    stages.hold("least_money", HELD)
-    stages.hold_energy(night.hours)
-    stages.improve("charge_late_discharge_early", TIMING_GAP_KWH_HOURS, night.intervals)
-    values = stages.claim()
-    return _answer(night, stages.matrix, values, status, gap, time.perf_counter() - began)
+        stage = stage.improved("least_change", CHANGE_GAP_KW, scaled.intervals)
+    stage = stage.holding("least_change", HELD)
+    stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(scaled.hours)
+    stage = stage.improved("charge_late_discharge_early", TIMING_GAP_KWH_HOURS, scaled.intervals).claimed()
+    found = replace(stage, status=cheapest.status, gap=cheapest.gap)
+    return _answer(night, found, scale, time.perf_counter() - began)
 
 
 def cheapest(night: Night) -> Setpoints:
-    """Powers of the night's best plan without the choice among equals; of a schedule only.
+    """Return the powers of the night's best plan without the choice among equals; of a schedule only.
 
     Raises
     ------
     NoPlanError : HiGHS found no plan.
     """
-    stages = Stages(_matrix_of(night))
-    worth = night.highest_price
-    stages.priorities(GAP_WORTH_KWH * worth)
-    return _answer(night, stages.matrix, stages.claim(), stages.status, stages.gap, 0.0).setpoints
+    scaled = in_units_of(night, money_scale(night))
+    stage = first_stage(compact_matrix(scaled)).with_priorities(GAP_WORTH_KWH * scaled.highest_price)
+    return _answer(night, stage.claimed(), 1.0, 0.0).setpoints
 
 
 def _money_decides_modes(night: Night) -> bool:
-    """Whether each running interval and each start costs something, so that modes are no matter of choice.
+    """Return whether each running interval and each start costs something, so that modes are no matter of choice.
 
     Then the steadiest plan is sought at the modes of the cheapest: on 87 nights under three of the demo's offers that
     left 0.3 % more change of power than trying other modes, in half the time.
@@ -80,8 +85,25 @@ def _money_decides_modes(night: Night) -> bool:
     return night.charger.fixed_loss_kw > 0 and night.charger.start_worth_kwh > 0 and not night.setting.by_hand
 
 
+def _fewest_blocks(stage: Stage, intervals: int) -> Stage:
+    """Return a plan set by hand of as few blocks as are found to do.
+
+    Where that is fewer than there were, power changes least; else it does at the modes there are.
+    """
+    first = stage
+    begins = np.concatenate([stage.program.columns[name] for name in BLOCKS_BEGIN])
+    while (blocks := round(float(stage.values[begins].sum()))) > 0:
+        count = np.zeros(len(stage.values))
+        count[begins] = 1.0
+        fewer = stage.on(stage.program.with_row(count, -np.inf, blocks - 1.0)).any_plan("least_change")
+        if fewer is None:
+            break
+        stage = fewer
+    return stage if stage is first else stage.improved("least_change", CHANGE_GAP_KW, intervals)
+
+
 def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: float) -> float | None:
-    """Least total [money] with the setpoint of one interval given and all else free, or None if nothing allows it.
+    """Return the least total [money] with one interval's setpoint given and all else free; None if nothing allows it.
 
     No trip may be served worse than by the answer.
 
@@ -89,18 +111,12 @@ def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: flo
     ----------
     setpoint_kw : positive for charging, negative for discharging, 0 for idle [kW].
     """
-    stages = Stages(_matrix_of(night))
-    stages.serve_no_worse(answer)
-    stages.fix_power(interval, setpoint_kw)
-    if not stages.run("least_money", GAP_WORTH_KWH * night.highest_price):
-        return None
-    stages.settle("least_money")
-    return stages.value("least_money")
-
-
-def _matrix_of(night: Night, may_discharge: bool = True) -> Matrix:
-    """The tighter program; of a night that is set by hand the plain statement, which alone holds those laws."""
-    return compile_matrix(night, may_discharge) if night.setting.by_hand else compact_matrix(night, may_discharge)
+    scale = money_scale(night)
+    scaled = in_units_of(night, scale)
+    stage = first_stage(compact_matrix(scaled), night.setting.by_hand)
+    given = stage.program.serving_no_worse(answer).with_power(interval, setpoint_kw)
+    found = stage.on(given).cheapest(GAP_WORTH_KWH * scaled.highest_price)
+    return None if found is None else scale * found.value("least_money")
 
 
 def _runs_with_power(
@@ -140,11 +156,14 @@ def _hand_blocks(night: Night, values: FloatArray, columns: dict[str, IntArray])
         chosen("discharge_block_begins"),
         values[columns["cap_kw" if covers else "discharge_kw"]],
     )
+    if covers:
+        discharge = (without_pauses_at_its_ends(night, block) for block in discharge)
     return tuple(sorted((*charge, *discharge), key=lambda block: block.first))
 
 
-def _answer(night: Night, matrix: Matrix, values: FloatArray, status: str, gap: float, seconds: float) -> Answer:
-    columns = matrix.columns
+def _answer(night: Night, stage: Stage, scale: float, seconds: float) -> Answer:
+    """Return the stage's plan as an answer, its money in the night's currency."""
+    columns, values = stage.program.columns, stage.values
     blocks = _hand_blocks(night, values, columns) if night.setting.by_hand else None
     curtailed_kw = values[columns["curtailed_kw"]]
     if blocks is not None:
@@ -156,16 +175,15 @@ def _answer(night: Night, matrix: Matrix, values: FloatArray, status: str, gap: 
             night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64), curtailed_kw
         )
     on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in SHORTAGES)
-    money = OBJECTIVES.index("least_money")
     return Answer(
         setpoints,
         values[columns["stored_kwh"]],
         on_the_way_kwh=on_the_way,
         missing_kwh=missing,
         missing_when_ready_kwh=unready,
-        money=float(matrix.cost[money] @ values + matrix.offset[money]),
-        status=status,
-        gap=gap,
+        money=scale * stage.value("least_money"),
+        status=stage.status,
+        gap=scale * stage.gap,
         seconds=seconds,
         blocks=blocks,
     )

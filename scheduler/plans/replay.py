@@ -21,12 +21,13 @@ from models.wear.calendar_ageing import calendar_cost
 from models.wear.segments import wear_cost
 from scheduler.nights.night import Night
 from scheduler.optimizer.manual_blocks import broken_setting
+from scheduler.optimizer.money_scale import money_scale
 from scheduler.optimizer.setpoints import Answer, Setpoints
 
 ENERGY_TOLERANCE = 1e-6
 """Most by which energy [kWh] or power [kW] may be off."""
 MONEY_TOLERANCE = 1e-4
-"""Most by which money may be off."""
+"""Most by which money may be off, in units of ordinary size (scheduler.optimizer.money_scale)."""
 
 
 class PlanRefused(Exception):  # noqa: N818 - the plan is refused, the program is sound
@@ -198,11 +199,12 @@ def verify(night: Night, answer: Answer) -> Replayed:
         unkept = tuple(broken_setting(night, answer.setpoints, answer.blocks))
         if unkept:
             raise PlanRefused(unkept)
+    money_tolerance = MONEY_TOLERANCE * money_scale(night)
     claims = [
         ("stored energy [kWh]", answer.stored_kwh, replayed.stored_kwh, ENERGY_TOLERANCE),
         ("energy on the way [kWh]", answer.on_the_way_kwh, replayed.on_the_way_kwh, ENERGY_TOLERANCE),
         ("energy missing at a departure [kWh]", answer.missing_kwh, replayed.missing_kwh, ENERGY_TOLERANCE),
-        ("the night's total", np.array([answer.money]), np.array([replayed.costs.total]), MONEY_TOLERANCE),
+        ("the night's total", np.array([answer.money]), np.array([replayed.costs.total]), money_tolerance),
     ]
     broken = tuple(
         f"{what}: claimed {claimed[worst]:.6f}, found {found[worst]:.6f}"

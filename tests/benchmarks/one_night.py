@@ -14,9 +14,9 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lexicographic import FEW_HEURISTICS
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.matrix_builder import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.solve import GAP_WORTH_KWH, solve
 from tests.benchmarks.ratios import compare
 from tests.builders.places import SCENARIOS

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import highspy
-import numpy as np
 import pytest
 
-from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.lexicographic import HELD, Stages
-from scheduler.optimizer.pyomo_matrix import Matrix, compile_matrix
-from scheduler.optimizer.smoothing import add_steadiness, steadiness_of
+from scheduler.optimizer.lexicographic import first_stage
+from scheduler.optimizer.matrix_builder import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
+from scheduler.optimizer.pyomo_matrix import compile_matrix
 from scheduler.optimizer.solve import GAP_WORTH_KWH
 from tests.builders.nights import Drive, flat_night
 from tests.builders.random_nights import random_night
@@ -25,14 +23,8 @@ NIGHTS = [*((random_night, seed) for seed in range(140)), *((random_offer_night,
 
 def least(matrix: Matrix, night: Night) -> list[float]:
     """The first four objectives, each at its least with the earlier ones held."""
-    stages = Stages(matrix)
-    gap = GAP_WORTH_KWH * night.highest_price
-    if not stages.try_without_shortages(gap):
-        for shortage in OBJECTIVES[:3]:
-            stages.minimise(shortage, gap=HELD)
-            stages.hold(shortage, HELD)
-        stages.minimise_both_ways("least_money", gap=gap)
-    return [stages.value(objective) for objective in OBJECTIVES[:4]]
+    stage = first_stage(matrix).with_priorities(GAP_WORTH_KWH * night.highest_price)
+    return [stage.value(objective) for objective in OBJECTIVES[:4]]
 
 
 @pytest.mark.parametrize(("make", "seed"), NIGHTS)
@@ -57,9 +49,10 @@ def test_without_discharging_too(seed: int) -> None:
 def relaxed(matrix: Matrix) -> float:
     """Least money where modes may be fractions."""
     matrix.lp.integrality_ = [highspy.HighsVarType.kContinuous] * matrix.lp.num_col_
-    stages = Stages(matrix)
-    assert stages.run("least_money", 0.0)
-    return stages.value("least_money")
+    stage = first_stage(matrix)
+    found = stage.solver.run(stage.program, "least_money", 0.0)
+    assert not isinstance(found, str)
+    return replace(stage, values=found.values).value("least_money")
 
 
 def test_the_relaxation_is_closer() -> None:
@@ -82,22 +75,13 @@ def test_it_is_smaller() -> None:
     assert tight.num_col_ < plain.num_col_
 
 
-def test_a_night_set_by_hand_is_refused() -> None:
-    """Those laws are in the plain statement only."""
-    night = replace(flat_night(), setting=Setting("blocks", 3, 60))
-    with pytest.raises(ValueError, match="set by hand"):
-        compact_matrix(night)
-
-
 def test_changes_of_power_are_counted_inside_runs() -> None:
     """Powers of 2, 3, 0, 4 and 1 kW, charging in the first two and the last two intervals: |3 - 2| + |1 - 4| = 4 kW."""
     night = flat_night(5)
-    matrix = compact_matrix(night)
-    values = np.zeros(matrix.lp.num_col_)
-    values[matrix.columns["charge_kw"]] = [2, 3, 0, 4, 1]
-    values[matrix.columns["charging"]] = [1, 1, 0, 1, 1]
-    steadiness = steadiness_of(matrix, night)
-    assert steadiness.changes_kw(values).sum() == pytest.approx(4.0)
-    stages = Stages(matrix)
-    longer = add_steadiness(stages.highs, matrix, steadiness)
-    assert longer.cost.shape[1] == stages.highs.getNumCol() == matrix.lp.num_col_ + len(steadiness.power)
+    stage = first_stage(compact_matrix(night))
+    columns, values = stage.program.columns, stage.values.copy()
+    values[columns["charge_kw"]] = [2, 3, 0, 4, 1]
+    values[columns["charging"]] = [1, 1, 0, 1, 1]
+    longer = replace(stage, values=values).counting_changes(night)
+    assert longer.value("least_change") == pytest.approx(4.0)
+    assert len(longer.values) == len(longer.program.lower) > len(values)
