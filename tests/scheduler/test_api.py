@@ -168,7 +168,7 @@ def vars_of(found: Night) -> str:
         ({"now": NOW, "trips": [96]}, "trips: found 96; expected a trip"),
         ({"now": NOW, "trips": Trip(datetime(2026, 3, 3, 7), datetime(2026, 3, 3, 8), 5)}, "have no time zone"),
         ({"now": NOW, "trips": Trip(at(8), at(7), 5)}, "returns before it departs"),
-        ({"now": NOW, "trips": Trip(at(7), at(8), -5)}, "the distance -5 is out of range"),
+        ({"now": NOW, "trips": Trip(at(7), at(8), -5)}, "the distance -5 is under 0"),
         ({"now": NOW, "trips": [Trip(at(7), at(9), 5), Trip(at(8), at(10), 5)]}, "overlap"),
     ],
 )

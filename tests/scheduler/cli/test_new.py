@@ -145,7 +145,7 @@ BAD = [
     ("--export-limit-kw", "inf", "--export-limit-kw: found"),
     ("--battery-price", "-1", "--battery-price: "),
     ("--day-price", "cheap", "--day-price: found"),
-    ("--night-price", "nan", "found nan"),
+    ("--night-price", "nan", "nan is not finite"),
     ("--night-hours", "7-9", "--night-hours: found"),
     ("--night-hours", "07:00-07:00", "--night-hours: found"),
     ("--feed-in-hours", "18:00", "--feed-in-hours: found"),
