@@ -215,7 +215,7 @@ def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str |
     from scheduler.plan_output.plan_json import plan_text
     from scheduler.plan_output.terminal import show_plan
     from scheduler.plan_output.write_plan import write_plan
-    from scheduler.plans.explain_interval import explanation
+    from scheduler.plans.explain_interval import explain_interval
     from scheduler.plans.plan_tonight import STEPS
     from scheduler.plans.replay import PlanRefused
     from scheduler.textio.errors import NotWrittenError
@@ -223,7 +223,7 @@ def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str |
     try:
         with steps_shown(STEPS) as progress:
             made = make(progress)
-            reasoning = None if why is None else explanation(made, why)
+            reasoning = None if why is None else explain_interval(made, why)
         folder = write_plan(made, plans)
     except InputFaults as faults:
         _stop(str(faults), INPUT_AT_FAULT)

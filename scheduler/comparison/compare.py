@@ -12,7 +12,7 @@ from scheduler.comparison.tables import comparison_texts
 from scheduler.metering.write_series import write_together
 from scheduler.rolling.flows import RolledFlows
 from scheduler.rolling.period import JOBS_OPTION, CompareOptions, parse_period
-from scheduler.rolling.process_pool import Work, do, most_jobs, work_of
+from scheduler.rolling.process_pool import Work, available_cores, do, work_of
 from scheduler.textio.errors import NotWrittenError, single_fault
 
 RUNS_FOLDER = "runs"
@@ -46,7 +46,7 @@ def compare(
     _refuse_other_folder(out)
     work = work_of(asked.runs(), out / RUNS_FOLDER)
     begin(work)
-    compared = comparison_of(asked, dict(do(work, jobs or most_jobs(), progress)))
+    compared = comparison_of(asked, dict(do(work, jobs or available_cores(), progress)))
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
     for old in out.glob("metered-*.csv"):

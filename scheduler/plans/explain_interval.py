@@ -21,7 +21,7 @@ NEAR = 0.005
 """A limit closer than this binds [kW], [kWh]."""
 
 
-def interval_asked_for(plan: Plan, words: str) -> int:
+def interval_at(plan: Plan, words: str) -> int:
     """The interval of the plan that a moment lies in.
 
     Raises
@@ -36,7 +36,7 @@ def interval_asked_for(plan: Plan, words: str) -> int:
     return int(night.boundaries.searchsorted(pd.Timestamp(moment), side="right")) - 1
 
 
-def why_text(plan: Plan, interval: int) -> str:
+def interval_text(plan: Plan, interval: int) -> str:
     """The interval's arithmetic, line by line; money in the offer's currency, powers in kW, energies in kWh."""
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (interval, interval + 1))
@@ -227,6 +227,6 @@ def _setpoint_text(setpoint_kw: float) -> str:
     return f"{action} at {number_text(abs(setpoint_kw), 2)} kW"
 
 
-def explanation(plan: Plan, words: str) -> str:
+def explain_interval(plan: Plan, words: str) -> str:
     """The text for `--why`, from the owner's words."""
-    return why_text(plan, interval_asked_for(plan, words))
+    return interval_text(plan, interval_at(plan, words))

@@ -12,10 +12,10 @@ from models.base.calendars import public_holidays
 from models.tariff.offer import Band, OfferPrices, SidePrices, offer_prices
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.request import Request
-from scheduler.plans.saved_plan import KeptPlan, KeptRow
+from scheduler.plans.saved_plan import SavedPlan, SavedRow
 
 
-def with_what_was_counted(evening: Request, kept: KeptPlan, inputs: Inputs) -> Request:
+def with_metered_so_far(evening: Request, kept: SavedPlan, inputs: Inputs) -> Request:
     """The evening's question with what the earlier plan was told, and what its part until now adds by its forecast.
 
     What the question says itself stays. Without bands that count or a demand charge, nothing changes.
@@ -64,7 +64,7 @@ def _steps(bands: tuple[Band, ...]) -> bool:
     return any(band.up_to_kwh is not None for band in bands)
 
 
-def _hours(row: KeptRow, now: datetime) -> float:
+def _hours(row: SavedRow, now: datetime) -> float:
     """Hours of the row until now."""
     return (min(row.end, now) - row.start).total_seconds() / 3600
 
@@ -94,7 +94,7 @@ def _counted(
 
 def _peak(
     evening: Request,
-    kept: KeptPlan,
+    kept: SavedPlan,
     prices: OfferPrices,
     net: np.ndarray,
     starts: pd.DatetimeIndex,

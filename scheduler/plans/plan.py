@@ -15,7 +15,7 @@ from scheduler.optimizer.setpoints import Answer
 from scheduler.plans.departures import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.replay import Costs, Replayed
-from scheduler.plans.saved_plan import KeptBlock, KeptTrip
+from scheduler.plans.saved_plan import SavedBlock, SavedTrip
 from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.textio.format import span_text
@@ -51,8 +51,8 @@ class Replanned:
     of: str
     evening: datetime
     revision: int
-    past_blocks: tuple[KeptBlock, ...]
-    past_trips: tuple[KeptTrip, ...]
+    past_blocks: tuple[SavedBlock, ...]
+    past_trips: tuple[SavedTrip, ...]
     cancelled_blocks: int
     cancelled_trips: int
     changes: tuple[str, ...]
@@ -116,7 +116,7 @@ class Plan:
         return self.alternatives["charge-only"].total - self.replayed.costs.total
 
 
-def put_together(
+def assemble_plan(
     inputs: Inputs,
     evening: Request,
     night: Night,

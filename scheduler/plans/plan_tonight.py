@@ -14,7 +14,7 @@ from scheduler.nights.request import Request
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
-from scheduler.plans.plan import Plan, put_together
+from scheduler.plans.plan import Plan, assemble_plan
 from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_constraints
 from scheduler.plans.wear_law_sensitivity import cycle_wear_by_law, other_laws
 
@@ -85,7 +85,7 @@ def solve_and_verify(
     }
     progress(STEPS[3])
     others = other_laws(inputs, night, answer.setpoints)
-    return put_together(
+    return assemble_plan(
         inputs, evening, night, answer, replayed, alternatives, warnings, wear_by_law, others, free_total
     )
 

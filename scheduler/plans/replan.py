@@ -19,11 +19,11 @@ from scheduler.nights.parse_request import RequestOptions, moment_now, parse_req
 from scheduler.nights.request import Request
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
-from scheduler.plans.metered_so_far import with_what_was_counted
+from scheduler.plans.metered_so_far import with_metered_so_far
 from scheduler.plans.plan import Plan, Replanned
 from scheduler.plans.plan_tonight import STEPS, solve_and_verify
 from scheduler.plans.replay import PlanRefused, replay, verify_constraints
-from scheduler.plans.saved_plan import KeptBlock, KeptPlan, newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import SavedBlock, SavedPlan, newest_plan, read_saved_plan
 from scheduler.textio.errors import single_fault
 from scheduler.textio.format import (
     amount_text,
@@ -71,7 +71,7 @@ def replan_tonight(
     """
     progress(STEPS[0])
     inputs = read_inputs(folder, offer_file)
-    kept = read_kept_plan(newest_plan(plans))
+    kept = read_saved_plan(newest_plan(plans))
     now = moment_now(words.now, inputs.site.timezone)
     _of_this_evening(kept, inputs, now)
     evening = _question(kept, words, inputs, now)
@@ -81,7 +81,7 @@ def replan_tonight(
     return replace(made, replanned=_replanned(kept, made, carrying_on))
 
 
-def _of_this_evening(kept: KeptPlan, inputs: Inputs, now: datetime) -> None:
+def _of_this_evening(kept: SavedPlan, inputs: Inputs, now: datetime) -> None:
     """Refuse a plan of another site, of an earlier evening, or of one yet to come."""
     timezone = inputs.site.timezone
     if kept.site != inputs.site.name:
@@ -96,7 +96,7 @@ def _of_this_evening(kept: KeptPlan, inputs: Inputs, now: datetime) -> None:
         )
 
 
-def _question(kept: KeptPlan, words: RequestOptions, inputs: Inputs, now: datetime) -> Request:
+def _question(kept: SavedPlan, words: RequestOptions, inputs: Inputs, now: datetime) -> Request:
     """Tonight's question, with what the kept plan knows: its end, its trips, and how full the car has been."""
     usual = [Trip(trip.depart.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km) for trip in kept.trips]
     evening = parse_request(words, inputs, until=kept.end.astimezone(UTC), usual=usual)
@@ -113,10 +113,10 @@ def _question(kept: KeptPlan, words: RequestOptions, inputs: Inputs, now: dateti
         if evening.home_at is None
     ]
     asked = replace(evening, highest_soc_today_percent=highest, boundaries=starts, notes=(*evening.notes, *notes))
-    return with_what_was_counted(asked, kept, inputs)
+    return with_metered_so_far(asked, kept, inputs)
 
 
-def _carry_on(kept: KeptPlan, night: Night) -> CarryingOn:
+def _carry_on(kept: SavedPlan, night: Night) -> CarryingOn:
     """Replay the earlier plan's powers on what is left of the night."""
     begins = [row.start.timestamp() for row in kept.rows]
     at = np.searchsorted(begins, [each.timestamp() for each in night.boundaries[:-1]], side="right") - 1
@@ -141,7 +141,7 @@ def _carry_on(kept: KeptPlan, night: Night) -> CarryingOn:
     return CarryingOn(replayed.costs.total, "")
 
 
-def _replanned(kept: KeptPlan, made: Plan, carrying_on: CarryingOn) -> Replanned:
+def _replanned(kept: SavedPlan, made: Plan, carrying_on: CarryingOn) -> Replanned:
     """What stays of the earlier plan, what changed, why, and what it costs or saves."""
     now = made.night.boundaries[0].to_pydatetime()
     past = [*kept.past_blocks, *(_cut(block, now) for block in kept.blocks if block.start < now)]
@@ -169,11 +169,11 @@ def _surplus(before: int, after: int) -> int:
     return max(0, before - after)
 
 
-def _cut(block: KeptBlock, now: datetime) -> KeptBlock:
+def _cut(block: SavedBlock, now: datetime) -> SavedBlock:
     return block if block.end <= now else block.model_copy(update={"end": now})
 
 
-def _causes(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
+def _causes(kept: SavedPlan, made: Plan, now: datetime) -> list[str]:
     """What is not as the earlier plan had it: state of charge, trips, offer."""
     timezone = made.night.timezone
     found = []
@@ -203,7 +203,7 @@ def _trip_text(depart: datetime, comeback: datetime, distance_km: float, timezon
     return f"trip {span_text(depart, comeback, timezone)}, {distance_km:.0f} km"
 
 
-def _changed_blocks(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
+def _changed_blocks(kept: SavedPlan, made: Plan, now: datetime) -> list[str]:
     """Blocks that are to be set otherwise than before."""
     timezone, night = made.night.timezone, made.night
 

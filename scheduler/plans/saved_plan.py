@@ -60,7 +60,7 @@ class _Kept(BaseModel):
     model_config = ConfigDict(strict=True, extra="ignore", frozen=True, arbitrary_types_allowed=True)
 
 
-class KeptBlock(_Kept):
+class SavedBlock(_Kept):
     """A block as it was planned: `kw` [kW] and `amps` [A] are positive."""
 
     start: Instant
@@ -71,7 +71,7 @@ class KeptBlock(_Kept):
     reason: str
 
 
-class KeptTrip(_Kept):
+class SavedTrip(_Kept):
     """A trip as it was planned."""
 
     depart: Instant
@@ -82,7 +82,7 @@ class KeptTrip(_Kept):
     ready_at: Instant | None
 
 
-class KeptLimits(_Kept):
+class SavedLimits(_Kept):
     """What was approved and what the charger can do [kW]."""
 
     import_limit_kw: Positive
@@ -97,7 +97,7 @@ class KeptLimits(_Kept):
     phases: Annotated[int, Field(ge=1, le=3)]
 
 
-class KeptRow(_Kept):
+class SavedRow(_Kept):
     """One interval: powers [kW], setpoint positive for charging, states of charge [%]."""
 
     start: Instant
@@ -113,7 +113,7 @@ class KeptRow(_Kept):
     soc_end_percent: Finite
 
 
-class KeptSoFar(_Kept):
+class SavedSoFar(_Kept):
     """What the meter had counted when the plan was made [kW, kWh], by number of the offer's band; None: not known."""
 
     peak_kw: Positive | None = None
@@ -121,14 +121,14 @@ class KeptSoFar(_Kept):
     exported_kwh: dict[str, Positive] | None = None
 
 
-class KeptCosts(_Kept):
+class SavedCosts(_Kept):
     """What the plan's battery wear came to, by cycling and by time, and by cycling alone, unweighted [money]."""
 
     wear: Finite
     cycle_wear: Finite | None = None
 
 
-class KeptPlan(_Kept):
+class SavedPlan(_Kept):
     """A plan as it was kept.
 
     `evening` is the first instant of the evening's first plan, `revision` counts its replans, `past_blocks` are over or
@@ -147,22 +147,22 @@ class KeptPlan(_Kept):
     set_by: SetBy
     evening: Instant
     revision: Annotated[int, Field(ge=0)]
-    blocks: list[KeptBlock]
-    past_blocks: list[KeptBlock]
+    blocks: list[SavedBlock]
+    past_blocks: list[SavedBlock]
     cancelled_blocks: Cancelled = 0
-    past_trips: list[KeptTrip] = []
-    trips: list[KeptTrip]
+    past_trips: list[SavedTrip] = []
+    trips: list[SavedTrip]
     cancelled_trips: Cancelled = 0
-    limits: KeptLimits
-    so_far: KeptSoFar = KeptSoFar()
-    costs: KeptCosts | None = None
+    limits: SavedLimits
+    so_far: SavedSoFar = SavedSoFar()
+    costs: SavedCosts | None = None
     wear_law: str = "depth"
     cautions: list[str]
-    rows: list[KeptRow] = []
+    rows: list[SavedRow] = []
     folder: Path = Path()
 
 
-def read_kept_plan(folder: Path) -> KeptPlan:
+def read_saved_plan(folder: Path) -> SavedPlan:
     """The plan in a folder.
 
     Raises
@@ -176,7 +176,7 @@ def read_kept_plan(folder: Path) -> KeptPlan:
     document = _document(plan_file)
     rows = _rows(folder / SCHEDULE_FILE)
     try:
-        plan = KeptPlan.model_validate({**document, "rows": rows, "folder": folder})
+        plan = SavedPlan.model_validate({**document, "rows": rows, "folder": folder})
     except ValidationError as error:
         key, problem = _first_problem(error)
         raise single_fault(plan_file, f"this plan is damaged: {problem}", key=key) from None
@@ -242,12 +242,12 @@ def _document(file: Path) -> dict[str, Any]:
     return document
 
 
-def _rows(file: Path) -> list[KeptRow]:
+def _rows(file: Path) -> list[SavedRow]:
     """Rows of the schedule; what is wrong with one is told with its line."""
     reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES), newline=""))
-    rows: list[KeptRow] = []
+    rows: list[SavedRow] = []
     try:
-        if not set(KeptRow.model_fields) <= set(reader.fieldnames or ()):
+        if not set(SavedRow.model_fields) <= set(reader.fieldnames or ()):
             raise single_fault(file, "this schedule is damaged: a column is missing", 1)
         for row in reader:
             rows.append(_row(row))
@@ -264,9 +264,11 @@ def _rows(file: Path) -> list[KeptRow]:
     return rows
 
 
-def _row(row: dict[str, str]) -> KeptRow:
-    named = {name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in KeptRow.model_fields}
-    return KeptRow.model_validate(named)
+def _row(row: dict[str, str]) -> SavedRow:
+    named = {
+        name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in SavedRow.model_fields
+    }
+    return SavedRow.model_validate(named)
 
 
 def _first_problem(error: ValidationError) -> tuple[str, str]:
@@ -276,7 +278,7 @@ def _first_problem(error: ValidationError) -> tuple[str, str]:
     return ".".join(str(part) for part in first["loc"]), problem
 
 
-def _check_powers(row: KeptRow, file: Path, line: int) -> None:
+def _check_powers(row: SavedRow, file: Path, line: int) -> None:
     """State, powers and setpoint of one row say the same."""
     charge_kw = 0.0 if row.state == "charge" else row.charge_kw
     discharge_kw = 0.0 if row.state == "discharge" else row.discharge_kw
@@ -284,7 +286,7 @@ def _check_powers(row: KeptRow, file: Path, line: int) -> None:
         raise single_fault(file, "this schedule is damaged: state, powers and setpoint disagree", line)
 
 
-def _check(plan: KeptPlan) -> None:
+def _check(plan: SavedPlan) -> None:
     """The two files are of one plan, and its times are instants in order."""
     file = plan.folder / PLAN_FILE
     instants = [plan.start, plan.end, plan.evening]
@@ -316,7 +318,7 @@ def _check(plan: KeptPlan) -> None:
     _check_most(plan)
 
 
-def _check_most(plan: KeptPlan) -> None:
+def _check_most(plan: SavedPlan) -> None:
     """No block and no row asks for more than the charger can."""
     charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
     if any(block.kw > (charge if block.action == "charge" else discharge) for block in plan.blocks):

@@ -18,7 +18,7 @@ LITTLE_KW = 0.01
 
 
 @dataclass(frozen=True, slots=True)
-class BestGiving:
+class BestDischarge:
     """The interval and power at which a kWh given gains most, what it earns there and what it costs [money per kWh]."""
 
     interval: int
@@ -79,9 +79,9 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
 
 def _best_giving(
     night: Night, replayed: Replayed, draw_kw: FloatArray, most_kw: FloatArray, least_kw: float
-) -> BestGiving:
+) -> BestDischarge:
     """The best of every interval and power from the least to the most that the interval allows."""
-    best: BestGiving | None = None
+    best: BestDischarge | None = None
     for share in np.linspace(0, 1, POWERS_TRIED):
         power = least_kw + share * (most_kw - least_kw)
         possible = (most_kw >= least_kw) & (power > 0)
@@ -90,7 +90,7 @@ def _best_giving(
         earns = (used * replayed.import_price + (power - used) * replayed.export_price) / power
         costs = _cost(night, power)
         interval = int(np.argmax(np.where(possible, earns - costs, -np.inf)))
-        found = BestGiving(interval, float(power[interval]), float(earns[interval]), float(costs[interval]))
+        found = BestDischarge(interval, float(power[interval]), float(earns[interval]), float(costs[interval]))
         if best is None or found.earns - found.costs > best.earns - best.costs:
             best = found
     assert best is not None

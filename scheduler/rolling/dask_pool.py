@@ -116,7 +116,7 @@ def do_on_cluster(client: Client, work: Work[Result], progress: Callable[[int], 
                     raise WorkersLostError("Workers die again and again while they do the same run") from None
                 send(name)
                 continue
-            run.keep(result, work.keys[name], work.file(name))
+            run.save(result, work.keys[name], work.file(name))
             nights += run.nights
             progress(nights)
             send_more()

@@ -15,7 +15,7 @@ NOTHING_KWH = 1e-9
 """Energy below which a battery counts as at its mark [kWh]."""
 
 
-def carry_out(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Setpoints:
+def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Setpoints:
     """What the charger does in a real night when a plan's setpoints are set.
 
     A block that covers the building follows the real draw up to its power; other powers stay as planned. The charger

@@ -50,7 +50,7 @@ class CompareOptions:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Asked:
+class ComparisonRequest:
     """A comparison that can be made.
 
     Attributes
@@ -94,7 +94,7 @@ class Asked:
         )
 
 
-def parse_period(words: CompareOptions) -> Asked:
+def parse_period(words: CompareOptions) -> ComparisonRequest:
     """Read every file and check that the days can be compared.
 
     Raises
@@ -126,7 +126,7 @@ def parse_period(words: CompareOptions) -> Asked:
     beyond = _trip_beyond(offers)
     if beyond and words.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return Asked(named, first, last, words.forecast, hardware, tuple(notes))
+    return ComparisonRequest(named, first, last, words.forecast, hardware, tuple(notes))
 
 
 def _read_offers(words: CompareOptions) -> list[Inputs]:

@@ -48,11 +48,11 @@ class Run(Protocol[Result]):
         """Do it; `tick` is called after each night."""
         ...
 
-    def keep(self, result: Result, key: str, file: Path) -> None:
+    def save(self, result: Result, key: str, file: Path) -> None:
         """Write a result whole."""
         ...
 
-    def kept(self, key: str, file: Path) -> Result | None:
+    def load(self, key: str, file: Path) -> Result | None:
         """A result that was kept under this key, or None."""
         ...
 
@@ -85,11 +85,11 @@ class Work(Generic[Result]):
 def work_of(runs: Mapping[str, Run[Result]], folder: Path) -> Work[Result]:
     """What is left to do of runs, with what the folder has."""
     keys = {name: run.key() for name, run in runs.items()}
-    there = frozenset(name for name, run in runs.items() if run.kept(keys[name], folder / f"{name}.npz") is not None)
+    there = frozenset(name for name, run in runs.items() if run.load(keys[name], folder / f"{name}.npz") is not None)
     return Work(runs, folder, keys, there)
 
 
-def most_jobs() -> int:
+def available_cores() -> int:
     """Cores that this program may use."""
     return int(cpu_count())
 
@@ -134,7 +134,7 @@ def results(work: Work[Result]) -> Iterator[tuple[str, Result]]:
     NotWrittenError : one is not there.
     """
     for name, run in work.runs.items():
-        result = run.kept(work.keys[name], work.file(name))
+        result = run.load(work.keys[name], work.file(name))
         if result is None:
             raise NotWrittenError(f"{work.file(name)} is gone; run the same command again")
         yield name, result
@@ -144,7 +144,7 @@ def _do_one(run: Run[Result], key: str, file: Path, counters: Path, caller: int)
     """Do one run and keep its result; a byte a night goes to the file of this process."""
     _end_with(caller)
     with (counters / str(os.getpid())).open("ab", buffering=0) as count:
-        run.keep(run.do(lambda: _tick(count.write)), key, file)
+        run.save(run.do(lambda: _tick(count.write)), key, file)
 
 
 @cache

@@ -23,14 +23,14 @@ from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import Replayed, battery_flows_kwh, verify, verify_constraints
-from scheduler.rolling.dispatch import carry_out
+from scheduler.rolling.dispatch import follow_plan
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
 """How the car is used: as planned, as planned without discharging, or charged whenever it is home."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Carried:
+class CarryOver:
     """What goes from one night into the next.
 
     Attributes
@@ -90,7 +90,7 @@ def rolled_nights(
     InputFaults : a series does not cover the days.
     NoPlanError, PlanRefused : as for a plan.
     """
-    carried = Carried(inputs.site.car.kwh(soc_percent))
+    carried = CarryOver(inputs.site.car.kwh(soc_percent))
     for now, following in pairwise(planning_times(inputs, first, last)):
         night = one_night(inputs, now, following, carried, forecast, policy)
         yield night
@@ -111,7 +111,7 @@ def one_night(
     inputs: Inputs,
     now: datetime,
     following: datetime,
-    carried: Carried,
+    carried: CarryOver,
     forecast: ForecastKind = "typical",
     policy: Policy = "plan",
 ) -> RolledNight:
@@ -155,11 +155,11 @@ def one_night(
     blocks = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
     if forecast == "recorded":
         blocks = ()  # what happens is what was planned, interval by interval; nothing needs to follow anything
-    setpoints = carry_out(real, planned, answer.setpoints, blocks)
+    setpoints = follow_plan(real, planned, answer.setpoints, blocks)
     return RolledNight(planned, answer, expected, real, setpoints, verify_constraints(real, setpoints))
 
 
-def after(night: RolledNight, before: Carried) -> Carried:
+def after(night: RolledNight, before: CarryOver) -> CarryOver:
     """What goes on into the next night."""
     real, setpoints, replayed = night.real, night.setpoints, night.replayed
     into, out = battery_flows_kwh(real, setpoints, replayed.on_the_way_kwh)
@@ -172,7 +172,7 @@ def after(night: RolledNight, before: Carried) -> Carried:
         key = (step.side, step.band, step.period)
         counted[key] = counted.get(key, 0.0) + float(energy[step.holds].sum())
     fill = final_fill_kwh(real.wear, real.initial_fill_kwh, into, out)
-    return Carried(float(replayed.stored_kwh[-1]), fill, peaks, counted)
+    return CarryOver(float(replayed.stored_kwh[-1]), fill, peaks, counted)
 
 
 def recorded_until(inputs: Inputs) -> datetime:
@@ -183,7 +183,7 @@ def recorded_until(inputs: Inputs) -> datetime:
     return min(ends).to_pydatetime()
 
 
-def _with_state(night: Night, carried: Carried) -> Night:
+def _with_state(night: Night, carried: CarryOver) -> Night:
     """The night with the battery as it is."""
     if carried.fill_kwh is None:
         return replace(night, stored_now_kwh=carried.stored_kwh)
@@ -192,12 +192,12 @@ def _with_state(night: Night, carried: Carried) -> Night:
     return replace(night, stored_now_kwh=carried.stored_kwh, initial_fill_kwh=np.clip(fill, 0.0, night.wear.size_kwh))
 
 
-def _peak(carried: Carried, now: datetime, timezone: str) -> float:
+def _peak(carried: CarryOver, now: datetime, timezone: str) -> float:
     local = pd.Timestamp(now).tz_convert(timezone)
     return carried.peak_kw.get(local.year * 12 + local.month, 0.0)
 
 
-def _counted(carried: Carried, side: str, inputs: Inputs, now: datetime) -> dict[int, float]:
+def _counted(carried: CarryOver, side: str, inputs: Inputs, now: datetime) -> dict[int, float]:
     """Counted so far towards each step of the side under way, by number of the band [kWh]."""
     local = pd.Timestamp(now).tz_convert(inputs.site.timezone)
     day, month = local.date().toordinal() - date(1970, 1, 1).toordinal(), local.year * 12 + local.month

@@ -17,7 +17,7 @@ from scheduler.plan_output.ocpp_file import ocpp21_document
 from scheduler.plan_output.ocpp_schema import broken_rules
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
-from scheduler.plans.saved_plan import newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.places import SCENARIOS
 
@@ -91,13 +91,13 @@ def test_a_schedule_that_contradicts_itself_is_refused(folder: Path, old: str, n
     assert old in text
     file.write_bytes(text.replace(old, new, 1).encode())
     with pytest.raises(InputFaults) as faults:
-        read_kept_plan(folder)
+        read_saved_plan(folder)
     assert said in str(faults.value)
 
 
 def test_limits_are_never_widened_to_fit_a_setpoint(folder: Path) -> None:
     """Charging 7.2 kW where 7 kW may be imported, and giving 4.1 kW where nothing may be exported: no profile."""
-    plan = read_kept_plan(folder)
+    plan = read_saved_plan(folder)
     for limit in ("import_limit_kw", "export_limit_kw"):
         small = plan.limits.model_copy(update={limit: 0.5 if limit == "import_limit_kw" else 0.0})
         with pytest.raises(InputFaults, match="is over what was approved"):

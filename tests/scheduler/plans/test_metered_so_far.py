@@ -12,7 +12,7 @@ from scheduler.plan_output.ocpp_file import ocpp21_document
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replan import replan_tonight
-from scheduler.plans.saved_plan import newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from tests.builders.sites import write_site
 
 PREMIUM = """\
@@ -84,7 +84,7 @@ def test_a_charging_profile_keeps_the_export_limit_of_its_hour(tmp_path: Path) -
     )
     site = write_site(tmp_path / "home", site={"export_limit_kw = 5.0\n": window}, offer={OLD: PREMIUM})
     write_plan(plan_tonight(site, words("18:00", 75, exported_so_far_kwh=0, peak_so_far_kw=4)), tmp_path / "plans")
-    kept = read_kept_plan(newest_plan(tmp_path / "plans"))
+    kept = read_saved_plan(newest_plan(tmp_path / "plans"))
     assert kept.limits.export_limits_kw is not None
     assert kept.limits.export_limits_kw[:5] == [5.0, 5.0, 1.0, 1.0, 5.0]
     schedule = json.loads(json.dumps(ocpp21_document(kept)))["chargingProfile"]["chargingSchedule"][0]

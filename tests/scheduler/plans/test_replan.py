@@ -16,7 +16,7 @@ from scheduler.plan_output.plan_json import plan_document
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replan import replan_tonight
-from scheduler.plans.saved_plan import newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.places import SCENARIOS
 
@@ -50,7 +50,7 @@ def document(plans: Path, name: str) -> dict[str, Any]:
 
 def test_a_kept_plan_is_read_back_as_it_was(first: Path) -> None:
     """Blocks, trips, limits and rows of the folder are those of the document."""
-    kept, written = read_kept_plan(newest_plan(first)), document(first, "2026-03-02T1820")
+    kept, written = read_saved_plan(newest_plan(first)), document(first, "2026-03-02T1820")
     assert [block.kw for block in kept.blocks] == [block["kw"] for block in written["blocks"]]
     assert kept.trips[0].return_at.isoformat() == written["trips"][0]["return"]
     assert kept.limits.export_limit_kw == 5.0
@@ -75,7 +75,7 @@ def test_the_rest_of_the_horizon_is_planned_and_the_past_is_kept(plans: Path) ->
 
 def test_nothing_new_changes_nothing(plans: Path) -> None:
     """With the state of charge that the plan expected there is nothing to save, and the blocks' hours stay."""
-    row = next(row for row in read_kept_plan(newest_plan(plans)).rows if row.start.hour == 22)
+    row = next(row for row in read_saved_plan(newest_plan(plans)).rows if row.start.hour == 22)
     made = replan_tonight(DEMO, RequestOptions(row.soc_start_percent, now="2026-03-02T22:00"), plans)
     assert made.replanned is not None
     assert made.replanned.carrying_on_total == pytest.approx(made.replayed.costs.total, abs=0.02 * 0.345)
@@ -150,7 +150,7 @@ def test_a_damaged_plan_is_one_clear_fault(plans: Path, old: str, new: str, said
     assert old in text
     file.write_text(text.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(InputFaults) as faults:
-        read_kept_plan(file.parent)
+        read_saved_plan(file.parent)
     assert said in str(faults.value)
     assert len(faults.value.faults) == 1
 
@@ -169,7 +169,7 @@ def test_a_damaged_schedule_is_one_clear_fault(plans: Path, spoil: Any, said: st
     file = plans / "2026-03-02T1820" / "schedule.csv"
     file.write_text("\n".join(spoil(file.read_text(encoding="utf-8").splitlines())) + "\n", encoding="utf-8")
     with pytest.raises(InputFaults, match=said):
-        read_kept_plan(file.parent)
+        read_saved_plan(file.parent)
 
 
 def test_the_document_of_a_replan_says_what_it_replaces(plans: Path) -> None:

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
-from scheduler.plans.saved_plan import newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.places import SCENARIOS
 
@@ -47,7 +47,7 @@ def change(folder: Path, spoil: Callable[[dict[str, Any]], object]) -> None:
 def the_fault(folder: Path) -> str:
     """The one fault that reading the folder gives."""
     with pytest.raises(InputFaults) as faults:
-        read_kept_plan(folder)
+        read_saved_plan(folder)
     (fault,) = faults.value.faults
     return str(fault)
 
@@ -55,7 +55,7 @@ def the_fault(folder: Path) -> str:
 def test_what_is_read_is_what_was_written(folder: Path) -> None:
     """Names, instants, status and cautions are those of the document; the record cannot be changed."""
     document = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
-    kept = read_kept_plan(folder)
+    kept = read_saved_plan(folder)
     assert [kept.site, kept.offer, kept.currency, kept.timezone, kept.status, kept.cautions] == [
         document[key] for key in ("site", "offer", "currency", "timezone", "status", "cautions")
     ]
@@ -71,7 +71,7 @@ def test_what_is_read_is_what_was_written(folder: Path) -> None:
 def test_a_plan_may_say_more_than_is_wanted(folder: Path) -> None:
     """A key that this program does not know is left alone."""
     change(folder, lambda document: document.update(weather="fair"))
-    assert read_kept_plan(folder).revision == 0
+    assert read_saved_plan(folder).revision == 0
 
 
 @pytest.mark.parametrize("name", ["plan.json", "schedule.csv"])

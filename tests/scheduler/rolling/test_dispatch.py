@@ -12,7 +12,7 @@ from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import replay, verify, verify_constraints
-from scheduler.rolling.dispatch import carry_out
+from scheduler.rolling.dispatch import follow_plan
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import random_night
 
@@ -20,7 +20,7 @@ from tests.builders.random_nights import random_night
 def carried(planned: Night, setpoints: Setpoints, **really: object) -> Setpoints:
     """The plan's setpoints in a night that differs as said; every law of that night must hold."""
     real = replace(planned, **really)  # type: ignore[arg-type]
-    done = carry_out(real, planned, setpoints, find_blocks(planned, setpoints))
+    done = follow_plan(real, planned, setpoints, find_blocks(planned, setpoints))
     verify_constraints(real, done)
     return done
 
@@ -31,7 +31,7 @@ def test_what_was_forecast_is_carried_out_as_planned(seed: int) -> None:
     night = random_night(seed)
     answer = solve(night)
     planned = verify(night, answer)
-    done = carry_out(night, night, answer.setpoints, find_blocks(night, answer.setpoints))
+    done = follow_plan(night, night, answer.setpoints, find_blocks(night, answer.setpoints))
     verify_constraints(night, done)
     found = replay(night, done)
     # powers within the 0.05 kW that make one setting, and energy within what that gives over a night

@@ -18,7 +18,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.planning_times import evenings
 from scheduler.plans.plan_tonight import solve_and_verify
-from scheduler.rolling.simulate import Carried, RolledNight, one_night, rolled_nights
+from scheduler.rolling.simulate import CarryOver, RolledNight, one_night, rolled_nights
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
@@ -145,7 +145,7 @@ def test_a_rounding_below_zero_does_not_go_on(inputs: Inputs) -> None:
     fill = np.full(8, 3.0)
     fill[3] = -1e-15
     evening = datetime(2026, 2, 2, 17, 30, tzinfo=ZoneInfo(HELSINKI))
-    night = one_night(inputs, evening, evening + timedelta(days=1), Carried(21.0, fill), policy="charge-on-return")
+    night = one_night(inputs, evening, evening + timedelta(days=1), CarryOver(21.0, fill), policy="charge-on-return")
     assert night.planned.initial_fill_kwh.min() == 0.0
 
 

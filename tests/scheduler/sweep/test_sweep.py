@@ -59,7 +59,7 @@ def backwards(work: Work[SweepResult], progress: Callable[[int], None]) -> None:
     """What is left, the last run first."""
     for name, run in reversed(work.runs.items()):
         if name not in work.done:
-            run.keep(run.do(lambda: None), work.keys[name], work.file(name))
+            run.save(run.do(lambda: None), work.keys[name], work.file(name))
 
 
 def test_the_same_files_whoever_did_the_work(study: Study, tmp_path: Path) -> None:
