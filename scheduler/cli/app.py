@@ -216,12 +216,12 @@ def _make(make: Callable[[Callable[[str], None]], Plan], plans: Path, why: str |
     from scheduler.plan_output.terminal import show_plan
     from scheduler.plan_output.write_plan import write_plan
     from scheduler.plans.explain_interval import explain_interval
-    from scheduler.plans.plan_tonight import STEPS
+    from scheduler.plans.plan_tonight import STAGES
     from scheduler.plans.replay import PlanRefused
     from scheduler.textio.errors import NotWrittenError
 
     try:
-        with steps_shown(STEPS) as progress:
+        with steps_shown(STAGES) as progress:
             made = make(progress)
             reasoning = None if why is None else explain_interval(made, why)
         folder = write_plan(made, plans)

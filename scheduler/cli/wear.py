@@ -50,7 +50,7 @@ def wear(
     stored_kwh is at the end of each row.
     """
     from scheduler.cli.progress import steps_shown
-    from scheduler.diagnostics.wear import STEPS, WearOptions, wear_of_trace
+    from scheduler.diagnostics.wear import STAGES, WearOptions, wear_of_trace
     from scheduler.diagnostics.wear_page import page_text
     from scheduler.diagnostics.wear_terminal import show_wear, wear_json
     from scheduler.metering.write_series import write_together
@@ -58,7 +58,7 @@ def wear(
 
     words = WearOptions(trace, site, battery_kwh, battery_price, age_years, temp_degc)
     try:
-        with steps_shown(STEPS) as progress:
+        with steps_shown(STAGES) as progress:
             found = wear_of_trace(words, progress)
         if out is not None:
             write_together({out / "wear.json": wear_json(found), out / PAGE: page_text(found)})

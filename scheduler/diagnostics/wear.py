@@ -29,7 +29,7 @@ USUAL_AGE_YEARS = 3.0
 """The age where neither the site nor an option tells [a]."""
 NOT_TOLD = math.nan
 """A temperature that no file tells."""
-STEPS = ("Reading", "Counting")
+STAGES = ("Reading", "Counting")
 MUCH_SHALLOW = 0.2
 MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
 
@@ -84,13 +84,13 @@ def wear_of_trace(words: WearOptions, progress: Callable[[str], None] = lambda s
 
     Parameters
     ----------
-    progress : is told each of STEPS as it begins.
+    progress : is told each of STAGES as it begins.
 
     Raises
     ------
     InputFaults : the faults of the options and the files.
     """
-    progress(STEPS[0])
+    progress(STAGES[0])
     _check_options(words)
     plan = read_saved_plan(words.source) if words.source.is_dir() else None
     folder = words.site if words.site is not None else _site_of_plan(plan)
@@ -101,7 +101,7 @@ def wear_of_trace(words: WearOptions, progress: Callable[[str], None] = lambda s
     read = replace(read, trace=_at_temperatures(read.trace, words, site))
     settings = _settings(words, site)
     words = replace(words, age_years=settings.age_years)
-    progress(STEPS[1])
+    progress(STAGES[1])
     counted = counted_wear(read.trace, [wear_law(name, settings) for name in WEAR_LAWS], price)
     difference, notes = None, list(read.notes)
     if plan is not None:

@@ -44,7 +44,7 @@ def folder(written: Path, tmp_path: Path) -> Path:
         (lambda d: d.update(timezone="../zone"), "timezone"),
         (lambda d: d.update(start=1772468400), "start"),
         (lambda d: d.update(start="1772468400"), "start"),
-        (lambda d: d.update(site="half a character \ud800"), "it is no JSON"),
+        (lambda d: d.update(site="half a character \ud800"), "it is not JSON"),
         (lambda d: d.update(evening="0001-01-01T00:00:00+05:00"), "evening"),
         (lambda d: d.update(evening="2026-03-02T20:20:00+02:00"), "it begins before its evening"),
         (lambda d: d.update(cancelled_trips=10**9), "cancelled_trips"),
@@ -54,8 +54,8 @@ def folder(written: Path, tmp_path: Path) -> Path:
         (lambda d: d["blocks"].reverse(), "blocks do not follow each other"),
         (lambda d: d["blocks"][1].update(start=d["blocks"][0]["start"]), "blocks do not follow each other"),
         (lambda d: d.update(past_blocks=d["blocks"][-1:]), "a past block is not over"),
-        (lambda d: d["blocks"][0].update(kw=99.0), "a block has more than the charger's most"),
-        (lambda d: d["limits"].update(charge_max_kw=2.0), "the charger's most"),
+        (lambda d: d["blocks"][0].update(kw=99.0), "a block exceeds the charger's maximum power"),
+        (lambda d: d["limits"].update(charge_max_kw=2.0), "the charger's maximum power"),
     ],
 )
 @pytest.mark.parametrize("kind", ["calendar", "ocpp21"])
@@ -76,7 +76,7 @@ def test_a_document_that_contradicts_itself_is_refused(
     ("old", "new", "said"),
     [
         ("idle", "id\rle", "schedule.csv line"),
-        ("idle", "i" * 140_000, "it is no CSV"),
+        ("idle", "i" * 140_000, "it is not CSV"),
         ("idle", "asleep", 'schedule.csv line 7, state: this schedule is damaged: found "asleep"'),
         (",discharge,", ",charge,", "schedule.csv line 2: this schedule is damaged: state, powers and setpoint"),
         (",discharge,", ",idle,", "schedule.csv line 2: this schedule is damaged: state, powers and setpoint"),

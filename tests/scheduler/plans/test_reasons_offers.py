@@ -42,7 +42,7 @@ def test_a_premium_that_is_used_up() -> None:
     [(action, reason)] = reasons(night)
     assert action == "discharge"
     assert "sells 8.0 kWh at 0.50" in reason[0].lower() + reason[1:]
-    assert reason.endswith("; the better price covers only 8.0 kWh of what is sent.")
+    assert reason.endswith("; the better price covers only 8.0 kWh of what is sold.")
 
 
 def test_cheap_first_kwh_that_are_used_up() -> None:
@@ -58,9 +58,9 @@ def test_a_peak_that_is_held_down(so_far: float, said: bool) -> None:
     night = flat_night(load_kw=[1.0] * 3 + [5.0] + [1.0] * 4, import_price=0.15, stored_energy_price=0.20)
     demand = DemandMonth(np.arange(night.intervals), 6.0, so_far)
     found = " ".join(reason for _, reason in reasons(replace(night, demand=(demand,))))
-    words = "it keeps the highest demand of the month at 3.0 kW, which the offer charges for"
+    words = "it holds the month's highest demand, which the offer charges for, at 3.0 kW"
     assert (words in found) is said
-    assert ("it keeps the highest demand" in found) is said
+    assert ("it holds the month's highest demand" in found) is said
 
 
 def test_no_charging_from_the_grid() -> None:
@@ -105,9 +105,9 @@ def test_charging_and_the_demand_charge() -> None:
     night = flat_night(soc_percent=30.0, import_price=0.10, stored_energy_price=0.20)
     late = np.where(np.arange(night.intervals) < 4, np.arange(night.intervals), -1)
     [(_, reason)] = reasons(replace(night, demand=(DemandMonth(late, 6.0, 1.0),)))
-    assert reason.endswith("; at this time it does not count for the demand charge.")
+    assert reason.endswith("; charging at this time does not count towards the demand charge.")
     [(_, reason)] = reasons(replace(night, demand=(DemandMonth(np.arange(night.intervals), 6.0, 3.0),)))
-    assert reason.endswith("; more would raise the month's highest demand over 3.0 kW.")
+    assert reason.endswith("; more would raise the month's highest demand above 3.0 kW.")
 
 
 def test_a_trip_that_a_ban_makes_late_is_told_so() -> None:
@@ -117,4 +117,4 @@ def test_a_trip_that_a_ban_makes_late_is_told_so() -> None:
     for asked, said in ((banned, True), (replace(night, charger=plain_charger(charge_max_kw=2.0)), False)):
         replayed = verify(asked, solve(asked))
         [warning, *_] = outcome_warnings(asked, trip_outcomes(asked, replayed), "EUR")
-        assert ("the offer forbids charging from the grid" in warning) is said
+        assert ("The offer forbids charging from the grid" in warning) is said

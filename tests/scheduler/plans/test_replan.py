@@ -70,7 +70,7 @@ def test_the_rest_of_the_horizon_is_planned_and_the_past_is_kept(plans: Path) ->
     assert (past["start"], past["end"], past["kw"]) == (old["start"], new["start"], old["blocks"][0]["kw"])
     text = " ".join(result.stdout.split())
     assert "The car is at 50 %; the earlier plan expected 53." in text
-    assert "Against carrying on with the earlier plan this saves" in text
+    assert "Compared with carrying on with the earlier plan this saves" in text
 
 
 def test_nothing_new_changes_nothing(plans: Path) -> None:
@@ -87,7 +87,7 @@ def test_a_longer_trip_is_said_and_the_old_plan_would_miss_it(plans: Path) -> No
     words = RequestOptions(48, now="2026-03-02T21:00", trips=("06:30-18:00 196km",))
     replanned = replan_tonight(DEMO, words, plans).replanned
     assert replanned is not None
-    assert "No longer: trip Tue 07:30 to 18:00, 96 km." in replanned.changes
+    assert "No longer planned: trip Tue 07:30 to 18:00, 96 km." in replanned.changes
     assert "New: trip Tue 06:30 to 18:00, 196 km." in replanned.changes
     assert "short of what the trip at Tue 06:30 needs" in replanned.carrying_on
 
@@ -133,12 +133,12 @@ def test_without_a_plan_there_is_nothing_to_replan(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('"format": 1', '"format": 2', "written by a newer program: format 2, and this program reads 1"),
-        ('"format": 1', '"format": "x"', "this is no plan"),
-        ("{", "", "it is no JSON"),
+        ('"format": 1', '"format": 2', "written by a newer version: format 2; this version reads 1"),
+        ('"format": 1', '"format": "x"', "this is not a plan"),
+        ("{", "", "it is not JSON"),
         ('"revision": 0', '"revision": -1', "revision: this plan is damaged: found -1"),
         ('"evening"', '"morning"', "evening: this plan is damaged: missing"),
-        ('"end": "2026-03-03T18:20', '"end": "2026-03-03T19:20', "schedule.csv is of another time"),
+        ('"end": "2026-03-03T18:20', '"end": "2026-03-03T19:20', "schedule.csv covers another time"),
         ('"start": "2026-03-02T18:20:00+02:00"', '"start": "2026-03-02T18:20:00"', "a time has no offset"),
         ('"action": "charge"', '"action": "dance"', 'found "dance"'),
     ],
