@@ -1,4 +1,4 @@
-"""`overnight compare`: what was asked, checked whole before any night is planned."""
+"""The request of `overnight compare`, checked as a whole before any night is planned."""
 
 from __future__ import annotations
 
@@ -22,17 +22,17 @@ from scheduler.textio.parse_time import local_text
 
 FROM_OPTION, TO_OPTION, JOBS_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--jobs", "--hardware", "OFFER"
 MOST_LETTERS = 60
-"""Of an offer's name in the names of files."""
+"""Most letters of an offer's name in the names of files."""
 FORECAST_DAYS = 28
 """Days before an evening from which a typical forecast is read."""
 
 RUNS = ("plan", "hindsight", "charge-only", "charge-on-return")
-"""Every way in which the days are run under an offer, those that take longest first."""
+"""The ways in which the days are run under each offer, the longest runs first; "hindsight" is perfect foresight."""
 
 
 @dataclass(frozen=True, slots=True)
 class CompareOptions:
-    """What the command was told.
+    """What the command was given.
 
     Attributes
     ----------
@@ -56,8 +56,10 @@ class ComparisonRequest:
     Attributes
     ----------
     offers : the site with each offer, by the offer's name as it appears in file names.
-    first, last : local days. forecast : what each evening knows.
-    hardware : or None. notes : what the reader should know, one sentence each.
+    first, last : local days, both included.
+    forecast : what each evening knows.
+    hardware : costs of the hardware, or None.
+    notes : what the reader should know, one sentence each.
     """
 
     offers: Mapping[str, Inputs]
@@ -69,20 +71,21 @@ class ComparisonRequest:
 
     @property
     def start_soc_percent(self) -> float:
-        """State of charge when the first day begins: the ceiling, as of a car that was charged on its return [%]."""
+        """Return the state of charge when the first day begins [%]: the ceiling, as if charged on return."""
         return next(iter(self.offers.values())).site.car.ceiling_percent
 
     @property
     def days(self) -> int:
-        """How many days are compared."""
+        """Return the number of days that are compared."""
         return (self.last - self.first).days + 1
 
     def runs(self) -> dict[str, RolledRun]:
-        """Every run by the name of its file; with a recorded forecast the plan is hindsight already."""
+        """Return every run by the name of its file; a plan on a recorded forecast has perfect foresight already."""
         kinds = [kind for kind in RUNS if kind != "hindsight" or self.forecast != "recorded"]
         return {f"{name}.{kind}": self._run(name, kind) for kind in kinds for name in self.offers}
 
     def _run(self, name: str, kind: str) -> RolledRun:
+        """Return the run of one of RUNS under one offer."""
         return RolledRun(
             f"offer {self.offers[name].offer.name!r}, {kind}",
             self.offers[name],
@@ -115,7 +118,7 @@ def parse_period(words: CompareOptions) -> ComparisonRequest:
                 str(words.hardware),
                 None,
                 "currency",
-                f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; allowed is the same",
+                f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; expected the same",
             )
         )
     if faults:
@@ -145,40 +148,40 @@ def _read_offers(words: CompareOptions) -> list[Inputs]:
 
 
 def _hardware_path(words: CompareOptions) -> Path:
-    """The hardware file, relative to the working directory or else to the site's folder."""
+    """Return the hardware file, found from the working directory or else in the site's folder."""
     assert words.hardware is not None
     beside = words.site / words.hardware
     return beside if not words.hardware.exists() and beside.exists() else words.hardware
 
 
 def _twice(offers: Sequence[Inputs]) -> Iterator[Fault]:
+    """Yield a fault for each offer that is given twice."""
     seen: dict[str, Path] = {}
     for inputs in offers:
         name, file = inputs.offer.name, inputs.site.offer_file
         if name in seen:
             other = "the same file" if seen[name].resolve() == file.resolve() else str(seen[name])
-            yield Fault(
-                str(file), None, "name", f"{shown(name)} is the name of {other} too; allowed is each offer once"
-            )
+            yield Fault(str(file), None, "name", f"{shown(name)} is also the name of {other}; expected each offer once")
         seen.setdefault(name, file)
 
 
 def _currencies(offers: Sequence[Inputs]) -> Iterator[Fault]:
+    """Yield a fault for each offer in another currency than the first."""
     expected = offers[0].offer.currency
     for inputs in offers[1:]:
         if inputs.offer.currency != expected:
             first = offers[0].site.offer_file.name
-            message = f"found {inputs.offer.currency}, and {first} is in {expected}; allowed is one currency for all"
+            message = f"found {inputs.offer.currency}, and {first} is in {expected}; expected one currency for all"
             yield Fault(str(inputs.site.offer_file), None, "currency", message)
 
 
 def _file_names(offers: Sequence[Inputs]) -> list[str]:
-    """A name for files from each offer's name: small letters, digits and hyphens, no two alike."""
+    """Return a file name for each offer, from its own name: small letters, digits and hyphens, no two alike."""
     found: list[str] = []
     for inputs in offers:
-        words = re.sub(r"[^a-z0-9]+", "-", inputs.offer.name.lower()).strip("-")
+        name_text = re.sub(r"[^a-z0-9]+", "-", inputs.offer.name.lower()).strip("-")
         stem = re.sub(r"[^a-z0-9]+", "-", inputs.site.offer_file.stem.lower()).strip("-")
-        plain = (words or stem or "offer")[:MOST_LETTERS].strip("-")
+        plain = (name_text or stem or "offer")[:MOST_LETTERS].strip("-")
         name, number = plain, 2
         while name in found:
             name, number = f"{plain}-{number}", number + 1
@@ -187,7 +190,7 @@ def _file_names(offers: Sequence[Inputs]) -> list[str]:
 
 
 def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str | None) -> tuple[date, date]:
-    """First and last day: those asked for, or all whole days that every series covers.
+    """Return the first and the last day: those asked for, or all whole days that every series covers.
 
     Raises
     ------
@@ -200,12 +203,12 @@ def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str 
         for option, text in ((FROM_OPTION, first_day), (TO_OPTION, last_day))
     )
     if asked_first is not None and asked_last is not None and asked_first > asked_last:
-        raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; allowed is that day or earlier")
+        raise single_fault(FROM_OPTION, f"{asked_first} is after --to {asked_last}; expected that day or earlier")
     if first > last:
         raise single_fault(site.load_file, f"{_spans(offers)}: no whole local day is in all of them")
     spans = "; ".join(part for part in (_spans(offers), _trip_beyond(offers)) if part)
     faults = [
-        Fault(option, None, None, f"{day} is not covered ({spans}); allowed are days from {first} to {last}")
+        Fault(option, None, None, f"{day} is not covered ({spans}); expected a day from {first} to {last}")
         for option, day in ((FROM_OPTION, asked_first), (TO_OPTION, asked_last))
         if day is not None and not first <= day <= last
     ]
@@ -214,12 +217,12 @@ def days_to_roll(offers: Sequence[Inputs], first_day: str | None, last_day: str 
     chosen_first, chosen_last = asked_first or first, asked_last or last
     if chosen_first > chosen_last:
         option = FROM_OPTION if asked_first is not None else TO_OPTION
-        raise single_fault(option, f"no day is left ({_spans(offers)}); allowed are days from {first} to {last}")
+        raise single_fault(option, f"no day is left ({_spans(offers)}); expected a day from {first} to {last}")
     return chosen_first, chosen_last
 
 
 def _covered(offers: Sequence[Inputs]) -> tuple[date, date]:
-    """First and last whole local day that every series covers, a trip that is then under way included."""
+    """Return the first and the last whole local day that every series covers, with any trip then under way."""
     timezone = offers[0].site.timezone
     begin = max(span[0] for span in _series(offers).values())
     end = min(span[1] for span in _series(offers).values())
@@ -236,7 +239,7 @@ def _covered(offers: Sequence[Inputs]) -> tuple[date, date]:
 
 
 def _trip_beyond(offers: Sequence[Inputs]) -> str:
-    """The trip that ends after the series and so takes days away, in words; empty where there is none."""
+    """Return the trip that ends after the series and so shortens the days, as a clause; "" if there is none."""
     timezone = offers[0].site.timezone
     end = min(span[1] for span in _series(offers).values())
     last_midnight = midnight(end.tz_convert(timezone).date(), timezone)
@@ -248,7 +251,7 @@ def _trip_beyond(offers: Sequence[Inputs]) -> str:
 
 
 def _series(offers: Sequence[Inputs]) -> dict[str, tuple[pd.Timestamp, pd.Timestamp]]:
-    """Begin and end of every series, by the name of its file."""
+    """Return the begin and the end of every series, by the name of its file."""
     site, load, solar = offers[0].site, offers[0].load, offers[0].solar
     found = {site.load_file.name: (load.start[0], load.end)}
     if solar is not None and site.solar_file is not None:
@@ -261,6 +264,7 @@ def _series(offers: Sequence[Inputs]) -> dict[str, tuple[pd.Timestamp, pd.Timest
 
 
 def _spans(offers: Sequence[Inputs]) -> str:
+    """Return from when to when each series goes, as text."""
     timezone = offers[0].site.timezone
     return "; ".join(
         f"{name} has {' to '.join(local_text(instant.to_pydatetime(), timezone) for instant in span)}"
@@ -269,18 +273,18 @@ def _spans(offers: Sequence[Inputs]) -> str:
 
 
 def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> Iterator[str]:
-    """What was taken for granted."""
+    """Yield what the comparison assumes, one sentence each."""
     site = inputs.site
     begin = pd.Timestamp(midnight(first, site.timezone))
     if forecast == "typical" and begin - inputs.load.start[0] < pd.Timedelta(days=FORECAST_DAYS):
         yield (
-            f"The series begin less than {FORECAST_DAYS} days before the first evening: at first what is typical is "
-            "read from the same month of other years or from the whole series, which no one could have known then."
+            f"The series begin less than {FORECAST_DAYS} days before the first evening: at first the typical day is "
+            "taken from the same month of other years or from the whole series, which nobody could have known then."
         )
     end = pd.Timestamp(midnight(last + timedelta(days=1), site.timezone))
     if inputs.recorded_trips is None:
         yield (
-            "The site records no trips; every week has its usual trips."
+            "The site has no recorded trips; every week has its usual trips."
             if site.usual_trips
             else "The site has no trips at all: the car never leaves."
         )
@@ -294,4 +298,4 @@ def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> I
     left, back = inside[0].depart_at.astimezone(zone).date(), inside[-1].return_at.astimezone(zone).date()
     most = min(14, max(3, (last - first).days // 4))
     if (left - first).days > most or (last - back).days > most:
-        yield f"{name} has trips from {left} to {back} alone; on other days the car stays at home."
+        yield f"{name} has trips only from {left} to {back}; on other days the car stays at home."

@@ -57,7 +57,7 @@ def test_a_cluster_that_is_not_there(address: str, monkeypatch: pytest.MonkeyPat
     """One message that names the option and what is allowed."""
     monkeypatch.setattr("scheduler.rolling.dask_pool.CONNECT_SECONDS", 0.5)
     with (
-        pytest.raises(InputFaults, match=r"--cluster.*allowed is the address of a Dask scheduler"),
+        pytest.raises(InputFaults, match=r"--cluster.*expected the address of a Dask scheduler"),
         cluster_at(address),
     ):
         pass
