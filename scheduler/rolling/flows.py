@@ -33,8 +33,6 @@ COLUMNS = (
     "curtailed_kwh",
 )
 DECIMALS = 9
-
-
 NIGHT_COLUMNS = (
     "soc_start_percent",
     "soc_end_percent",
@@ -49,6 +47,8 @@ NIGHT_COLUMNS = (
     "departures",
     "missed_departures",
 )
+OTHER_COLUMNS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
+"""Names of the arrays by interval beside `energy`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +124,7 @@ def rolled_flows(nights: Iterable[RolledNight], first: date, last: date, timezon
     """
     begin, end = (pd.Timestamp(midnight(day, timezone)) for day in (first, last + timedelta(days=1)))
     starts: list[pd.DatetimeIndex] = []
-    parts: dict[str, list[FloatArray]] = {name: [] for name in (*COLUMNS, *_OTHERS)}
+    parts: dict[str, list[FloatArray]] = {name: [] for name in (*COLUMNS, *OTHER_COLUMNS)}
     table: dict[str, list[float]] = {name: [] for name in NIGHT_COLUMNS}
     spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
     prices: list[float] = []
@@ -161,16 +161,13 @@ def rolled_flows(nights: Iterable[RolledNight], first: date, last: date, timezon
     )
 
 
-_OTHERS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
-
-
 def _instants(seconds: list[int]) -> pd.DatetimeIndex:
     """Return UTC instants from seconds since 1970."""
     return pd.DatetimeIndex(np.array(seconds, dtype="datetime64[s]"), tz="UTC")
 
 
 def _columns(night: RolledNight) -> dict[str, FloatArray]:
-    """Return what is kept of a night by interval, by name of COLUMNS and _OTHERS, each of shape (n,)."""
+    """Return what is kept of a night by interval, by name of COLUMNS and OTHER_COLUMNS, each of shape (n,)."""
     real, done, found = night.real, night.setpoints, night.replayed
     powers = (
         found.import_kw,
@@ -187,7 +184,7 @@ def _columns(night: RolledNight) -> dict[str, FloatArray]:
     for number, trip in enumerate(real.trips):
         on_the_way[trip.comeback - 1] += found.on_the_way_kwh[number] * real.car.on_the_way_price_per_kwh
     others = (real.hours * 60, found.stored_kwh[1:], found.wear_cost, on_the_way, out)
-    return columns | dict(zip(_OTHERS, others, strict=True))
+    return columns | dict(zip(OTHER_COLUMNS, others, strict=True))
 
 
 def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:

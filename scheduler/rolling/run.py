@@ -15,13 +15,12 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.request import ForecastKind
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.replay import PlanRefused
-from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, RolledFlows, rolled_flows
+from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, OTHER_COLUMNS, RolledFlows, rolled_flows
 from scheduler.rolling.simulate import Policy, RolledNight, planning_times, rolled_nights
 from scheduler.textio.array_cache import keep_arrays, kept_arrays
 from scheduler.textio.fingerprint import fingerprint, program_fingerprint
 from scheduler.textio.parse_time import local_text
 
-_ARRAYS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
 _INSTANTS = ("start", "night_start", "night_end")
 _NUMBERS = ("stored_before_kwh", "stored_energy_price")
 
@@ -70,7 +69,7 @@ class RolledRun:
         ------
         NotWrittenError : nothing was written.
         """
-        content: dict[str, object] = {name: getattr(result, name) for name in (*_ARRAYS, *_NUMBERS)}
+        content: dict[str, object] = {name: getattr(result, name) for name in (*OTHER_COLUMNS, *_NUMBERS)}
         content |= {name: getattr(result, name).as_unit("s").asi8 for name in _INSTANTS}
         content |= {f"energy.{name}": result.energy[name] for name in COLUMNS}
         content |= {f"night.{name}": result.night[name] for name in NIGHT_COLUMNS}
@@ -83,7 +82,7 @@ class RolledRun:
         if content is None:
             return None
         try:
-            found: dict[str, Any] = {name: content[name] for name in _ARRAYS}
+            found: dict[str, Any] = {name: content[name] for name in OTHER_COLUMNS}
             found |= {name: float(content[name]) for name in _NUMBERS}
             found |= {name: _as_instants(content[name]) for name in _INSTANTS}
             found["energy"] = {name: content[f"energy.{name}"] for name in COLUMNS}

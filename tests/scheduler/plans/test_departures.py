@@ -137,7 +137,7 @@ def test_a_target_that_is_never_reached_is_said_so() -> None:
 
 
 def test_waiting_passes_over_hours_without_room() -> None:
-    """Until 01:00 the building leaves 0.5 kW, under the charger's least; then 6 kW, and 3 kWh take half an hour."""
+    """Until 01:00 the building leaves 0.5 kW, below the charger's minimum; then 6 kW, and 3 kWh take half an hour."""
     night = flat_night(12, load_kw=[1.0] * 6 + [13.5] + [8.0] * 5, trips=[Drive(6, 12, 100)])
     # 14 - 8 = 6 kW of room
     assert outcomes(night, 2)[0].ready_at == clock("01:30", 3)

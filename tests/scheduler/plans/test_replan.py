@@ -44,18 +44,18 @@ def overnight(*words: str | Path) -> Result:
 
 
 def document(plans: Path, name: str) -> dict[str, Any]:
-    """A kept plan.json."""
+    """A saved plan.json."""
     return json.loads((plans / name / "plan.json").read_text(encoding="utf-8"))  # type: ignore[no-any-return]
 
 
-def test_a_kept_plan_is_read_back_as_it_was(first: Path) -> None:
+def test_a_saved_plan_is_read_back_as_it_was(first: Path) -> None:
     """Blocks, trips, limits and rows of the folder are those of the document."""
-    kept, written = read_saved_plan(newest_plan(first)), document(first, "2026-03-02T1820")
-    assert [block.kw for block in kept.blocks] == [block["kw"] for block in written["blocks"]]
-    assert kept.trips[0].return_at.isoformat() == written["trips"][0]["return"]
-    assert kept.limits.export_limit_kw == 5.0
-    assert kept.rows[0].start == kept.start
-    assert kept.rows[-1].end == kept.end
+    saved, written = read_saved_plan(newest_plan(first)), document(first, "2026-03-02T1820")
+    assert [block.kw for block in saved.blocks] == [block["kw"] for block in written["blocks"]]
+    assert saved.trips[0].return_at.isoformat() == written["trips"][0]["return"]
+    assert saved.limits.export_limit_kw == 5.0
+    assert saved.rows[0].start == saved.start
+    assert saved.rows[-1].end == saved.end
 
 
 def test_the_rest_of_the_horizon_is_planned_and_the_past_is_kept(plans: Path) -> None:
@@ -84,8 +84,8 @@ def test_nothing_new_changes_nothing(plans: Path) -> None:
 
 def test_a_longer_trip_is_said_and_the_old_plan_would_miss_it(plans: Path) -> None:
     """A trip of twice the length: named as new, the old one as dropped, and why the old plan will not do."""
-    words = RequestOptions(48, now="2026-03-02T21:00", trips=("06:30-18:00 196km",))
-    replanned = replan_tonight(DEMO, words, plans).replanned
+    options = RequestOptions(48, now="2026-03-02T21:00", trips=("06:30-18:00 196km",))
+    replanned = replan_tonight(DEMO, options, plans).replanned
     assert replanned is not None
     assert "No longer planned: trip Tue 07:30 to 18:00, 96 km." in replanned.changes
     assert "New: trip Tue 06:30 to 18:00, 196 km." in replanned.changes

@@ -1,4 +1,4 @@
-"""Why the car gives nothing: the first obstacle, in one clause."""
+"""Why the car does not discharge: the first obstacle, in one clause."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ def why(night: Night, *setpoint_kw: float) -> str:
 
 
 def solved_without_discharge(night: Night) -> str:
-    """The clause of a night whose best plan, solved, gives nothing."""
+    """The clause of a night whose best plan, solved, does not discharge."""
     answer = solve(night)
     assert not answer.setpoints.discharging.any()
     return why_no_discharge(night, replay(night, answer.setpoints))
 
 
-def test_a_car_that_is_away_gives_nothing() -> None:
+def test_a_car_that_is_away_does_not_discharge() -> None:
     """Unplugged from now to the end."""
     assert why(flat_night(trips=[Drive(0, 8, 0)])) == "the car is away"
 
@@ -46,8 +46,8 @@ def test_a_warranty_that_allows_nothing_is_named_first() -> None:
     assert why(night) == "it is not allowed to discharge"
 
 
-def test_a_charger_for_the_building_cannot_give_less_than_its_least() -> None:
-    """The building draws 0.6 kW at most while the car is home, the charger gives 1 kW or nothing."""
+def test_a_charger_for_the_building_has_a_minimum_power() -> None:
+    """The building draws 0.6 kW at most while the car is home, the charger's minimum is 1 kW."""
     night = flat_night(
         load_kw=[0.4, 0.6, 0.5, 0.4, 3.0, 3.0, 0.4, 0.4], import_price=0.90, charger=BUILDING, trips=[Drive(4, 6, 0)]
     )
@@ -102,7 +102,7 @@ def test_wear_of_a_battery_that_was_driven_today_is_that_of_a_deeper_segment() -
     assert "but cost 0.45 with losses and wear" in why(night)
 
 
-def test_a_least_power_that_spills_is_the_reason() -> None:
+def test_a_minimum_power_that_spills_is_the_reason() -> None:
     """0.30 at home would pay, but of 1 kW the building takes 0.2 and 0.8 go out at 0.05: 0.10 a kWh against 0.17."""
     night = flat_night(load_kw=0.2)
     assert why(night) == (
@@ -113,7 +113,7 @@ def test_a_least_power_that_spills_is_the_reason() -> None:
 
 
 def test_a_car_at_its_floor_has_too_little() -> None:
-    """At 21 % there are 0.5 kWh over the floor, less than the least power takes in an hour."""
+    """At 21 % there are 0.5 kWh over the floor, less than the minimum power takes in an hour."""
     night = flat_night(soc_percent=21, stored_energy_price=0.0, import_price=0.60)
     assert why(night) == "it holds too little above its floor of 20 % while prices are high"
 
@@ -154,8 +154,8 @@ def test_the_two_prices_are_those_of_one_power() -> None:
     )
 
 
-def test_a_discharge_limit_under_the_least_the_charger_gives_is_named() -> None:
-    """0.60 would pay, but 1 kW, the least power, for an hour is 1 kWh, and 0.5 kWh are allowed."""
+def test_a_discharge_limit_below_what_the_charger_can_do_is_named() -> None:
+    """0.60 would pay, but 1 kW, the minimum power, for an hour is 1 kWh, and 0.5 kWh are allowed."""
     night = flat_night(import_price=[0.6] + [0.15] * 7, car=plain_car(discharge_limit_kwh=0.5))
     assert solved_without_discharge(night) == (
         "the night's discharge limit of 0.5 kWh is less than the charger discharges in one interval at its "
