@@ -143,17 +143,17 @@ def _make(
     from scheduler.plan_output.plan_json import plan_text
     from scheduler.plan_output.terminal import show_plan
     from scheduler.plan_output.write_plan import write_plan
-    from scheduler.plans.explain_interval import explanation
-    from scheduler.plans.plan_tonight import STEPS
+    from scheduler.plans.explain_interval import explain_interval
+    from scheduler.plans.plan_tonight import STAGES
 
     with failures_told():
         if model_file is not None:
             from scheduler.optimizer.reference import check_model_file, write_model
 
             check_model_file(model_file)
-        with steps_shown(STEPS) as progress:
+        with steps_shown(STAGES) as progress:
             made = make(progress)
-            reasoning = None if options.why is None else explanation(made, options.why)
+            reasoning = None if options.why is None else explain_interval(made, options.why)
         if model_file is not None:
             write_model(made.night, model_file)
         folder = write_plan(made, options.plans)

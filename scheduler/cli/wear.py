@@ -43,7 +43,7 @@ def wear(
     stored_kwh is at the end of each row.
     """
     from scheduler.cli.progress import steps_shown
-    from scheduler.diagnostics.wear import STEPS, WearOptions, wear_of_trace
+    from scheduler.diagnostics.wear import STAGES, WearOptions, wear_of_trace
     from scheduler.diagnostics.wear_page import page_text
     from scheduler.diagnostics.wear_terminal import show_wear, wear_json
     from scheduler.textio.write import write_together
@@ -57,7 +57,7 @@ def wear(
         temp_degc=temp_degc,
     )
     with failures_told():
-        with steps_shown(STEPS) as progress:
+        with steps_shown(STAGES) as progress:
             found = wear_of_trace(options, progress)
         if out is not None:
             write_together({out / "wear.json": wear_json(found), out / PAGE: page_text(found)})

@@ -11,7 +11,7 @@ from scheduler.comparison.results import Comparison, comparison_of
 from scheduler.comparison.tables import comparison_texts
 from scheduler.rolling.flows import RolledFlows
 from scheduler.rolling.period import JOBS_OPTION, CompareOptions, parse_period
-from scheduler.rolling.process_pool import Work, do, most_jobs, work_of
+from scheduler.rolling.process_pool import Work, available_cores, do, work_of
 from scheduler.textio.errors import single_fault
 from scheduler.textio.write import STAGING, make_folder, refuse_other, write_together
 
@@ -47,7 +47,7 @@ def compare(
     make_folder(out / RUNS_FOLDER)
     work = work_of(asked.runs(), out / RUNS_FOLDER)
     begin(work)
-    compared = comparison_of(asked, dict(do(work, jobs or most_jobs(), progress)))
+    compared = comparison_of(asked, dict(do(work, jobs or available_cores(), progress)))
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
     for old in out.glob("metered-*.csv"):

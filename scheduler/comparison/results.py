@@ -21,7 +21,7 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.planning_times import midnight
 from scheduler.nights.wear_prices import segments_of
 from scheduler.rolling.flows import RolledFlows, rolled_bill
-from scheduler.rolling.period import Asked
+from scheduler.rolling.period import ComparisonRequest
 
 DAYS_A_YEAR = 365.25
 LEAST_SHARE = 0.01
@@ -177,7 +177,7 @@ class Comparison:
     asked : what was compared. offers : ranked by the total of the plan.
     """
 
-    asked: Asked
+    asked: ComparisonRequest
     offers: tuple[ComparedOffer, ...]
 
     @property
@@ -240,7 +240,7 @@ class Comparison:
         return not 365 <= self.asked.days <= 366
 
 
-def comparison_of(asked: Asked, results: Mapping[str, RolledFlows]) -> Comparison:
+def comparison_of(asked: ComparisonRequest, results: Mapping[str, RolledFlows]) -> Comparison:
     """The comparison from the result of every run.
 
     Parameters

@@ -22,14 +22,14 @@ from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import SITE_FILE, read_site
 from scheduler.nights.wear_prices import battery_temp_degc, middle_soc, segments_of
-from scheduler.plans.saved_plan import PLAN_FILE, KeptPlan, read_kept_plan
+from scheduler.plans.saved_plan import PLAN_FILE, SavedPlan, read_saved_plan
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 
 USUAL_AGE_YEARS = 3.0
 """The age where neither the site nor an option tells [a]."""
 NOT_TOLD = math.nan
 """A temperature that no file tells."""
-STEPS = ("Reading", "Counting")
+STAGES = ("Reading", "Counting")
 MUCH_SHALLOW = 0.2
 MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
 
@@ -84,15 +84,15 @@ def wear_of_trace(words: WearOptions, progress: Callable[[str], None] = lambda s
 
     Parameters
     ----------
-    progress : is told each of STEPS as it begins.
+    progress : is told each of STAGES as it begins.
 
     Raises
     ------
     InputFaults : the faults of the options and the files.
     """
-    progress(STEPS[0])
+    progress(STAGES[0])
     _check_options(words)
-    plan = read_kept_plan(words.source) if words.source.is_dir() else None
+    plan = read_saved_plan(words.source) if words.source.is_dir() else None
     folder = words.site if words.site is not None else _site_of_plan(plan)
     site = None if folder is None else read_site(folder)
     battery_kwh = words.battery_kwh if words.battery_kwh is not None or site is None else site.car.battery_kwh
@@ -101,7 +101,7 @@ def wear_of_trace(words: WearOptions, progress: Callable[[str], None] = lambda s
     read = replace(read, trace=_at_temperatures(read.trace, words, site))
     settings = _settings(words, site)
     words = replace(words, age_years=settings.age_years)
-    progress(STEPS[1])
+    progress(STAGES[1])
     counted = counted_wear(read.trace, [wear_law(name, settings) for name in WEAR_LAWS], price)
     difference, notes = None, list(read.notes)
     if plan is not None:
@@ -143,7 +143,7 @@ def _at_temperatures(trace: SocTrace, words: WearOptions, site: Site | None) -> 
     return replace(trace, temp_degc=np.where(np.isnan(trace.temp_degc), filled, trace.temp_degc))
 
 
-def trace_of_plan(plan: KeptPlan) -> ReadTrace:
+def trace_of_plan(plan: SavedPlan) -> ReadTrace:
     """A plan's states of charge at the boundaries of its schedule, at no temperature yet."""
     boundaries = [plan.rows[0].start, *(row.end for row in plan.rows)]
     # offsets change in a night with a clock change, so each becomes UTC by itself
@@ -153,7 +153,7 @@ def trace_of_plan(plan: KeptPlan) -> ReadTrace:
     return ReadTrace(trace, f"{len(plan.rows)} intervals of a plan", ())
 
 
-def _site_of_plan(plan: KeptPlan | None) -> Path | None:
+def _site_of_plan(plan: SavedPlan | None) -> Path | None:
     """The site that a plan lies in, where its folder is SITE/plans/PLAN."""
     if plan is None:
         return None
@@ -161,7 +161,7 @@ def _site_of_plan(plan: KeptPlan | None) -> Path | None:
     return folder if (folder / SITE_FILE).is_file() else None
 
 
-def _difference(plan: KeptPlan, read: ReadTrace, site: Site) -> WearDifference | None:
+def _difference(plan: SavedPlan, read: ReadTrace, site: Site) -> WearDifference | None:
     """Why the plan's cycle wear and the counted wear differ; None for a plan that does not tell its wear."""
     if plan.costs is None:
         return None

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 
 from icalendar import Alarm, Calendar, Event
 
-from scheduler.plans.saved_plan import KeptBlock, KeptPlan, KeptTrip
+from scheduler.plans.saved_plan import SavedBlock, SavedPlan, SavedTrip
 from scheduler.textio.format import number_text, percent_text, power_text
 
 PRODUCT = "-//overnight-scheduler//hand-over//EN"
@@ -22,7 +22,7 @@ BEFORE_SETTING = timedelta(minutes=5)
 BEFORE_DEPARTURE = timedelta(minutes=30)
 
 
-def calendar_text(plan: KeptPlan, made_at: datetime) -> bytes:
+def calendar_text(plan: SavedPlan, made_at: datetime) -> bytes:
     """The plan's calendar, UTF-8 with the line ends and folds of RFC 5545.
 
     Parameters
@@ -42,7 +42,7 @@ def calendar_text(plan: KeptPlan, made_at: datetime) -> bytes:
     return bytes(calendar.to_ical())
 
 
-def _blocks(plan: KeptPlan) -> Iterator[Event]:
+def _blocks(plan: SavedPlan) -> Iterator[Event]:
     blocks = [*plan.past_blocks, *plan.blocks]
     for number, block in enumerate(blocks):
         event = _event(plan, "block", number, block.start, block.end)
@@ -58,7 +58,7 @@ def _blocks(plan: KeptPlan) -> Iterator[Event]:
         yield _cancelled(plan, "block", number)
 
 
-def _trips(plan: KeptPlan) -> Iterator[Event]:
+def _trips(plan: SavedPlan) -> Iterator[Event]:
     trips = [*plan.past_trips, *plan.trips]
     for number, trip in enumerate(trips):
         event = _event(plan, "trip", number, trip.depart, trip.return_at)
@@ -72,7 +72,7 @@ def _trips(plan: KeptPlan) -> Iterator[Event]:
         yield _cancelled(plan, "trip", number)
 
 
-def _event(plan: KeptPlan, kind: str, number: int, begin: datetime, end: datetime) -> Event:
+def _event(plan: SavedPlan, kind: str, number: int, begin: datetime, end: datetime) -> Event:
     event = Event()
     event.add("uid", str(uuid.uuid5(NAMESPACE, f"{plan.site}\n{plan.evening.astimezone(UTC)}\n{kind} {number}")))
     event.add("dtstart", begin.astimezone(UTC))
@@ -80,7 +80,7 @@ def _event(plan: KeptPlan, kind: str, number: int, begin: datetime, end: datetim
     return event
 
 
-def _cancelled(plan: KeptPlan, kind: str, number: int) -> Event:
+def _cancelled(plan: SavedPlan, kind: str, number: int) -> Event:
     event = _event(plan, kind, number, plan.start, plan.end)
     event.add("status", "CANCELLED")
     event.add("summary", "No longer planned")
@@ -95,12 +95,12 @@ def _alarm(words: str, trigger: timedelta, related: str = "START") -> Alarm:
     return alarm
 
 
-def _setting(plan: KeptPlan, block: KeptBlock) -> str:
+def _setting(plan: SavedPlan, block: SavedBlock) -> str:
     action = {"charge": "Charge at", "discharge": "Discharge at", "cover": "Cover the building up to"}[block.action]
     if plan.set_by == "current":
         return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"
     return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A)"
 
 
-def _trip_text(trip: KeptTrip) -> str:
+def _trip_text(trip: SavedTrip) -> str:
     return f"Trip, {trip.distance_km:.0f} km: leaves with {percent_text(trip.planned_percent)}"

@@ -9,7 +9,7 @@ from typing import Literal
 from scheduler.plan_output.calendar_file import calendar_text
 from scheduler.plan_output.ocpp_file import ocpp21_document, ocpp21_text
 from scheduler.plan_output.ocpp_schema import broken_rules
-from scheduler.plans.saved_plan import read_kept_plan
+from scheduler.plans.saved_plan import read_saved_plan
 from scheduler.textio.errors import NotWrittenError, single_fault
 from scheduler.textio.write import write_file
 
@@ -29,7 +29,7 @@ def hand_over(plan_folder: Path, kind: Kind, out: Path | None = None) -> Path:
     InputFaults : the plan is missing, damaged or of a newer program, or cannot be handed over.
     NotWrittenError : nothing was written.
     """
-    plan = read_kept_plan(plan_folder)
+    plan = read_saved_plan(plan_folder)
     if kind == "calendar":
         content: str | bytes = calendar_text(plan, datetime.now(UTC).replace(microsecond=0))
     else:

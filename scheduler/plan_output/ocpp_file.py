@@ -22,7 +22,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS
-from scheduler.plans.saved_plan import SAME_KW, KeptPlan, KeptRow
+from scheduler.plans.saved_plan import SAME_KW, SavedPlan, SavedRow
 from scheduler.textio.errors import single_fault
 
 FIRST_DAY = date(2020, 1, 1)
@@ -31,7 +31,7 @@ WATTS_DECIMALS = 1
 """Digits after the point that the standard allows for a limit in W."""
 
 
-def ocpp21_text(plan: KeptPlan) -> str:
+def ocpp21_text(plan: SavedPlan) -> str:
     """The payload as JSON text.
 
     Raises
@@ -41,7 +41,7 @@ def ocpp21_text(plan: KeptPlan) -> str:
     return json.dumps(ocpp21_document(plan), indent=2) + "\n"
 
 
-def ocpp21_document(plan: KeptPlan) -> dict[str, Any]:
+def ocpp21_document(plan: SavedPlan) -> dict[str, Any]:
     """The payload as lists and dictionaries; powers in W, times with their offset, periods in s from the start."""
     periods: list[dict[str, Any]] = []
     for row in plan.rows:
@@ -75,7 +75,7 @@ def ocpp21_document(plan: KeptPlan) -> dict[str, Any]:
     }
 
 
-def _period(plan: KeptPlan, row: KeptRow) -> dict[str, Any]:
+def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
     start = {"startPeriod": _seconds(plan, row.start)}
     if row.state not in ("charge", "discharge"):
         return {**start, "operationMode": "Idle"}
@@ -107,7 +107,7 @@ def _period(plan: KeptPlan, row: KeptRow) -> dict[str, Any]:
     }
 
 
-def _within(plan: KeptPlan, row: KeptRow, most_kw: float, power_kw: float) -> float:
+def _within(plan: SavedPlan, row: SavedRow, most_kw: float, power_kw: float) -> float:
     """The limit of a period [kW]; the power itself where rounding puts it a hair beyond."""
     if power_kw > most_kw + SAME_KW:
         message = f"{power_kw:.3f} kW from {row.start.isoformat()} is over what was approved and the charger can: "
@@ -115,16 +115,16 @@ def _within(plan: KeptPlan, row: KeptRow, most_kw: float, power_kw: float) -> fl
     return max(most_kw, power_kw)
 
 
-def _cap_of(plan: KeptPlan, row: KeptRow) -> float:
+def _cap_of(plan: SavedPlan, row: SavedRow) -> float:
     """Power of the block that covers the building in this row [kW]."""
     return next((block.kw for block in plan.blocks if block.start <= row.start < block.end), row.discharge_kw)
 
 
-def _seconds(plan: KeptPlan, instant: datetime) -> int:
+def _seconds(plan: SavedPlan, instant: datetime) -> int:
     return round((instant - plan.start).total_seconds())
 
 
-def _instant(plan: KeptPlan, instant: datetime) -> str:
+def _instant(plan: SavedPlan, instant: datetime) -> str:
     return instant.astimezone(ZoneInfo(plan.timezone)).isoformat(timespec="seconds")
 
 

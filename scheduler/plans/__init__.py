@@ -1,1 +1,1 @@
-"""Replay, the independent check, and what a reader is told: reasons, costs, replans."""
+"""Plans: replay, the independent check, and what the reader is told: reasons, costs, replans."""

@@ -1,4 +1,4 @@
-"""What the plan means for each trip: ready when, how full, what is missing and what would help."""
+"""What a plan means for each trip: when the car is ready, how full it leaves, what is missing, what would help."""
 
 from __future__ import annotations
 
@@ -14,23 +14,24 @@ from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed
 from scheduler.textio.format import amount_text, clock_text, money_text, percent_text
 
 NEAR_PERCENT = 0.05
-"""A state of charge this near an edge of the window reads as being on it [%]."""
+"""A state of charge this close to the floor or the ceiling is shown as being there [%]."""
 MISSED_KWH = 0.005
-"""Less than this is neither missing nor charged on the way for a reader [kWh]: it would read 0.00."""
+"""Less energy than this is not reported as missing or as charged on the way [kWh]: it would read 0.00."""
 
 
 @dataclass(frozen=True, slots=True)
 class TripOutcome:
-    """One trip under the plan.
+    """What the plan means for one trip.
 
     Attributes
     ----------
-    trip : the night's trip.
-    planned_percent, target_percent : state of charge at departure, and what it should be [%].
-    missing_kwh, missing_when_ready_kwh : short of the target at departure, and before it from the ready time [kWh].
-    on_the_way_kwh : charged away from home [kWh].
-    ready_at : from when the target is held until departure; for a missed target when it would be reached if the car
-        stayed and charged, or None if that never comes within the plan.
+    trip : the trip of the night.
+    planned_percent, target_percent : planned state of charge at departure, and its target [%].
+    missing_kwh : energy short of the target at departure [kWh].
+    missing_when_ready_kwh : most energy short of the target between ready time and departure [kWh].
+    on_the_way_kwh : energy charged away from home [kWh].
+    ready_at : when the target is reached and held until departure. For a missed target, when it would be reached if the
+        car stayed and charged; None if that is not within the plan.
     """
 
     trip: NightTrip
@@ -43,12 +44,12 @@ class TripOutcome:
 
     @property
     def missed(self) -> bool:
-        """Whether the departure target is missed."""
+        """Return whether the departure target is missed."""
         return self.missing_kwh >= MISSED_KWH
 
 
 def trip_outcomes(night: Night, replayed: Replayed) -> tuple[TripOutcome, ...]:
-    """The outcome of each trip of the night, in time order."""
+    """Return what the plan means for each trip of the night, in time order."""
     found = []
     home_since = int(np.argmax(night.at_home))
     for number, trip in enumerate(night.trips):
@@ -72,7 +73,10 @@ def trip_outcomes(night: Night, replayed: Replayed) -> tuple[TripOutcome, ...]:
 
 
 def outcome_warnings(night: Night, outcomes: tuple[TripOutcome, ...], currency: str) -> list[str]:
-    """Missed targets and charging on the way in words: how much, when it would be ready, what would help."""
+    """Return warnings of missed targets and of charging on the way.
+
+    They say how much is missing, when the car would be ready, and what would help.
+    """
     found = []
     for outcome in outcomes:
         found += _missed_text(night, outcome)
@@ -87,7 +91,7 @@ def outcome_warnings(night: Night, outcomes: tuple[TripOutcome, ...], currency: 
 
 
 def window_warnings(night: Night, replayed: Replayed) -> list[str]:
-    """A car that starts the night outside its window, in words."""
+    """Return a warning if the car starts the night outside its window, else nothing."""
     car, stored = night.car, replayed.stored_kwh
     near = car.kwh(NEAR_PERCENT)
     ceiling_now = float(night.ceiling_kwh[0])
@@ -97,25 +101,27 @@ def window_warnings(night: Night, replayed: Replayed) -> list[str]:
     soc = percent_text(car.percent(float(stored[0])))
     if not low and ceiling_now > car.ceiling_kwh:
         wanted = percent_text(car.percent(ceiling_now))
-        return [f"The car is at {soc}, over the {wanted} that its next trip needs; it is not charged while it is."]
+        begins = f"The car is at {soc}, above the {wanted} that its next trip needs"
+        return [f"{begins}; it is not charged until it is below that."]
     inside = stored >= car.floor_kwh - near if low else stored <= car.ceiling_kwh + near
     edge = f"its floor of {car.floor_percent:g} %" if low else f"its ceiling of {car.ceiling_percent:g} %"
-    begins = f"The car is at {soc}, {'under' if low else 'over'} {edge}"
+    begins = f"The car is at {soc}, {'below' if low else 'above'} {edge}"
     if not inside.any():
-        return [f"{begins}, and stays there through this plan."]
+        return [f"{begins}, and stays there throughout this plan."]
     back = night.boundaries[int(inside.argmax())].to_pydatetime()
     now = night.boundaries[0].to_pydatetime()
-    rule = "it is not discharged before it is back" if low else "it is not charged before it is back"
+    rule = f"it is not {'discharged' if low else 'charged'} until it is back at its {'floor' if low else 'ceiling'}"
     return [f"{begins}; {rule}, by {clock_text(back, night.timezone, now)}."]
 
 
 def _missed_text(night: Night, outcome: TripOutcome) -> list[str]:
+    """Return a warning if the target is missed, or met only after the ready time; else nothing."""
     name = _name(night, outcome)
     if not outcome.missed:
         if outcome.missing_when_ready_kwh < MISSED_KWH or outcome.ready_at is None:
             return []
         return [
-            f"{name}: ready only at {clock_text(outcome.ready_at, night.timezone)}, later than "
+            f"{name}: ready only at {clock_text(outcome.ready_at, night.timezone)}, less than "
             f"{night.car.ready_minutes_before} minutes before departure."
         ]
     if outcome.ready_at is not None:
@@ -132,19 +138,19 @@ def _missed_text(night: Night, outcome: TripOutcome) -> list[str]:
 
 
 def _banned_text(night: Night, outcome: TripOutcome) -> str:
-    """That the offer, and not the charger, keeps the car from being charged before a missed departure."""
+    """Return that the offer forbids charging from the grid before a missed departure; "" if it does not."""
     before = slice(0, outcome.trip.depart)
     banned = night.only_solar[before] & night.at_home[before]
     if not banned.any():
         return ""
     return (
-        " Before it the offer forbids charging from the grid for a time, and the plan keeps to that; if the trip "
-        "matters more, charge then too, and expect to lose that time's feed-in price."
+        " The offer forbids charging from the grid for a time before it, and the plan keeps to that. If the trip "
+        "matters more, charge then too, and expect to lose the feed-in price of that time."
     )
 
 
 def _helps(night: Night, outcome: TripOutcome) -> list[str]:
-    """What would make up for a missed target: leaving later, driving less, charging on the way."""
+    """Return what would make up for a missed target: leaving later, driving less, charging on the way."""
     car, trip = night.car, outcome.trip
     margin = 1 + car.trip_margin_percent / 100
     fewer_km = np.ceil(outcome.missing_kwh / (car.consumption_kwh_per_100km * margin) * 100)
@@ -158,12 +164,13 @@ def _helps(night: Night, outcome: TripOutcome) -> list[str]:
 
 
 def _name(night: Night, outcome: TripOutcome) -> str:
+    """Return how a warning names the trip."""
     trip = outcome.trip.trip
     return f"Trip {clock_text(trip.depart_at, night.timezone)}, {trip.distance_km:.0f} km"
 
 
 def _held_from(night: Night, replayed: Replayed, trip: NightTrip, home_since: int) -> datetime:
-    """When the target is reached for the last time before departure, between boundaries by proportion."""
+    """Return when the target is reached for the last time before departure, interpolated between boundaries."""
     stored = replayed.stored_kwh
     target = min(trip.target_kwh, float(stored[trip.depart])) - ENERGY_TOLERANCE
     boundary = trip.depart
@@ -178,7 +185,10 @@ def _held_from(night: Night, replayed: Replayed, trip: NightTrip, home_since: in
 
 
 def _would_be_ready(night: Night, replayed: Replayed, trip: NightTrip) -> datetime | None:
-    """When the target would be reached if the car stayed after the departure time and charged as fast as it can."""
+    """Return when the target would be reached if the car stayed after the departure and charged as fast as it can.
+
+    None if that is not within the plan.
+    """
     charger = night.charger
     room = import_cap_kw(night.connection, night.load_kw, night.solar_kw) - (night.load_kw - night.solar_kw)
     short = trip.target_kwh - float(replayed.stored_kwh[trip.depart])
@@ -195,5 +205,5 @@ def _would_be_ready(night: Night, replayed: Replayed, trip: NightTrip) -> dateti
 
 
 def _to_minute(instant: pd.Timestamp) -> datetime:
-    """The next whole minute, so that what is shown is not early."""
+    """Return the next whole minute, so that the time shown is never too early."""
     return instant.ceil("min").to_pydatetime()

@@ -1,4 +1,4 @@
-"""The arithmetic of one interval, for a pocket calculator, and what a kW more or less would cost."""
+"""The arithmetic of one interval, to follow on a pocket calculator, and what a kW more or less would cost."""
 
 from __future__ import annotations
 
@@ -18,26 +18,39 @@ from scheduler.textio.parse_time import parse_moment
 
 WHY_OPTION = "--why"
 NEAR = 0.005
-"""A limit closer than this binds [kW], [kWh]."""
+"""A power or energy this close to a limit is at it [kW], [kWh]."""
 
 
-def interval_asked_for(plan: Plan, words: str) -> int:
-    """The interval of the plan that a moment lies in.
+def explain_interval(plan: Plan, text: str) -> str:
+    """Return the text for `--why`, for a moment as the owner gives it.
 
     Raises
     ------
-    InputFaults : it cannot be read, or the plan does not reach so far.
+    InputFaults : the moment cannot be read, or lies outside the plan.
+    """
+    return interval_text(plan, interval_at(plan, text))
+
+
+def interval_at(plan: Plan, text: str) -> int:
+    """Return the number of the interval in which a moment lies.
+
+    Raises
+    ------
+    InputFaults : the moment cannot be read, or lies outside the plan.
     """
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
-    moment = parse_moment(words, begin, night.timezone, WHY_OPTION)
+    moment = parse_moment(text, begin, night.timezone, WHY_OPTION)
     if moment >= end:
-        raise single_fault(WHY_OPTION, f"{words} is after this plan ends; expected a time inside it")
+        raise single_fault(WHY_OPTION, f"{text} is after the end of this plan; expected a time inside it")
     return int(night.boundaries.searchsorted(pd.Timestamp(moment), side="right")) - 1
 
 
-def why_text(plan: Plan, interval: int) -> str:
-    """The interval's arithmetic, line by line; money in the offer's currency, powers in kW, energies in kWh."""
+def interval_text(plan: Plan, interval: int) -> str:
+    """Return the arithmetic of an interval, line by line, and what another power there would cost.
+
+    Money is in the offer's currency, powers are in kW and energies in kWh.
+    """
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (interval, interval + 1))
     lines = [
@@ -57,10 +70,12 @@ def why_text(plan: Plan, interval: int) -> str:
 
 
 def _number(value: float) -> str:
+    """Return a number with up to four decimals."""
     return number_text(float(value), 4)
 
 
 def _action(plan: Plan, interval: int) -> str:
+    """Return what the charger does in the interval."""
     setpoints = plan.answer.setpoints
     if not plan.night.at_home[interval]:
         return "the car is away"
@@ -72,6 +87,7 @@ def _action(plan: Plan, interval: int) -> str:
 
 
 def _meter(plan: Plan, interval: int) -> Iterator[str]:
+    """Yield the power balance at the meter, and what is bought or sold."""
     night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
     load, solar, curtailed = night.load_kw[interval], night.solar_kw[interval], setpoints.curtailed_kw[interval]
     charge, discharge = setpoints.charge_kw[interval], setpoints.discharge_kw[interval]
@@ -94,6 +110,7 @@ def _meter(plan: Plan, interval: int) -> Iterator[str]:
 
 
 def _battery(plan: Plan, interval: int) -> Iterator[str]:
+    """Yield what goes into or out of the battery, and what is stored before and after."""
     night, setpoints, charger = plan.night, plan.answer.setpoints, plan.night.charger
     hours = _number(night.hours[interval])
     fixed = _number(charger.fixed_loss_kw)
@@ -116,7 +133,7 @@ def _battery(plan: Plan, interval: int) -> Iterator[str]:
 
 
 def _wear(plan: Plan, interval: int) -> Iterator[str]:
-    """Energy taken from each segment of depth, and its price."""
+    """Yield the energy taken from each wear segment, and its price."""
     night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
     into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
     taken = taken_from_segments_kwh(night.wear, night.initial_fill_kwh, into, out)[interval]
@@ -133,30 +150,30 @@ def _wear(plan: Plan, interval: int) -> Iterator[str]:
 
 
 def _ageing(plan: Plan, interval: int) -> Iterator[str]:
-    """What standing costs in the interval, from the calendar price at its two ends."""
+    """Yield what calendar ageing costs in the interval, from its price at both ends."""
     night, replayed = plan.night, plan.replayed
     if night.calendar is None:
         return
     ends = night.calendar.cost(replayed.stored_kwh[interval : interval + 2])
     weight = "" if night.wear_weight == 1 else f", weight {night.wear_weight:g}"
     yield (
-        f"Ageing by time: {_number(night.hours[interval])} h × mean of {_number(ends[0])} and {_number(ends[1])} an "
+        f"Calendar ageing: {_number(night.hours[interval])} h × mean of {_number(ends[0])} and {_number(ends[1])} per "
         f"hour = {_number(replayed.calendar_wear_cost[interval])}{weight}"
     )
 
 
 def _worth(plan: Plan, interval: int) -> Iterator[str]:
-    """What the energy moved is worth where it is kept."""
+    """Yield what the energy that is stored or taken out is worth."""
     stored, price = plan.replayed.stored_kwh, plan.night.stored_energy_price
     moved = float(stored[interval + 1] - stored[interval])
     if plan.night.at_home[interval] and abs(moved) > 1e-9:
-        verb = "Kept" if moved > 0 else "Given up"
+        change = "stored" if moved > 0 else "taken out"
         worth = _number(abs(moved) * price)
-        yield f"{verb}: {_number(abs(moved))} kWh × {_number(price)} stored-energy price = {worth}"
+        yield f"Value of energy {change}: {_number(abs(moved))} kWh × {_number(price)} stored-energy price = {worth}"
 
 
 def _limits(plan: Plan, interval: int) -> Iterator[str]:
-    """The limits that bind in the interval."""
+    """Yield the limits that bind in the interval."""
     night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
     charger, car = night.charger, night.car
     charge, discharge = float(setpoints.charge_kw[interval]), float(setpoints.discharge_kw[interval])
@@ -167,14 +184,17 @@ def _limits(plan: Plan, interval: int) -> Iterator[str]:
         trip for trip in night.trips if trip.ready <= interval + 1 <= trip.depart and abs(end - trip.target_kwh) < NEAR
     ]
     binding = {
-        f"the charger's most, {charger.charge_max_kw:g} kW": charge > charger.charge_max_kw - NEAR,
-        f"the charger's least, {charger.charge_min_kw:g} kW": 0 < charge < charger.charge_min_kw + NEAR,
-        f"the charger's most, {charger.discharge_max_kw:g} kW out": discharge > charger.discharge_max_kw - NEAR,
-        f"the charger's least, {charger.discharge_min_kw:g} kW out": 0 < discharge < charger.discharge_min_kw + NEAR,
+        f"the charger's maximum, {charger.charge_max_kw:g} kW": charge > charger.charge_max_kw - NEAR,
+        f"the charger's minimum, {charger.charge_min_kw:g} kW": 0 < charge < charger.charge_min_kw + NEAR,
+        f"the charger's maximum, {charger.discharge_max_kw:g} kW discharging": discharge
+        > charger.discharge_max_kw - NEAR,
+        f"the charger's minimum, {charger.discharge_min_kw:g} kW discharging": 0
+        < discharge
+        < charger.discharge_min_kw + NEAR,
         f"the import limit, {cap:g} kW": charge > 0 and replayed.import_kw[interval] > cap - NEAR,
         f"the export limit, {night.export_limit_kw[interval]:g} kW": discharge > 0
         and replayed.export_kw[interval] > night.export_limit_kw[interval] - NEAR,
-        "no charging from the grid by the offer": bool(night.only_solar[interval])
+        "the offer's ban on charging from the grid": bool(night.only_solar[interval])
         and charge >= max(0.0, float(night.solar_kw[interval] - night.load_kw[interval])) - NEAR,
         "the building's draw": discharge > 0 and abs(discharge - draw) < NEAR,
         f"the floor, {car.floor_percent:g} %": discharge > 0 and abs(end - car.floor_kwh) < NEAR,
@@ -185,29 +205,29 @@ def _limits(plan: Plan, interval: int) -> Iterator[str]:
         and float(night.hours @ setpoints.discharge_kw) > car.discharge_limit_kwh - NEAR,
     }
     found = [limit for limit, binds in binding.items() if binds]
-    yield f"At a limit here: {', '.join(found) if found else 'none'}"
+    yield f"Limits reached here: {', '.join(found) if found else 'none'}"
 
 
 def _more_or_less(plan: Plan, interval: int) -> Iterator[str]:
-    """What a kW more or less would cost in all, everything else planned anew."""
+    """Yield how the total changes with a kW more or less here, if everything else is planned again."""
     night = plan.night
     if not night.at_home[interval]:
         return
     setpoint = float(plan.answer.setpoints.charge_kw[interval] - plan.answer.setpoints.discharge_kw[interval])
     here = total_at_power(night, plan.answer, interval, setpoint)
     gap = number_text(GAP_WORTH_KWH * night.highest_price, 4)
-    yield f"Planned anew with another power here, all else free (to within {gap}):"
+    yield f"Change of the total with another power here, everything else planned again (to within {gap}):"
     for other in _neighbours(plan, setpoint):
         total = total_at_power(night, plan.answer, interval, other)
         if total is None or here is None:
             yield f"  {_setpoint_text(other)}: not possible, or a trip would be served worse"
         else:
             difference = number_text(total - here, 4)
-            yield f"  {_setpoint_text(other)}: {'' if difference.startswith('−') else '+'}{difference} in all"
+            yield f"  {_setpoint_text(other)}: {'' if difference.startswith('−') else '+'}{difference}"
 
 
 def _neighbours(plan: Plan, setpoint_kw: float) -> list[float]:
-    """A kW more and a kW less, at least the charger's least power, or none."""
+    """Return setpoints a kW higher and a kW lower [kW], within what the charger can do; 0 for idle."""
     charger = plan.night.charger
     if setpoint_kw == 0:
         return [max(charger.charge_min_kw, 1.0), -max(charger.discharge_min_kw, 1.0)]
@@ -221,12 +241,8 @@ def _neighbours(plan: Plan, setpoint_kw: float) -> list[float]:
 
 
 def _setpoint_text(setpoint_kw: float) -> str:
+    """Return a setpoint as text."""
     if setpoint_kw == 0:
         return "idle"
     action = "charging" if setpoint_kw > 0 else "discharging"
     return f"{action} at {number_text(abs(setpoint_kw), 2)} kW"
-
-
-def explanation(plan: Plan, words: str) -> str:
-    """The text for `--why`, from the owner's words."""
-    return why_text(plan, interval_asked_for(plan, words))

@@ -1,4 +1,7 @@
-"""What an earlier plan of the evening has counted at the meter until now: towards steps, and the month's peak."""
+"""What a replan takes the meter to have counted so far: energy towards tiers, and the month's peak.
+
+That is what the earlier plan was told, and what it forecast for the time from then until now.
+"""
 
 from __future__ import annotations
 
@@ -12,19 +15,27 @@ from models.base.calendars import public_holidays
 from models.tariff.offer import Band, OfferPrices, SidePrices, offer_prices
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.request import Request
-from scheduler.plans.saved_plan import KeptPlan, KeptRow
+from scheduler.plans.saved_plan import SavedPlan, SavedRow
 
 
-def with_what_was_counted(evening: Request, kept: KeptPlan, inputs: Inputs) -> Request:
-    """The evening's question with what the earlier plan was told, and what its part until now adds by its forecast.
+def with_metered_so_far(evening: Request, earlier: SavedPlan, inputs: Inputs) -> Request:
+    """Return the request with the energy and the peak that the meter has counted until now.
 
-    What the question says itself stays. Without bands that count or a demand charge, nothing changes.
+    Figures of the request itself stay. Under an offer without tiers and demand charge nothing changes.
+
+    Parameters
+    ----------
+    evening : the request of a replan.
+    earlier : the plan that it replaces.
+    inputs : the site, its series and offer.
     """
     offer, timezone = inputs.offer, inputs.site.timezone
-    if kept.offer != offer.name:
+    if earlier.offer != offer.name:
         return evening
-    past = [row for row in kept.rows if row.start < evening.now]
-    if not past or (offer.demand_charge is None and not _steps(offer.import_bands) and not _steps(offer.export_bands)):
+    past = [row for row in earlier.rows if row.start < evening.now]
+    if not past or (
+        offer.demand_charge is None and not _has_tiers(offer.import_bands) and not _has_tiers(offer.export_bands)
+    ):
         return evening
     now = pd.Timestamp(evening.now)
     starts = pd.DatetimeIndex([row.start.astimezone(UTC) for row in past]).as_unit("s")
@@ -33,7 +44,7 @@ def with_what_was_counted(evening: Request, kept: KeptPlan, inputs: Inputs) -> R
         if inputs.site.holiday_calendar is not None and offer.holidays_count_as is not None
         else frozenset()
     )
-    # prices do not matter here, and a market's may not reach back: only when bands hold
+    # only the times of the bands matter here, and a market's prices may not reach back so far
     plain = replace(
         offer,
         market=None,
@@ -44,28 +55,29 @@ def with_what_was_counted(evening: Request, kept: KeptPlan, inputs: Inputs) -> R
     net = np.array([row.load_kw + row.charge_kw - row.discharge_kw - row.solar_kw + row.curtailed_kw for row in past])
     hours = np.array([_hours(row, evening.now) for row in past])
     changes = {}
-    if evening.imported_so_far_kwh is None and kept.so_far.imported_kwh is not None:
+    if evening.imported_so_far_kwh is None and earlier.so_far.imported_kwh is not None:
         energy = np.maximum(net, 0.0) * hours
-        told = kept.so_far.imported_kwh
+        told = earlier.so_far.imported_kwh
         changes["imported_so_far_kwh"] = _counted(
             told, prices.imports, offer.import_bands, energy, starts, now, timezone
         )
-    if evening.exported_so_far_kwh is None and kept.so_far.exported_kwh is not None:
+    if evening.exported_so_far_kwh is None and earlier.so_far.exported_kwh is not None:
         energy = np.maximum(-net, 0.0) * hours
-        told = kept.so_far.exported_kwh
+        told = earlier.so_far.exported_kwh
         changes["exported_so_far_kwh"] = _counted(
             told, prices.exports, offer.export_bands, energy, starts, now, timezone
         )
-    peak = _peak(evening, kept, prices, net, starts, now, timezone)
+    peak = _peak(evening, earlier, prices, net, starts, now, timezone)
     return replace(evening, peak_so_far_kw=peak, **changes)  # type: ignore[arg-type]
 
 
-def _steps(bands: tuple[Band, ...]) -> bool:
+def _has_tiers(bands: tuple[Band, ...]) -> bool:
+    """Return whether a band prices only the first so many kWh."""
     return any(band.up_to_kwh is not None for band in bands)
 
 
-def _hours(row: KeptRow, now: datetime) -> float:
-    """Hours of the row until now."""
+def _hours(row: SavedRow, now: datetime) -> float:
+    """Return the length of the row until now [h]."""
     return (min(row.end, now) - row.start).total_seconds() / 3600
 
 
@@ -78,33 +90,48 @@ def _counted(
     now: pd.Timestamp,
     timezone: str,
 ) -> dict[int, float]:
-    """Energy counted towards each step of today, or of this month, by number of the band [kWh]."""
+    """Return the energy counted towards each tier today, or this month [kWh], by number of its band.
+
+    Parameters
+    ----------
+    told : what was counted when the earlier plan was made [kWh], by number of the band.
+    prices, bands : one side of the offer.
+    energy : energy of each past interval [kWh], shape (n,).
+    starts : start of each past interval, UTC.
+    """
     found = {}
     wall, here = starts.tz_convert(timezone), now.tz_convert(timezone)
-    for step in prices.tiers:
+    for tier in prices.tiers:
         same = np.asarray(wall.month == here.month)
         first = wall[0].month == here.month
-        if bands[step.band].per == "day":
+        if bands[tier.band].per == "day":
             same &= np.asarray(wall.day == here.day)
             first = first and wall[0].day == here.day
-        before = told.get(str(step.band), 0.0) if first else 0.0
-        found[step.band] = before + float(energy[same & step.holds].sum())
+        before = told.get(str(tier.band), 0.0) if first else 0.0
+        found[tier.band] = before + float(energy[same & tier.holds].sum())
     return found
 
 
 def _peak(
     evening: Request,
-    kept: KeptPlan,
+    earlier: SavedPlan,
     prices: OfferPrices,
     net: np.ndarray,
     starts: pd.DatetimeIndex,
     now: pd.Timestamp,
     timezone: str,
 ) -> float | None:
-    """The month's highest mean so far [kW]: as told to the earlier plan, or what its part until now draws."""
-    if evening.peak_so_far_kw is not None or kept.so_far.peak_kw is None:
+    """Return the month's highest mean so far [kW]; None where it is not known.
+
+    It is what the earlier plan was told, or what its part until now draws, whichever is higher.
+
+    Parameters
+    ----------
+    net : draw from the grid of each past interval, negative for export [kW], shape (n,).
+    """
+    if evening.peak_so_far_kw is not None or earlier.so_far.peak_kw is None:
         return evening.peak_so_far_kw
     wall, here = starts.tz_convert(timezone), now.tz_convert(timezone)
     counts = prices.in_demand_window & np.asarray(wall.month == here.month)
     drawn = float(net[counts].max()) if counts.any() else 0.0
-    return max(drawn, kept.so_far.peak_kw if wall[0].month == here.month else 0.0)
+    return max(drawn, earlier.so_far.peak_kw if wall[0].month == here.month else 0.0)

@@ -1,4 +1,4 @@
-"""The plan: what replay found of the night, put together for a reader."""
+"""The plan: what replay found of a night, with blocks, reasons, departures and warnings for the reader."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from scheduler.optimizer.setpoints import Answer
 from scheduler.plans.departures import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.replay import Costs, Replayed
-from scheduler.plans.saved_plan import KeptBlock, KeptTrip
+from scheduler.plans.saved_plan import SavedBlock, SavedTrip
 from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.textio.format import span_text
 
 MORNING, AFTERNOON = 4, 14
-"""Local hours between which a plan is for today, not tonight."""
+"""A plan made between these local hours says "today" instead of "tonight"."""
 
 CAUTIONS = (
     "A plan is advice, not control: you set the charger, and you decide.",
@@ -40,19 +40,21 @@ class Replanned:
 
     Attributes
     ----------
-    of : folder name of the earlier plan. evening : first instant of the evening's first plan.
+    of : folder name of the earlier plan.
+    evening : start of the evening's first plan.
     revision : 1 for the first replan of an evening.
-    past_blocks, past_trips : of earlier plans, over or cut short now.
+    past_blocks, past_trips : those of earlier plans that are over, or cut short now.
     cancelled_blocks, cancelled_trips : how many more an earlier revision had.
-    changes : what changed and why, in sentences.
-    carrying_on : what carrying on with the earlier plan would come to, in a sentence; its total [money] or None.
+    changes : what changed and why, one sentence each.
+    carrying_on : a sentence on what carrying on with the earlier plan would cost.
+    carrying_on_total : its total [money]; None if it is not possible.
     """
 
     of: str
     evening: datetime
     revision: int
-    past_blocks: tuple[KeptBlock, ...]
-    past_trips: tuple[KeptTrip, ...]
+    past_blocks: tuple[SavedBlock, ...]
+    past_trips: tuple[SavedTrip, ...]
     cancelled_blocks: int
     cancelled_trips: int
     changes: tuple[str, ...]
@@ -62,19 +64,21 @@ class Replanned:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plan:
-    """One night's plan, replayed.
+    """The plan of one night, verified by replay.
 
     Attributes
     ----------
-    inputs, evening, night : what was asked. answer : the solver's. replayed : what it comes to.
+    inputs, evening, night : the site's inputs, tonight's request, and the night built from them.
+    answer : the solver's answer.
+    replayed : what its setpoints come to.
     alternatives : costs of the same night under "charge-on-return" and "charge-only".
-    trips, blocks, reasons : for the reader; one reason a block.
+    trips, blocks, reasons : for the reader; one reason per block.
     headline : what to do tonight, in one sentence.
-    warnings : what the owner should know.
+    warnings : what the owner should know, one or two sentences each.
     made_at : when the plan was made, UTC.
-    wear_by_law : unweighted cycle wear by every law [money], of "plan", "charge-on-return" and "charge-only".
-    other_laws : those by which tonight would be another night.
-    free_total : total of the plan without the laws of setting by hand [money]; None for a schedule.
+    wear_by_law : unweighted cycle wear by each law [money], of "plan", "charge-on-return" and "charge-only".
+    other_laws : the wear laws that would change the plan.
+    free_total : total of the best schedule without the constraints of setting by hand [money]; None for a schedule.
     replanned : what a replan keeps and changes; None for an evening's first plan.
     """
 
@@ -97,26 +101,26 @@ class Plan:
 
     @property
     def setting_cost(self) -> float | None:
-        """What setting the charger by hand costs against a plan that is free of it [money]; None for a schedule."""
+        """Return how much more the plan costs because it is set by hand [money]; None for a schedule."""
         return None if self.free_total is None else self.replayed.costs.total - self.free_total
 
     @property
     def target_missed(self) -> bool:
-        """Whether a departure target is missed."""
+        """Return whether any departure target is missed."""
         return any(trip.missed for trip in self.trips)
 
     @property
     def saving(self) -> float:
-        """Total of charging on return less the plan's [money]."""
+        """Return the total of charging on return minus the plan's [money]."""
         return self.alternatives["charge-on-return"].total - self.replayed.costs.total
 
     @property
     def discharge_value(self) -> float:
-        """Total of charging only less the plan's [money]: what discharging at all is worth."""
+        """Return what discharging is worth: the total of only charging minus the plan's [money]."""
         return self.alternatives["charge-only"].total - self.replayed.costs.total
 
 
-def put_together(
+def assemble_plan(
     inputs: Inputs,
     evening: Request,
     night: Night,
@@ -128,7 +132,12 @@ def put_together(
     other_laws: tuple[OtherLaw, ...] = (),
     free_total: float | None = None,
 ) -> Plan:
-    """The plan with its blocks, reasons, departures and warnings."""
+    """Return the plan with its blocks, reasons, departures and warnings.
+
+    Parameters
+    ----------
+    The fields of `Plan`; `warnings` are those of building the night, and the plan's follow them.
+    """
     blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     outcomes = trip_outcomes(night, replayed)
     said = [
@@ -138,7 +147,9 @@ def put_together(
         *other_laws_text(other_laws),
     ]
     if answer.status != "optimal":
-        said.append(f"The solver stopped early ({answer.status}); a plan could be cheaper by up to {answer.gap:.2f}.")
+        said.append(
+            f"The solver stopped early ({answer.status}); another plan could be cheaper by up to {answer.gap:.2f}."
+        )
     return Plan(
         inputs=inputs,
         evening=evening,
@@ -159,17 +170,19 @@ def put_together(
 
 
 def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> str:
-    """What to do tonight in one sentence."""
+    """Return what to do tonight, in one sentence."""
     when = "Today" if MORNING <= night.boundaries[0].tz_convert(night.timezone).hour < AFTERNOON else "Tonight"
     if not blocks:
         return f"{when} the car is best left alone: {why_no_discharge(night, replayed)}."
-    sentence = ", then ".join(_step(night, block) for block in blocks)
+    sentence = ", then ".join(_block_text(night, block) for block in blocks)
     if not any(block.action != "charge" for block in blocks):
-        return f"{when} the car only charges: {sentence}; it gives nothing, since {why_no_discharge(night, replayed)}."
+        why = why_no_discharge(night, replayed)
+        return f"{when} the car only charges: {sentence}; it does not discharge, since {why}."
     return f"{when}: {sentence}."
 
 
-def _step(night: Night, block: Block) -> str:
+def _block_text(night: Night, block: Block) -> str:
+    """Return what to set for a block, and from when to when."""
     now, begin, end = (night.boundaries[at].to_pydatetime() for at in (0, block.first, block.last))
     do = setting_text(block, night.setting.set_by).partition(" (")[0]
     return f"{do} {span_text(begin, end, night.timezone, now)}"

@@ -1,4 +1,4 @@
-"""The one way through: from a site folder and tonight's words to a plan that replay has verified."""
+"""The main path: from a site's folder and tonight's request to a plan that replay has verified."""
 
 from __future__ import annotations
 
@@ -14,37 +14,41 @@ from scheduler.nights.request import Request
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
-from scheduler.plans.plan import Plan, put_together
+from scheduler.plans.plan import Plan, assemble_plan
 from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_constraints
 from scheduler.plans.wear_law_sensitivity import cycle_wear_by_law, other_laws
 
-STEPS = ("Reading the site", "Planning the night", "Costing the alternatives", "Asking other wear laws")
+STAGES = ("Reading the site", "Planning the night", "Costing the alternatives", "Trying other wear laws")
 
 
 def plan_tonight(
     folder: Path,
-    words: RequestOptions,
+    options: RequestOptions,
     offer_file: Path | None = None,
-    progress: Callable[[str], None] = lambda step: None,
+    progress: Callable[[str], None] = lambda stage: None,
 ) -> Plan:
-    """Plan one night.
+    """Plan one night, and verify the plan and its alternatives by replay.
 
     Parameters
     ----------
     folder : the site's folder.
-    words : tonight's question as typed.
+    options : tonight's request as given.
     offer_file : read instead of the site's own offer.
-    progress : told the name of each of STEPS as it begins.
+    progress : told the name of each of STAGES as it begins.
+
+    Returns
+    -------
+    The plan with its costs, alternatives, reasons and warnings.
 
     Raises
     ------
-    InputFaults : a file or a word is at fault.
+    InputFaults : a file or an option is at fault.
     NoPlanError : the solver gave no plan.
     PlanRefused : replay refuses the plan.
     """
-    progress(STEPS[0])
+    progress(STAGES[0])
     inputs = read_inputs(folder, offer_file)
-    evening = parse_request(words, inputs)
+    evening = parse_request(options, inputs)
     night, warnings = build_night(inputs, evening)
     return solve_and_verify(inputs, evening, night, warnings, progress)
 
@@ -54,20 +58,28 @@ def solve_and_verify(
     evening: Request,
     night: Night,
     warnings: tuple[str, ...],
-    progress: Callable[[str], None] = lambda step: None,
+    progress: Callable[[str], None] = lambda stage: None,
 ) -> Plan:
-    """The night's plan and its alternatives, each through replay.
+    """Solve a night and its alternatives, verify each by replay, and return the plan.
+
+    If the best plan without discharging serves the trips as well and costs no more, it is the plan.
+
+    Parameters
+    ----------
+    inputs, evening, night : the site's inputs, tonight's request, and the night built from them.
+    warnings : what building the night warned of; the plan repeats it.
+    progress : told the name of each later stage as it begins.
 
     Raises
     ------
     NoPlanError : the solver gave no plan.
     PlanRefused : replay refuses the plan.
     """
-    progress(STEPS[1])
+    progress(STAGES[1])
     answer = solve(night)
     replayed = verify(night, answer)
 
-    progress(STEPS[2])
+    progress(STAGES[2])
     never, charge_only = _without_discharging(night, answer, replayed)
     if _is_no_worse(charge_only, replayed):
         answer, replayed = never, charge_only
@@ -83,15 +95,15 @@ def solve_and_verify(
             ("charge-only", never.setpoints, charge_only),
         )
     }
-    progress(STEPS[3])
+    progress(STAGES[3])
     others = other_laws(inputs, night, answer.setpoints)
-    return put_together(
+    return assemble_plan(
         inputs, evening, night, answer, replayed, alternatives, warnings, wear_by_law, others, free_total
     )
 
 
 def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tuple[Answer, Replayed]:
-    """The best plan that never discharges; the plan itself if it does not."""
+    """Return the best plan that never discharges: the given one if it does not discharge."""
     if not answer.setpoints.gives_energy:
         return answer, replayed
     never = solve(night, may_discharge=False)
@@ -99,7 +111,10 @@ def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tu
 
 
 def _free_total(night: Night, replayed: Replayed) -> float | None:
-    """Total of the same night as a schedule, for a plan that is set by hand; no more than the plan's own."""
+    """Return the total of the same night as a free schedule [money]; None if the plan is not set by hand.
+
+    A schedule never costs more, so the solver's gap must not make it seem to: the total is at most the plan's.
+    """
     if not night.setting.by_hand:
         return None
     free = replace(night, setting=SCHEDULE)
@@ -107,7 +122,7 @@ def _free_total(night: Night, replayed: Replayed) -> float | None:
 
 
 def _is_no_worse(charge_only: Replayed, plan: Replayed) -> bool:
-    """Whether a plan without discharging serves the trips as well and costs no more: then the car is left alone."""
+    """Return whether a plan without discharging serves the trips as well and costs no more."""
     shortages = [
         (charge_only.on_the_way_kwh, plan.on_the_way_kwh),
         (charge_only.missing_kwh, plan.missing_kwh),

@@ -1,4 +1,4 @@
-"""What an offer's steps, demand charge and bans have to do with a block, in a clause."""
+"""How an offer's tiers, demand charge and bans limit a block: one clause for its reason."""
 
 from __future__ import annotations
 
@@ -14,23 +14,23 @@ from scheduler.textio.format import amount_text, clock_text, number_text
 
 NEAR_KW = 0.03
 NEAR_KWH = 0.03
-"""What is closer than this to a limit is at it [kW], [kWh]."""
+"""A power or energy this close to a limit is at it [kW], [kWh]."""
 
 
 def offer_discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
-    """Why the block gives what it gives: a peak that it holds down, or a better price that is used up; or nothing."""
+    """Return how the offer decides what a block discharges: it holds a peak down, or uses a tier up; "" if neither."""
     for month in night.demand:
         held = _held_peak(night, setpoints, replayed, block, month)
         if held is not None:
-            return f"it keeps the highest demand of the month at {number_text(held, 1)} kW, which the offer charges for"
-    step = _step_just_used_up(night, "export", replayed, block)
-    if step is not None:
-        return f"the better price covers only {amount_text(step.left_kwh)} of what is sent"
+            return f"it holds the month's highest demand, which the offer charges for, at {number_text(held, 1)} kW"
+    tier = _tier_used_up(night, "export", replayed, block)
+    if tier is not None:
+        return f"the better price covers only {amount_text(tier.left_kwh)} of what is sold"
     return ""
 
 
 def offer_charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
-    """Why the block charges no more: nothing from the grid by the offer, or a cheap step used up; or nothing."""
+    """Return how the offer keeps a block from charging more: a ban, a demand charge or a tier; "" if none does."""
     at = block.intervals
     surplus = np.maximum(0.0, night.solar_kw[at] - night.load_kw[at])
     if night.only_solar[at].all() and np.all(setpoints.charge_kw[at] >= surplus - NEAR_KW):
@@ -42,14 +42,14 @@ def offer_charge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, b
     by_demand = _charge_and_demand(night, replayed, block)
     if by_demand:
         return by_demand
-    step = _step_just_used_up(night, "import", replayed, block)
-    if step is not None:
-        return f"the cheaper price covers only {amount_text(step.left_kwh)} of what is bought"
+    tier = _tier_used_up(night, "import", replayed, block)
+    if tier is not None:
+        return f"the cheaper price covers only {amount_text(tier.left_kwh)} of what is bought"
     return ""
 
 
 def _charge_and_demand(night: Night, replayed: Replayed, block: Block) -> str:
-    """Charging that is held down by the month's peak, or that lies outside the hours that count; or nothing."""
+    """Return that a peak holds the charging down, or that its time does not count towards one; "" if neither."""
     at = block.intervals
     counted = np.zeros(night.intervals, dtype=np.bool_)
     for month in night.demand:
@@ -59,16 +59,16 @@ def _charge_and_demand(night: Night, replayed: Replayed, block: Block) -> str:
         peak = month.peak_kw(night.hours, replayed.import_kw)
         inside = month.mean_of[at] >= 0
         if inside.any() and float(replayed.import_kw[at][inside].max()) >= peak - NEAR_KW:
-            return f"more would raise the month's highest demand over {number_text(peak, 1)} kW"
+            return f"more would raise the month's highest demand above {number_text(peak, 1)} kW"
     if counted[night.at_home].any() and not counted[at].any():
-        return "at this time it does not count for the demand charge"
+        return "charging at this time does not count towards the demand charge"
     return ""
 
 
 def _held_peak(
     night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, month: DemandMonth
 ) -> float | None:
-    """The month's peak [kW] if it would be higher without this block; None if not."""
+    """Return the month's peak [kW] if it would be higher without this block, else None."""
     inside = np.zeros(night.intervals, dtype=np.bool_)
     inside[block.intervals] = True
     without = replayed.import_kw + np.where(inside, setpoints.discharge_kw, 0.0)
@@ -78,15 +78,15 @@ def _held_peak(
     return peak if higher and month.price_per_kw > 0 else None
 
 
-def _step_just_used_up(night: Night, side: Side, replayed: Replayed, block: Block) -> PriceTier | None:
-    """A step of a better price that is used up by the end of the block, and not before it."""
+def _tier_used_up(night: Night, side: Side, replayed: Replayed, block: Block) -> PriceTier | None:
+    """Return a tier of a better price that the block uses up, or None."""
     energy = night.hours * (replayed.import_kw if side == "import" else replayed.export_kw)
-    for step in night.tiers_of(side):
-        better = step.difference if side == "export" else -step.difference
-        if step.left_kwh <= NEAR_KWH or not (better[step.holds] > 0).all():
+    for tier in night.tiers_of(side):
+        better = tier.difference if side == "export" else -tier.difference
+        if tier.left_kwh <= NEAR_KWH or not (better[tier.holds] > 0).all():
             continue
-        used = np.cumsum(step.within_kwh(energy))
+        used = np.cumsum(tier.within_kwh(energy))
         before = used[block.first - 1] if block.first else 0.0
-        if used[block.last - 1] >= step.left_kwh - NEAR_KWH > before and step.holds[block.intervals].any():
-            return step
+        if used[block.last - 1] >= tier.left_kwh - NEAR_KWH > before and tier.holds[block.intervals].any():
+            return tier
     return None

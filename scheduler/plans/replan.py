@@ -1,4 +1,4 @@
-"""Replan: it is later and things changed. The rest of the newest plan's horizon, planned from here."""
+"""Replan: things have changed, and the rest of the newest plan's horizon is planned from now."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from scheduler.nights.parse_request import RequestOptions, moment_now, parse_req
 from scheduler.nights.request import Request
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
-from scheduler.plans.metered_so_far import with_what_was_counted
+from scheduler.plans.metered_so_far import with_metered_so_far
 from scheduler.plans.plan import Plan, Replanned
-from scheduler.plans.plan_tonight import STEPS, solve_and_verify
+from scheduler.plans.plan_tonight import STAGES, solve_and_verify
 from scheduler.plans.replay import PlanRefused, replay, verify_constraints
-from scheduler.plans.saved_plan import KeptBlock, KeptPlan, newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import SavedBlock, SavedPlan, newest_plan, read_saved_plan
 from scheduler.textio.errors import single_fault
 from scheduler.textio.format import (
     amount_text,
@@ -35,14 +35,14 @@ from scheduler.textio.format import (
 )
 
 REPLAN_HOURS = 18
-"""How long after its evening's first instant a plan may be replanned [h]: until noon after an evening at six."""
+"""How long after the start of its evening a plan may be replanned [h]: until noon if the evening began at six."""
 SAME_PERCENT = 0.5
-"""States of charge closer than this are as planned [%]."""
+"""A state of charge this close to the planned one is as planned [%]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CarryingOn:
-    """What carrying on with the earlier plan would come to: its total [money], or why it cannot be."""
+    """What carrying on with the earlier plan would cost: its total [money], or why it is not possible."""
 
     total: float | None
     why_not: str
@@ -50,79 +50,89 @@ class CarryingOn:
 
 def replan_tonight(
     folder: Path,
-    words: RequestOptions,
+    options: RequestOptions,
     plans: Path,
     offer_file: Path | None = None,
-    progress: Callable[[str], None] = lambda step: None,
+    progress: Callable[[str], None] = lambda stage: None,
 ) -> Plan:
-    """Plan the rest of the newest plan's horizon from here.
+    """Plan the rest of the newest plan's horizon from now.
 
-    Without trips in the words, those of the newest plan that have not departed are kept. Today's highest state of
-    charge, unless given, is the highest that the newest plan saw until now.
+    If no trips are given, those of the newest plan that have not yet departed stay. Today's highest state of charge,
+    unless given, is the highest one of the newest plan until now.
 
     Parameters
     ----------
-    folder : the site's folder. words : tonight's question as typed. plans : where the plans are kept.
+    folder : the site's folder.
+    options : tonight's request as given.
+    plans : the folder of saved plans.
+    offer_file : read instead of the site's own offer.
+    progress : told the name of each of STAGES as it begins.
+
+    Returns
+    -------
+    The plan; its `replanned` says what it keeps of the earlier plan and what it changes.
 
     Raises
     ------
-    InputFaults : a file or a word is at fault; there is no plan of this evening.
+    InputFaults : a file or an option is at fault, or there is no plan of this evening.
     NoPlanError, PlanRefused : as for a plan.
     """
-    progress(STEPS[0])
+    progress(STAGES[0])
     inputs = read_inputs(folder, offer_file)
-    kept = read_kept_plan(newest_plan(plans))
-    now = moment_now(words.now, inputs.site.timezone)
-    _of_this_evening(kept, inputs, now)
-    evening = _question(kept, words, inputs, now)
-    night, warnings = build_night(inputs, evening)
-    carrying_on = _carry_on(kept, night)
-    made = solve_and_verify(inputs, evening, night, warnings, progress)
-    return replace(made, replanned=_replanned(kept, made, carrying_on))
+    earlier = read_saved_plan(newest_plan(plans))
+    now = moment_now(options.now, inputs.site.timezone)
+    _check_evening(earlier, inputs, now)
+    request = _request(earlier, options, inputs, now)
+    night, warnings = build_night(inputs, request)
+    carrying_on = _carry_on(earlier, night)
+    made = solve_and_verify(inputs, request, night, warnings, progress)
+    return replace(made, replanned=_replanned(earlier, made, carrying_on))
 
 
-def _of_this_evening(kept: KeptPlan, inputs: Inputs, now: datetime) -> None:
-    """Refuse a plan of another site, of an earlier evening, or of one yet to come."""
+def _check_evening(earlier: SavedPlan, inputs: Inputs, now: datetime) -> None:
+    """Refuse a plan for another site, of an earlier evening, or that has not begun."""
     timezone = inputs.site.timezone
-    if kept.site != inputs.site.name:
-        raise single_fault(kept.folder, f"this plan is of {kept.site!r}, not of {inputs.site.name!r}")
-    last = min(kept.end, kept.evening + timedelta(hours=REPLAN_HOURS))
-    if not kept.start <= now < last:
-        begin, end = (each.astimezone(ZoneInfo(timezone)) for each in (kept.start, last))
+    if earlier.site != inputs.site.name:
+        raise single_fault(earlier.folder, f"this plan is for {earlier.site!r}, not for {inputs.site.name!r}")
+    last = min(earlier.end, earlier.evening + timedelta(hours=REPLAN_HOURS))
+    if not earlier.start <= now < last:
+        begin, end = (each.astimezone(ZoneInfo(timezone)) for each in (earlier.start, last))
         raise single_fault(
-            kept.folder,
-            f"the newest plan can be replanned from {begin:%Y-%m-%d %H:%M} until {end:%Y-%m-%d %H:%M}, and it is "
+            earlier.folder,
+            f"the newest plan can be replanned from {begin:%Y-%m-%d %H:%M} until {end:%Y-%m-%d %H:%M}, and it is now "
             f"{now.astimezone(ZoneInfo(timezone)):%Y-%m-%d %H:%M}; make a new one with overnight plan",
         )
 
 
-def _question(kept: KeptPlan, words: RequestOptions, inputs: Inputs, now: datetime) -> Request:
-    """Tonight's question, with what the kept plan knows: its end, its trips, and how full the car has been."""
-    usual = [Trip(trip.depart.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km) for trip in kept.trips]
-    evening = parse_request(words, inputs, until=kept.end.astimezone(UTC), usual=usual)
+def _request(earlier: SavedPlan, options: RequestOptions, inputs: Inputs, now: datetime) -> Request:
+    """Return tonight's request, with the earlier plan's end, trips and highest state of charge."""
+    usual = [
+        Trip(trip.depart.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km) for trip in earlier.trips
+    ]
+    evening = parse_request(options, inputs, until=earlier.end.astimezone(UTC), usual=usual)
     highest = evening.highest_soc_today_percent
     if highest is None:
-        seen = [row.soc_start_percent for row in kept.rows if row.start <= now]
+        seen = [row.soc_start_percent for row in earlier.rows if row.start <= now]
         highest = min(100.0, max(evening.soc_percent, *seen))
-    starts = tuple(row.start.astimezone(UTC) for row in kept.rows if row.start > now)
-    under_way = [trip for trip in kept.trips if trip.depart < now < trip.return_at]
+    starts = tuple(row.start.astimezone(UTC) for row in earlier.rows if row.start > now)
+    under_way = [trip for trip in earlier.trips if trip.depart < now < trip.return_at]
     notes = [
-        f"By the earlier plan the car is away until {clock_text(trip.return_at, inputs.site.timezone)}; planned as if "
-        "it is home, and if not, give --home-at."
+        f"The earlier plan has the car away until {clock_text(trip.return_at, inputs.site.timezone)}; this plan "
+        "assumes that it is home. If it is not, give --home-at."
         for trip in under_way
         if evening.home_at is None
     ]
     asked = replace(evening, highest_soc_today_percent=highest, boundaries=starts, notes=(*evening.notes, *notes))
-    return with_what_was_counted(asked, kept, inputs)
+    return with_metered_so_far(asked, earlier, inputs)
 
 
-def _carry_on(kept: KeptPlan, night: Night) -> CarryingOn:
-    """Replay the earlier plan's powers on what is left of the night."""
-    begins = [row.start.timestamp() for row in kept.rows]
+def _carry_on(earlier: SavedPlan, night: Night) -> CarryingOn:
+    """Return what the earlier plan's powers cost over the rest of the night."""
+    begins = [row.start.timestamp() for row in earlier.rows]
     at = np.searchsorted(begins, [each.timestamp() for each in night.boundaries[:-1]], side="right") - 1
-    inside = np.asarray(night.boundaries[:-1] < pd.Timestamp(kept.end)) & night.at_home
-    charge = np.array([kept.rows[row].charge_kw for row in at]) * inside
-    discharge = np.array([kept.rows[row].discharge_kw for row in at]) * inside
+    inside = np.asarray(night.boundaries[:-1] < pd.Timestamp(earlier.end)) & night.at_home
+    charge = np.array([earlier.rows[row].charge_kw for row in at]) * inside
+    discharge = np.array([earlier.rows[row].discharge_kw for row in at]) * inside
     if night.charger.discharge_to == "building":
         draw = np.maximum(0.0, night.load_kw - night.solar_kw)
         discharge = np.where(draw >= night.charger.discharge_min_kw, np.minimum(discharge, draw), 0.0)
@@ -133,7 +143,9 @@ def _carry_on(kept: KeptPlan, night: Night) -> CarryingOn:
     for trip, missing in zip(night.trips, replayed.missing_kwh, strict=True):
         if missing > MISSED_KWH:
             departs = clock_text(trip.trip.depart_at, night.timezone)
-            return CarryingOn(None, f"it would leave {amount_text(missing)} short of what the trip at {departs} needs")
+            return CarryingOn(
+                None, f"it would leave the car {amount_text(missing)} short of what the trip at {departs} needs"
+            )
     try:
         verify_constraints(night, setpoints)
     except PlanRefused as refused:
@@ -141,43 +153,45 @@ def _carry_on(kept: KeptPlan, night: Night) -> CarryingOn:
     return CarryingOn(replayed.costs.total, "")
 
 
-def _replanned(kept: KeptPlan, made: Plan, carrying_on: CarryingOn) -> Replanned:
-    """What stays of the earlier plan, what changed, why, and what it costs or saves."""
+def _replanned(earlier: SavedPlan, made: Plan, carrying_on: CarryingOn) -> Replanned:
+    """Return what stays of the earlier plan, what changed and why, and what that saves."""
     now = made.night.boundaries[0].to_pydatetime()
-    past = [*kept.past_blocks, *(_cut(block, now) for block in kept.blocks if block.start < now)]
-    gone = [*kept.past_trips, *(trip for trip in kept.trips if trip.depart < now)]
+    past = [*earlier.past_blocks, *(_cut(block, now) for block in earlier.blocks if block.start < now)]
+    gone = [*earlier.past_trips, *(trip for trip in earlier.trips if trip.depart < now)]
     total = made.replayed.costs.total
     return Replanned(
-        of=kept.folder.name,
-        evening=kept.evening,
-        revision=kept.revision + 1,
+        of=earlier.folder.name,
+        evening=earlier.evening,
+        revision=earlier.revision + 1,
         past_blocks=tuple(past),
         past_trips=tuple(gone),
         cancelled_blocks=_surplus(
-            len(kept.past_blocks) + len(kept.blocks) + kept.cancelled_blocks, len(past) + len(made.blocks)
+            len(earlier.past_blocks) + len(earlier.blocks) + earlier.cancelled_blocks, len(past) + len(made.blocks)
         ),
         cancelled_trips=_surplus(
-            len(kept.past_trips) + len(kept.trips) + kept.cancelled_trips, len(gone) + len(made.trips)
+            len(earlier.past_trips) + len(earlier.trips) + earlier.cancelled_trips, len(gone) + len(made.trips)
         ),
-        changes=(*_causes(kept, made, now), *_changed_blocks(kept, made, now)),
+        changes=(*_causes(earlier, made, now), *_changed_blocks(earlier, made, now)),
         carrying_on=_carrying_on_text(carrying_on, total, made.inputs.offer.currency),
         carrying_on_total=carrying_on.total,
     )
 
 
 def _surplus(before: int, after: int) -> int:
+    """Return how many more there were before."""
     return max(0, before - after)
 
 
-def _cut(block: KeptBlock, now: datetime) -> KeptBlock:
+def _cut(block: SavedBlock, now: datetime) -> SavedBlock:
+    """Return the block, cut short now if it goes on."""
     return block if block.end <= now else block.model_copy(update={"end": now})
 
 
-def _causes(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
-    """What is not as the earlier plan had it: state of charge, trips, offer."""
+def _causes(earlier: SavedPlan, made: Plan, now: datetime) -> list[str]:
+    """Return a sentence for each thing that is not as the earlier plan had it: state of charge, trips, offer."""
     timezone = made.night.timezone
     found = []
-    row = next(row for row in kept.rows if row.start <= now < row.end)
+    row = next(row for row in earlier.rows if row.start <= now < row.end)
     share = (now - row.start) / (row.end - row.start)
     expected = row.soc_start_percent + share * (row.soc_end_percent - row.soc_start_percent)
     if abs(expected - made.evening.soc_percent) > SAME_PERCENT and made.evening.home_at is None:
@@ -186,16 +200,18 @@ def _causes(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
             f"{percent_text(expected)} by now."
         )
     before = {
-        _trip_text(trip.depart, trip.return_at, trip.distance_km, timezone) for trip in kept.trips if trip.depart >= now
+        _trip_text(trip.depart, trip.return_at, trip.distance_km, timezone)
+        for trip in earlier.trips
+        if trip.depart >= now
     }
     after = {
         _trip_text(each.trip.trip.depart_at, each.trip.trip.return_at, each.trip.trip.distance_km, timezone)
         for each in made.trips
     }
-    found += [f"No longer: {words}." for words in sorted(before - after)]
-    found += [f"New: {words}." for words in sorted(after - before)]
-    if kept.offer != made.inputs.offer.name:
-        found.append(f"The offer is {made.inputs.offer.name}, not {kept.offer}.")
+    found += [f"No longer planned: {trip}." for trip in sorted(before - after)]
+    found += [f"New: {trip}." for trip in sorted(after - before)]
+    if earlier.offer != made.inputs.offer.name:
+        found.append(f"The offer is {made.inputs.offer.name}, not {earlier.offer}.")
     return found
 
 
@@ -203,19 +219,21 @@ def _trip_text(depart: datetime, comeback: datetime, distance_km: float, timezon
     return f"trip {span_text(depart, comeback, timezone)}, {distance_km:.0f} km"
 
 
-def _changed_blocks(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
-    """Blocks that are to be set otherwise than before."""
+def _changed_blocks(earlier: SavedPlan, made: Plan, now: datetime) -> list[str]:
+    """Return a sentence for each block that is dropped or new."""
     timezone, night = made.night.timezone, made.night
 
-    def words(action: str, kw: float, begin: datetime, end: datetime) -> str:
+    def block_text(action: str, kw: float, begin: datetime, end: datetime) -> str:
         do = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}[action]
         return f"{do} {power_text(kw)} {span_text(begin, end, timezone)}"
 
     before = [
-        words(block.action, block.kw, max(block.start, now), block.end) for block in kept.blocks if block.end > now
+        block_text(block.action, block.kw, max(block.start, now), block.end)
+        for block in earlier.blocks
+        if block.end > now
     ]
     after = [
-        words(
+        block_text(
             block.action,
             block.kw,
             night.boundaries[block.first].to_pydatetime(),
@@ -224,13 +242,13 @@ def _changed_blocks(kept: KeptPlan, made: Plan, now: datetime) -> list[str]:
         for block in made.blocks
     ]
     if before == after:
-        return ["What to set stays as it was."]
+        return ["The settings stay as they were."]
     dropped = [f"No longer set: {each}." for each in before if each not in after]
     return [*dropped, *(f"Now set: {each}." for each in after if each not in before)]
 
 
 def _carrying_on_text(carrying_on: CarryingOn, total: float, currency: str) -> str:
     if carrying_on.total is None:
-        return f"The earlier plan cannot be carried on: {carrying_on.why_not}."
-    saved = carrying_on.total - total
-    return f"Against carrying on with the earlier plan this saves {money_text(max(0.0, saved), currency)} {currency}."
+        return f"Carrying on with the earlier plan is not possible: {carrying_on.why_not}."
+    saved = money_text(max(0.0, carrying_on.total - total), currency)
+    return f"Compared with carrying on with the earlier plan this saves {saved} {currency}."

@@ -1,7 +1,7 @@
-"""Replay: energy, limits, money and wear of a night recomputed from the setpoints alone, through models/.
+"""Replay: energy, limits, money and wear of a night, recomputed from the setpoints alone through models/.
 
-The optimiser's independent witness. `replay` computes; `verify` refuses what breaks a law of the night or what the
-optimiser claimed and the replay does not find.
+It is an independent check of the optimizer. `replay` computes. `verify` refuses setpoints that break a constraint of
+the night, and claims of the optimizer that the replay does not confirm.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from scheduler.optimizer.money_scale import money_scale
 from scheduler.optimizer.setpoints import Answer, Setpoints
 
 ENERGY_TOLERANCE = 1e-6
-"""Most by which energy [kWh] or power [kW] may be off."""
+"""Largest difference in energy [kWh] or power [kW] that is accepted."""
 MONEY_TOLERANCE = 1e-4
 """Most by which money may be off, in units of ordinary size (scheduler.optimizer.money_scale)."""
 
 
-class PlanRefused(Exception):  # noqa: N818 - the plan is refused, the program is sound
-    """A plan that does not hold; `broken` names every law or claim it breaks, with the interval and the amount."""
+class PlanRefused(Exception):  # noqa: N818 - the plan is refused, the tool is sound
+    """A plan does not hold; `broken` names each constraint or claim that fails, with the time and the amount."""
 
     def __init__(self, broken: tuple[str, ...]) -> None:
         super().__init__("; ".join(broken))
@@ -40,9 +40,18 @@ class PlanRefused(Exception):  # noqa: N818 - the plan is refused, the program i
 
 @dataclass(frozen=True, slots=True)
 class Costs:
-    """Money of a night, each as it counts for the owner; wear, by cycling and by time, is unweighted.
+    """Costs and credits of a night [money]; wear is unweighted.
 
-    cash is what the bill and the charging on the way see; total is what the program minimises.
+    Attributes
+    ----------
+    import_, export : cost of import and credit for export.
+    on_the_way : charging away from home.
+    demand : what the night adds to the month's demand charge.
+    cycle_wear, calendar_wear : battery wear by cycling, and by calendar ageing.
+    outside_window : for time below the floor or above the ceiling.
+    starts : worth of the charger's starts.
+    stored_energy : worth of the energy that the night adds to the battery, up to the ceiling.
+    wear_weight : factor on wear in the total.
     """
 
     import_: float
@@ -58,33 +67,36 @@ class Costs:
 
     @property
     def wear(self) -> float:
-        """By cycling and by time, unweighted [money]."""
+        """Return the wear by cycling and by calendar ageing, unweighted [money]."""
         return self.cycle_wear + self.calendar_wear
 
     @property
     def cash(self) -> float:
-        """Import − export + on the way + what the night adds to the month's demand charge [money]."""
+        """Return what the owner pays: import − export + on the way + demand [money]."""
         return self.import_ - self.export + self.on_the_way + self.demand
 
     @property
     def total(self) -> float:
-        """Cash + weight · wear + outside window + starts − stored energy [money]."""
+        """Return what the program minimises: cash + weight · wear + outside window + starts − stored energy [money]."""
         return self.cash + self.wear_weight * self.wear + self.outside_window + self.starts - self.stored_energy
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Replayed:
-    """What the setpoints lead to. Arrays of shape (n,) per interval, (n + 1,) per boundary, (trips,) per trip.
+    """What the setpoints lead to; shapes are (n,) by interval, (n + 1,) by boundary and (trips,) by trip.
 
     Attributes
     ----------
-    stored_kwh : at each boundary [kWh].
-    import_kw, export_kw : at the meter [kW].
-    import_price, export_price : mean price of each interval's energy, of the next kWh where there is none
+    stored_kwh : stored energy at each boundary [kWh].
+    import_kw, export_kw : power at the meter [kW].
+    import_price, export_price : mean price of each interval's energy; where there is none, the price of the next kWh
         [money per kWh].
-    import_cost, export_credit, cycle_wear_cost, calendar_wear_cost : per interval [money], wear unweighted.
-    on_the_way_kwh, missing_kwh, missing_when_ready_kwh : per trip [kWh].
-    start_count : starts of the charger.
+    import_cost, export_credit : by interval [money].
+    cycle_wear_cost, calendar_wear_cost : by interval, unweighted [money].
+    on_the_way_kwh : energy charged away from home, by trip [kWh].
+    missing_kwh, missing_when_ready_kwh : energy short of the target at departure, and at most between ready time and
+        departure, by trip [kWh].
+    start_count : number of starts of the charger.
     costs : sums over the night.
     """
 
@@ -105,12 +117,18 @@ class Replayed:
 
     @property
     def wear_cost(self) -> FloatArray:
-        """By cycling and by time, unweighted [money], shape (n,)."""
+        """Return the wear by cycling and by calendar ageing, unweighted [money], shape (n,)."""
         return self.cycle_wear_cost + self.calendar_wear_cost
 
 
 def replay(night: Night, setpoints: Setpoints) -> Replayed:
-    """Recompute a night from its setpoints; judges nothing."""
+    """Recompute a night from its setpoints, without judging them.
+
+    Parameters
+    ----------
+    night : the night.
+    setpoints : powers of the charger and curtailed solar, by interval.
+    """
     hours, car = night.hours, night.car
     into = into_battery_kwh(night.charger, hours, setpoints.charge_kw, setpoints.charge_share)
     out = out_of_battery_kwh(night.charger, hours, setpoints.discharge_kw, setpoints.discharge_share)
@@ -134,10 +152,10 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
     import_kw, export_kw = grid_flows_kw(net_kw, setpoints.curtailed_kw)
     bought = import_cost(hours, import_kw, night.import_price)
     sold = export_credit(hours, export_kw, night.export_price)
-    for step in night.tiers_of("import"):
-        bought = bought + step.money(hours * import_kw)
-    for step in night.tiers_of("export"):
-        sold = sold + step.money(hours * export_kw)
+    for tier in night.tiers_of("import"):
+        bought = bought + tier.money(hours * import_kw)
+    for tier in night.tiers_of("export"):
+        sold = sold + tier.money(hours * export_kw)
     worn = wear_cost(night.wear, night.initial_fill_kwh, into, out)
     aged = np.zeros(night.intervals) if night.calendar is None else calendar_cost(night.calendar, hours, stored)
     starts = _starts(setpoints.charging) + _starts(setpoints.discharging)
@@ -173,11 +191,12 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
 
 
 def battery_flows_kwh(night: Night, setpoints: Setpoints, on_the_way: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Energy into and out of the battery in each interval, trips included [kWh], both of shape (n,).
+    """Return the energy into and out of the battery in each interval, trips included [kWh], each of shape (n,).
 
     Parameters
     ----------
-    on_the_way : charged away from home, by trip [kWh].
+    night, setpoints : the night and what the charger does.
+    on_the_way : energy charged away from home, by trip [kWh], shape (trips,).
     """
     into = into_battery_kwh(night.charger, night.hours, setpoints.charge_kw, setpoints.charge_share)
     out = out_of_battery_kwh(night.charger, night.hours, setpoints.discharge_kw, setpoints.discharge_share)
@@ -188,7 +207,11 @@ def battery_flows_kwh(night: Night, setpoints: Setpoints, on_the_way: FloatArray
 
 
 def verify(night: Night, answer: Answer) -> Replayed:
-    """Replay an answer and refuse it unless every law holds and every claim is found again.
+    """Replay an answer, and refuse it unless every constraint holds and every claim is confirmed.
+
+    Returns
+    -------
+    What the answer's setpoints lead to.
 
     Raises
     ------
@@ -219,11 +242,15 @@ def verify(night: Night, answer: Answer) -> Replayed:
 
 
 def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:
-    """Replay setpoints that claim nothing (an alternative) and refuse them if they break a law.
+    """Replay setpoints without claims, such as an alternative's, and refuse them if they break a constraint.
+
+    Returns
+    -------
+    What the setpoints lead to.
 
     Raises
     ------
-    PlanRefused : with every law that is broken.
+    PlanRefused : with every constraint that is broken.
     """
     replayed = replay(night, setpoints)
     broken = tuple(_broken_constraints(night, setpoints, replayed))
@@ -233,7 +260,7 @@ def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:
 
 
 def _broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iterator[str]:
-    """Every law of the night that the setpoints break, in words."""
+    """Yield every constraint of the night that the setpoints break, as text."""
     charger, car, connection = night.charger, night.car, night.connection
     charge, discharge, curtailed = setpoints.charge_kw, setpoints.discharge_kw, setpoints.curtailed_kw
     charge_on, discharge_on = setpoints.charge_share, setpoints.discharge_share
@@ -249,10 +276,10 @@ def _broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) 
         ),
         "both directions at once": np.maximum(np.minimum(charge, discharge), np.minimum(charge_on, discharge_on)),
         "power while the car is away": (charge + discharge + charge_on + discharge_on) * ~night.at_home,
-        "under the least charging power": charger.charge_min_kw * charge_on - charge,
-        "over the most charging power": charge - charger.charge_max_kw * charge_on,
-        "under the least discharging power": charger.discharge_min_kw * discharge_on - discharge,
-        "over the most discharging power": discharge - charger.discharge_max_kw * discharge_on,
+        "below the minimum charging power": charger.charge_min_kw * charge_on - charge,
+        "above the maximum charging power": charge - charger.charge_max_kw * charge_on,
+        "below the minimum discharging power": charger.discharge_min_kw * discharge_on - discharge,
+        "above the maximum discharging power": discharge - charger.discharge_max_kw * discharge_on,
         "over the import limit": replayed.import_kw - import_cap_kw(connection, load, solar),
         "over the export limit": replayed.export_kw - night.export_limit_kw,
         "charged from the grid where the offer forbids it": (charge - np.maximum(0.0, solar - curtailed - load))
@@ -268,11 +295,11 @@ def _broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) 
         excess["more curtailed than needed"] = curtailed - needed
     if charger.discharge_to == "building":
         excess["discharged beyond the building's draw"] = discharge - np.maximum(0.0, load - solar)
-    for law, amount in excess.items():
+    for constraint, amount in excess.items():
         worst = int(np.argmax(amount))
         if not amount[worst] <= ENERGY_TOLERANCE:
             instant = night.boundaries[worst].tz_convert(night.timezone)
-            yield f"{law}, by {amount[worst]:.6f} from {instant:%Y-%m-%d %H:%M}"
+            yield f"{constraint}, by {amount[worst]:.6f} from {instant:%Y-%m-%d %H:%M}"
     if car.discharge_limit_kwh is not None:
         beyond = float(night.hours @ discharge) - car.discharge_limit_kwh
         if not beyond <= ENERGY_TOLERANCE:
@@ -280,7 +307,7 @@ def _broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) 
 
 
 def _outside_window_cost(night: Night, stored_kwh: FloatArray) -> FloatArray:
-    """Money for stored energy under the floor or over the ceiling at the end of intervals at home, shape (n,)."""
+    """Return the cost of stored energy below the floor or above the ceiling after each interval at home, shape (n,)."""
     end = stored_kwh[1:]
     outside = np.maximum(0.0, night.car.floor_kwh - end) + np.maximum(0.0, end - night.car.ceiling_kwh)
     price = night.car.outside_window_factor * night.highest_price
@@ -288,5 +315,5 @@ def _outside_window_cost(night: Night, stored_kwh: FloatArray) -> FloatArray:
 
 
 def _starts(running: BoolArray) -> int:
-    """Changes to running from not running, idle before the first interval."""
+    """Return how often the charger starts; it is idle before the first interval."""
     return int(np.sum(running & ~np.concatenate([[False], running[:-1]])))

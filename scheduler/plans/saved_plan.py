@@ -1,4 +1,4 @@
-"""Plans kept in folders: `plan.json` and `schedule.csv` read back strictly."""
+"""Saved plans: the `plan.json` and `schedule.csv` of a folder, read back strictly."""
 
 from __future__ import annotations
 
@@ -24,25 +24,26 @@ FOLDER_NAME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{4}([+-]\d{4})?")
 MOST_MEGABYTES = 20
 MOST_CANCELLED = 10_000
 FIRST_YEAR, LAST_YEAR = 1900, 9998
-"""Instants outside these years cannot be told in every time zone."""
+"""Instants outside these years cannot be written in every time zone."""
 SAME_KW = 0.001
 """Powers closer than this are the same [kW]; files keep far more digits."""
 
 
 def _instant(value: object) -> object:
-    """An instant is text (ISO 8601), not a number of seconds."""
+    """Return an instant given as ISO 8601 text; refuse a number of seconds."""
     if isinstance(value, str):
         value = datetime.fromisoformat(value)
     if not isinstance(value, datetime) or not FIRST_YEAR <= value.year <= LAST_YEAR:
-        raise ValueError("no instant")
+        raise ValueError("not an instant")
     return value
 
 
 def _timezone(name: str) -> str:
+    """Return the name if it is that of an IANA time zone."""
     try:
         ZoneInfo(name)
     except (KeyError, OSError) as error:
-        raise ValueError("no time zone") from error
+        raise ValueError("not a time zone") from error
     return name
 
 
@@ -53,14 +54,14 @@ Timezone = Annotated[str, AfterValidator(_timezone)]
 Cancelled = Annotated[int, Field(ge=0, le=MOST_CANCELLED)]
 
 
-class _Kept(BaseModel):
-    """What is wanted of a document; further keys are left alone, so that a plan may say more."""
+class _SavedRecord(BaseModel):
+    """Part of a document. Unknown keys are ignored, so that a plan may say more."""
 
     model_config = ConfigDict(strict=True, extra="ignore", frozen=True, arbitrary_types_allowed=True)
 
 
-class KeptBlock(_Kept):
-    """A block as it was planned: `kw` [kW] and `amps` [A] are positive."""
+class SavedBlock(_SavedRecord):
+    """A block as it was planned; `kw` [kW] and `amps` [A per phase] are positive."""
 
     start: Instant
     end: Instant
@@ -70,7 +71,7 @@ class KeptBlock(_Kept):
     reason: str
 
 
-class KeptTrip(_Kept):
+class SavedTrip(_SavedRecord):
     """A trip as it was planned."""
 
     depart: Instant
@@ -81,8 +82,11 @@ class KeptTrip(_Kept):
     ready_at: Instant | None
 
 
-class KeptLimits(_Kept):
-    """What was approved and what the charger can do [kW]."""
+class SavedLimits(_SavedRecord):
+    """What the network operator approved, and what the charger can do: powers [kW], volts [V] and phases.
+
+    `export_limits_kw` holds the export limit of each interval where it varies over the night.
+    """
 
     import_limit_kw: Positive
     export_limit_kw: Positive
@@ -96,8 +100,8 @@ class KeptLimits(_Kept):
     phases: Annotated[int, Field(ge=1, le=3)]
 
 
-class KeptRow(_Kept):
-    """One interval: powers [kW], setpoint positive for charging, states of charge [%]."""
+class SavedRow(_SavedRecord):
+    """One interval of the schedule: powers [kW], the setpoint positive for charging; states of charge [%]."""
 
     start: Instant
     end: Instant
@@ -112,26 +116,35 @@ class KeptRow(_Kept):
     soc_end_percent: Finite
 
 
-class KeptSoFar(_Kept):
-    """What the meter had counted when the plan was made [kW, kWh], by number of the offer's band; None: not known."""
+class SavedSoFar(_SavedRecord):
+    """What the meter had counted when the plan was made; None where it is not known.
+
+    `peak_kw` is the highest mean of the month [kW]; energies [kWh] are by the number of the offer's band.
+    """
 
     peak_kw: Positive | None = None
     imported_kwh: dict[str, Positive] | None = None
     exported_kwh: dict[str, Positive] | None = None
 
 
-class KeptCosts(_Kept):
-    """What the plan's battery wear came to, by cycling and by time, and by cycling alone, unweighted [money]."""
+class SavedCosts(_SavedRecord):
+    """Unweighted battery wear of the plan [money]: in total, and by cycling alone."""
 
     wear: Finite
     cycle_wear: Finite | None = None
 
 
-class KeptPlan(_Kept):
-    """A plan as it was kept.
+class SavedPlan(_SavedRecord):
+    """A plan as it was saved.
 
-    `evening` is the first instant of the evening's first plan, `revision` counts its replans, `past_blocks` are over or
-    were cut short by a replan, and `cancelled_blocks` and `cancelled_trips` say how many an earlier revision had more.
+    Attributes
+    ----------
+    evening : start of the evening's first plan.
+    revision : number of replans since then.
+    past_blocks, past_trips : those that were over, or were cut short, when the plan was made.
+    cancelled_blocks, cancelled_trips : how many more an earlier revision had.
+    rows : the intervals of `schedule.csv`.
+    folder : where the plan was read from.
     """
 
     format: int
@@ -146,27 +159,27 @@ class KeptPlan(_Kept):
     set_by: SetBy
     evening: Instant
     revision: Annotated[int, Field(ge=0)]
-    blocks: list[KeptBlock]
-    past_blocks: list[KeptBlock]
+    blocks: list[SavedBlock]
+    past_blocks: list[SavedBlock]
     cancelled_blocks: Cancelled = 0
-    past_trips: list[KeptTrip] = []
-    trips: list[KeptTrip]
+    past_trips: list[SavedTrip] = []
+    trips: list[SavedTrip]
     cancelled_trips: Cancelled = 0
-    limits: KeptLimits
-    so_far: KeptSoFar = KeptSoFar()
-    costs: KeptCosts | None = None
+    limits: SavedLimits
+    so_far: SavedSoFar = SavedSoFar()
+    costs: SavedCosts | None = None
     wear_law: str = "depth"
     cautions: list[str]
-    rows: list[KeptRow] = []
+    rows: list[SavedRow] = []
     folder: Path = Path()
 
 
-def read_kept_plan(folder: Path) -> KeptPlan:
-    """The plan in a folder.
+def read_saved_plan(folder: Path) -> SavedPlan:
+    """Read the plan in a folder.
 
     Raises
     ------
-    InputFaults : missing, damaged, of a newer program, or its two files disagree.
+    InputFaults : the plan is missing or damaged, a newer version wrote it, or its two files disagree.
     """
     problem = folder_problem(folder)
     if problem is not None:
@@ -175,7 +188,7 @@ def read_kept_plan(folder: Path) -> KeptPlan:
     document = _document(plan_file)
     rows = _rows(folder / SCHEDULE_FILE)
     try:
-        plan = KeptPlan.model_validate({**document, "rows": rows, "folder": folder})
+        plan = SavedPlan.model_validate({**document, "rows": rows, "folder": folder})
     except ValidationError as error:
         key, problem = _first_problem(error)
         raise single_fault(plan_file, f"this plan is damaged: {problem}", key=key) from None
@@ -184,11 +197,11 @@ def read_kept_plan(folder: Path) -> KeptPlan:
 
 
 def newest_plan(plans: Path) -> Path:
-    """The folder of the newest plan by its first instant; folders that are no plans are passed over.
+    """Return the folder of the plan that starts last; other folders are ignored.
 
     Raises
     ------
-    InputFaults : there is none.
+    InputFaults : there is no plan.
     """
     try:
         folders = list(plans.iterdir()) if folder_problem(plans) is None else []
@@ -205,6 +218,7 @@ def newest_plan(plans: Path) -> Path:
 
 
 def _named_by_an_instant(folder: Path) -> bool:
+    """Return whether the folder is named after an instant, as every plan is."""
     try:
         return bool(FOLDER_NAME.fullmatch(folder.name)) and bool(_named_start(folder))
     except ValueError:
@@ -212,11 +226,12 @@ def _named_by_an_instant(folder: Path) -> bool:
 
 
 def _named_start(folder: Path) -> datetime:
+    """Return the instant in the folder's name, read as UTC."""
     return datetime.strptime(folder.name[:15] + "+0000", "%Y-%m-%dT%H%M%z")
 
 
 def _start_of(folder: Path) -> float:
-    """First instant of a plan, as seconds; of one that cannot be read, its name will do (UTC)."""
+    """Return the start of a plan [s since 1970]; for one that cannot be read, that of its name."""
     try:
         return datetime.fromisoformat(str(_document(folder / PLAN_FILE)["start"])).timestamp()
     except (InputFaults, ValueError, KeyError, OverflowError):
@@ -224,29 +239,30 @@ def _start_of(folder: Path) -> float:
 
 
 def _document(file: Path) -> dict[str, Any]:
+    """Read `plan.json` and check its format."""
     text = read_text(file, MOST_MEGABYTES)
     try:
         document = json.loads(text)
-        json.dumps(document, ensure_ascii=False).encode()  # refuses half a character, which no file can hold
+        json.dumps(document, ensure_ascii=False).encode()  # refuses half a surrogate pair, which UTF-8 cannot hold
     except (ValueError, RecursionError):
-        raise single_fault(file, "this plan is damaged: it is no JSON") from None
+        raise single_fault(file, "this plan is damaged: it is not JSON") from None
     if not isinstance(document, dict):
-        raise single_fault(file, "this plan is damaged: it is no JSON object")
+        raise single_fault(file, "this plan is damaged: it is not a JSON object")
     written = document.get("format")
     if isinstance(written, int) and not isinstance(written, bool) and written > FORMAT:
-        message = f"this plan was written by a newer program: format {shown(written)}, and this program reads {FORMAT}"
+        message = f"this plan was written by a newer version: format {shown(written)}; this version reads {FORMAT}"
         raise single_fault(file, message, key="format")
     if written != FORMAT or isinstance(written, bool):
-        raise single_fault(file, f"this is no plan: found {shown(written)}; expected {FORMAT}", key="format")
+        raise single_fault(file, f"this is not a plan: found {shown(written)}; expected {FORMAT}", key="format")
     return document
 
 
-def _rows(file: Path) -> list[KeptRow]:
-    """Rows of the schedule; what is wrong with one is told with its line."""
+def _rows(file: Path) -> list[SavedRow]:
+    """Read the rows of `schedule.csv`; a fault names its line."""
     reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES), newline=""))
-    rows: list[KeptRow] = []
+    rows: list[SavedRow] = []
     try:
-        if not set(KeptRow.model_fields) <= set(reader.fieldnames or ()):
+        if not set(SavedRow.model_fields) <= set(reader.fieldnames or ()):
             raise single_fault(file, "this schedule is damaged: a column is missing", 1)
         for row in reader:
             rows.append(_row(row))
@@ -257,34 +273,36 @@ def _rows(file: Path) -> list[KeptRow]:
     except (TypeError, ValueError):
         raise single_fault(file, "this schedule is damaged: a number cannot be read", reader.line_num) from None
     except csv.Error:
-        raise single_fault(file, "this schedule is damaged: it is no CSV", reader.line_num + 1) from None
+        raise single_fault(file, "this schedule is damaged: it is not CSV", reader.line_num + 1) from None
     if not rows:
         raise single_fault(file, "this schedule is damaged: it has no rows")
     return rows
 
 
-def _row(row: dict[str, str]) -> KeptRow:
-    named = {name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in KeptRow.model_fields}
-    return KeptRow.model_validate(named)
+def _row(row: dict[str, str]) -> SavedRow:
+    named = {
+        name: float(row[name]) if name.endswith(("kw", "percent")) else row[name] for name in SavedRow.model_fields
+    }
+    return SavedRow.model_validate(named)
 
 
 def _first_problem(error: ValidationError) -> tuple[str, str]:
-    """Key of the first thing wrong, and what is wrong with it."""
+    """Return the key of the first fault, and what is wrong with it."""
     first = error.errors()[0]
     problem = "missing" if first["type"] == "missing" else f"found {shown(first['input'])}"
     return ".".join(str(part) for part in first["loc"]), problem
 
 
-def _check_powers(row: KeptRow, file: Path, line: int) -> None:
-    """State, powers and setpoint of one row say the same."""
+def _check_powers(row: SavedRow, file: Path, line: int) -> None:
+    """Refuse a row whose state, powers and setpoint disagree."""
     charge_kw = 0.0 if row.state == "charge" else row.charge_kw
     discharge_kw = 0.0 if row.state == "discharge" else row.discharge_kw
     if max(charge_kw, discharge_kw) > SAME_KW or abs(row.charge_kw - row.discharge_kw - row.setpoint_kw) > SAME_KW:
         raise single_fault(file, "this schedule is damaged: state, powers and setpoint disagree", line)
 
 
-def _check(plan: KeptPlan) -> None:
-    """The two files are of one plan, and its times are instants in order."""
+def _check(plan: SavedPlan) -> None:
+    """Refuse a plan whose two files disagree, or whose times are out of order."""
     file = plan.folder / PLAN_FILE
     instants = [plan.start, plan.end, plan.evening]
     instants += [each for row in plan.rows for each in (row.start, row.end)]
@@ -294,7 +312,7 @@ def _check(plan: KeptPlan) -> None:
     if any(instant.utcoffset() is None for instant in instants):
         raise single_fault(file, "this plan is damaged: a time has no offset")
     if plan.rows[0].start != plan.start or plan.rows[-1].end != plan.end:
-        raise single_fault(file, f"this plan is damaged: {SCHEDULE_FILE} is of another time")
+        raise single_fault(file, f"this plan is damaged: {SCHEDULE_FILE} covers another time")
     if any(row.end <= row.start for row in plan.rows) or any(a.end != b.start for a, b in pairwise(plan.rows)):
         raise single_fault(plan.folder / SCHEDULE_FILE, "this schedule is damaged: rows do not follow each other")
     if plan.evening > plan.start:
@@ -311,16 +329,18 @@ def _check(plan: KeptPlan) -> None:
         raise single_fault(file, "this plan is damaged: blocks do not follow each other", key="blocks")
     limits = plan.limits.export_limits_kw
     if limits is not None and len(limits) != len(plan.rows):
-        raise single_fault(file, f"this plan is damaged: its limits are not those of {SCHEDULE_FILE}", key="limits")
-    _check_most(plan)
+        raise single_fault(
+            file, f"this plan is damaged: its export limits do not match the rows of {SCHEDULE_FILE}", key="limits"
+        )
+    _check_charger_limits(plan)
 
 
-def _check_most(plan: KeptPlan) -> None:
-    """No block and no row asks for more than the charger can."""
+def _check_charger_limits(plan: SavedPlan) -> None:
+    """Refuse a plan with a block or a row beyond the charger's maximum power."""
     charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
     if any(block.kw > (charge if block.action == "charge" else discharge) for block in plan.blocks):
-        message = "this plan is damaged: a block has more than the charger's most"
+        message = "this plan is damaged: a block exceeds the charger's maximum power"
         raise single_fault(plan.folder / PLAN_FILE, message, key="blocks")
     if any(row.charge_kw > charge or row.discharge_kw > discharge for row in plan.rows):
-        message = "this schedule is damaged: a power is over the charger's most"
+        message = "this schedule is damaged: a power exceeds the charger's maximum"
         raise single_fault(plan.folder / SCHEDULE_FILE, message)

@@ -1,4 +1,4 @@
-"""What other wear laws say of a plan: what its cycles cost by each, and whether one would change what to do."""
+"""How much a plan depends on the wear law: what its cycles cost by each, and whether another would change it."""
 
 from __future__ import annotations
 
@@ -16,19 +16,20 @@ from scheduler.plans.replay import Replayed, battery_flows_kwh, replay
 from scheduler.textio.format import amount_text
 
 MATTERS_KWH = 0.5
-"""A law that moves less energy than this changes nothing [kWh]."""
+"""A law that changes the energy discharged by less than this does not change the plan [kWh]."""
 MATTERS_WORTH_KWH = 0.1
-"""Nor one by which the plan is dearer than the best by less than the worth of this much energy [kWh]."""
+"""Nor does one by which the plan costs hardly more than the best one: the worth of less than this energy [kWh]."""
 
 
 @dataclass(frozen=True, slots=True)
 class OtherLaw:
-    """What the best plan by another law would do.
+    """What the best plan by another wear law would do.
 
     Attributes
     ----------
-    law : its name. given_kwh, plan_given_kwh : AC energy that the car gives by it, and as planned [kWh].
-    regret : what the plan costs more than the best, by that law [money].
+    law : name of the law.
+    given_kwh, plan_given_kwh : AC energy discharged in its best plan, and in the plan itself [kWh].
+    regret : how much more the plan costs than that best plan, by this law [money].
     """
 
     law: str
@@ -38,9 +39,9 @@ class OtherLaw:
 
 
 def cycle_wear_by_law(inputs: Inputs, night: Night, setpoints: Setpoints, replayed: Replayed) -> dict[str, float]:
-    """Unweighted cycle wear of a night by the segment prices of every law, in the order of their names' list [money].
+    """Return the unweighted cycle wear of a night by each law [money], in the order of WEAR_LAWS.
 
-    All laws' segments have the same edges, so the night begins with the same energy in each.
+    The segments of all laws have the same edges, so the night begins with the same energy in each.
     """
     into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
     now = night.boundaries[0].to_pydatetime()
@@ -51,9 +52,9 @@ def cycle_wear_by_law(inputs: Inputs, night: Night, setpoints: Setpoints, replay
 
 
 def other_laws(inputs: Inputs, night: Night, setpoints: Setpoints) -> tuple[OtherLaw, ...]:
-    """The best plan by each other law, as a schedule; those by which tonight would be another night.
+    """Return the laws by which the best schedule differs from the plan, each with what it would do.
 
-    None where wear does not count.
+    Empty where the wear weight is 0.
     """
     if night.wear_weight == 0:
         return ()
@@ -77,12 +78,12 @@ def other_laws(inputs: Inputs, night: Night, setpoints: Setpoints) -> tuple[Othe
 
 
 def other_laws_text(others: tuple[OtherLaw, ...]) -> tuple[str, ...]:
-    """A sentence where the choice of law would change what to do tonight."""
+    """Return a sentence if another law would change the plan, else nothing."""
     if not others:
         return ()
     parts = [f'{amount_text(other.given_kwh)} ("{other.law}")' for other in others]
     listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
     return (
-        "The choice of wear law would change what to do tonight: by another the car would give "
-        f"{listed}, and not {amount_text(others[0].plan_given_kwh)}.",
+        f"Another wear law would change tonight's plan: the car would discharge {listed} instead of "
+        f"{amount_text(others[0].plan_given_kwh)}.",
     )

@@ -1,1 +1,1 @@
-"""Night after night, in processes or on a cluster."""
+"""Rolling: night after night, in processes on one machine or on a cluster."""

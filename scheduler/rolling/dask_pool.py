@@ -1,4 +1,10 @@
-"""Runs over a Dask cluster: results come back here and are kept as they come; workers may come, go and die."""
+"""Runs on a Dask cluster: results come back here and are saved as they arrive; workers may join, leave and die.
+
+At most two runs per worker are out at a time, each with its series (0.6 MB for an hourly year), so that the cluster's
+scheduler never holds all runs of a large study. Each task carries the hash of the tool's source, and a worker of
+another version refuses it. A process does one run at a time, because HiGHS and Pyomo keep state. Workers need no shared
+folder.
+"""
 
 from __future__ import annotations
 
@@ -21,29 +27,38 @@ from scheduler.textio.fingerprint import program_fingerprint
 CLUSTER_OPTION = "--cluster"
 CONNECT_SECONDS = 10.0
 RUNS_A_WORKER = 2
-"""Sent at once, so that a worker that is done has another."""
+"""Runs sent per worker, so that a worker that finishes one has another."""
 MOST_DEATHS = 5
-"""Of the workers that a run was with, beyond what the cluster itself puts up with."""
+"""Times that a run may be given up by the cluster, each after several deaths of its workers, before all stops."""
 _ONE_AT_A_TIME = threading.Lock()
 
 
 @contextmanager
 def cluster_at(address: str, program: str | None = None) -> Iterator[Client]:
-    """A client of the cluster, once its workers are seen to run this very program.
+    """Connect to a cluster and check that its workers run this version of the tool.
 
     Parameters
     ----------
-    program : hash of the program that they must run; None for the one here.
+    address : address of the cluster's scheduler, such as "tcp://192.0.2.7:8786".
+    program : hash of the source that they must run; None for that of this process.
+
+    Yields
+    ------
+    A client of the cluster.
 
     Raises
     ------
-    InputFaults : there is no such cluster, it has no workers, or they run another program.
+    InputFaults : there is no such cluster, it has no workers, or they run another version.
     """
-    allowed = "expected the address of a Dask scheduler, such as tcp://192.0.2.7:8786"
+    expected = "expected the address of a Dask scheduler, such as tcp://192.0.2.7:8786"
     found_address = re.fullmatch(r"(?:(?:tcp|tls|ws|wss)://)?(\[[0-9a-fA-F:]+\]|[^:/\s]+):(\d{1,5})", address)
     if found_address is None:
-        raise single_fault(CLUSTER_OPTION, f"found {shown(address)}; {allowed}")
-    for name in ("distributed", "distributed.core", "distributed.client"):  # whose tracebacks say less than our words
+        raise single_fault(CLUSTER_OPTION, f"found {shown(address)}; {expected}")
+    for name in (
+        "distributed",
+        "distributed.core",
+        "distributed.client",
+    ):  # the faults below say more
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         host, port = found_address.groups()
@@ -51,13 +66,13 @@ def cluster_at(address: str, program: str | None = None) -> Iterator[Client]:
             pass
         client = Client(address, timeout=CONNECT_SECONDS, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TypeError, OverflowError) as error:
-        raise single_fault(CLUSTER_OPTION, f"{address}: {_first_line(error)}; {allowed}") from None
+        raise single_fault(CLUSTER_OPTION, f"{address}: {_first_line(error)}; {expected}") from None
     with client:
         try:
             found = client.run(program_fingerprint)
         except (ImportError, AttributeError, CommClosedError) as error:
             raise single_fault(
-                CLUSTER_OPTION, f"{address}: a worker cannot run this program ({_first_line(error)}); install it there"
+                CLUSTER_OPTION, f"{address}: a worker cannot run this tool ({_first_line(error)}); install it there"
             ) from None
         if not found:
             raise single_fault(CLUSTER_OPTION, f"{address} has no workers; start some first")
@@ -65,28 +80,30 @@ def cluster_at(address: str, program: str | None = None) -> Iterator[Client]:
         if others:
             raise single_fault(
                 CLUSTER_OPTION,
-                f"{len(others)} of {len(found)} workers, such as {others[0]}, run another version of this program, of "
-                "Python or of a package that decides numbers; expected the same everywhere",
+                f"{len(others)} of {len(found)} workers, such as {others[0]}, run another version of this tool, of "
+                "Python or of a package that affects results; expected the same version everywhere",
             )
         yield client
 
 
 def processes_of(client: Client) -> int:
-    """Workers of a cluster, each of which does one run at a time."""
+    """Return the number of workers of a cluster; each does one run at a time."""
     return max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
 
 
 def do_on_cluster(client: Client, work: Work[Result], progress: Callable[[int], None] = lambda nights: None) -> None:
-    """Do what is left of the work; a run whose worker dies is done by another.
+    """Do what is left of the work; if a worker dies, another takes over its run.
 
     Parameters
     ----------
+    client : a client of the cluster.
+    work : the runs, and which of them are done.
     progress : told after each run how many nights are done.
 
     Raises
     ------
-    InputFaults, NoPlanError, PlanRefused, NotWrittenError : of a run; results that are done are kept.
-    WorkersLostError : the cluster went away, or workers die whenever they do a certain run.
+    InputFaults, NoPlanError, PlanRefused, NotWrittenError : of a run; finished results stay saved.
+    WorkersLostError : the connection to the cluster is lost, or workers die whenever they do a certain run.
     """
     left = iter([name for name in work.runs if name not in work.done])
     sent: dict[Future[Result], str] = {}
@@ -113,15 +130,15 @@ def do_on_cluster(client: Client, work: Work[Result], progress: Callable[[int], 
             except KilledWorker:
                 deaths[name] = deaths.get(name, 0) + 1
                 if deaths[name] > MOST_DEATHS:
-                    raise WorkersLostError("Workers die again and again while they do the same run") from None
+                    raise WorkersLostError("Workers keep dying during the same run") from None
                 send(name)
                 continue
-            run.keep(result, work.keys[name], work.file(name))
+            run.save(result, work.keys[name], work.file(name))
             nights += run.nights
             progress(nights)
             send_more()
     except (CommClosedError, CancelledError, OSError):
-        raise WorkersLostError("The cluster went away") from None
+        raise WorkersLostError("The connection to the cluster was lost") from None
     finally:
         client.cancel(list(sent))  # type: ignore[no-untyped-call]
 
@@ -129,10 +146,11 @@ def do_on_cluster(client: Client, work: Work[Result], progress: Callable[[int], 
 def _do_there(run: Run[Result], program: str) -> Result:
     """Do a run on a worker, one at a time in each process."""
     if program != program_fingerprint():
-        raise WorkersLostError("A worker that came later runs another version of this program")
+        raise WorkersLostError("A worker that joined later runs another version of this tool")
     with _ONE_AT_A_TIME:
         return run.do(lambda: None)
 
 
 def _first_line(error: BaseException) -> str:
+    """Return the first line of an error's text, or the name of its type."""
     return next(iter(str(error).splitlines()), type(error).__name__)

@@ -1,4 +1,4 @@
-"""Carry a plan out against what really happened: the charger as it was set, the building and the sun as they were."""
+"""Follow a plan in the night as it happened: the charger as it was set, the building and the sun as they were."""
 
 from __future__ import annotations
 
@@ -12,21 +12,28 @@ from scheduler.optimizer.find_blocks import SAME_POWER_KW
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 
 NOTHING_KWH = 1e-9
-"""Energy below which a battery counts as at its mark [kWh]."""
+"""A battery this close to its floor or ceiling is there [kWh]."""
 
 
-def carry_out(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Setpoints:
-    """What the charger does in a real night when a plan's setpoints are set.
+def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Setpoints:
+    """Return what the charger does in the night as it happened when a plan's settings are followed.
 
     A block that covers the building follows the real draw up to its power; other powers stay as planned. The charger
-    charges less where the import limit binds, stops at the ceiling and at the floor, gives no more than may be sent,
-    and does nothing where its least power does not fit; where it stops inside an interval, it runs for a part of it.
+    charges less where the import limit binds, and discharges no more than the building and the export limit take. It
+    stops at the ceiling and at the floor, and then runs for a part of the interval. Where less than its minimum power
+    is possible, it stays idle.
+
+    With perfect foresight (a `recorded` forecast, and no blocks) the powers are those of the plan.
 
     Parameters
     ----------
-    real : begins with the plan and ends no later; its load, solar and prices are what happened, and every boundary of
-        the plan inside it is one of its own.
-    planned, setpoints, blocks : the plan.
+    real : the night as it happened. It begins with the plan and ends no later, and every boundary of the plan inside it
+        is one of its own.
+    planned, setpoints, blocks : the night as forecast, and its plan.
+
+    Returns
+    -------
+    Setpoints of the real night.
     """
     charger, car = real.charger, real.car
     at = np.searchsorted(planned.boundaries[1:].as_unit("s").asi8, real.boundaries[:-1].as_unit("s").asi8, side="right")
@@ -65,7 +72,7 @@ def carry_out(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[B
         elif setpoints.discharging[plan]:
             wanted = min(cover_kw[plan], draw[interval]) if cover_kw[plan] > 0 else setpoints.discharge_kw[plan]
             if 0 < charger.discharge_min_kw - wanted <= SAME_POWER_KW:
-                wanted = charger.discharge_min_kw  # a draw a hair under the least power does not make it pause
+                wanted = charger.discharge_min_kw  # a draw just below the minimum power does not make it pause
             kw = min(wanted, charger.discharge_max_kw, room_out[interval])
             taken = hours * (kw / charger.discharge_efficiency + charger.fixed_loss_kw)
             part = min(_part(stored - car.floor_kwh, taken), _part(allowance, hours * kw))
@@ -77,7 +84,7 @@ def carry_out(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[B
 
 
 def _part(room_kwh: float, energy_kwh: float) -> float:
-    """Part of an interval until the room is used up [0 to 1]; all of it where there is room for more."""
+    """Return the share of an interval until the room is used up, 0 to 1."""
     if room_kwh <= NOTHING_KWH:
         return 0.0
     return 1.0 if energy_kwh <= room_kwh else room_kwh / energy_kwh

@@ -1,4 +1,4 @@
-"""What rolled nights leave at the meter: a table anyone can bill again, the bill, and the battery's use."""
+"""What flows over rolled nights: a table that anyone can bill again, the bill, and the use of the battery."""
 
 from __future__ import annotations
 
@@ -33,8 +33,6 @@ COLUMNS = (
     "curtailed_kwh",
 )
 DECIMALS = 9
-
-
 NIGHT_COLUMNS = (
     "soc_start_percent",
     "soc_end_percent",
@@ -49,21 +47,27 @@ NIGHT_COLUMNS = (
     "departures",
     "missed_departures",
 )
+OTHER_COLUMNS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
+"""Names of the arrays by interval beside `energy`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RolledFlows:
-    """Rolled nights between two local midnights, over n intervals of unequal length, and the nights themselves.
+    """Flows of rolled nights between two local midnights, by interval (n, of unequal length) and by night.
 
     Attributes
     ----------
-    start : of each interval, UTC. minutes : its length [min]. Both of shape (n,).
-    energy : by name of COLUMNS [kWh], each of shape (n,).
-    stored_kwh : at the end of each interval [kWh], shape (n,). stored_before_kwh : when the first begins [kWh].
-    wear_cost : unweighted [money], shape (n,). on_the_way_cost : of charging away from home [money], shape (n,).
-    out_of_battery_kwh : by discharging and driving [kWh], shape (n,).
-    night_start, night_end : of each night, UTC, shape (nights,).
-    night : by name of NIGHT_COLUMNS, each of shape (nights,); `planned_total` is NaN where nothing was planned.
+    start : start of each interval, UTC, shape (n,).
+    minutes : length of each interval [min], shape (n,).
+    energy : energies by name of COLUMNS [kWh], each of shape (n,).
+    stored_kwh : stored energy at the end of each interval [kWh], shape (n,).
+    stored_before_kwh : stored energy when the first interval begins [kWh].
+    wear_cost : unweighted wear of each interval [money], shape (n,).
+    on_the_way_cost : cost of charging away from home [money], shape (n,).
+    out_of_battery_kwh : energy taken out by discharging and driving [kWh], shape (n,).
+    night_start, night_end : start and end of each night, UTC, shape (nights,).
+    night : figures of each night by name of NIGHT_COLUMNS, each of shape (nights,); `planned_total` is NaN where
+        nothing was planned.
     stored_energy_price : mean over the nights [money per kWh].
     """
 
@@ -82,37 +86,37 @@ class RolledFlows:
 
     @property
     def missed_departures(self) -> int:
-        """Trips that began with too little."""
+        """Return the number of trips that began below their departure target."""
         return int(self.night["missed_departures"].sum())
 
     @property
     def nights_discharged(self) -> int:
-        """Nights in which the car gave energy."""
+        """Return the number of nights in which the car discharged."""
         return int((self.night["discharge_kwh"] > 0).sum())
 
     @property
     def self_consumed_solar_kwh(self) -> float:
-        """Solar that the building or the car took at once [kWh]."""
+        """Return the solar energy that the building or the car used at once [kWh]."""
         energy = self.energy
         made = energy["solar_kwh"] - energy["curtailed_kwh"]
         return float(np.minimum(made, energy["load_kwh"] + energy["charge_kwh"]).sum())
 
     def grid_flows(self) -> GridFlows:
-        """Import and export at a regular step, the longest that divides every interval; energy spread evenly."""
-        step = reduce(gcd, self.minutes.tolist())
-        parts = self.minutes // step
-        within = np.concatenate([np.arange(count) for count in parts]) * step * 60
+        """Return import and export in equal intervals, as long as divides every interval; energy is spread evenly."""
+        minutes = reduce(gcd, self.minutes.tolist())
+        parts = self.minutes // minutes
+        within = np.concatenate([np.arange(count) for count in parts]) * minutes * 60
         seconds = np.repeat(self.start.as_unit("s").asi8, parts) + within
         return GridFlows(
             pd.DatetimeIndex(seconds.view("datetime64[s]"), tz="UTC"),
-            step,
+            minutes,
             np.repeat(self.energy["import_kwh"] / parts, parts),
             np.repeat(self.energy["export_kwh"] / parts, parts),
         )
 
 
 def rolled_flows(nights: Iterable[RolledNight], first: date, last: date, timezone: str) -> RolledFlows:
-    """The part of the nights that lies in the local days from first to last; a trip that ends later is left out.
+    """Return the flows of the nights within the local days from `first` to `last`; a trip that ends later is left out.
 
     Raises
     ------
@@ -120,7 +124,7 @@ def rolled_flows(nights: Iterable[RolledNight], first: date, last: date, timezon
     """
     begin, end = (pd.Timestamp(midnight(day, timezone)) for day in (first, last + timedelta(days=1)))
     starts: list[pd.DatetimeIndex] = []
-    parts: dict[str, list[FloatArray]] = {name: [] for name in (*COLUMNS, *_OTHERS)}
+    parts: dict[str, list[FloatArray]] = {name: [] for name in (*COLUMNS, *OTHER_COLUMNS)}
     table: dict[str, list[float]] = {name: [] for name in NIGHT_COLUMNS}
     spans: list[tuple[pd.Timestamp, pd.Timestamp]] = []
     prices: list[float] = []
@@ -157,15 +161,13 @@ def rolled_flows(nights: Iterable[RolledNight], first: date, last: date, timezon
     )
 
 
-_OTHERS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
-
-
 def _instants(seconds: list[int]) -> pd.DatetimeIndex:
+    """Return UTC instants from seconds since 1970."""
     return pd.DatetimeIndex(np.array(seconds, dtype="datetime64[s]"), tz="UTC")
 
 
 def _columns(night: RolledNight) -> dict[str, FloatArray]:
-    """All that is kept of a night by interval, by name of COLUMNS and _OTHERS."""
+    """Return what is kept of a night by interval, by name of COLUMNS and OTHER_COLUMNS, each of shape (n,)."""
     real, done, found = night.real, night.setpoints, night.replayed
     powers = (
         found.import_kw,
@@ -182,11 +184,11 @@ def _columns(night: RolledNight) -> dict[str, FloatArray]:
     for number, trip in enumerate(real.trips):
         on_the_way[trip.comeback - 1] += found.on_the_way_kwh[number] * real.car.on_the_way_price_per_kwh
     others = (real.hours * 60, found.stored_kwh[1:], found.wear_cost, on_the_way, out)
-    return columns | dict(zip(_OTHERS, others, strict=True))
+    return columns | dict(zip(OTHER_COLUMNS, others, strict=True))
 
 
 def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:
-    """A night in numbers, by name of NIGHT_COLUMNS, as far as it lies inside."""
+    """Return the figures of a night by name of NIGHT_COLUMNS, as far as it lies inside the days."""
     real, done, found = night.real, night.setpoints, night.replayed
     trips = [number for number, trip in enumerate(real.trips) if inside[trip.comeback - 1]]
     hours = real.hours * inside
@@ -207,7 +209,7 @@ def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:
 
 
 def rolled_bill(flows: RolledFlows, inputs: Inputs, first: date, last: date) -> Bill:
-    """The bill of the days, under the offer of the inputs."""
+    """Return the bill of the days under the offer of the inputs."""
     site, offer = inputs.site, inputs.offer
     holidays: frozenset[date] = frozenset()
     if site.holiday_calendar is not None and offer.holidays_count_as is not None:
@@ -216,7 +218,7 @@ def rolled_bill(flows: RolledFlows, inputs: Inputs, first: date, last: date) -> 
 
 
 def metered_text(flows: RolledFlows, timezone: str) -> str:
-    """The flows as CSV: `start, hours`, the energies and `stored_kwh`, from which anyone can bill the days again."""
+    """Return the flows as CSV text: `start`, `hours`, the energies and `stored_kwh`, to bill the days again from."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("start", "hours", *COLUMNS, "stored_kwh"))

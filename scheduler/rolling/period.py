@@ -1,4 +1,4 @@
-"""`overnight compare`: what was asked, checked whole before any night is planned."""
+"""The request of `overnight compare`, checked as a whole before any night is planned."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ from scheduler.textio.parse_time import local_text, parse_day
 
 FROM_OPTION, TO_OPTION, JOBS_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--jobs", "--hardware", "OFFER"
 MOST_LETTERS = 60
-"""Of an offer's name in the names of files."""
+"""Most letters of an offer's name in the names of files."""
 FORECAST_DAYS = 28
 """Days before an evening from which a typical forecast is read."""
 
 RUNS = ("plan", "hindsight", "charge-only", "charge-on-return")
-"""Every way in which the days are run under an offer, those that take longest first."""
+"""The ways in which the days are run under each offer, the longest runs first; "hindsight" is perfect foresight."""
 
 
 @dataclass(frozen=True, slots=True)
 class CompareOptions:
-    """What the command was told.
+    """What the command was given.
 
     Attributes
     ----------
@@ -49,14 +49,16 @@ class CompareOptions:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Asked:
+class ComparisonRequest:
     """A comparison that can be made.
 
     Attributes
     ----------
     offers : the site with each offer, by the offer's name as it appears in file names.
-    first, last : local days. forecast : what each evening knows.
-    hardware : or None. notes : what the reader should know, one sentence each.
+    first, last : local days, both included.
+    forecast : what each evening knows.
+    hardware : costs of the hardware, or None.
+    notes : what the reader should know, one sentence each.
     """
 
     offers: Mapping[str, Inputs]
@@ -68,20 +70,21 @@ class Asked:
 
     @property
     def start_soc_percent(self) -> float:
-        """State of charge when the first day begins: the ceiling, as of a car that was charged on its return [%]."""
+        """Return the state of charge when the first day begins [%]: the ceiling, as if charged on return."""
         return next(iter(self.offers.values())).site.car.ceiling_percent
 
     @property
     def days(self) -> int:
-        """How many days are compared."""
+        """Return the number of days that are compared."""
         return (self.last - self.first).days + 1
 
     def runs(self) -> dict[str, RolledRun]:
-        """Every run by the name of its file; with a recorded forecast the plan is hindsight already."""
+        """Return every run by the name of its file; a plan on a recorded forecast has perfect foresight already."""
         kinds = [kind for kind in RUNS if kind != "hindsight" or self.forecast != "recorded"]
         return {f"{name}.{kind}": self._run(name, kind) for kind in kinds for name in self.offers}
 
     def _run(self, name: str, kind: str) -> RolledRun:
+        """Return the run of one of RUNS under one offer."""
         return RolledRun(
             f"offer {self.offers[name].offer.name!r}, {kind}",
             self.offers[name],
@@ -93,7 +96,7 @@ class Asked:
         )
 
 
-def parse_period(options: CompareOptions) -> Asked:
+def parse_period(options: CompareOptions) -> ComparisonRequest:
     """Read every file and check that the days can be compared.
 
     Raises
@@ -125,7 +128,7 @@ def parse_period(options: CompareOptions) -> Asked:
     beyond = _trip_beyond(offers)
     if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return Asked(named, first, last, options.forecast, hardware, tuple(notes))
+    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes))
 
 
 def _read_offers(options: CompareOptions) -> list[Inputs]:
@@ -144,23 +147,25 @@ def _read_offers(options: CompareOptions) -> list[Inputs]:
 
 
 def _hardware_path(options: CompareOptions) -> Path:
-    """The hardware file, relative to the working directory or else to the site's folder."""
+    """Return the hardware file, found from the working directory or else in the site's folder."""
     assert options.hardware is not None
     beside = options.site / options.hardware
     return beside if not options.hardware.exists() and beside.exists() else options.hardware
 
 
 def _twice(offers: Sequence[Inputs]) -> Iterator[Fault]:
+    """Yield a fault for each offer that is given twice."""
     seen: dict[str, Path] = {}
     for inputs in offers:
         name, file = inputs.offer.name, inputs.site.offer_file
         if name in seen:
             other = "the same file" if seen[name].resolve() == file.resolve() else str(seen[name])
-            yield Fault(str(file), None, "name", f"{shown(name)} is the name of {other} too; expected each offer once")
+            yield Fault(str(file), None, "name", f"{shown(name)} is also the name of {other}; expected each offer once")
         seen.setdefault(name, file)
 
 
 def _currencies(offers: Sequence[Inputs]) -> Iterator[Fault]:
+    """Yield a fault for each offer in another currency than the first."""
     expected = offers[0].offer.currency
     for inputs in offers[1:]:
         if inputs.offer.currency != expected:
@@ -170,12 +175,12 @@ def _currencies(offers: Sequence[Inputs]) -> Iterator[Fault]:
 
 
 def _file_names(offers: Sequence[Inputs]) -> list[str]:
-    """A name for files from each offer's name: small letters, digits and hyphens, no two alike."""
+    """Return a file name for each offer, from its own name: small letters, digits and hyphens, no two alike."""
     found: list[str] = []
     for inputs in offers:
-        words = re.sub(r"[^a-z0-9]+", "-", inputs.offer.name.lower()).strip("-")
+        name_text = re.sub(r"[^a-z0-9]+", "-", inputs.offer.name.lower()).strip("-")
         stem = re.sub(r"[^a-z0-9]+", "-", inputs.site.offer_file.stem.lower()).strip("-")
-        plain = (words or stem or "offer")[:MOST_LETTERS].strip("-")
+        plain = (name_text or stem or "offer")[:MOST_LETTERS].strip("-")
         name, number = plain, 2
         while name in found:
             name, number = f"{plain}-{number}", number + 1
@@ -186,7 +191,7 @@ def _file_names(offers: Sequence[Inputs]) -> list[str]:
 def days_to_roll(
     offers: Sequence[Inputs], first_day: str | date | None, last_day: str | date | None
 ) -> tuple[date, date]:
-    """First and last day: those asked for, or all whole days that every series covers.
+    """Return the first and the last day: those asked for, or all whole days that every series covers.
 
     Raises
     ------
@@ -204,7 +209,7 @@ def days_to_roll(
         raise single_fault(site.load_file, f"{_spans(offers)}: no whole local day is in all of them")
     spans = "; ".join(part for part in (_spans(offers), _trip_beyond(offers)) if part)
     faults = [
-        Fault(option, None, None, f"{day} is not covered ({spans}); expected days from {first} to {last}")
+        Fault(option, None, None, f"{day} is not covered ({spans}); expected a day from {first} to {last}")
         for option, day in ((FROM_OPTION, asked_first), (TO_OPTION, asked_last))
         if day is not None and not first <= day <= last
     ]
@@ -213,12 +218,12 @@ def days_to_roll(
     chosen_first, chosen_last = asked_first or first, asked_last or last
     if chosen_first > chosen_last:
         option = FROM_OPTION if asked_first is not None else TO_OPTION
-        raise single_fault(option, f"no day is left ({_spans(offers)}); expected days from {first} to {last}")
+        raise single_fault(option, f"no day is left ({_spans(offers)}); expected a day from {first} to {last}")
     return chosen_first, chosen_last
 
 
 def _covered(offers: Sequence[Inputs]) -> tuple[date, date]:
-    """First and last whole local day that every series covers, a trip that is then under way included."""
+    """Return the first and the last whole local day that every series covers, with any trip then under way."""
     timezone = offers[0].site.timezone
     begin = max(span[0] for span in _series(offers).values())
     end = min(span[1] for span in _series(offers).values())
@@ -235,7 +240,7 @@ def _covered(offers: Sequence[Inputs]) -> tuple[date, date]:
 
 
 def _trip_beyond(offers: Sequence[Inputs]) -> str:
-    """The trip that ends after the series and so takes days away, in words; empty where there is none."""
+    """Return the trip that ends after the series and so shortens the days, as a clause; "" if there is none."""
     timezone = offers[0].site.timezone
     end = min(span[1] for span in _series(offers).values())
     last_midnight = midnight(end.tz_convert(timezone).date(), timezone)
@@ -247,7 +252,7 @@ def _trip_beyond(offers: Sequence[Inputs]) -> str:
 
 
 def _series(offers: Sequence[Inputs]) -> dict[str, tuple[pd.Timestamp, pd.Timestamp]]:
-    """Begin and end of every series, by the name of its file."""
+    """Return the begin and the end of every series, by the name of its file."""
     site, load, solar = offers[0].site, offers[0].load, offers[0].solar
     found = {site.load_file.name: (load.start[0], load.end)}
     if solar is not None and site.solar_file is not None:
@@ -260,6 +265,7 @@ def _series(offers: Sequence[Inputs]) -> dict[str, tuple[pd.Timestamp, pd.Timest
 
 
 def _spans(offers: Sequence[Inputs]) -> str:
+    """Return from when to when each series goes, as text."""
     timezone = offers[0].site.timezone
     return "; ".join(
         f"{name} has {' to '.join(local_text(instant.to_pydatetime(), timezone) for instant in span)}"
@@ -268,18 +274,18 @@ def _spans(offers: Sequence[Inputs]) -> str:
 
 
 def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> Iterator[str]:
-    """What was taken for granted."""
+    """Yield what the comparison assumes, one sentence each."""
     site = inputs.site
     begin = pd.Timestamp(midnight(first, site.timezone))
     if forecast == "typical" and begin - inputs.load.start[0] < pd.Timedelta(days=FORECAST_DAYS):
         yield (
-            f"The series begin less than {FORECAST_DAYS} days before the first evening: at first what is typical is "
-            "read from the same month of other years or from the whole series, which no one could have known then."
+            f"The series begin less than {FORECAST_DAYS} days before the first evening: at first the typical day is "
+            "taken from the same month of other years or from the whole series, which nobody could have known then."
         )
     end = pd.Timestamp(midnight(last + timedelta(days=1), site.timezone))
     if inputs.recorded_trips is None:
         yield (
-            "The site records no trips; every week has its usual trips."
+            "The site has no recorded trips; every week has its usual trips."
             if site.usual_trips
             else "The site has no trips at all: the car never leaves."
         )
@@ -293,4 +299,4 @@ def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> I
     left, back = inside[0].depart_at.astimezone(zone).date(), inside[-1].return_at.astimezone(zone).date()
     most = min(14, max(3, (last - first).days // 4))
     if (left - first).days > most or (last - back).days > most:
-        yield f"{name} has trips from {left} to {back} alone; on other days the car stays at home."
+        yield f"{name} has trips only from {left} to {back}; on other days the car stays at home."

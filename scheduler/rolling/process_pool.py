@@ -1,4 +1,4 @@
-"""Many rolled runs over the machine's cores: each is kept as soon as it is done, and none is done twice."""
+"""Many runs over the cores of one machine: each result is saved as soon as it is there, and no run is done twice."""
 
 from __future__ import annotations
 
@@ -20,51 +20,53 @@ from joblib.externals.loky.process_executor import TerminatedWorkerError
 from scheduler.textio.errors import NotWrittenError
 
 WATCH_SECONDS = 2.0
-"""How often a process looks whether the one that called it is still there [s]."""
+"""How often a process checks that the one that started it is still there [s]."""
 LOOK_SECONDS = 0.5
-"""How often the nights that are done are counted [s]."""
+"""How often finished nights are counted [s]."""
 
 
 Result = TypeVar("Result")
 
 
 class WorkersLostError(Exception):
-    """Who did the work is gone; what was finished is kept. The text says why."""
+    """The processes or workers are gone; finished results stay saved. The text says why."""
 
 
 class Run(Protocol[Result]):
-    """Something to do on its own, in any process, whose result is kept in a file of its own."""
+    """A task that any process can do by itself, with a file of its own for the result."""
 
     @property
     def nights(self) -> int:
-        """How many nights there are to plan."""
+        """Return the number of nights to plan."""
         ...
 
     def key(self) -> str:
-        """Hash of everything that decides the result, the program included."""
+        """Return a hash of everything that decides the result, the source of the tool included."""
         ...
 
     def do(self, tick: Callable[[], None]) -> Result:
-        """Do it; `tick` is called after each night."""
+        """Do the task and return its result; `tick` is called after each night."""
         ...
 
-    def keep(self, result: Result, key: str, file: Path) -> None:
-        """Write a result whole."""
+    def save(self, result: Result, key: str, file: Path) -> None:
+        """Write a result into its file, whole or not at all."""
         ...
 
-    def kept(self, key: str, file: Path) -> Result | None:
-        """A result that was kept under this key, or None."""
+    def load(self, key: str, file: Path) -> Result | None:
+        """Return the result that was saved under this key, or None."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class Work(Generic[Result]):
-    """What there is to do.
+    """Runs to do, and those that are done.
 
     Attributes
     ----------
-    runs : by the name of their file, without its ending. folder : where results are kept.
-    keys : the hash of each. done : those whose results are there already.
+    runs : by the name of their file, without its ending.
+    folder : where results are saved.
+    keys : the key of each run, by the same names.
+    done : names of the runs whose results are there already.
     """
 
     runs: Mapping[str, Run[Result]]
@@ -74,39 +76,42 @@ class Work(Generic[Result]):
 
     @property
     def nights(self) -> int:
-        """Nights that are left to plan."""
+        """Return the number of nights that are left to plan."""
         return sum(run.nights for name, run in self.runs.items() if name not in self.done)
 
     def file(self, name: str) -> Path:
-        """Where a result is kept."""
+        """Return the file of a result."""
         return self.folder / f"{name}.npz"
 
 
 def work_of(runs: Mapping[str, Run[Result]], folder: Path) -> Work[Result]:
-    """What is left to do of runs, with what the folder has."""
+    """Return the work of these runs; those with a result in the folder are done."""
     keys = {name: run.key() for name, run in runs.items()}
-    there = frozenset(name for name, run in runs.items() if run.kept(keys[name], folder / f"{name}.npz") is not None)
+    there = frozenset(name for name, run in runs.items() if run.load(keys[name], folder / f"{name}.npz") is not None)
     return Work(runs, folder, keys, there)
 
 
-def most_jobs() -> int:
-    """Cores that this program may use."""
+def available_cores() -> int:
+    """Return how many cores this process may use."""
     return int(cpu_count())
 
 
 def do(
     work: Work[Result], jobs: int, progress: Callable[[int], None] = lambda nights: None
 ) -> Iterator[tuple[str, Result]]:
-    """Do what is left, and give every result with its name, one at a time; the same whatever the number of jobs.
+    """Do what is left of the work, and yield every result with its name.
+
+    The results do not depend on the number of processes.
 
     Parameters
     ----------
-    jobs : processes, at least 1.
+    work : the runs, and which of them are done.
+    jobs : number of processes, at least 1.
     progress : told from time to time how many nights are done.
 
     Raises
     ------
-    InputFaults, NoPlanError, PlanRefused, NotWrittenError : of a run; results that are done are kept.
+    InputFaults, NoPlanError, PlanRefused, NotWrittenError : of a run; finished results stay saved.
     WorkersLostError : a process was killed.
     """
     left = [name for name in work.runs if name not in work.done]
@@ -121,35 +126,35 @@ def do(
         except TerminatedWorkerError:
             raise WorkersLostError("A process was killed from outside, or memory ran out") from None
         finally:
-            if processes > 1:  # nothing goes on in the background, nor stays in memory
+            if processes > 1:  # so that nothing goes on in the background or stays in memory
                 get_reusable_executor().shutdown(wait=True, kill_workers=True)
     return results(work)
 
 
 def results(work: Work[Result]) -> Iterator[tuple[str, Result]]:
-    """Every result with its name, read from its file when it is asked for.
+    """Yield every result with its name, each read from its file when it is needed.
 
     Raises
     ------
-    NotWrittenError : one is not there.
+    NotWrittenError : a result is not there.
     """
     for name, run in work.runs.items():
-        result = run.kept(work.keys[name], work.file(name))
+        result = run.load(work.keys[name], work.file(name))
         if result is None:
             raise NotWrittenError(f"{work.file(name)} is gone; run the same command again")
         yield name, result
 
 
 def _do_one(run: Run[Result], key: str, file: Path, counters: Path, caller: int) -> None:
-    """Do one run and keep its result; a byte a night goes to the file of this process."""
+    """Do one run and save its result; this process's counter file gets one byte per night."""
     _end_with(caller)
     with (counters / str(os.getpid())).open("ab", buffering=0) as count:
-        run.keep(run.do(lambda: _tick(count.write)), key, file)
+        run.save(run.do(lambda: _tick(count.write)), key, file)
 
 
 @cache
 def _end_with(caller: int) -> None:
-    """End this process soon after the one that called it: a caller that was killed cannot say that it is over."""
+    """End this process soon after the one that started it, which cannot say so itself if it is killed."""
     if os.getpid() == caller:
         return
 
@@ -162,13 +167,14 @@ def _end_with(caller: int) -> None:
 
 
 def _tick(write: Callable[[bytes], int | None]) -> None:
+    """Count a night; a full disk does not stop the run."""
     with suppress(OSError):
         write(b".")
 
 
 @contextmanager
 def _counted(progress: Callable[[int], None]) -> Iterator[Path]:
-    """A folder for counters, and a thread that tells how many nights they have counted."""
+    """Yield a folder for counter files, while a thread reports how many nights they count."""
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         folder, stop = Path(name), threading.Event()
 
@@ -186,6 +192,7 @@ def _counted(progress: Callable[[int], None]) -> Iterator[Path]:
 
 
 def _nights(counters: Sequence[Path]) -> int:
+    """Return how many nights the files have counted."""
     total = 0
     for counter in counters:
         with suppress(OSError):

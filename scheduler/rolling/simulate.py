@@ -1,4 +1,11 @@
-"""A stretch of nights, one after another: each planned on what was known, carried out against what happened."""
+"""Nights one after another: each is planned on what was known, and its plan followed in the night as it happened.
+
+A night of a rolled year is the night that `plan` makes when the same is known. With perfect foresight, and from the
+same state, a night costs no more than one that follows a forecast, apart from the solver's gap and the choice among
+equally cheap plans, if the charger can run at any power. (A charger that stops inside an interval does what no plan
+may.) That does not bound a year: each night values what it leaves behind at the stored-energy price alone, and a
+forecast that errs can leave more by luck.
+"""
 
 from __future__ import annotations
 
@@ -23,21 +30,22 @@ from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import Replayed, battery_flows_kwh, verify, verify_constraints
-from scheduler.rolling.dispatch import carry_out
+from scheduler.rolling.dispatch import follow_plan
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
 """How the car is used: as planned, as planned without discharging, or charged whenever it is home."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Carried:
-    """What goes from one night into the next.
+class CarryOver:
+    """What one night hands over to the next.
 
     Attributes
     ----------
-    stored_kwh : in the battery [kWh]. fill_kwh : in each wear segment [kWh]; None: the cheapest are full.
-    peak_kw : the month's highest mean so far [kW], by month.
-    counted_kwh : towards steps, by side, number of the band and number of the day or month [kWh].
+    stored_kwh : stored energy [kWh].
+    fill_kwh : energy in each wear segment [kWh], shape (segments,); None: the cheapest segments are full.
+    peak_kw : highest mean so far [kW], by month.
+    counted_kwh : energy counted towards tiers [kWh], by side, number of the band, and number of the day or month.
     """
 
     stored_kwh: float
@@ -48,13 +56,14 @@ class Carried:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RolledNight:
-    """One night as planned and as it went.
+    """One night as it was planned and as it happened.
 
     Attributes
     ----------
-    planned : the night as forecast. answer, expected : its plan, and what that comes to; None for a car that is simply
-        charged on return.
-    real, setpoints, replayed : the night as it was until the next evening, and what the charger did.
+    planned : the night as forecast.
+    answer, expected : its plan and what that comes to; None for a car that is simply charged on return.
+    real : the night as it happened, until the next evening.
+    setpoints, replayed : what the charger did in it, and what that came to.
     """
 
     planned: Night
@@ -73,16 +82,18 @@ def rolled_nights(
     forecast: ForecastKind = "typical",
     policy: Policy = "plan",
 ) -> Iterator[RolledNight]:
-    """The nights of the local days from `first` to `last`, each carried out before the next is planned.
+    """Yield the nights of the local days from `first` to `last`, each followed to its end before the next is planned.
 
-    The first begins at midnight, the others in the evening, and the last ends at midnight, or with the return of a trip
-    that is then under way. Stored energy, the depth of the running cycle, the month's peak and the steps so far go from
-    each into the next.
+    The first begins at midnight and the others in the evening. The last ends at midnight, or with the return of a trip
+    that is then under way. Stored energy, the depth of the running cycle, the month's peak and the energy counted
+    towards tiers carry over from each night to the next.
 
     Parameters
     ----------
-    soc_percent : when `first` begins, or on the return from a trip that is then under way [%].
-    forecast : what each plan goes by: `typical` is what was known then, `recorded` is hindsight.
+    inputs : the site, its series and offer.
+    first, last : local days, both included.
+    soc_percent : state of charge when `first` begins, or on the return from a trip that is then under way [%].
+    forecast : what each plan knows: `typical` is what was known that evening, `recorded` is perfect foresight.
     policy : how the car is used.
 
     Raises
@@ -90,15 +101,15 @@ def rolled_nights(
     InputFaults : a series does not cover the days.
     NoPlanError, PlanRefused : as for a plan.
     """
-    carried = Carried(inputs.site.car.kwh(soc_percent))
+    carry_over = CarryOver(inputs.site.car.kwh(soc_percent))
     for now, following in pairwise(planning_times(inputs, first, last)):
-        night = one_night(inputs, now, following, carried, forecast, policy)
+        night = one_night(inputs, now, following, carry_over, forecast, policy)
         yield night
-        carried = after(night, carried)
+        carry_over = carry_over_from(night, carry_over)
 
 
 def planning_times(inputs: Inputs, first: date, last: date) -> list[datetime]:
-    """When the nights of the days begin, and when the last one ends, UTC."""
+    """Return when each night of the days begins, and when the last one ends, UTC."""
     site = inputs.site
     begin, end = midnight(first, site.timezone), midnight(last + timedelta(days=1), site.timezone)
     trips = trips_overlapping(inputs, begin, end)
@@ -111,14 +122,22 @@ def one_night(
     inputs: Inputs,
     now: datetime,
     following: datetime,
-    carried: Carried,
+    carry_over: CarryOver,
     forecast: ForecastKind = "typical",
     policy: Policy = "plan",
 ) -> RolledNight:
-    """Plan one night at `now`, and carry it out until `following`."""
+    """Plan one night at `now`, and follow the plan until `following`.
+
+    Parameters
+    ----------
+    inputs : the site, its series and offer.
+    now, following : when the night is planned, and when the next one is.
+    carry_over : what the night before leaves.
+    forecast, policy : as in `rolled_nights`.
+    """
     site = inputs.site
     usual = now + timedelta(hours=site.plan.horizon_hours)
-    horizon = max(usual, following)  # a day of 25 hours, or a late return: no hour goes unplanned
+    horizon = max(usual, following)  # so that every hour of a day of 25 hours, or until a late return, is planned
     if forecast == "recorded":
         horizon = min(horizon, recorded_until(inputs))
     trips = trips_between(inputs, now, horizon)
@@ -127,16 +146,16 @@ def one_night(
     away = [trip.return_at for trip in trips_overlapping(inputs, now, now)]
     asked = Request(
         now=now,
-        soc_percent=site.car.percent(carried.stored_kwh),
+        soc_percent=site.car.percent(carry_over.stored_kwh),
         trips=trips,
         home_at=max(away, default=None),
         forecast=forecast,
         until=None if horizon == usual else horizon,
-        peak_so_far_kw=_peak(carried, now, site.timezone),
-        imported_so_far_kwh=_counted(carried, "import", inputs, now),
-        exported_so_far_kwh=_counted(carried, "export", inputs, now),
+        peak_so_far_kw=_peak(carry_over, now, site.timezone),
+        imported_so_far_kwh=_counted(carry_over, "import", inputs, now),
+        exported_so_far_kwh=_counted(carry_over, "export", inputs, now),
     )
-    planned = _with_state(build_night(inputs, asked)[0], carried)
+    planned = _with_state(build_night(inputs, asked)[0], carry_over)
     later = planned.boundaries[1:]
     inside = later[later < pd.Timestamp(following)]
     happened = replace(
@@ -146,7 +165,7 @@ def one_night(
         until=following,
         boundaries=tuple(instant.to_pydatetime() for instant in inside),
     )
-    real = _with_state(build_night(inputs, happened)[0], carried)
+    real = _with_state(build_night(inputs, happened)[0], carry_over)
     if policy == "charge-on-return":
         on_return = charge_on_return(real)
         return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
@@ -154,56 +173,59 @@ def one_night(
     expected = verify(planned, answer)
     blocks = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
     if forecast == "recorded":
-        blocks = ()  # what happens is what was planned, interval by interval; nothing needs to follow anything
-    setpoints = carry_out(real, planned, answer.setpoints, blocks)
+        blocks = ()  # what happens is what was planned, so no block needs to follow the real draw
+    setpoints = follow_plan(real, planned, answer.setpoints, blocks)
     return RolledNight(planned, answer, expected, real, setpoints, verify_constraints(real, setpoints))
 
 
-def after(night: RolledNight, before: Carried) -> Carried:
-    """What goes on into the next night."""
+def carry_over_from(night: RolledNight, before: CarryOver) -> CarryOver:
+    """Return what a night leaves to the next one, from what it began with."""
     real, setpoints, replayed = night.real, night.setpoints, night.replayed
     into, out = battery_flows_kwh(real, setpoints, replayed.on_the_way_kwh)
     peaks = dict(before.peak_kw)
     for month in real.demand:
         peaks[month.month] = month.peak_kw(real.hours, replayed.import_kw)
     counted = dict(before.counted_kwh)
-    for step in real.tiers:
-        energy = real.hours * (replayed.import_kw if step.side == "import" else replayed.export_kw)
-        key = (step.side, step.band, step.period)
-        counted[key] = counted.get(key, 0.0) + float(energy[step.holds].sum())
+    for tier in real.tiers:
+        energy = real.hours * (replayed.import_kw if tier.side == "import" else replayed.export_kw)
+        key = (tier.side, tier.band, tier.period)
+        counted[key] = counted.get(key, 0.0) + float(energy[tier.holds].sum())
     fill = final_fill_kwh(real.wear, real.initial_fill_kwh, into, out)
-    return Carried(float(replayed.stored_kwh[-1]), fill, peaks, counted)
+    return CarryOver(float(replayed.stored_kwh[-1]), fill, peaks, counted)
 
 
 def recorded_until(inputs: Inputs) -> datetime:
-    """End of what the series of the inputs, market prices included, tell, UTC."""
+    """Return when the first of the series of the inputs ends, market prices included, UTC."""
     ends = [inputs.load.end, *([] if inputs.solar is None else [inputs.solar.end])]
     if inputs.offer.market is not None:
         ends.append(inputs.offer.market.end)
     return min(ends).to_pydatetime()
 
 
-def _with_state(night: Night, carried: Carried) -> Night:
-    """The night with the battery as it is."""
-    if carried.fill_kwh is None:
-        return replace(night, stored_now_kwh=carried.stored_kwh)
-    # what the segments hold is what is stored, to the last digit
-    fill = carried.fill_kwh * (carried.stored_kwh / max(float(carried.fill_kwh.sum()), 1e-12))
-    return replace(night, stored_now_kwh=carried.stored_kwh, initial_fill_kwh=np.clip(fill, 0.0, night.wear.size_kwh))
+def _with_state(night: Night, carry_over: CarryOver) -> Night:
+    """Return the night with the battery as the night before left it."""
+    if carry_over.fill_kwh is None:
+        return replace(night, stored_now_kwh=carry_over.stored_kwh)
+    # the segments hold exactly what is stored, to the last digit
+    fill = carry_over.fill_kwh * (carry_over.stored_kwh / max(float(carry_over.fill_kwh.sum()), 1e-12))
+    return replace(
+        night, stored_now_kwh=carry_over.stored_kwh, initial_fill_kwh=np.clip(fill, 0.0, night.wear.size_kwh)
+    )
 
 
-def _peak(carried: Carried, now: datetime, timezone: str) -> float:
+def _peak(carry_over: CarryOver, now: datetime, timezone: str) -> float:
+    """Return the highest mean so far of the month of `now` [kW]."""
     local = pd.Timestamp(now).tz_convert(timezone)
-    return carried.peak_kw.get(local.year * 12 + local.month, 0.0)
+    return carry_over.peak_kw.get(local.year * 12 + local.month, 0.0)
 
 
-def _counted(carried: Carried, side: str, inputs: Inputs, now: datetime) -> dict[int, float]:
-    """Counted so far towards each step of the side under way, by number of the band [kWh]."""
+def _counted(carry_over: CarryOver, side: str, inputs: Inputs, now: datetime) -> dict[int, float]:
+    """Return the energy counted so far towards each tier of one side [kWh], by number of its band."""
     local = pd.Timestamp(now).tz_convert(inputs.site.timezone)
     day, month = local.date().toordinal() - date(1970, 1, 1).toordinal(), local.year * 12 + local.month
     bands = inputs.offer.import_bands if side == "import" else inputs.offer.export_bands
     return {
-        number: carried.counted_kwh.get((side, number, day if band.per == "day" else month), 0.0)
+        number: carry_over.counted_kwh.get((side, number, day if band.per == "day" else month), 0.0)
         for number, band in enumerate(bands)
         if band.up_to_kwh is not None
     }

@@ -1,4 +1,4 @@
-"""Rolled days as one would ask of them from Python: the bill, what it comes to, and tables of nights and intervals."""
+"""Rolled days for use from Python: the bill, the total cost, and tables of nights and intervals."""
 
 from __future__ import annotations
 
@@ -18,12 +18,14 @@ from scheduler.rolling.simulate import Policy
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Year:
-    """Local days, each night of which was planned, carried out and billed; a year or any other stretch.
+    """Any number of local days: each night planned, its plan followed, and the energy billed.
 
     Attributes
     ----------
-    inputs : the site, its series and offer. first, last : local days, both included.
-    flows : what went where, by interval and by night. bill : from the meter.
+    inputs : the site, its series and offer.
+    first, last : local days, both included.
+    flows : energies, stored energy and costs by interval and by night.
+    bill : the bill of the energy at the meter.
     """
 
     inputs: Inputs = field(repr=False)
@@ -34,39 +36,39 @@ class Year:
 
     @property
     def cash(self) -> float:
-        """Bill and charging on the way [money]."""
+        """Return the bill plus charging on the way [money]."""
         return self.bill.total + float(self.flows.on_the_way_cost.sum())
 
     @property
     def wear_cost(self) -> float:
-        """Unweighted [money]."""
+        """Return the unweighted wear [money]."""
         return float(self.flows.wear_cost.sum())
 
     @property
     def stored_energy(self) -> float:
-        """Worth of what the battery gained, at the mean stored-energy price of the nights [money]."""
+        """Return the worth of the energy that the battery gained, at the nights' mean stored-energy price [money]."""
         gained_kwh = float(self.flows.stored_kwh[-1]) - self.flows.stored_before_kwh
         return gained_kwh * self.flows.stored_energy_price
 
     @property
     def in_all(self) -> float:
-        """cash + wear_cost - stored_energy [money]."""
+        """Return the total: cash + wear_cost - stored_energy [money]."""
         return self.cash + self.wear_cost - self.stored_energy
 
     @property
     def discharged_kwh(self) -> float:
-        """AC energy out of the car at home [kWh]."""
+        """Return the AC energy that the car discharged at home [kWh]."""
         return float(self.flows.energy["discharge_kwh"].sum())
 
     @property
     def nights(self) -> pd.DataFrame:
-        """One row a night, by its start in local time: energies [kWh], states of charge [%], wear [money]."""
+        """Return one row per night, by its start in local time: energies [kWh], states of charge [%], wear [money]."""
         start = self.flows.night_start.tz_convert(self.inputs.site.timezone)
         return pd.DataFrame(self.flows.night, index=start.rename("night_start"))
 
     @property
     def intervals(self) -> pd.DataFrame:
-        """One row an interval, by its start in local time: its hours, energies and stored energy at its end [kWh]."""
+        """Return one row per interval, by its local start: length [h], energies and stored energy at its end [kWh]."""
         flows = self.flows
         start = flows.start.tz_convert(self.inputs.site.timezone)
         columns = {"hours": flows.minutes / 60, **flows.energy, "stored_kwh": flows.stored_kwh}
@@ -81,11 +83,20 @@ def rolled_year(
     forecast: ForecastKind,
     soc_percent: float | None,
 ) -> Year:
-    """Roll the days; None for as far as the series go, and for a car that begins at its ceiling.
+    """Roll the days: plan each night, follow its plan, and bill the energy.
+
+    Parameters
+    ----------
+    inputs : the site, its series and offer.
+    first_day, last_day : local days, both included; None for as far as the series go.
+    policy : how the car is used.
+    forecast : what each plan knows; `recorded` is perfect foresight.
+    soc_percent : state of charge when the first day begins [%]; None for the ceiling.
 
     Raises
     ------
-    InputFaults : days that the series do not cover. NoPlanError, PlanRefused : of a night.
+    InputFaults : the series do not cover the days.
+    NoPlanError, PlanRefused : as for a plan.
     """
     first, last = days_to_roll([inputs], first_day, last_day)
     soc = inputs.site.car.ceiling_percent if soc_percent is None else soc_percent

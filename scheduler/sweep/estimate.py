@@ -6,7 +6,7 @@ import time
 from collections.abc import Sequence
 
 from scheduler.rolling.process_pool import Work
-from scheduler.rolling.simulate import Carried, one_night, planning_times
+from scheduler.rolling.simulate import CarryOver, one_night, planning_times
 from scheduler.sweep.run import SweepResult, SweepRun
 
 MOST_NIGHTS = 9
@@ -46,5 +46,5 @@ def one_night_of(run: SweepRun, share: float) -> None:
     rolled = run.run
     times = planning_times(rolled.inputs, rolled.first, rolled.last)
     at = int(share * (len(times) - 1))
-    carried = Carried(rolled.inputs.site.car.kwh(rolled.soc_percent))
+    carried = CarryOver(rolled.inputs.site.car.kwh(rolled.soc_percent))
     one_night(rolled.inputs, times[at], times[at + 1], carried, rolled.forecast, rolled.policy)

@@ -74,7 +74,7 @@ class SweepRun:
         return sweep_result(self.point, self.run, roll(self.run, tick))
 
     @staticmethod
-    def keep(result: SweepResult, key: str, file: Path) -> None:
+    def save(result: SweepResult, key: str, file: Path) -> None:
         """Write a result whole.
 
         Raises
@@ -86,8 +86,8 @@ class SweepRun:
         keep_arrays(content | {"row": json.dumps(result.row)}, key, file)
 
     @staticmethod
-    def kept(key: str, file: Path) -> SweepResult | None:
-        """A result that was kept, or None if there is none, or it is of something else or damaged."""
+    def load(key: str, file: Path) -> SweepResult | None:
+        """Return a saved result; None if there is none, or if it was saved under another key or is damaged."""
         content = kept_arrays(key, file)
         if content is None:
             return None

@@ -16,7 +16,7 @@ from scheduler.nights.parse_request import RequestOptions
 from scheduler.nights.request import Request
 from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
 from scheduler.plan_output.write_plan import write_plan
-from scheduler.plans.plan import Plan, put_together
+from scheduler.plans.plan import Plan, assemble_plan
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replay import replay
 from tests.builders.places import SCENARIOS
@@ -81,4 +81,4 @@ def hand_made_plan(
     )
     alternatives = {"charge-on-return": replayed.costs, "charge-only": replayed.costs}
     inputs = replace(inputs, offer=replace(inputs.offer, currency=currency))
-    return put_together(inputs, evening, night, answer, replayed, alternatives, warnings, {})
+    return assemble_plan(inputs, evening, night, answer, replayed, alternatives, warnings, {})

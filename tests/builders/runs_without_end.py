@@ -32,9 +32,9 @@ class RunWithoutEnd:
         while True:
             roll(self.run)
 
-    def keep(self, result: RolledFlows, key: str, file: Path) -> None:
+    def save(self, result: RolledFlows, key: str, file: Path) -> None:
         """Never called."""
 
-    def kept(self, key: str, file: Path) -> RolledFlows | None:
+    def load(self, key: str, file: Path) -> RolledFlows | None:
         """Nothing was kept."""
         return None

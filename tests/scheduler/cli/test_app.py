@@ -145,7 +145,7 @@ def test_a_car_best_left_alone_says_so_and_why(tmp_path: Path) -> None:
     offer.write_text(flat, encoding="utf-8")
     result = overnight("plan", site, "--soc", 80, *NOW, "--stay-home")
     assert result.exit_code == 0
-    assert "Tonight the car is best left alone: no price pays for it, for" in " ".join(result.stdout.split())
+    assert "Tonight the car is best left alone: a kWh discharged would at best earn" in " ".join(result.stdout.split())
     assert plan_of(site)["blocks"] == []
 
 

@@ -24,8 +24,8 @@ from scheduler.comparison.tables import COMPARISON_COLUMNS, comparison_json
 from scheduler.rolling.flows import RolledFlows
 from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.process_pool import work_of
-from scheduler.rolling.run import keep, kept, roll
-from scheduler.rolling.simulate import Carried, one_night, planning_times
+from scheduler.rolling.run import roll
+from scheduler.rolling.simulate import CarryOver, one_night, planning_times
 from tests.builders.plans import DEMO, demo_copy
 from tests.builders.processes import started
 
@@ -190,14 +190,14 @@ def test_a_result_comes_back_as_it_was(tmp_path: Path) -> None:
     words = CompareOptions(DEMO, OFFERS[:1], "2026-02-02", "2026-02-03")
     run = parse_period(words).runs()["day-and-night.charge-on-return"]
     flows, file = roll(run), tmp_path / "run.npz"
-    keep(flows, run.key(), file)
-    again = kept(run.key(), file)
+    run.save(flows, run.key(), file)
+    again = run.load(run.key(), file)
     assert again is not None
     np.testing.assert_array_equal(again.stored_kwh, flows.stored_kwh)
     np.testing.assert_array_equal(again.energy["import_kwh"], flows.energy["import_kwh"])
     assert (again.start == flows.start).all()
     assert again.stored_energy_price == flows.stored_energy_price
-    assert kept("another", file) is None
+    assert run.load("another", file) is None
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL])
@@ -269,7 +269,7 @@ def test_a_kept_result_with_a_flipped_byte_is_done_again(folder: Path, compared:
     damaged = tmp_path / "damaged.npz"
     for at in range(0, len(content), max(1, len(content) // 300)):
         damaged.write_bytes(content[:at] + bytes([content[at] ^ 255]) + content[at + 1 :])
-        again = kept(run.key(), damaged)
+        again = run.load(run.key(), damaged)
         if again is not None:
             np.testing.assert_array_equal(again.stored_kwh, compared_flows(compared).stored_kwh)
 
@@ -323,8 +323,8 @@ def test_money_parts() -> None:
         ({"offers": ()}, "one offer's file or more"),
         ({"offers": (Path("offers/nowhere.toml"),)}, "nowhere.toml"),
         ({"first_day": "2026-04-03"}, "is after --to 2026-04-02"),
-        ({"first_day": "2025-06-30"}, "expected days from 2025-07-01 to 2026-06-30"),
-        ({"last_day": "2026-07-01"}, "expected days from 2025-07-01 to 2026-06-30"),
+        ({"first_day": "2025-06-30"}, "expected a day from 2025-07-01 to 2026-06-30"),
+        ({"last_day": "2026-07-01"}, "expected a day from 2025-07-01 to 2026-06-30"),
         ({"first_day": "yesterday"}, "--from"),
         ({"hardware": Path("nothing.toml")}, "nothing.toml"),
     ],
@@ -385,7 +385,7 @@ def test_hindsight_is_not_dearer_night_by_night(compared: Comparison) -> None:
     for now, following in pairwise(times):
         if (following - now).total_seconds() != 24 * 3600:
             continue
-        carried = Carried(0.7 * inputs.site.car.battery_kwh)
+        carried = CarryOver(0.7 * inputs.site.car.battery_kwh)
         real = one_night(inputs, now, following, carried)
         best = one_night(inputs, now, following, carried, forecast="recorded")
         if real.replayed.missing_kwh.any():

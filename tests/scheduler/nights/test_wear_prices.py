@@ -127,8 +127,8 @@ def test_words_on_other_laws() -> None:
     """Energies by law, and what this plan gives; nothing where no law would change anything."""
     found = (OtherLaw("flat", 8.61, 14.94, 0.2), OtherLaw("nmc", 0.0, 14.94, 1.0))
     assert other_laws_text(found) == (
-        "The choice of wear law would change what to do tonight: by another the car would give "
-        '8.6 kWh ("flat") or 0.00 kWh ("nmc"), and not 14.9 kWh.',
+        "Another wear law would change tonight's plan: the car would discharge "
+        '8.6 kWh ("flat") or 0.00 kWh ("nmc") instead of 14.9 kWh.',
     )
     assert other_laws_text(()) == ()
 

@@ -13,41 +13,41 @@ import pytest
 import vobject
 
 from scheduler.plan_output.calendar_file import calendar_text
-from scheduler.plans.saved_plan import KeptBlock, KeptPlan, read_kept_plan
+from scheduler.plans.saved_plan import SavedBlock, SavedPlan, read_saved_plan
 from tests.builders.plans import saved_demo_plan
 
 MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
-def plan(tmp_path_factory: pytest.TempPathFactory) -> KeptPlan:
+def plan(tmp_path_factory: pytest.TempPathFactory) -> SavedPlan:
     """The demo evening's plan."""
-    return read_kept_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
+    return read_saved_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
 
 
-def events(plan: KeptPlan) -> list[icalendar.Event]:
+def events(plan: SavedPlan) -> list[icalendar.Event]:
     """Events as icalendar reads them."""
     return list(icalendar.Calendar.from_ical(calendar_text(plan, MADE_AT)).walk("VEVENT"))
 
 
-def other_events(plan: KeptPlan) -> list[Any]:
+def other_events(plan: SavedPlan) -> list[Any]:
     """Events as vobject reads them."""
     return list(vobject.readOne(calendar_text(plan, MADE_AT).decode()).vevent_list)
 
 
-def uids(plan: KeptPlan) -> list[str]:
+def uids(plan: SavedPlan) -> list[str]:
     """UIDs in the calendar's order: blocks, blocks no longer planned, trips, trips no longer planned."""
     return [str(event["uid"]) for event in events(plan)]
 
 
-def changed(plan: KeptPlan, **fields: object) -> KeptPlan:
+def changed(plan: SavedPlan, **fields: object) -> SavedPlan:
     """The plan with other fields."""
     return plan.model_copy(update=fields)
 
 
-def block(start: str, end: str, reason: str = "Replaces what would be bought.") -> KeptBlock:
+def block(start: str, end: str, reason: str = "Replaces what would be bought.") -> SavedBlock:
     """A block at 2 kW between two instants."""
-    return KeptBlock(
+    return SavedBlock(
         start=datetime.fromisoformat(start),
         end=datetime.fromisoformat(end),
         action="discharge",
@@ -57,7 +57,7 @@ def block(start: str, end: str, reason: str = "Replaces what would be bought.") 
     )
 
 
-def test_the_calendar_says_what_it_is(plan: KeptPlan) -> None:
+def test_the_calendar_says_what_it_is(plan: SavedPlan) -> None:
     """VERSION, METHOD, a PRODID of its own, and the instant of making on every event (RFC 5545, 3.6 and 3.8.7)."""
     calendar = icalendar.Calendar.from_ical(calendar_text(plan, MADE_AT))
     assert (str(calendar["version"]), str(calendar["method"])) == ("2.0", "PUBLISH")
@@ -65,7 +65,7 @@ def test_the_calendar_says_what_it_is(plan: KeptPlan) -> None:
     assert {event["dtstamp"].dt for event in calendar.walk("VEVENT")} == {MADE_AT}
 
 
-def test_an_event_says_what_to_set_why_and_the_first_caution(plan: KeptPlan) -> None:
+def test_an_event_says_what_to_set_why_and_the_first_caution(plan: SavedPlan) -> None:
     """Power and current in the summary; reason and caution in the description; needed and planned for a trip."""
     first = events(plan)[0]
     assert str(first["summary"]) == f"Discharge at {plan.blocks[0].kw:.1f} kW ({plan.blocks[0].amps:.1f} A)"
@@ -76,7 +76,7 @@ def test_an_event_says_what_to_set_why_and_the_first_caution(plan: KeptPlan) -> 
     assert "Needs 52.8 %" in trip["description"]
 
 
-def test_the_current_comes_first_where_it_is_what_is_set(plan: KeptPlan) -> None:
+def test_the_current_comes_first_where_it_is_what_is_set(plan: SavedPlan) -> None:
     """A charger set in whole amps."""
     by_current = changed(plan, set_by="current", blocks=[plan.blocks[0].model_copy(update={"amps": 6.0, "kw": 4.14})])
     assert str(events(by_current)[0]["summary"]) == "Discharge at 6 A (4.1 kW)"
@@ -99,7 +99,7 @@ def test_the_current_comes_first_where_it_is_what_is_set(plan: KeptPlan) -> None
     ids=["spring", "autumn"],
 )
 def test_a_block_over_a_clock_change_lasts_as_long_as_it_does(
-    plan: KeptPlan, start: str, end: str, wanted: tuple[bytes, bytes]
+    plan: SavedPlan, start: str, end: str, wanted: tuple[bytes, bytes]
 ) -> None:
     """Half past two to half past four in Helsinki is one hour in spring and three in autumn (tz database)."""
     night = changed(plan, blocks=[block(start, end)], trips=[])
@@ -110,7 +110,7 @@ def test_a_block_over_a_clock_change_lasts_as_long_as_it_does(
     assert other.dtend.value == datetime.fromisoformat(end)
 
 
-def test_awkward_text_comes_back_whole_from_both_parsers(plan: KeptPlan) -> None:
+def test_awkward_text_comes_back_whole_from_both_parsers(plan: SavedPlan) -> None:
     """Commas, semicolons, backslashes, colons, line ends and letters of several octets, over many folds."""
     reason = 'Käännä; "2,0 kW": C:\\site\nthen 5 € – ' + "äö" * 90
     night = changed(plan, blocks=[block("2026-03-02T19:00:00+02:00", "2026-03-02T20:00:00+02:00", reason)], trips=[])
@@ -120,7 +120,7 @@ def test_awkward_text_comes_back_whole_from_both_parsers(plan: KeptPlan) -> None
     assert other_events(night)[0].description.value.startswith(reason)
 
 
-def test_both_parsers_read_the_same_events(plan: KeptPlan) -> None:
+def test_both_parsers_read_the_same_events(plan: SavedPlan) -> None:
     """UID, sequence, summary and alarms of every event, cancelled ones included."""
     night = changed(plan, revision=3, cancelled_blocks=2, cancelled_trips=1)
     for event, other in zip(events(night), other_events(night), strict=True):
@@ -132,7 +132,7 @@ def test_both_parsers_read_the_same_events(plan: KeptPlan) -> None:
         assert all(action == "DISPLAY" and before < timedelta(0) for action, before in alarms)
 
 
-def test_no_alarm_for_what_is_over(plan: KeptPlan) -> None:
+def test_no_alarm_for_what_is_over(plan: SavedPlan) -> None:
     """A past block and a past trip are events without an alarm; those to come have theirs."""
     past = block("2026-03-02T17:00:00+02:00", "2026-03-02T18:00:00+02:00")
     gone = plan.trips[0].model_copy(
@@ -143,7 +143,7 @@ def test_no_alarm_for_what_is_over(plan: KeptPlan) -> None:
     assert with_alarm == [False, *[True] * len(plan.blocks), False, *[True] * len(plan.trips)]
 
 
-def test_blocks_keep_their_numbers_over_a_night_of_replans(plan: KeptPlan) -> None:
+def test_blocks_keep_their_numbers_over_a_night_of_replans(plan: SavedPlan) -> None:
     """A past block keeps its UID, a surplus block is cancelled under its UID, and comes back under the same."""
     one, two, three, four = uids(changed(plan, trips=[]))
     past, rest = plan.blocks[:1], plan.blocks[1:]
@@ -156,7 +156,7 @@ def test_blocks_keep_their_numbers_over_a_night_of_replans(plan: KeptPlan) -> No
     assert not events(more)[-1].walk("VALARM")
 
 
-def test_trips_keep_their_numbers_too(plan: KeptPlan) -> None:
+def test_trips_keep_their_numbers_too(plan: SavedPlan) -> None:
     """A trip that is no longer planned is cancelled under the UID that it had."""
     wanted = uids(plan)
     dropped = changed(plan, revision=1, trips=[], cancelled_trips=1)
@@ -164,7 +164,7 @@ def test_trips_keep_their_numbers_too(plan: KeptPlan) -> None:
     assert events(dropped)[-1]["status"] == "CANCELLED"
 
 
-def test_another_site_or_evening_has_other_events(plan: KeptPlan) -> None:
+def test_another_site_or_evening_has_other_events(plan: SavedPlan) -> None:
     """UIDs of two sites or two evenings never meet; the instant of making changes none."""
     assert not set(uids(plan)) & set(uids(changed(plan, site="Another")))
     assert not set(uids(plan)) & set(uids(changed(plan, evening=plan.evening + timedelta(days=1))))
@@ -172,6 +172,6 @@ def test_another_site_or_evening_has_other_events(plan: KeptPlan) -> None:
     assert [str(event["uid"]) for event in later.walk("VEVENT")] == uids(plan)
 
 
-def test_a_uid_does_not_depend_on_how_the_evening_is_written(plan: KeptPlan) -> None:
+def test_a_uid_does_not_depend_on_how_the_evening_is_written(plan: SavedPlan) -> None:
     """The same instant in UTC gives the same UIDs."""
     assert uids(changed(plan, evening=plan.evening.astimezone(UTC))) == uids(plan)

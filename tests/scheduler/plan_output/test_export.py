@@ -29,7 +29,7 @@ from scheduler.plan_output.ocpp_schema import broken_rules
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight, solve_and_verify
 from scheduler.plans.replan import replan_tonight
-from scheduler.plans.saved_plan import KeptPlan, read_kept_plan
+from scheduler.plans.saved_plan import SavedPlan, read_saved_plan
 from tests.builders.plans import DEMO, saved_demo_plan
 
 MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
@@ -45,23 +45,23 @@ def plans(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def first(plans: Path) -> KeptPlan:
+def first(plans: Path) -> SavedPlan:
     """The evening's first plan."""
-    return read_kept_plan(plans / "2026-03-02T1820")
+    return read_saved_plan(plans / "2026-03-02T1820")
 
 
 @pytest.fixture(scope="module")
-def second(plans: Path) -> KeptPlan:
+def second(plans: Path) -> SavedPlan:
     """Its replan."""
-    return read_kept_plan(plans / "2026-03-02T2037")
+    return read_saved_plan(plans / "2026-03-02T2037")
 
 
-def events(plan: KeptPlan) -> list[icalendar.Event]:
+def events(plan: SavedPlan) -> list[icalendar.Event]:
     """The calendar's events as icalendar reads them back."""
     return list(icalendar.Calendar.from_ical(calendar_text(plan, MADE_AT)).walk("VEVENT"))
 
 
-def test_each_block_and_trip_is_an_event_at_its_instant(first: KeptPlan) -> None:
+def test_each_block_and_trip_is_an_event_at_its_instant(first: SavedPlan) -> None:
     """Starts, ends and summaries are those of the plan, in UTC; a second parser reads the same instants."""
     found = events(first)
     wanted = [(block.start, block.end) for block in first.blocks] + [
@@ -74,7 +74,7 @@ def test_each_block_and_trip_is_an_event_at_its_instant(first: KeptPlan) -> None
     assert other.vevent_list[0].description.value.startswith(first.blocks[0].reason)
 
 
-def test_there_is_an_alarm_before_each_thing_to_do(first: KeptPlan) -> None:
+def test_there_is_an_alarm_before_each_thing_to_do(first: SavedPlan) -> None:
     """Before each block, before the charger is to be idle again, and before each departure."""
     for number, event in enumerate(events(first)):
         alarms = [(alarm["trigger"].dt, alarm["trigger"].params.get("RELATED")) for alarm in event.walk("VALARM")]
@@ -86,7 +86,7 @@ def test_there_is_an_alarm_before_each_thing_to_do(first: KeptPlan) -> None:
         assert alarms[1:] == ([] if followed else [(timedelta(minutes=-5), "END")])
 
 
-def test_lines_end_and_fold_as_the_standard_says(first: KeptPlan) -> None:
+def test_lines_end_and_fold_as_the_standard_says(first: SavedPlan) -> None:
     """RFC 5545, 3.1: CRLF, and no line over 75 octets."""
     lines = calendar_text(first, MADE_AT).split(b"\r\n")
     assert lines[-1] == b""
@@ -94,7 +94,7 @@ def test_lines_end_and_fold_as_the_standard_says(first: KeptPlan) -> None:
     assert not any(b"\n" in line for line in lines)
 
 
-def test_a_replan_moves_events_and_doubles_none(first: KeptPlan, second: KeptPlan) -> None:
+def test_a_replan_moves_events_and_doubles_none(first: SavedPlan, second: SavedPlan) -> None:
     """The past block keeps its UID, every UID occurs once, the sequence rises, and what is gone is cancelled."""
     before, after = events(first), events(second)
     uids = [str(event["uid"]) for event in after]
@@ -111,12 +111,12 @@ def test_a_replan_moves_events_and_doubles_none(first: KeptPlan, second: KeptPla
 def test_the_calendar_of_a_clock_change_night_has_the_right_instants(tmp_path: Path) -> None:
     """Helsinki, 25 to 26 October 2025 (tz database): an event lasts as long as its block does, in hours passed."""
     folder = write_plan(plan_tonight(DEMO, RequestOptions(50, now="2025-10-25T18:00", stay_home=True)), tmp_path)
-    plan = read_kept_plan(folder)
+    plan = read_saved_plan(folder)
     for event, block in zip(events(plan), plan.blocks, strict=True):
         assert event["dtend"].dt - event["dtstart"].dt == block.end.astimezone(UTC) - block.start.astimezone(UTC)
 
 
-def test_a_profile_is_valid_and_says_what_the_plan_does(first: KeptPlan) -> None:
+def test_a_profile_is_valid_and_says_what_the_plan_does(first: SavedPlan) -> None:
     """By the schema and the rules; at every row's time the setpoint is the row's, or the period is idle."""
     document = ocpp21_document(first)
     assert broken_rules(document) == []
@@ -134,7 +134,7 @@ def test_a_profile_is_valid_and_says_what_the_plan_does(first: KeptPlan) -> None
             assert -1000 * first.limits.discharge_max_kw <= period["dischargeLimit"] <= 0
 
 
-def test_a_replan_has_the_same_profile_number(first: KeptPlan, second: KeptPlan) -> None:
+def test_a_replan_has_the_same_profile_number(first: SavedPlan, second: SavedPlan) -> None:
     """So that it takes the first profile's place."""
     assert ocpp21_document(first)["chargingProfile"]["id"] == ocpp21_document(second)["chargingProfile"]["id"]
 
@@ -146,7 +146,7 @@ def test_a_charger_for_the_building_alone_balances_the_load(tmp_path: Path) -> N
     inputs = replace(inputs, site=replace(inputs.site, charger=charger))
     evening = parse_request(RequestOptions(71, now="2026-03-02T18:20", stay_home=True), inputs)
     night, warnings = build_night(inputs, evening)
-    plan = read_kept_plan(write_plan(solve_and_verify(inputs, evening, night, warnings), tmp_path))
+    plan = read_saved_plan(write_plan(solve_and_verify(inputs, evening, night, warnings), tmp_path))
     document = ocpp21_document(plan)
     assert broken_rules(document) == []
     covering = [
@@ -203,7 +203,7 @@ def period_of(document: dict[str, Any], number: int = 0) -> dict[str, Any]:
     ],
 )
 @pytest.mark.needs("ocpp")
-def test_a_spoiled_profile_is_refused(first: KeptPlan, spoil: Spoil, said: str) -> None:
+def test_a_spoiled_profile_is_refused(first: SavedPlan, spoil: Spoil, said: str) -> None:
     """By the standard's schema or by the rules beyond it, each named."""
     document = copy.deepcopy(ocpp21_document(first))
     spoil(document)

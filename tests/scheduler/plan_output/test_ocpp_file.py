@@ -23,7 +23,7 @@ from scheduler.plan_output.ocpp_file import ocpp21_document, ocpp21_text
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS, NEEDED, broken_rules
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
-from scheduler.plans.saved_plan import KeptPlan, KeptRow, read_kept_plan
+from scheduler.plans.saved_plan import SavedPlan, SavedRow, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.plans import DEMO, saved_demo_plan
 
@@ -31,12 +31,12 @@ SCHEMA = importlib.resources.files("ocpp") / "v21" / "schemas" / "SetChargingPro
 
 
 @pytest.fixture(scope="module")
-def plan(tmp_path_factory: pytest.TempPathFactory) -> KeptPlan:
+def plan(tmp_path_factory: pytest.TempPathFactory) -> SavedPlan:
     """The demo evening's plan: 14 kW may be imported, 5 kW exported; the charger does 7.4 kW either way."""
-    return read_kept_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
+    return read_saved_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
 
 
-def row(plan: KeptPlan, minutes: tuple[int, int], setpoint_kw: float, load_kw: float = 2.0) -> KeptRow:
+def row(plan: SavedPlan, minutes: tuple[int, int], setpoint_kw: float, load_kw: float = 2.0) -> SavedRow:
     """An interval so many minutes from the plan's start, without solar."""
     state = "charge" if setpoint_kw > 0 else "discharge" if setpoint_kw < 0 else "idle"
     return plan.rows[0].model_copy(
@@ -54,7 +54,7 @@ def row(plan: KeptPlan, minutes: tuple[int, int], setpoint_kw: float, load_kw: f
     )
 
 
-def of_rows(plan: KeptPlan, rows: list[KeptRow]) -> KeptPlan:
+def of_rows(plan: SavedPlan, rows: list[SavedRow]) -> SavedPlan:
     """The plan with other intervals."""
     return plan.model_copy(update={"rows": rows, "end": rows[-1].end})
 
@@ -69,7 +69,7 @@ def periods_of(document: dict[str, Any]) -> list[dict[str, Any]]:
     return schedule_of(document)["chargingSchedulePeriod"]  # type: ignore[no-any-return]
 
 
-def test_the_text_is_the_document(plan: KeptPlan) -> None:
+def test_the_text_is_the_document(plan: SavedPlan) -> None:
     """The file is the payload as JSON and nothing else, valid by schema and rules."""
     document = json.loads(ocpp21_text(plan))
     assert document == ocpp21_document(plan)
@@ -87,7 +87,7 @@ def test_the_modes_and_fields_that_a_plan_uses_are_the_standards() -> None:
     assert most == MOST_PERIODS
 
 
-def test_a_default_profile_needs_no_session(plan: KeptPlan) -> None:
+def test_a_default_profile_needs_no_session(plan: SavedPlan) -> None:
     """It holds for whatever session is running, from the plan's start to its end, and names none."""
     profile = ocpp21_document(plan)["chargingProfile"]
     assert (profile["chargingProfilePurpose"], profile["chargingProfileKind"]) == ("TxDefaultProfile", "Absolute")
@@ -96,7 +96,7 @@ def test_a_default_profile_needs_no_session(plan: KeptPlan) -> None:
     assert datetime.fromisoformat(profile["validTo"]) == plan.end
 
 
-def test_setpoints_are_signed_watts_within_both_limits(plan: KeptPlan) -> None:
+def test_setpoints_are_signed_watts_within_both_limits(plan: SavedPlan) -> None:
     """Charging 7.2 kW beside 9 kW of load, and giving 4 kW beside 2 kW and 0.5 kW of load.
 
     By hand: an import limit of 17 kW leaves 17 − 9 = 8 > 7.4 kW for charging; the export limit of 5 kW lets the car
@@ -112,13 +112,13 @@ def test_setpoints_are_signed_watts_within_both_limits(plan: KeptPlan) -> None:
     assert {each["numberPhases"] for each in periods_of(document)} == {3}
 
 
-def test_the_import_limit_binds_beside_the_load(plan: KeptPlan) -> None:
+def test_the_import_limit_binds_beside_the_load(plan: SavedPlan) -> None:
     """With 10 kW of load under 14 kW, charging may have 4 kW, and the setpoint of 3 kW lies inside."""
     (period,) = periods_of(ocpp21_document(of_rows(plan, [row(plan, (0, 60), 3.0, 10.0)])))
     assert (period["setpoint"], period["limit"]) == (3000.0, 4000.0)
 
 
-def test_equal_neighbours_are_one_period(plan: KeptPlan) -> None:
+def test_equal_neighbours_are_one_period(plan: SavedPlan) -> None:
     """Every interval cut in two gives the very same payload; idle and away beside each other are one idle period."""
     halves = []
     for each in plan.rows:
@@ -130,7 +130,7 @@ def test_equal_neighbours_are_one_period(plan: KeptPlan) -> None:
     assert periods_of(ocpp21_document(of_rows(plan, idle))) == [{"startPeriod": 0, "operationMode": "Idle"}]
 
 
-def test_as_many_periods_as_the_standard_allows_and_no_more(plan: KeptPlan) -> None:
+def test_as_many_periods_as_the_standard_allows_and_no_more(plan: SavedPlan) -> None:
     """1024 different powers are a valid profile; one more is one clear fault."""
     rows = [row(plan, (minute, minute + 1), 2.0 + minute % 2) for minute in range(MOST_PERIODS + 1)]
     document = ocpp21_document(of_rows(plan, rows[:-1]))
@@ -143,7 +143,7 @@ def test_as_many_periods_as_the_standard_allows_and_no_more(plan: KeptPlan) -> N
 @pytest.mark.parametrize(("now", "hours"), [("2025-10-25T18:00", 24), ("2026-03-28T18:00", 24)])
 def test_seconds_pass_evenly_over_a_clock_change(tmp_path: Path, now: str, hours: int) -> None:
     """Periods count the seconds that pass, whatever the wall clock does (Helsinki, both changes, tz database)."""
-    plan = read_kept_plan(write_plan(plan_tonight(DEMO, RequestOptions(50, now=now, stay_home=True)), tmp_path))
+    plan = read_saved_plan(write_plan(plan_tonight(DEMO, RequestOptions(50, now=now, stay_home=True)), tmp_path))
     schedule = schedule_of(ocpp21_document(plan))
     assert schedule["duration"] == hours * 3600
     begin = datetime.fromisoformat(schedule["startSchedule"])
@@ -152,7 +152,7 @@ def test_seconds_pass_evenly_over_a_clock_change(tmp_path: Path, now: str, hours
     assert plan.start.utcoffset() != plan.end.utcoffset()
 
 
-def test_the_profile_is_numbered_by_the_evenings_local_day(plan: KeptPlan) -> None:
+def test_the_profile_is_numbered_by_the_evenings_local_day(plan: SavedPlan) -> None:
     """The next evening has the next number; an hour later the same evening, the same one."""
     number = ocpp21_document(plan)["chargingProfile"]["id"]
     later = plan.model_copy(update={"evening": plan.evening + timedelta(hours=1)})
@@ -206,7 +206,7 @@ AGAINST_THE_SCHEMA: list[tuple[Spoil, str]] = [
 
 
 @pytest.mark.parametrize(("spoil", "said"), [*BEYOND_THE_SCHEMA, *AGAINST_THE_SCHEMA])
-def test_a_spoiled_payload_is_refused_by_name(plan: KeptPlan, spoil: Spoil, said: str) -> None:
+def test_a_spoiled_payload_is_refused_by_name(plan: SavedPlan, spoil: Spoil, said: str) -> None:
     """By the schema or by the rules that it cannot state."""
     document = copy.deepcopy(ocpp21_document(plan))
     spoil(document)
@@ -215,7 +215,7 @@ def test_a_spoiled_payload_is_refused_by_name(plan: KeptPlan, spoil: Spoil, said
 
 @pytest.mark.parametrize(("spoil", "said"), BEYOND_THE_SCHEMA)
 def test_the_rules_hold_without_the_schemas_package(
-    plan: KeptPlan, monkeypatch: pytest.MonkeyPatch, spoil: Spoil, said: str
+    plan: SavedPlan, monkeypatch: pytest.MonkeyPatch, spoil: Spoil, said: str
 ) -> None:
     """Where the `ocpp` package is not installed a good payload passes and a spoiled one is still refused."""
     monkeypatch.setattr(ocpp_rules.importlib.util, "find_spec", lambda name: None)

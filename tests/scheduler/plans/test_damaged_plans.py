@@ -14,7 +14,7 @@ from scheduler.plan_output import ocpp_schema as ocpp_rules
 from scheduler.plan_output.export import hand_over
 from scheduler.plan_output.ocpp_file import ocpp21_document
 from scheduler.plan_output.ocpp_schema import broken_rules
-from scheduler.plans.saved_plan import newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.plans import saved_demo_plan
 
@@ -32,7 +32,7 @@ def folder(tmp_path: Path) -> Path:
         (lambda d: d.update(timezone="../zone"), "timezone"),
         (lambda d: d.update(start=1772468400), "start"),
         (lambda d: d.update(start="1772468400"), "start"),
-        (lambda d: d.update(site="half a character \ud800"), "it is no JSON"),
+        (lambda d: d.update(site="half a character \ud800"), "it is not JSON"),
         (lambda d: d.update(evening="0001-01-01T00:00:00+05:00"), "evening"),
         (lambda d: d.update(evening="2026-03-02T20:20:00+02:00"), "it begins before its evening"),
         (lambda d: d.update(cancelled_trips=10**9), "cancelled_trips"),
@@ -42,8 +42,8 @@ def folder(tmp_path: Path) -> Path:
         (lambda d: d["blocks"].reverse(), "blocks do not follow each other"),
         (lambda d: d["blocks"][1].update(start=d["blocks"][0]["start"]), "blocks do not follow each other"),
         (lambda d: d.update(past_blocks=d["blocks"][-1:]), "a past block is not over"),
-        (lambda d: d["blocks"][0].update(kw=99.0), "a block has more than the charger's most"),
-        (lambda d: d["limits"].update(charge_max_kw=2.0), "the charger's most"),
+        (lambda d: d["blocks"][0].update(kw=99.0), "a block exceeds the charger's maximum power"),
+        (lambda d: d["limits"].update(charge_max_kw=2.0), "the charger's maximum power"),
     ],
 )
 @pytest.mark.parametrize("kind", ["calendar", "ocpp21"])
@@ -64,7 +64,7 @@ def test_a_document_that_contradicts_itself_is_refused(
     ("old", "new", "said"),
     [
         ("idle", "id\rle", "schedule.csv line"),
-        ("idle", "i" * 140_000, "it is no CSV"),
+        ("idle", "i" * 140_000, "it is not CSV"),
         ("idle", "asleep", 'schedule.csv line 7, state: this schedule is damaged: found "asleep"'),
         (",discharge,", ",charge,", "schedule.csv line 2: this schedule is damaged: state, powers and setpoint"),
         (",discharge,", ",idle,", "schedule.csv line 2: this schedule is damaged: state, powers and setpoint"),
@@ -79,13 +79,13 @@ def test_a_schedule_that_contradicts_itself_is_refused(folder: Path, old: str, n
     assert old in text
     file.write_bytes(text.replace(old, new, 1).encode())
     with pytest.raises(InputFaults) as faults:
-        read_kept_plan(folder)
+        read_saved_plan(folder)
     assert said in str(faults.value)
 
 
 def test_limits_are_never_widened_to_fit_a_setpoint(folder: Path) -> None:
     """Charging 7.2 kW where 7 kW may be imported, and giving 4.1 kW where nothing may be exported: no profile."""
-    plan = read_kept_plan(folder)
+    plan = read_saved_plan(folder)
     for limit in ("import_limit_kw", "export_limit_kw"):
         small = plan.limits.model_copy(update={limit: 0.5 if limit == "import_limit_kw" else 0.0})
         with pytest.raises(InputFaults, match="is over what was approved"):

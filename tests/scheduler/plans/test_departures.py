@@ -137,7 +137,7 @@ def test_a_target_that_is_never_reached_is_said_so() -> None:
 
 
 def test_waiting_passes_over_hours_without_room() -> None:
-    """Until 01:00 the building leaves 0.5 kW, under the charger's least; then 6 kW, and 3 kWh take half an hour."""
+    """Until 01:00 the building leaves 0.5 kW, below the charger's minimum; then 6 kW, and 3 kWh take half an hour."""
     night = flat_night(12, load_kw=[1.0] * 6 + [13.5] + [8.0] * 5, trips=[Drive(6, 12, 100)])
     # 14 - 8 = 6 kW of room
     assert outcomes(night, 2)[0].ready_at == clock("01:30", 3)
@@ -154,7 +154,7 @@ def test_a_target_met_late_is_warned_about() -> None:
     assert outcome.missing_when_ready_kwh == pytest.approx(4.5)
     assert outcome.ready_at == clock("23:50")
     assert warnings(night, 0.5, 0, 0, 0, 0, 5.4) == [
-        "Trip Tue 00:00, 100 km: ready only at Mon 23:50, later than 60 minutes before departure."
+        "Trip Tue 00:00, 100 km: ready only at Mon 23:50, less than 60 minutes before departure."
     ]
 
 
@@ -194,14 +194,14 @@ def test_inside_the_window_there_is_nothing_to_warn_of() -> None:
 def test_a_car_under_its_floor_is_told_when_it_is_back() -> None:
     """From 10 % (5 kWh) at 5 kW the floor of 10 kWh is reached at 19:00; until then it is not discharged."""
     assert window(flat_night(soc_percent=10), 5) == [
-        "The car is at 10 %, under its floor of 20 %; it is not discharged before it is back, by 19:00."
+        "The car is at 10 %, below its floor of 20 %; it is not discharged until it is back at its floor, by 19:00."
     ]
 
 
 def test_a_car_over_its_ceiling_is_told_when_it_is_back() -> None:
     """From 90 % (45 kWh) a discharge of 4 and 2 kW brings it under 40 kWh by 20:00; until then it is not charged."""
     assert window(flat_night(soc_percent=90), -4, -2) == [
-        "The car is at 90 %, over its ceiling of 80 %; it is not charged before it is back, by 20:00."
+        "The car is at 90 %, above its ceiling of 80 %; it is not charged until it is back at its ceiling, by 20:00."
     ]
 
 
@@ -209,7 +209,7 @@ def test_a_car_over_its_ceiling_is_told_when_it_is_back() -> None:
 def test_a_car_that_stays_outside_its_window_is_said_to(soc: float) -> None:
     """An idle night leaves it where it is."""
     (told,) = window(flat_night(soc_percent=soc))
-    assert told.endswith("and stays there through this plan.")
+    assert told.endswith("and stays there throughout this plan.")
 
 
 def test_a_target_over_the_ceiling_makes_no_false_warning() -> None:
@@ -222,7 +222,7 @@ def test_a_target_over_the_ceiling_makes_no_false_warning() -> None:
 
 def test_a_state_of_charge_just_under_the_floor_is_not_rounded_to_it() -> None:
     """19.8 % is shown as 19.8 %."""
-    assert window(flat_night(soc_percent=19.8))[0].startswith("The car is at 19.8 %, under its floor of 20 %")
+    assert window(flat_night(soc_percent=19.8))[0].startswith("The car is at 19.8 %, below its floor of 20 %")
 
 
 def test_a_departure_between_whole_percents_is_shown_as_it_is() -> None:
@@ -266,10 +266,12 @@ def test_a_car_that_comes_home_later_is_not_ready_before() -> None:
 def test_a_car_over_what_its_trip_needs_is_not_said_to_come_back_under_the_ceiling() -> None:
     """At 97 % before a trip that needs 48 of 50 kWh the ceiling is raised to 96 %: that is named, and no time."""
     (warning,) = window(flat_night(soc_percent=97, trips=[Drive(2, 8, 190)]))
-    assert warning == "The car is at 97 %, over the 96 % that its next trip needs; it is not charged while it is."
+    assert warning == (
+        "The car is at 97 %, above the 96 % that its next trip needs; it is not charged until it is below that."
+    )
 
 
 @pytest.mark.parametrize("soc_percent", [19.96, 80.04])
 def test_a_state_of_charge_that_reads_as_the_edge_is_on_it(soc_percent: float) -> None:
-    """Nothing is said of a car "at 20 %, under its floor of 20 %"."""
+    """Nothing is said of a car "at 20 %, below its floor of 20 %"."""
     assert window(flat_night(soc_percent=soc_percent)) == []

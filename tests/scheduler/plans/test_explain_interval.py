@@ -7,7 +7,7 @@ import re
 import pytest
 
 from scheduler.optimizer.solve import GAP_WORTH_KWH, solve, total_at_power
-from scheduler.plans.explain_interval import explanation, interval_asked_for
+from scheduler.plans.explain_interval import explain_interval, interval_at
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import verify
 from scheduler.textio.errors import InputFaults
@@ -34,7 +34,7 @@ def calculated(line: str) -> tuple[float, float]:
 @pytest.mark.parametrize("when", ["18:20", "19:00", "22:00", "04:00", "08:00", "2026-03-03T17:30", "2026-03-03T18:10"])
 def test_every_line_holds_on_a_pocket_calculator(plan: Plan, when: str) -> None:
     """What stands before each equals sign gives what stands behind it, to the digits that are shown."""
-    lines = [line for line in explanation(plan, when).splitlines() if " = " in line]
+    lines = [line for line in explain_interval(plan, when).splitlines() if " = " in line]
     assert len(lines) >= 2
     for line in lines:
         shown, result = calculated(line)
@@ -43,10 +43,10 @@ def test_every_line_holds_on_a_pocket_calculator(plan: Plan, when: str) -> None:
 
 def test_the_lines_are_those_of_the_plan(plan: Plan) -> None:
     """Price, loss, wear, stored-energy price and the limits of an evening interval are all there."""
-    text = explanation(plan, "19:00")
+    text = explain_interval(plan, "19:00")
     for words in ("Why, Mon 19:00 to 20:00", "Meter:", "Sold:", "Out of the battery:", "Wear:", "stored-energy price"):
         assert words in text
-    assert "the building's draw" in explanation(plan, "22:00")
+    assert "the building's draw" in explain_interval(plan, "22:00")
 
 
 def test_a_kw_more_costs_what_solving_again_says() -> None:
@@ -72,4 +72,4 @@ def test_what_is_not_possible_is_said() -> None:
 def test_a_time_outside_the_plan_is_at_fault(plan: Plan, when: str) -> None:
     """A moment that cannot be read, is past, or lies after the plan is one clear fault of --why."""
     with pytest.raises(InputFaults, match="--why"):
-        interval_asked_for(plan, when)
+        interval_at(plan, when)

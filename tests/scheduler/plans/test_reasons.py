@@ -15,7 +15,7 @@ from tests.builders.random_nights import small_night
 
 
 def reasons(night: Night, *setpoint_kw: float) -> list[str]:
-    """The reasons of a plan that breaks no law, each one sentence."""
+    """The reasons of a plan that breaks no constraint, each one sentence."""
     setpoints = powers(night, *setpoint_kw)
     replayed = verify_constraints(night, setpoints)
     found = [block_reason(night, setpoints, replayed, block) for block in find_blocks(night, setpoints)]
@@ -40,18 +40,18 @@ def assert_one_sentence(text: str) -> None:
 
 
 def test_a_discharge_names_what_it_replaces_and_what_a_kwh_costs() -> None:
-    """2 hours of 1 kW at home prices, and the price of a kWh kept: lossless 0.15, and 0.02 in wear."""
+    """2 hours of 1 kW at home prices, and the price of stored energy: lossless 0.15, and 0.02 in wear."""
     night = flat_night(import_price=[0.40, 0.40] + [0.30] * 6)
     assert reason(night, -1, -1) == (
-        "Replaces 2.0 kWh bought at 0.40; a kWh kept is worth 0.15, so each kWh given costs 0.15 with losses "
-        "and 0.02 in wear."
+        "Replaces 2.0 kWh bought at 0.40; stored energy is worth 0.15 per kWh, so each kWh discharged costs 0.15 with "
+        "losses, and 0.02 in wear."
     )
 
 
-def test_losses_raise_what_a_kwh_given_costs() -> None:
+def test_losses_raise_what_a_kwh_discharged_costs() -> None:
     """At 80 % with 0.3 kW of fixed loss 2 kW take 2.8 kW: 0.15 × 1.4 = 0.21, and wear 0.02 × 1.4 = 0.028."""
     night = flat_night(load_kw=2.0, charger=plain_charger(discharge_efficiency_percent=80, fixed_loss_kw=0.3))
-    assert "each kWh given costs 0.21 with losses and 0.028 in wear" in reason(night, -2, -2)
+    assert "each kWh discharged costs 0.21 with losses, and 0.028 in wear" in reason(night, -2, -2)
 
 
 def test_wear_counts_by_its_weight() -> None:
@@ -62,8 +62,8 @@ def test_wear_counts_by_its_weight() -> None:
 
 def test_a_discharge_to_the_grid_names_the_price_it_sells_at() -> None:
     """4 kW of which the building takes 1: an hour replaces 1 kWh at 0.30 and sells 3 kWh at 0.45."""
-    words = reason(flat_night(export_price=0.45), -4)
-    assert words.startswith("Replaces 1.0 kWh bought at 0.30 and sells 3.0 kWh at 0.45; ")
+    text = reason(flat_night(export_price=0.45), -4)
+    assert text.startswith("Replaces 1.0 kWh bought at 0.30 and sells 3.0 kWh at 0.45; ")
 
 
 def test_a_block_over_several_prices_names_the_lowest_and_the_highest() -> None:
@@ -97,14 +97,14 @@ def test_the_discharge_limit_of_the_night_ends_a_discharge() -> None:
 def test_a_trip_ends_a_discharge() -> None:
     """From 25 kWh 5 kWh may be given before a trip that wants 20 kWh at 23:00."""
     night = flat_night(trips=[Drive(5, 8)])
-    assert reason(night, -5).endswith("; more would leave the trip at Mon 23:00 short.")
+    assert reason(night, -5).endswith("; more would leave too little for the trip at Mon 23:00.")
 
 
-def test_the_least_power_makes_a_discharge_spill() -> None:
-    """A building that draws 0.4 kW gets 1 kW, the charger's least; the rest is sold for little, and that is said."""
-    words = reason(flat_night(load_kw=0.4), -1)
-    assert words.startswith("Replaces 0.40 kWh bought at 0.30 and sells 0.60 kWh at 0.05; ")
-    assert words.endswith("; the charger cannot give less than 1.0 kW.")
+def test_the_minimum_power_makes_a_discharge_spill() -> None:
+    """A building that draws 0.4 kW gets 1 kW, the charger's minimum; the rest is sold for little, and that is said."""
+    text = reason(flat_night(load_kw=0.4), -1)
+    assert text.startswith("Replaces 0.40 kWh bought at 0.30 and sells 0.60 kWh at 0.05; ")
+    assert text.endswith("; the charger cannot discharge at less than 1.0 kW.")
 
 
 def test_the_export_limit_holds_a_discharge_back() -> None:
@@ -113,31 +113,31 @@ def test_the_export_limit_holds_a_discharge_back() -> None:
 
 
 def test_the_charger_holds_a_discharge_back() -> None:
-    """7 kW with room for more at the meter are the charger's most."""
+    """7 kW with room for more at the meter are the charger's maximum."""
     night = flat_night(export_price=0.45, connection=Connection(14.0, 10.0))
-    assert reason(night, -7, -7).endswith("; the charger gives no more.")
+    assert reason(night, -7, -7).endswith("; the charger is at its maximum power.")
 
 
 def test_a_charge_names_its_price_and_what_it_is_for() -> None:
-    """3 kWh bought at 0.12, for energy worth 0.15 a kWh; 0.12 is the lowest price of the night."""
+    """3 kWh bought at 0.12, for energy worth 0.15 per kWh; 0.12 is the lowest price of the night."""
     night = flat_night(import_price=[0.30] * 4 + [0.12] * 4)
     assert reason(night, 0, 0, 0, 0, 3) == (
-        "Buys 3.0 kWh at 0.12, the lowest price while the car is home, to put back energy worth 0.15 a kWh."
+        "Buys 3.0 kWh at 0.12, the lowest price while the car is at home, to put back energy worth 0.15 per kWh."
     )
 
 
 def test_a_lower_price_while_the_car_is_away_does_not_count() -> None:
     """0.12 is the lowest price at home, whatever it costs while the car is on the road."""
     night = flat_night(import_price=[0.30] * 4 + [0.12] * 2 + [0.05] * 2, trips=[Drive(6, 8, 0)])
-    assert "at 0.12, the lowest price while the car is home" in reason(night, 0, 0, 0, 0, 3)
+    assert "at 0.12, the lowest price while the car is at home" in reason(night, 0, 0, 0, 0, 3)
 
 
 def test_a_charge_at_a_higher_price_does_not_claim_the_lowest() -> None:
     """Charging at 0.30 with 0.12 to come says the price alone."""
     night = flat_night(import_price=[0.30] * 4 + [0.12] * 4)
-    words = reason(night, 3)
-    assert words.startswith("Buys 3.0 kWh at 0.30, ")
-    assert "lowest" not in words
+    text = reason(night, 3)
+    assert text.startswith("Buys 3.0 kWh at 0.30, ")
+    assert "lowest" not in text
 
 
 def test_a_charge_for_a_trip_names_it_and_what_it_needs() -> None:
@@ -149,15 +149,15 @@ def test_a_charge_for_a_trip_names_it_and_what_it_needs() -> None:
 def test_a_charge_beyond_the_trip_says_so() -> None:
     """From 25 to 34 kWh: 30 are for the trip, the rest is put back for its worth."""
     night = flat_night(trips=[Drive(6, 8, 100)])
-    words = reason(night, 4.5, 4.5)
-    assert "for the trip at Tue 00:00, which needs 60 %, and to put back energy worth 0.15 a kWh" in words
+    text = reason(night, 4.5, 4.5)
+    assert "for the trip at Tue 00:00, which needs 60 %, and to put back energy worth 0.15 per kWh" in text
 
 
 def test_a_charge_that_the_trip_does_not_need_is_not_for_it() -> None:
     """At 70 % before a trip that needs 60 %, a charge is for the worth of stored energy."""
-    words = reason(flat_night(trips=[Drive(6, 8, 100)], soc_percent=70), 3)
-    assert "trip" not in words
-    assert "to put back energy worth 0.15 a kWh" in words
+    text = reason(flat_night(trips=[Drive(6, 8, 100)], soc_percent=70), 3)
+    assert "trip" not in text
+    assert "to put back energy worth 0.15 per kWh" in text
 
 
 def test_a_charge_from_under_the_floor_brings_the_car_back() -> None:
@@ -167,28 +167,28 @@ def test_a_charge_from_under_the_floor_brings_the_car_back() -> None:
 
 def test_solar_that_is_stored_is_named_with_what_it_would_earn() -> None:
     """3 kW of charging with 2.5 kW of solar beyond the load: 0.5 kWh bought, 2.5 kWh that would earn 0.05."""
-    words = reason(flat_night(solar_kw=3.5), 3)
-    assert words.startswith("Buys 0.50 kWh at 0.30 and ")
-    assert "and stores 2.5 kWh of solar that would earn 0.05, " in words
+    text = reason(flat_night(solar_kw=3.5), 3)
+    assert text.startswith("Buys 0.50 kWh at 0.30 and ")
+    assert "and stores 2.5 kWh of solar that would otherwise earn 0.05, " in text
 
 
 def test_solar_alone_buys_nothing() -> None:
     """Where the surplus is enough nothing is said of buying."""
-    assert reason(flat_night(solar_kw=6.0), 3).startswith("Stores 3.0 kWh of solar that would earn 0.05, ")
+    assert reason(flat_night(solar_kw=6.0), 3).startswith("Stores 3.0 kWh of solar that would otherwise earn 0.05, ")
 
 
 @pytest.mark.parametrize(
-    ("charge_kw", "limit_kw", "words"),
+    ("charge_kw", "limit_kw", "text"),
     [
-        (7.0, 14.0, "; the charger takes no more."),
+        (7.0, 14.0, "; the charger is at its maximum power."),
         (5.0, 6.0, "; the import limit of 6 kW allows no more."),
         (1.0, 14.0, "; the charger cannot charge at less than 1.0 kW."),
-        (3.0, 14.0, "to put back energy worth 0.15 a kWh."),
+        (3.0, 14.0, "to put back energy worth 0.15 per kWh."),
     ],
 )
-def test_a_charge_names_the_limit_that_holds_it(charge_kw: float, limit_kw: float, words: str) -> None:
-    """The charger's most, the meter's limit, the charger's least, or none of them."""
-    assert reason(flat_night(connection=Connection(limit_kw, 5.0)), charge_kw, charge_kw).endswith(words)
+def test_a_charge_names_the_limit_that_holds_it(charge_kw: float, limit_kw: float, text: str) -> None:
+    """The charger's maximum, the meter's limit, the charger's minimum, or none of them."""
+    assert reason(flat_night(connection=Connection(limit_kw, 5.0)), charge_kw, charge_kw).endswith(text)
 
 
 def test_every_block_has_a_reason_of_its_own() -> None:
@@ -215,53 +215,53 @@ def test_reasons_of_solved_nights_are_sentences() -> None:
 
 
 @pytest.mark.parametrize(
-    ("solar_kw", "words"),
+    ("solar_kw", "text"),
     [
         (0.0, "Buys 0.02 kWh at 0.30, "),
         (2.0, "Stores 0.02 kWh of solar that "),
         (1.5, "Buys 0.01 kWh at 0.30 and stores 0.01 kWh of solar that "),
     ],
 )
-def test_a_block_of_a_minute_has_a_whole_sentence(solar_kw: float, words: str) -> None:
+def test_a_block_of_a_minute_has_a_whole_sentence(solar_kw: float, text: str) -> None:
     """However little is charged, the sentence begins with what is done: 1 kW for a minute is 1/60 kWh.
 
     The building takes 1 kW of the solar: nothing is left of 0 kW, all that is charged of 2, half of it of 1.5.
     """
-    assert reason(flat_night(3, hours=[1 / 60, 1, 1], solar_kw=solar_kw), 1.0).startswith(words)
+    assert reason(flat_night(3, hours=[1 / 60, 1, 1], solar_kw=solar_kw), 1.0).startswith(text)
 
 
 @pytest.mark.parametrize(
-    ("export_limit_kw", "words"),
+    ("export_limit_kw", "text"),
     [
-        (0.0, "Stores 3.0 kWh of solar that would be lost, "),
-        (2.0, "Stores 3.0 kWh of solar that would be lost, "),
-        (4.0, "Stores 3.0 kWh of solar, of which 1.0 kWh would be lost and the rest would earn 0.05, "),
+        (0.0, "Stores 3.0 kWh of solar that would otherwise be lost, "),
+        (2.0, "Stores 3.0 kWh of solar that would otherwise be lost, "),
+        (4.0, "Stores 3.0 kWh of solar, of which 1.0 kWh would otherwise be lost and the rest would earn 0.05, "),
     ],
 )
-def test_solar_that_could_not_be_sold_would_be_lost(export_limit_kw: float, words: str) -> None:
+def test_solar_that_could_not_be_sold_would_be_lost(export_limit_kw: float, text: str) -> None:
     """5 kW of surplus, 3 stored: of what would go out without the car only the export limit could be sold."""
     night = flat_night(solar_kw=6.0, connection=Connection(14.0, export_limit_kw))
-    assert reason(night, 3).startswith(words)
+    assert reason(night, 3).startswith(text)
 
 
 def test_a_trip_is_no_limit_where_the_energy_is_put_back() -> None:
-    """The charger gives its most in the evening and charges again before the trip: the charger is the limit."""
+    """The charger is at its maximum in the evening and charges again before the trip: the charger is the limit."""
     night = flat_night(12, load_kw=[8.0] * 3 + [1.0] * 9, soc_percent=60, trips=[Drive(10, 12, 100)])
-    assert reasons(night, -7, 0, 0, 7)[0].endswith("; the charger gives no more.")
+    assert reasons(night, -7, 0, 0, 7)[0].endswith("; the charger is at its maximum power.")
     assert "trip" not in reasons(night, -6, 0, 0, 6)[0]
 
 
 @pytest.mark.parametrize(
-    ("soc_percent", "discharge_kw", "words"),
+    ("soc_percent", "discharge_kw", "text"),
     [
-        (74, 7, "; the charger gives no more."),
-        (72, 6, "; more would leave the trip at Tue 04:00 short."),
+        (74, 7, "; the charger is at its maximum power."),
+        (72, 6, "; more would leave too little for the trip at Tue 04:00."),
     ],
 )
-def test_a_trip_is_no_limit_where_the_power_is(soc_percent: float, discharge_kw: float, words: str) -> None:
+def test_a_trip_is_no_limit_where_the_power_is(soc_percent: float, discharge_kw: float, text: str) -> None:
     """Both leave the 30 kWh that the trip wants, 37 − 7 and 36 − 6; the charger's 7 kW bind before the trip does."""
     night = flat_night(12, load_kw=8.0, soc_percent=soc_percent, trips=[Drive(10, 12, 100)])
-    assert reason(night, -discharge_kw).endswith(words)
+    assert reason(night, -discharge_kw).endswith(text)
 
 
 def test_a_trip_is_named_on_the_last_block_before_it_only() -> None:
@@ -269,7 +269,7 @@ def test_a_trip_is_named_on_the_last_block_before_it_only() -> None:
     night = flat_night(12, load_kw=8.0, soc_percent=72, trips=[Drive(10, 12, 100)])
     first, second = reasons(night, -3, 0, -3)
     assert "trip" not in first
-    assert second.endswith("; more would leave the trip at Tue 04:00 short.")
+    assert second.endswith("; more would leave too little for the trip at Tue 04:00.")
 
 
 def test_the_discharge_limit_is_named_on_the_last_block_only() -> None:

@@ -1,4 +1,4 @@
-"""The clauses on steps, demand charges and bans: said where they hold the plan, and nowhere else."""
+"""The clauses on tiers, demand charges and bans: said where they limit the plan, and nowhere else."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def reasons(night: Night) -> list[tuple[str, str]]:
     ]
 
 
-def with_step(night: Night, side: str, left_kwh: float, difference: float) -> Night:
+def with_tier(night: Night, side: str, left_kwh: float, difference: float) -> Night:
     everywhere = np.ones(night.intervals, dtype=np.bool_)
     return replace(
         night,
@@ -38,16 +38,16 @@ def with_step(night: Night, side: str, left_kwh: float, difference: float) -> Ni
 
 def test_a_premium_that_is_used_up() -> None:
     """8 kWh at a premium are sent, and the reason says that it covers no more and what they earn."""
-    night = with_step(flat_night(load_kw=0.0, export_price=0.05), "export", 8.0, 0.45)
+    night = with_tier(flat_night(load_kw=0.0, export_price=0.05), "export", 8.0, 0.45)
     [(action, reason)] = reasons(night)
     assert action == "discharge"
     assert "sells 8.0 kWh at 0.50" in reason[0].lower() + reason[1:]
-    assert reason.endswith("; the better price covers only 8.0 kWh of what is sent.")
+    assert reason.endswith("; the better price covers only 8.0 kWh of what is sold.")
 
 
 def test_cheap_first_kwh_that_are_used_up() -> None:
     """20 cheap kWh, 8 of them for the building: the block says that they cover no more."""
-    night = with_step(flat_night(soc_percent=30.0, stored_energy_price=0.20), "import", 20.0, -0.20)
+    night = with_tier(flat_night(soc_percent=30.0, stored_energy_price=0.20), "import", 20.0, -0.20)
     charging = [reason for action, reason in reasons(night) if action == "charge"]
     assert any("the cheaper price covers only 20.0 kWh of what is bought" in reason for reason in charging)
 
@@ -58,23 +58,23 @@ def test_a_peak_that_is_held_down(so_far: float, said: bool) -> None:
     night = flat_night(load_kw=[1.0] * 3 + [5.0] + [1.0] * 4, import_price=0.15, stored_energy_price=0.20)
     demand = DemandMonth(np.arange(night.intervals), 6.0, so_far)
     found = " ".join(reason for _, reason in reasons(replace(night, demand=(demand,))))
-    words = "it keeps the highest demand of the month at 3.0 kW, which the offer charges for"
-    assert (words in found) is said
-    assert ("it keeps the highest demand" in found) is said
+    text = "it holds the month's highest demand, which the offer charges for, at 3.0 kW"
+    assert (text in found) is said
+    assert ("it holds the month's highest demand" in found) is said
 
 
 def test_no_charging_from_the_grid() -> None:
     """Charging held to the solar surplus by the offer is said to be; without the ban it is not."""
     night = flat_night(solar_kw=3.0, import_price=0.05, export_price=0.0, soc_percent=30.0, stored_energy_price=0.15)
-    words = "the offer allows no charging from the grid at this time"
+    text = "the offer allows no charging from the grid at this time"
     banned = replace(night, no_grid_charging=np.ones(night.intervals, dtype=np.bool_))
-    assert all(words in reason for _, reason in reasons(banned))
-    assert not any(words in reason for _, reason in reasons(night))
+    assert all(text in reason for _, reason in reasons(banned))
+    assert not any(text in reason for _, reason in reasons(night))
 
 
-def test_what_discharging_saves_is_the_price_beyond_a_step_that_is_used_up() -> None:
+def test_what_discharging_saves_is_the_price_beyond_a_tier_that_is_used_up() -> None:
     """4 kWh at 0.20, then 0.60: the building buys more than that, so a kWh given saves 0.60 and not the mean price."""
-    night = with_step(
+    night = with_tier(
         flat_night(import_price=0.60, charger=plain_charger(discharge_to="building")), "import", 4.0, -0.40
     )
     night = replace(night, car=plain_car(discharge_limit_kwh=2.0))
@@ -82,9 +82,9 @@ def test_what_discharging_saves_is_the_price_beyond_a_step_that_is_used_up() -> 
     assert any("bought at 0.60;" in reason for reason in found)
 
 
-def test_prices_of_a_block_are_those_of_the_steps_it_uses() -> None:
-    """Charging across the edge of a step names both prices, never a mean that no band has."""
-    night = with_step(
+def test_prices_of_a_block_are_those_of_the_tiers_it_uses() -> None:
+    """Charging across the edge of a tier names both prices, never a mean that no band has."""
+    night = with_tier(
         flat_night(1, soc_percent=30.0, import_price=0.12, stored_energy_price=0.20), "import", 4.0, -0.02
     )
     [(_, reason)] = reasons(night)
@@ -105,9 +105,9 @@ def test_charging_and_the_demand_charge() -> None:
     night = flat_night(soc_percent=30.0, import_price=0.10, stored_energy_price=0.20)
     late = np.where(np.arange(night.intervals) < 4, np.arange(night.intervals), -1)
     [(_, reason)] = reasons(replace(night, demand=(DemandMonth(late, 6.0, 1.0),)))
-    assert reason.endswith("; at this time it does not count for the demand charge.")
+    assert reason.endswith("; charging at this time does not count towards the demand charge.")
     [(_, reason)] = reasons(replace(night, demand=(DemandMonth(np.arange(night.intervals), 6.0, 3.0),)))
-    assert reason.endswith("; more would raise the month's highest demand over 3.0 kW.")
+    assert reason.endswith("; more would raise the month's highest demand above 3.0 kW.")
 
 
 def test_a_trip_that_a_ban_makes_late_is_told_so() -> None:
@@ -117,4 +117,4 @@ def test_a_trip_that_a_ban_makes_late_is_told_so() -> None:
     for asked, said in ((banned, True), (replace(night, charger=plain_charger(charge_max_kw=2.0)), False)):
         replayed = verify(asked, solve(asked))
         [warning, *_] = outcome_warnings(asked, trip_outcomes(asked, replayed), "EUR")
-        assert ("the offer forbids charging from the grid" in warning) is said
+        assert ("The offer forbids charging from the grid" in warning) is said

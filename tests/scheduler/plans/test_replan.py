@@ -14,7 +14,7 @@ from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.replan import replan_tonight
-from scheduler.plans.saved_plan import newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.plans import DEMO, saved_demo_plan
 
@@ -33,13 +33,13 @@ def overnight(*words: str | Path) -> Result:
 
 
 def document(plans: Path, name: str) -> dict[str, Any]:
-    """A kept plan.json."""
+    """A saved plan.json."""
     return json.loads((plans / name / "plan.json").read_text(encoding="utf-8"))  # type: ignore[no-any-return]
 
 
 def test_a_kept_plan_is_read_back_as_it_was(plans: Path) -> None:
     """Blocks, trips, limits and rows of the folder are those of the document."""
-    kept, written = read_kept_plan(newest_plan(plans)), document(plans, "2026-03-02T1820")
+    kept, written = read_saved_plan(newest_plan(plans)), document(plans, "2026-03-02T1820")
     assert [block.kw for block in kept.blocks] == [block["kw"] for block in written["blocks"]]
     assert kept.trips[0].return_at.isoformat() == written["trips"][0]["return"]
     assert kept.limits.export_limit_kw == 5.0
@@ -59,12 +59,12 @@ def test_the_rest_of_the_horizon_is_planned_and_the_past_is_kept(plans: Path) ->
     assert (past["start"], past["end"], past["kw"]) == (old["start"], new["start"], old["blocks"][0]["kw"])
     text = " ".join(result.stdout.split())
     assert "The car is at 50 %; the earlier plan expected 53." in text
-    assert "Against carrying on with the earlier plan this saves" in text
+    assert "Compared with carrying on with the earlier plan this saves" in text
 
 
 def test_nothing_new_changes_nothing(plans: Path) -> None:
     """With the state of charge that the plan expected there is nothing to save, and the blocks' hours stay."""
-    row = next(row for row in read_kept_plan(newest_plan(plans)).rows if row.start.hour == 22)
+    row = next(row for row in read_saved_plan(newest_plan(plans)).rows if row.start.hour == 22)
     made = replan_tonight(DEMO, RequestOptions(row.soc_start_percent, now="2026-03-02T22:00"), plans)
     assert made.replanned is not None
     assert made.replanned.carrying_on_total == pytest.approx(made.replayed.costs.total, abs=0.02 * 0.345)
@@ -73,10 +73,10 @@ def test_nothing_new_changes_nothing(plans: Path) -> None:
 
 def test_a_longer_trip_is_said_and_the_old_plan_would_miss_it(plans: Path) -> None:
     """A trip of twice the length: named as new, the old one as dropped, and why the old plan will not do."""
-    words = RequestOptions(48, now="2026-03-02T21:00", trips=("06:30-18:00 196km",))
-    replanned = replan_tonight(DEMO, words, plans).replanned
+    options = RequestOptions(48, now="2026-03-02T21:00", trips=("06:30-18:00 196km",))
+    replanned = replan_tonight(DEMO, options, plans).replanned
     assert replanned is not None
-    assert "No longer: trip Tue 07:30 to 18:00, 96 km." in replanned.changes
+    assert "No longer planned: trip Tue 07:30 to 18:00, 96 km." in replanned.changes
     assert "New: trip Tue 06:30 to 18:00, 196 km." in replanned.changes
     assert "short of what the trip at Tue 06:30 needs" in replanned.carrying_on
 
@@ -122,12 +122,12 @@ def test_without_a_plan_there_is_nothing_to_replan(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('"format": 1', '"format": 2', "written by a newer program: format 2, and this program reads 1"),
-        ('"format": 1', '"format": "x"', "this is no plan"),
-        ("{", "", "it is no JSON"),
+        ('"format": 1', '"format": 2', "written by a newer version: format 2; this version reads 1"),
+        ('"format": 1', '"format": "x"', "this is not a plan"),
+        ("{", "", "it is not JSON"),
         ('"revision": 0', '"revision": -1', "revision: this plan is damaged: found -1"),
         ('"evening"', '"morning"', "evening: this plan is damaged: missing"),
-        ('"end": "2026-03-03T18:20', '"end": "2026-03-03T19:20', "schedule.csv is of another time"),
+        ('"end": "2026-03-03T18:20', '"end": "2026-03-03T19:20', "schedule.csv covers another time"),
         ('"start": "2026-03-02T18:20:00+02:00"', '"start": "2026-03-02T18:20:00"', "a time has no offset"),
         ('"action": "charge"', '"action": "dance"', 'found "dance"'),
     ],
@@ -139,7 +139,7 @@ def test_a_damaged_plan_is_one_clear_fault(plans: Path, old: str, new: str, said
     assert old in text
     file.write_text(text.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(InputFaults) as faults:
-        read_kept_plan(file.parent)
+        read_saved_plan(file.parent)
     assert said in str(faults.value)
     assert len(faults.value.faults) == 1
 
@@ -158,7 +158,7 @@ def test_a_damaged_schedule_is_one_clear_fault(plans: Path, spoil: Any, said: st
     file = plans / "2026-03-02T1820" / "schedule.csv"
     file.write_text("\n".join(spoil(file.read_text(encoding="utf-8").splitlines())) + "\n", encoding="utf-8")
     with pytest.raises(InputFaults, match=said):
-        read_kept_plan(file.parent)
+        read_saved_plan(file.parent)
 
 
 def test_the_document_of_a_replan_says_what_it_replaces(plans: Path) -> None:

@@ -17,7 +17,7 @@ from tests.builders.nights import Drive, flat_night, plain_car, plain_charger, p
 
 
 def evening(**changes: object) -> Night:
-    """Three dear hours, five cheap ones, and a drive that takes 20 kWh."""
+    """Three hours at a high price, the rest at a low one, and a drive that takes 20 kWh."""
     settings: dict[str, object] = {
         "intervals": 10,
         "import_price": [0.40] * 3 + [0.10] * 7,
@@ -118,11 +118,11 @@ def test_an_honest_plan_is_accepted() -> None:
         ({"discharge_kw": added(0, -0.01)}, "charged above the ceiling"),
         ({"discharge_kw": added(0, 2e-6)}, "stored energy"),
         ({"charge_kw": added(7, -0.01)}, "the night's total"),
-        ({"charge_kw": at(7, 9.0), "charge_share": at(7, 1)}, "over the most charging power"),
-        ({"discharge_kw": at(0, 8.0)}, "over the most discharging power"),
-        ({"discharge_kw": at(0, 0.5)}, "under the least discharging power"),
+        ({"charge_kw": at(7, 9.0), "charge_share": at(7, 1)}, "above the maximum charging power"),
+        ({"discharge_kw": at(0, 8.0)}, "above the maximum discharging power"),
+        ({"discharge_kw": at(0, 0.5)}, "below the minimum discharging power"),
         ({"charge_kw": at(0, 3.0), "charge_share": at(0, 1)}, "both directions at once"),
-        ({"discharge_share": at(0, 0.0)}, "over the most discharging power"),
+        ({"discharge_share": at(0, 0.0)}, "above the maximum discharging power"),
         ({"discharge_kw": at(8, 2.0), "discharge_share": at(8, 1)}, "power while the car is away"),
         ({"discharge_kw": at(0, np.nan)}, "not all are numbers"),
         ({"charge_kw": at(7, -2.0)}, "a power below zero"),
@@ -143,8 +143,8 @@ def test_a_departure_left_short_is_refused() -> None:
     assert answer.missing_kwh == pytest.approx([0.0], abs=1e-9)
     nothing = np.zeros(night.intervals)
     idle = replace(answer, setpoints=Setpoints(nothing, nothing, nothing, nothing, nothing))
-    words = refusal(night, idle)
-    assert "energy missing at a departure [kWh]: claimed 0.000000, found 15.000000" in words
+    text = refusal(night, idle)
+    assert "energy missing at a departure [kWh]: claimed 0.000000, found 15.000000" in text
 
 
 def test_claimed_money_must_be_found_again() -> None:
@@ -155,7 +155,7 @@ def test_claimed_money_must_be_found_again() -> None:
     verify(night, replace(answer, money=answer.money - 1e-5))
 
 
-def test_limits_of_the_connection_are_kept() -> None:
+def test_limits_of_the_connection_hold() -> None:
     """Export over the approval and import over the limit are refused, each in its own words."""
     night = flat_night(4, load_kw=1.0, connection=Connection(import_limit_kw=5.0, export_limit_kw=2.0))
     with pytest.raises(PlanRefused, match=r"over the export limit, by 1\.0"):
@@ -164,7 +164,7 @@ def test_limits_of_the_connection_are_kept() -> None:
         verify_constraints(night, powers(night, 6))
 
 
-def test_the_window_is_kept() -> None:
+def test_the_window_holds() -> None:
     """Discharging that ends under the floor, charging that ends over the ceiling, and more than the battery holds."""
     low, high = flat_night(4, soc_percent=25), flat_night(4, soc_percent=78)
     with pytest.raises(PlanRefused, match="discharged below the floor"):
@@ -177,7 +177,7 @@ def test_the_window_is_kept() -> None:
         verify_constraints(low, powers(low, -6, -6, -6))
 
 
-def test_building_only_and_the_warranty_limit_are_kept() -> None:
+def test_building_only_and_the_warranty_limit_hold() -> None:
     """A charger that serves the building alone may not exceed its draw; nor a night its discharge limit."""
     building = flat_night(4, load_kw=2.0, charger=plain_charger(discharge_to="building"))
     with pytest.raises(PlanRefused, match=r"discharged beyond the building's draw, by 1\.0"):

@@ -1,4 +1,4 @@
-"""Kept plans: read back strictly, one clear fault for whatever is wrong, and the newest of a folder of plans."""
+"""Saved plans: read back strictly, one clear fault for whatever is wrong, and the newest of a folder of plans."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from scheduler.plans.saved_plan import newest_plan, read_kept_plan
+from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.plans import DEMO, saved_demo_plan
 
@@ -34,7 +34,7 @@ def change(folder: Path, spoil: Callable[[dict[str, Any]], object]) -> None:
 def the_fault(folder: Path) -> str:
     """The one fault that reading the folder gives."""
     with pytest.raises(InputFaults) as faults:
-        read_kept_plan(folder)
+        read_saved_plan(folder)
     (fault,) = faults.value.faults
     return str(fault)
 
@@ -42,23 +42,23 @@ def the_fault(folder: Path) -> str:
 def test_what_is_read_is_what_was_written(folder: Path) -> None:
     """Names, instants, status and cautions are those of the document; the record cannot be changed."""
     document = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
-    kept = read_kept_plan(folder)
-    assert [kept.site, kept.offer, kept.currency, kept.timezone, kept.status, kept.cautions] == [
+    saved = read_saved_plan(folder)
+    assert [saved.site, saved.offer, saved.currency, saved.timezone, saved.status, saved.cautions] == [
         document[key] for key in ("site", "offer", "currency", "timezone", "status", "cautions")
     ]
-    assert [each.isoformat() for each in (kept.start, kept.end, kept.evening)] == [
+    assert [each.isoformat() for each in (saved.start, saved.end, saved.evening)] == [
         document[key] for key in ("start", "end", "evening")
     ]
-    assert (kept.revision, kept.past_blocks, kept.cancelled_blocks, kept.cancelled_trips) == (0, [], 0, 0)
-    assert kept.folder == folder
+    assert (saved.revision, saved.past_blocks, saved.cancelled_blocks, saved.cancelled_trips) == (0, [], 0, 0)
+    assert saved.folder == folder
     with pytest.raises(ValidationError):
-        kept.site = "another"  # type: ignore[misc]
+        saved.site = "another"  # type: ignore[misc]
 
 
 def test_a_plan_may_say_more_than_is_wanted(folder: Path) -> None:
-    """A key that this program does not know is left alone."""
+    """A key that this version does not know is ignored."""
     change(folder, lambda document: document.update(weather="fair"))
-    assert read_kept_plan(folder).revision == 0
+    assert read_saved_plan(folder).revision == 0
 
 
 @pytest.mark.parametrize("name", ["plan.json", "schedule.csv"])
@@ -82,7 +82,7 @@ def test_a_file_that_cannot_be_read_is_named(
     assert said in fault
 
 
-def test_a_folder_that_is_none_is_said(folder: Path) -> None:
+def test_what_is_not_a_folder_is_said(folder: Path) -> None:
     """A missing folder, and a file in its place."""
     assert "there is no such folder" in the_fault(folder / "missing")
     assert "a folder is wanted" in the_fault(folder / "plan.json")
@@ -95,17 +95,19 @@ REQUIRED = (
 
 
 @pytest.mark.parametrize("key", REQUIRED.split())
-def test_each_wanted_key_is_missed_by_its_name(folder: Path, key: str) -> None:
+def test_each_required_key_is_missed_by_its_name(folder: Path, key: str) -> None:
     """No default stands in for a key that is not there."""
     change(folder, lambda document: document.pop(key))
     assert f"{key}: this plan is damaged: missing" in the_fault(folder)
 
 
 @pytest.mark.parametrize("text", ["[1]", "null", '"plan"', "{", '{"format": 1,}', "[" * 100_000])
-def test_what_is_no_document_is_said(folder: Path, text: str) -> None:
+def test_what_is_not_a_document_is_said(folder: Path, text: str) -> None:
     """A list, nothing, a text, a cut or wrong document, and one nested beyond reading."""
     (folder / "plan.json").write_text(text, encoding="utf-8")
-    assert "this plan is damaged: it is no JSON" in the_fault(folder)
+    fault = the_fault(folder)
+    assert "this plan is damaged: it is not" in fault
+    assert "JSON" in fault
 
 
 @pytest.mark.parametrize(
@@ -151,7 +153,7 @@ def test_the_newest_plan_is_newest_by_its_instant(tmp_path: Path) -> None:
     assert newest_plan(tmp_path) == second
 
 
-def test_folders_that_are_no_plans_are_passed_over(tmp_path: Path) -> None:
+def test_folders_that_are_not_plans_are_ignored(tmp_path: Path) -> None:
     """Another name, a half-written folder beside, no plan.json within, a plain file."""
     wanted = keep(tmp_path, "2026-03-02T1820", "2026-03-02T18:20:00+02:00")
     keep(tmp_path, "2026-03-05T1820 copy", "2026-03-05T18:20:00+02:00")
@@ -161,13 +163,13 @@ def test_folders_that_are_no_plans_are_passed_over(tmp_path: Path) -> None:
     assert newest_plan(tmp_path) == wanted
 
 
-def test_a_damaged_newest_plan_is_not_passed_over(tmp_path: Path) -> None:
+def test_a_damaged_newest_plan_is_not_ignored(tmp_path: Path) -> None:
     """An older plan does not quietly take its place: the damaged one is given, and reading it says what is wrong."""
     keep(tmp_path, "2026-03-02T1820", "2026-03-02T18:20:00+02:00")
     damaged = keep(tmp_path, "2026-03-03T1820", "")
     (damaged / "plan.json").write_text("{", encoding="utf-8")
     assert newest_plan(tmp_path) == damaged
-    assert "it is no JSON" in the_fault(damaged)
+    assert "it is not JSON" in the_fault(damaged)
 
 
 def test_without_a_plan_one_is_asked_for(tmp_path: Path) -> None:

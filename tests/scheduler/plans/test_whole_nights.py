@@ -34,7 +34,7 @@ def planned(night: Night) -> tuple[Setpoints, Replayed]:
 
 def test_a_gentle_evening_discharge_stays_in_the_window() -> None:
     """A 40 kWh car that covers an evening's 2 to 3 kW gives about half its battery between 20 and 80 %, and is full
-    again by morning (common practice; a charger of 7 kW whose least discharge is a little over 1 kW)."""
+    again by morning (common practice; a charger of 7 kW whose minimum discharge is a little over 1 kW)."""
     night = flat_night(
         14,
         soc_percent=80,
@@ -56,7 +56,8 @@ def test_a_gentle_evening_discharge_stays_in_the_window() -> None:
 
 
 def test_a_long_trip_with_no_time_to_refill_leaves_the_car_alone() -> None:
-    """However dear the evening, a car that must charge all night for a long trip gives nothing (common practice)."""
+    """However high the evening's price, a car that must charge all night for a long trip does not discharge (common
+    practice)."""
     night = flat_night(
         10,
         soc_percent=70,
@@ -80,12 +81,12 @@ def test_a_long_trip_with_no_time_to_refill_leaves_the_car_alone() -> None:
         ("building", 0.45, False, False),
     ],
 )
-def test_a_building_under_the_least_discharge(
+def test_a_building_below_the_minimum_discharge(
     discharge_to: str, export_price: float, discharges: bool, exports: bool
 ) -> None:
-    """A draw of 0.5 kW under a least discharge of 1.2 kW: with a poor export price nothing is given, for
-    (0.5·0.30 + 0.7·0.03)/1.2 = 0.14 is less than the 0.17 a kWh costs; with a good one it gives and exports; a charger
-    that serves the building only never gives (common practice)."""
+    """A draw of 0.5 kW below a minimum discharge of 1.2 kW: with a poor export price it does not pay, for
+    (0.5·0.30 + 0.7·0.03)/1.2 = 0.14 is less than the 0.17 a kWh costs; with a good one it does and exports; a charger
+    that serves the building only never discharges (common practice)."""
     night = flat_night(
         soc_percent=80,
         load_kw=0.5,
@@ -98,7 +99,7 @@ def test_a_building_under_the_least_discharge(
     assert bool(np.any(replayed.export_kw > 0)) is exports
 
 
-def test_a_drive_today_makes_a_discharge_dearer() -> None:
+def test_a_drive_today_makes_a_discharge_cost_more() -> None:
     """A discharge on top of a drive deepens the same cycle: with today's highest state of charge known, no more is
     given and its wear costs more."""
     inputs = read_inputs(DEMO)
@@ -115,14 +116,14 @@ def test_a_drive_today_makes_a_discharge_dearer() -> None:
 
 
 def fortnight(inputs: Inputs, margin_removed: bool) -> list[float]:
-    """State of charge each evening when every evening's plan is carried out until the next."""
+    """State of charge each evening when every evening's plan is followed until the next."""
     soc, found = 70.0, []
     evening = datetime(2026, 2, 16, 18, 0)
     for _ in range(14):
-        words = RequestOptions(soc, now=f"{evening:%Y-%m-%dT%H:%M}", stay_home=True)
-        night, _ = build_night(inputs, parse_request(words, inputs))
+        options = RequestOptions(soc, now=f"{evening:%Y-%m-%dT%H:%M}", stay_home=True)
+        night, _ = build_night(inputs, parse_request(options, inputs))
         if margin_removed:
-            # a kWh kept is worth a little less than putting it back costs
+            # stored energy is worth a little less than putting it back costs
             object.__setattr__(night, "stored_energy_price", night.stored_energy_price / 1.05 * 0.95)
         _, replayed = planned(night)
         soc = night.car.percent(float(replayed.stored_kwh[-1]))
@@ -135,9 +136,9 @@ def test_a_fortnight_rolled_evening_by_evening_does_not_drain_the_car() -> None:
     """With the usual stored-energy price the car is put back every night; with one 5 % under the refill price instead
     of 5 % over it, the same fortnight leaves it at its floor, so this test can fail."""
     inputs = read_inputs(DEMO)
-    kept, drained = fortnight(inputs, margin_removed=False), fortnight(inputs, margin_removed=True)
-    assert min(kept) > 45
-    assert kept[-1] >= kept[0] - 5
+    refilled, drained = fortnight(inputs, margin_removed=False), fortnight(inputs, margin_removed=True)
+    assert min(refilled) > 45
+    assert refilled[-1] >= refilled[0] - 5
     assert drained[-1] < inputs.site.car.floor_percent + 1
 
 

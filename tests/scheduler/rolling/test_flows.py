@@ -55,7 +55,7 @@ def test_rows_cover_the_days_and_balance(flows: RolledFlows) -> None:
 
 
 def test_regular_flows_hold_the_same_energy(flows: RolledFlows) -> None:
-    """Cut to a regular step nothing is lost, and the bill does not depend on the cutting."""
+    """Cut to equal intervals nothing is lost, and the bill does not depend on the cutting."""
     regular = flows.grid_flows()
     assert regular.import_kwh.sum() == pytest.approx(flows.energy["import_kwh"].sum())
     assert (regular.start[1:] - regular.start[:-1]).unique().tolist() == [timedelta(minutes=regular.step_minutes)]

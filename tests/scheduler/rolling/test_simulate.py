@@ -18,7 +18,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.planning_times import evenings
 from scheduler.plans.plan_tonight import solve_and_verify
-from scheduler.rolling.simulate import Carried, RolledNight, one_night, rolled_nights
+from scheduler.rolling.simulate import CarryOver, RolledNight, one_night, rolled_nights
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
@@ -38,7 +38,7 @@ def fortnight(inputs: Inputs) -> list[RolledNight]:
 
 
 def test_nights_follow_each_other(fortnight: list[RolledNight]) -> None:
-    """Each night is carried out until the next begins, with the energy, and the segments' energy, that it left."""
+    """Each plan is followed until the next night begins, with the energy, and the segments' energy, that it left."""
     assert len(fortnight) >= 12
     for before, night in pairwise(fortnight):
         assert night.real.boundaries[0] == before.real.boundaries[-1]
@@ -63,7 +63,7 @@ def test_the_energy_balance_closes(fortnight: list[RolledNight]) -> None:
 
 
 def test_load_and_solar_are_those_of_the_series(fortnight: list[RolledNight], inputs: Inputs) -> None:
-    """What was carried out against is the recorded series, hour by hour, not the forecast."""
+    """Load and solar of the night as it happened are the recorded series, hour by hour, not the forecast."""
     assert inputs.solar is not None
     begin, end = fortnight[0].real.boundaries[0], fortnight[-1].real.boundaries[-1]
     starts = inputs.load.start.as_unit("s").asi8
@@ -91,15 +91,15 @@ def test_a_night_is_the_one_that_plan_makes(inputs: Inputs, number: int) -> None
         for trip in night.planned.trips
     )
     soc = site.car.percent(night.planned.stored_now_kwh)
-    words = RequestOptions(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
+    options = RequestOptions(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
     asked = replace(inputs, site=site)
-    evening = parse_request(words, asked)
+    evening = parse_request(options, asked)
     plan = solve_and_verify(asked, evening, *build_night(asked, evening))
     assert plan.replayed.costs.total == pytest.approx(night.expected.costs.total, abs=1e-4)
     np.testing.assert_allclose(plan.answer.setpoints.discharge_kw, night.answer.setpoints.discharge_kw, atol=1e-6)
 
 
-def test_hindsight_is_carried_out_as_it_was_planned(inputs: Inputs) -> None:
+def test_perfect_foresight_goes_as_it_was_planned(inputs: Inputs) -> None:
     """With the recorded series as forecast each night until the next evening is what was planned of it."""
     for night in rolled_nights(inputs, date(2026, 2, 2), date(2026, 2, 4), 60.0, forecast="recorded"):
         count = night.real.intervals
@@ -109,7 +109,7 @@ def test_hindsight_is_carried_out_as_it_was_planned(inputs: Inputs) -> None:
 
 
 def test_charge_only_gives_nothing(inputs: Inputs) -> None:
-    """A stretch in which the car is only charged."""
+    """Days on which the car is only charged."""
     nights = list(rolled_nights(inputs, FIRST, FIRST + timedelta(days=2), 60.0, policy="charge-only"))
     assert sum(float(night.setpoints.discharge_kw.sum()) for night in nights) == 0.0
 
@@ -121,8 +121,8 @@ def test_flat_prices_without_solar_or_export_give_nothing(inputs: Inputs) -> Non
     assert sum(float(night.setpoints.discharge_kw.sum()) for night in nights) == 0.0
 
 
-def test_peaks_and_steps_go_on(inputs: Inputs) -> None:
-    """Over the end of March: the peak never falls within the month and begins anew in April; so does a monthly step."""
+def test_peaks_and_tiers_carry_over(inputs: Inputs) -> None:
+    """Over the end of March: the peak never falls within the month and begins anew in April; so does a monthly tier."""
     offer = replace(
         inputs.offer,
         import_bands=(Band(0.2), Band(0.1, up_to_kwh=300.0, per="month")),
@@ -145,7 +145,7 @@ def test_a_rounding_below_zero_does_not_go_on(inputs: Inputs) -> None:
     fill = np.full(8, 3.0)
     fill[3] = -1e-15
     evening = datetime(2026, 2, 2, 17, 30, tzinfo=ZoneInfo(HELSINKI))
-    night = one_night(inputs, evening, evening + timedelta(days=1), Carried(21.0, fill), policy="charge-on-return")
+    night = one_night(inputs, evening, evening + timedelta(days=1), CarryOver(21.0, fill), policy="charge-on-return")
     assert night.planned.initial_fill_kwh.min() == 0.0
 
 
@@ -179,8 +179,8 @@ def test_a_trip_over_the_first_midnight(inputs: Inputs) -> None:
     assert first.stored_now_kwh == pytest.approx(0.6 * inputs.site.car.battery_kwh)
 
 
-def test_hindsight_at_the_end_of_the_series(inputs: Inputs) -> None:
-    """The last days of the series in hindsight: the last plan looks as far as the series goes."""
+def test_perfect_foresight_at_the_end_of_the_series(inputs: Inputs) -> None:
+    """The last days of the series with perfect foresight: the last plan looks as far as the series goes."""
     last = date(2026, 6, 30)
     nights = list(rolled_nights(inputs, last, last, 60.0, forecast="recorded"))
     assert nights[-1].planned.boundaries[-1] <= inputs.load.end

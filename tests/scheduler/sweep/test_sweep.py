@@ -53,7 +53,7 @@ def backwards(work: Work[SweepResult], progress: Callable[[int], None]) -> None:
     """What is left, the last run first."""
     for name, run in reversed(work.runs.items()):
         if name not in work.done:
-            run.keep(run.do(lambda: None), work.keys[name], work.file(name))
+            run.save(run.do(lambda: None), work.keys[name], work.file(name))
 
 
 def test_the_same_files_whoever_did_the_work(study: Study, tmp_path: Path) -> None:
@@ -139,7 +139,7 @@ def after_a_night():
 
 def work_on(work, progress):
     for number, (name, run) in enumerate(work.runs.items()):
-        run.keep(run.do(after_a_night if number == 2 else lambda: None), work.keys[name], work.file(name))
+        run.save(run.do(after_a_night if number == 2 else lambda: None), work.keys[name], work.file(name))
 
 site, weights, setting, first, last, out = json.loads(sys.argv[1])
 asked = SweepOptions(Path(site), weights, settings=(setting,), first_day=first, last_day=last)
