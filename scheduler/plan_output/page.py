@@ -85,7 +85,7 @@ def why_nothing_given(plan: Plan, few: int) -> str | None:
     """Why the car only charges, where the headline was too long to say it."""
     if len(plan.blocks) <= few or any(block.action != "charge" for block in plan.blocks):
         return None
-    return f"The car gives nothing, since {why_no_discharge(plan.night, plan.replayed)}."
+    return f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed)}."
 
 
 def _state_text(plan: Plan) -> str:

@@ -139,7 +139,7 @@ def test_a_night_of_many_charges_still_says_why_nothing_is_given() -> None:
     assert heading(charges) == (
         "Tonight the car only charges: charge at 2.0 kW 19:00 to 20:00, then 2 more steps, the next at 21:00."
     )
-    assert "The car gives nothing, since " in Page(report_text(charges)).text
+    assert "The car does not discharge, since " in Page(report_text(charges)).text
 
 
 def test_a_screen_reader_finds_its_way(plan: Plan) -> None:

@@ -68,7 +68,7 @@ def test_a_plan_may_say_more_than_is_wanted(folder: Path) -> None:
         (lambda file: file.unlink(), "there is no such file"),
         (lambda file: file.write_bytes(b""), "the file is empty"),
         (lambda file: file.write_bytes("Kääntö".encode("latin-1")), "this is not UTF-8 text"),
-        (lambda file: (file.unlink(), file.mkdir()), "this is a folder; a file is wanted"),
+        (lambda file: (file.unlink(), file.mkdir()), "this is a folder; expected a file"),
     ],
     ids=["missing", "empty", "not-utf-8", "a-folder"],
 )
@@ -85,7 +85,7 @@ def test_a_file_that_cannot_be_read_is_named(
 def test_what_is_not_a_folder_is_said(folder: Path) -> None:
     """A missing folder, and a file in its place."""
     assert "there is no such folder" in the_fault(folder / "missing")
-    assert "a folder is wanted" in the_fault(folder / "plan.json")
+    assert "expected a folder" in the_fault(folder / "plan.json")
 
 
 REQUIRED = (
