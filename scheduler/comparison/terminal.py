@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rich.console import Console
-from rich.text import Text
 
 from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
 from scheduler.comparison.results import Comparison
@@ -21,7 +20,7 @@ from scheduler.comparison.text import (
     ways_table,
 )
 from scheduler.plans.plan import CAUTIONS
-from scheduler.render.terminal import print_list, print_table
+from scheduler.render.terminal import print_list, print_paragraph, print_table
 
 WIDTH = 120
 
@@ -31,9 +30,8 @@ def show_comparison(compared: Comparison, console: Console) -> None:
     asked = compared.asked
     width = min(WIDTH, console.width)
 
-    def say(words: str, style: str = "") -> None:
-        console.print(Text(words, style=style), width=width)
-        console.print()
+    def say(sentence: str, style: str = "") -> None:
+        print_paragraph(sentence, console, width, style)
 
     about = f"{compared.best.inputs.site.name}, {day_span_text(asked.first, asked.last)}, in {compared.currency}"
     say(about)
