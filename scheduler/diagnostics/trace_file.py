@@ -23,9 +23,9 @@ METERED_COLUMNS = ("start", "hours", *ENERGY_COLUMNS, "stored_kwh")
 LEAST_DEGC, MOST_DEGC = -60.0, 100.0
 FEWEST_ROWS = 2
 LONG_HOURS = 6.0
-"""A longer way from one row to the next is told: what the battery did in between is not known [h]."""
+"""A longer gap between two rows is reported: what the battery did in between is not known [h]."""
 OVER_FULL = 1e-4
-"""Share by which a metered table may be over full, or under empty, from rounding [-]."""
+"""Share of the capacity by which rounding may put a metered table above full or below empty [-]."""
 SAME_SECONDS = 30
 
 
@@ -35,7 +35,8 @@ class ReadTrace:
 
     Attributes
     ----------
-    layout : of the file, in words. notes : what the reader should know, one sentence each.
+    trace : state of charge and temperature over time. layout : a phrase on the file's layout.
+    notes : what the reader should know, one sentence each.
     """
 
     trace: SocTrace
@@ -44,7 +45,7 @@ class ReadTrace:
 
 
 def temperature_problem(cell: str) -> str | None:
-    """What is wrong with a temperature in degrees C, or None."""
+    """Return what is wrong with a temperature in degrees C, or None."""
     problem = price_problem(cell)
     if problem is not None:
         return problem.removesuffix("allowed is a finite number") + "allowed is a temperature in °C"
@@ -55,7 +56,7 @@ def temperature_problem(cell: str) -> str | None:
 
 
 def percent_problem(cell: str) -> str | None:
-    """What is wrong with a state of charge in percent, or None."""
+    """Return what is wrong with a state of charge in percent, or None."""
     problem = price_problem(cell)
     if problem is not None:
         return problem.removesuffix("allowed is a finite number") + "allowed is 0 to 100"
@@ -65,11 +66,11 @@ def percent_problem(cell: str) -> str | None:
 
 
 def read_trace(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadTrace:
-    """The trace in a file.
+    """Return the trace in a file.
 
     Parameters
     ----------
-    temp_degc : of the battery, where the file does not tell [degrees C].
+    temp_degc : temperature of the battery, where the file has none [degrees C].
     battery_kwh : capacity, which a metered table needs [kWh], or None.
 
     Raises
@@ -136,7 +137,7 @@ def _read_metered(path: Path, temp_degc: float, battery_kwh: float | None) -> Re
 def _read(
     path: Path, columns: tuple[str, ...], wanted: Mapping[str, Callable[[str], str | None]]
 ) -> tuple[list[CsvRow], pd.DatetimeIndex, list[FloatArray]]:
-    """Rows, their instants (UTC, in seconds) and the wanted columns of numbers; each cell checked."""
+    """Return rows, their instants (UTC, in seconds) and the wanted columns of numbers, every cell checked."""
     faults: list[Fault] = []
     rows = read_rows(path, columns, faults)
     stamps = [row.cells[0] for row in rows]
@@ -162,7 +163,7 @@ def _read(
 
 
 def _check_order(path: Path, rows: list[CsvRow], seconds: IntArray) -> None:
-    """Raise the faults of rows that do not come after the row above."""
+    """Raise faults for rows that are not later than the row above."""
     between = np.diff(seconds)
     faults = []
     for row in np.flatnonzero(between <= 0):
@@ -174,7 +175,7 @@ def _check_order(path: Path, rows: list[CsvRow], seconds: IntArray) -> None:
 
 
 def _long_gaps(rows: list[CsvRow], seconds: IntArray) -> list[str]:
-    """One sentence on the longest way between rows, where it is long."""
+    """Return a sentence on the longest gap between rows, where it is long; else nothing."""
     hours = np.diff(seconds) / 3600
     longest = int(np.argmax(hours))
     if hours[longest] <= LONG_HOURS:
