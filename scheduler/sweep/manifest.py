@@ -1,4 +1,10 @@
-"""`manifest.json`: what a sweep was made of, from which anyone can make it again."""
+"""`manifest.json`: everything that a sweep was made from, so that anyone can make it again.
+
+A sweep's identity is the hash of all its runs' questions, without the program; the program's own hash stands beside it.
+The same question and the same program continue in a folder, anything else is refused there. A manifest that another
+version of the program made can be repeated, and the report says so. The references, charge-only and charge-on-return,
+are planned at weight 1, once per group.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +41,7 @@ SHAPES: Mapping[str, type | tuple[type, ...]] = {
     "results": dict,
     "made_at": str,
 }
-"""What a manifest holds at least."""
+"""Keys that every manifest has, and their types."""
 ASKED_SHAPES: Mapping[str, type] = {
     "site": str,
     "weights": str,
@@ -49,7 +55,7 @@ ASKED_SHAPES: Mapping[str, type] = {
 
 
 def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
-    """The manifest of a sweep, its results not yet known.
+    """Return the manifest of a sweep whose results are not yet known.
 
     Raises
     ------
@@ -93,16 +99,16 @@ def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
 
 
 def manifest_text(manifest: Mapping[str, Any]) -> str:
-    """A manifest as JSON."""
+    """Return a manifest as JSON text."""
     return json.dumps(manifest, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def manifest_from_file(file: Path) -> dict[str, Any]:
-    """A manifest from its file.
+    """Return the manifest in a file.
 
     Raises
     ------
-    InputFaults : it cannot be read or is not a whole manifest.
+    InputFaults : it cannot be read or is incomplete.
     """
     found = read_manifest(file)
     for key, shape in SHAPES.items():
@@ -112,11 +118,15 @@ def manifest_from_file(file: Path) -> dict[str, Any]:
 
 
 def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepOptions:
-    """What a manifest's sweep was asked, its files written below a folder.
+    """Return the options of a manifest's sweep, after writing its files below a folder.
+
+    Parameters
+    ----------
+    manifest : what the file holds. file : the manifest's, for messages. folder : where its files are written.
 
     Raises
     ------
-    InputFaults : a text is not what its hash says, or a name leads out of the folder.
+    InputFaults : a text does not match its hash, or a name leads out of the folder.
     """
     try:
         for each in manifest["inputs"]:
@@ -152,12 +162,12 @@ def _below(folder: Path, name: str) -> Path:
 
 
 def _files(asked: AskedSweep) -> dict[Path, str]:
-    """Every file that was read, with its hash."""
+    """Return every file that was read, with its SHA-256."""
     return {file.resolve(): sha256 for inputs in asked.offers.values() for file, sha256 in inputs.hashes.items()}
 
 
 def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
-    """A note for each file that is named by an absolute path: nobody else has it there."""
+    """Yield a note for each file that is named by an absolute path: nobody else has it there."""
     for inputs in asked.offers.values():
         for file in (inputs.site.folder / SITE_FILE, inputs.site.offer_file):
             document = read_toml(file).values
@@ -172,7 +182,7 @@ def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
 
 
 def _root(asked: AskedSweep) -> Path:
-    """The folder below which all files lie: above the site's own, so that the site's name stays."""
+    """Return the folder below which all files lie: above the site's own, so that the site folder's name is kept."""
     folder = asked.inputs.site.folder.resolve()
     return Path(os.path.commonpath([folder.parent, *_files(asked)]))
 
@@ -188,7 +198,7 @@ def _text(file: Path, sha256: str) -> str:
 
 
 def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
-    """What was asked, everything named that was left to the site."""
+    """Return the options, with everything written out that was left to the site."""
     options = asked.options
     return {
         "site": _inside(root, asked.inputs.site.folder),
@@ -203,7 +213,7 @@ def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
 
 
 def _command(options: Mapping[str, Any]) -> str:
-    """The command, paths as in the manifest's own list of files."""
+    """Return the command, with paths as in the manifest's own list of files."""
     parts = ["overnight", "sweep", options["site"], WEIGHTS_OPTION, options["weights"], LAWS_OPTION, options["laws"]]
     for offer in options["offers"]:
         parts += ["--offers", offer]
