@@ -1,4 +1,4 @@
-"""Hand a kept plan over: to a calendar, or to a charging station's engineer. Files only."""
+"""Hand a saved plan over: to a calendar, or to a charging station's engineer. Files only."""
 
 from __future__ import annotations
 
@@ -18,11 +18,15 @@ FILE_NAMES: dict[Kind, str] = {"calendar": "calendar.ics", "ocpp21": "set-chargi
 
 
 def hand_over(plan_folder: Path, kind: Kind, out: Path | None = None) -> Path:
-    """Write a kept plan for another program; gives the file.
+    """Write a saved plan for another program.
 
     Parameters
     ----------
-    out : the file; by default one beside the plan.
+    plan_folder : the plan's folder. kind : what to write. out : the file; None for one beside the plan.
+
+    Returns
+    -------
+    The file.
 
     Raises
     ------

@@ -167,7 +167,7 @@ BEYOND_THE_SCHEMA: list[tuple[Spoil, str]] = [
     (lambda d: d["chargingProfile"].update(chargingProfileKind="Recurring"), "a plan is Absolute"),
     (lambda d: schedule_of(d).pop("duration"), "the last period begins after it"),
     (lambda d: schedule_of(d).update(duration=0), "the last period begins after it"),
-    (lambda d: schedule_of(d).update(startSchedule="this evening"), "it is no time"),
+    (lambda d: schedule_of(d).update(startSchedule="this evening"), "it is not a valid time"),
     (lambda d: periods_of(d).reverse(), "the periods do not rise"),
     (lambda d: periods_of(d).insert(1, periods_of(d)[0]), "the periods do not rise"),
     (lambda d: periods_of(d)[0].update(startPeriod=-60), "the first is -60, not 0"),
