@@ -48,12 +48,12 @@ def compare(
     NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
     processes = process_count(jobs)
-    asked = parse_period(options)
+    request = parse_period(options)
     refuse_other(out, "a comparison", _is_a_comparison)
     make_folder(out / RUNS_FOLDER)
-    work = work_of(asked.runs(), out / RUNS_FOLDER)
+    work = work_of(request.runs(), out / RUNS_FOLDER)
     begin(work)
-    compared = comparison_of(asked, dict(do(work, processes, progress)))
+    compared = comparison_of(request, dict(do(work, processes, progress)))
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
     for old in out.glob("metered-*.csv"):

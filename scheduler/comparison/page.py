@@ -33,16 +33,16 @@ FEW_MONTHS = 1
 
 def comparison_page(compared: Comparison) -> str:
     """Return the page as HTML text that needs no other file."""
-    asked, best = compared.asked, compared.best
+    request, best = compared.request, compared.best
     site = best.inputs.site
     by_month = {each.name: _months(each, "plan") for each in compared.offers}
     ways = {kind: _months(best, kind) for kind in ("charge-on-return", "charge-only", "plan")}
     picture = night_picture(best)
     several_months = len(by_month[best.name]) > FEW_MONTHS
-    hardware = asked.hardware
+    hardware = request.hardware
     return page_template("scheduler.comparison", "page.html").render(
         headline=headline(compared),
-        about=f"{site.name}, {day_span_text(asked.first, asked.last)}, all amounts in {compared.currency}",
+        about=f"{site.name}, {day_span_text(request.first, request.last)}, all amounts in {compared.currency}",
         ranking=ranking_table(compared),
         ranking_chart=Markup(ranking_chart(compared)),
         ties=tie_text(compared),
@@ -63,12 +63,12 @@ def comparison_page(compared: Comparison) -> str:
             "case": hardware_table(hardware, compared.yearly_saving),
             "other_rates": worth_table(hardware, compared.yearly_saving),
         },
-        assumptions=asked.notes,
+        assumptions=request.notes,
         cautions=(*CAUTIONS, CLOSING),
         options=[
-            ("Days", f"{asked.days}, {day_span_text(asked.first, asked.last)}"),
-            ("Car when they begin", percent_text(asked.start_soc_percent)),
-            ("Each evening knew", "typical days" if asked.forecast == "typical" else "what really came"),
+            ("Days", f"{request.days}, {day_span_text(request.first, request.last)}"),
+            ("Car when they begin", percent_text(request.start_soc_percent)),
+            ("Each evening knew", "typical days" if request.forecast == "typical" else "what really came"),
             ("Wear weight", f"{site.wear.weight:g}"),
         ],
         files=_files(compared),

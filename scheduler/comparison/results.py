@@ -172,10 +172,10 @@ class Comparison:
 
     Attributes
     ----------
-    asked : the request. offers : ranked by the total of the plan.
+    request : what was compared. offers : ranked by the total of the plan.
     """
 
-    asked: Asked
+    request: Asked
     offers: tuple[ComparedOffer, ...]
 
     @property
@@ -230,31 +230,31 @@ class Comparison:
         never discharged; a period other than a year is scaled to one.
         """
         saving = self.best_without.money["charge-only"].total - self.best.money["plan"].total
-        return saving * DAYS_A_YEAR / self.asked.days if self.scaled else saving
+        return saving * DAYS_A_YEAR / self.request.days if self.scaled else saving
 
     @property
     def scaled(self) -> bool:
         """Return whether the period is not a year, so that yearly amounts are scaled."""
-        return not 365 <= self.asked.days <= 366
+        return not 365 <= self.request.days <= 366
 
 
-def comparison_of(asked: Asked, results: Mapping[str, RolledFlows]) -> Comparison:
+def comparison_of(request: Asked, results: Mapping[str, RolledFlows]) -> Comparison:
     """Return the comparison from the results of all runs.
 
     Parameters
     ----------
-    results : by the names of `asked.runs()`.
+    results : by the names of `request.runs()`.
 
     Returns
     -------
     The comparison, its offers ranked by the total of the plan.
     """
     offers = []
-    for name, inputs in asked.offers.items():
+    for name, inputs in request.offers.items():
         flows = {run.removeprefix(f"{name}."): found for run, found in results.items() if run.startswith(f"{name}.")}
         flows.setdefault("hindsight", flows["plan"])
-        offers.append(ComparedOffer(name, inputs, flows, asked.first, asked.last))
-    return Comparison(asked, tuple(sorted(offers, key=lambda offer: offer.money["plan"].total)))
+        offers.append(ComparedOffer(name, inputs, flows, request.first, request.last))
+    return Comparison(request, tuple(sorted(offers, key=lambda offer: offer.money["plan"].total)))
 
 
 @dataclass(frozen=True, slots=True)

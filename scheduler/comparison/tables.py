@@ -82,7 +82,7 @@ def _night_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
 
 def comparison_json(compared: Comparison) -> str:
     """Return the whole comparison as JSON text, without the nights and the metered tables."""
-    asked, best = compared.asked, compared.best
+    request, best = compared.request, compared.best
     site = best.inputs.site
     document = {
         "format": FORMAT,
@@ -90,14 +90,14 @@ def comparison_json(compared: Comparison) -> str:
         "site": site.name,
         "timezone": site.timezone,
         "currency": compared.currency,
-        "first_day": asked.first.isoformat(),
-        "last_day": asked.last.isoformat(),
-        "forecast": asked.forecast,
-        "start_soc_percent": asked.start_soc_percent,
+        "first_day": request.first.isoformat(),
+        "last_day": request.last.isoformat(),
+        "forecast": request.forecast,
+        "start_soc_percent": request.start_soc_percent,
         "inputs": {shown_path(file, site.folder): sha256 for file, sha256 in compared.hashes.items()},
         "offers": [_offer(compared, each) for each in compared.offers],
         "hardware": _hardware(compared),
-        "notes": list(asked.notes),
+        "notes": list(request.notes),
     }
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
@@ -150,7 +150,7 @@ def _money(money: Money) -> dict[str, float]:
 
 
 def _hardware(compared: Comparison) -> dict[str, Any] | None:
-    hardware = compared.asked.hardware
+    hardware = compared.request.hardware
     if hardware is None:
         return None
     saving = compared.yearly_saving

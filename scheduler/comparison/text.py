@@ -116,7 +116,7 @@ def use_table(compared: Comparison) -> Table:
             [_missed(plan) for plan in plans],
         ),
     ]
-    if compared.asked.forecast != "recorded":
+    if compared.request.forecast != "recorded":
         rows.append(row("Share of what perfect foresight saves", [_share(each) for each in compared.offers]))
     return text_table(columns, rows)
 
@@ -164,7 +164,7 @@ def hardware_lead(compared: Comparison) -> str:
     scaled = ""
     if compared.scaled:
         scaled = (
-            f" The {compared.asked.days} days are scaled to a year of {DAYS_A_YEAR:g}; other seasons may differ much."
+            f" The {compared.request.days} days are scaled to a year of {DAYS_A_YEAR:g}; other seasons may differ much."
         )
     return (
         f"The saving is that of discharging: {with_name} with the plan against {other} with a plain charger that "

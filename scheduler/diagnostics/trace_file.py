@@ -108,7 +108,7 @@ def _read_percent(path: Path, columns: tuple[str, ...], temp_degc: float) -> Rea
 
 def _read_metered(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadTrace:
     if battery_kwh is None:
-        message = "a metered table tells kWh and not percent; allowed with --site or --battery-kwh"
+        message = "a metered table has kWh and not percent; allowed with --site or --battery-kwh"
         raise single_fault(path, message, key="stored_kwh")
 
     def stored_problem(cell: str) -> str | None:

@@ -112,7 +112,7 @@ def wear_of_trace(options: WearOptions, progress: Callable[[str], None] = lambda
             notes.append("What the plan charged for wear is compared when --site tells the site it was made for.")
     notes += _shallow_note(counted)
     if price is None:
-        notes.append("No cost is told without the battery's price; give --battery-price or --site.")
+        notes.append("No cost is given without the battery's price; give --battery-price or --site.")
     return WearOfTrace(
         options,
         read,

@@ -39,7 +39,7 @@ def hand_over(plan_folder: Path, kind: Kind, out: Path | None = None) -> Path:
     else:
         broken = broken_rules(ocpp21_document(plan))
         if broken:
-            raise single_fault(plan_folder, f"it gives no valid profile: {broken[0]}")
+            raise single_fault(plan_folder, f"it does not make a valid profile: {broken[0]}")
         content = ocpp21_text(plan)
     file = out if out is not None else plan_folder / FILE_NAMES[kind]
     if file.is_dir():

@@ -80,7 +80,7 @@ def _start_errors(schedule: Mapping[str, Any]) -> Iterator[str]:
 def _period_errors(period: Mapping[str, Any]) -> Iterator[str]:
     mode = period.get("operationMode")
     if mode not in NEEDED:
-        yield f"operationMode {mode} is none that a plan uses"
+        yield f"operationMode {mode} is not one that a plan uses"
         return
     missing = [name for name in NEEDED[mode] if name not in period]
     if missing:

@@ -10,7 +10,7 @@ from typing import Any
 
 from scheduler.sweep.manifest import manifest_from_file, manifest_of, manifest_text
 from scheduler.sweep.read_results import MANIFEST_NAME
-from scheduler.sweep.request import AskedSweep
+from scheduler.sweep.request import SweepRequest
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from scheduler.textio.read_text import sha256_of
 from scheduler.textio.write import refuse_other, write_file
@@ -20,7 +20,7 @@ COMPARED_KEYS = ("site", "weights", "laws", "offers", "settings", "first_day", "
 """Keys of the manifest that a message compares where a folder holds another sweep."""
 
 
-def claim(out: Path, asked: AskedSweep) -> dict[str, Any]:
+def claim(out: Path, request: SweepRequest) -> dict[str, Any]:
     """Return the manifest of a folder that is new, or in which this very sweep was begun.
 
     Raises
@@ -28,7 +28,7 @@ def claim(out: Path, asked: AskedSweep) -> dict[str, Any]:
     NotWrittenError : the folder holds another sweep or something else; it is as it was.
     InputFaults : a file has changed since it was read.
     """
-    manifest = manifest_of(asked, datetime.now(UTC).isoformat(timespec="seconds"))
+    manifest = manifest_of(request, datetime.now(UTC).isoformat(timespec="seconds"))
     refuse_other(out, "a sweep", lambda folder: _is_new(folder) or _manifest_in(folder) is not None)
     there = _manifest_in(out)
     if there is None:

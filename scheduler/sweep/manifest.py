@@ -21,7 +21,7 @@ from scheduler.inputs.site_file import SITE_FILE
 from scheduler.optimizer.lexicographic import RANDOM_SEED
 from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION, key_values_text, weights_text
 from scheduler.sweep.read_results import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
-from scheduler.sweep.request import AskedSweep, SweepOptions
+from scheduler.sweep.request import SweepOptions, SweepRequest
 from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import program_fingerprint
 from scheduler.textio.read_text import sha256_of
@@ -54,37 +54,37 @@ ASKED_SHAPES: Mapping[str, type] = {
 }
 
 
-def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
+def manifest_of(request: SweepRequest, made_at: str) -> dict[str, Any]:
     """Return the manifest of a sweep whose results are not yet known.
 
     Raises
     ------
     InputFaults : a file has changed since it was read.
     """
-    files = _files(asked)
-    root = _root(asked)
-    options = _options(asked, root)
-    site = asked.inputs.site
+    files = _files(request)
+    root = _root(request)
+    options = _options(request, root)
+    site = request.inputs.site
     return {
         "format": MANIFEST_FORMAT,
-        "identity": asked.identity(),
+        "identity": request.identity(),
         "program": {"name": PROGRAM, "version": version(PROGRAM), "fingerprint": program_fingerprint()},
         "made_at": made_at,
         "site": site.name,
-        "currency": asked.inputs.offer.currency,
+        "currency": request.inputs.offer.currency,
         "timezone": site.timezone,
-        "first_day": asked.first.isoformat(),
-        "last_day": asked.last.isoformat(),
-        "days": asked.days,
-        "forecast": asked.options.forecast,
-        "weights": list(asked.weights),
-        "laws": list(asked.laws),
+        "first_day": request.first.isoformat(),
+        "last_day": request.last.isoformat(),
+        "days": request.days,
+        "forecast": request.options.forecast,
+        "weights": list(request.weights),
+        "laws": list(request.laws),
         "offers": [
-            {"name": each.offer.name, "file": _inside(root, each.site.offer_file)} for each in asked.offers.values()
+            {"name": each.offer.name, "file": _inside(root, each.site.offer_file)} for each in request.offers.values()
         ],
-        "settings": {".".join(key): list(values) for key, values in asked.settings},
-        "runs": len(asked.points),
-        "notes": list(dict.fromkeys((*asked.notes, *_absolute_notes(asked)))),
+        "settings": {".".join(key): list(values) for key, values in request.settings},
+        "runs": len(request.points),
+        "notes": list(dict.fromkeys((*request.notes, *_absolute_notes(request)))),
         "command": _command(options),
         "asked": options,
         "seeds": {"highs": RANDOM_SEED},
@@ -135,19 +135,19 @@ def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -
             path.write_text(each["text"], encoding="utf-8", newline="")
             if sha256_of(path) != each["sha256"]:
                 raise single_fault(file, f"the text of {each['file']} is not what its hash says", key="inputs")
-        asked = manifest["asked"]
+        request = manifest["asked"]
         for key, shape in ASKED_SHAPES.items():
-            if not isinstance(asked[key], shape):
+            if not isinstance(request[key], shape):
                 raise TypeError(key)
         return SweepOptions(
-            _below(folder, asked["site"]),
-            asked["weights"],
-            asked["laws"],
-            tuple(_below(folder, offer) for offer in asked["offers"]),
-            tuple(asked["settings"]),
-            asked["first_day"],
-            asked["last_day"],
-            asked["forecast"],
+            _below(folder, request["site"]),
+            request["weights"],
+            request["laws"],
+            tuple(_below(folder, offer) for offer in request["offers"]),
+            tuple(request["settings"]),
+            request["first_day"],
+            request["last_day"],
+            request["forecast"],
             many=True,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
@@ -161,14 +161,14 @@ def _below(folder: Path, name: str) -> Path:
     return path
 
 
-def _files(asked: AskedSweep) -> dict[Path, str]:
+def _files(request: SweepRequest) -> dict[Path, str]:
     """Return every file that was read, with its SHA-256."""
-    return {file.resolve(): sha256 for inputs in asked.offers.values() for file, sha256 in inputs.hashes.items()}
+    return {file.resolve(): sha256 for inputs in request.offers.values() for file, sha256 in inputs.hashes.items()}
 
 
-def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
+def _absolute_notes(request: SweepRequest) -> Iterator[str]:
     """Yield a note for each file that is named by an absolute path: nobody else has it there."""
-    for inputs in asked.offers.values():
+    for inputs in request.offers.values():
         for file in (inputs.site.folder / SITE_FILE, inputs.site.offer_file):
             document = read_toml(file).values
             for table in ("data", "market"):
@@ -181,10 +181,10 @@ def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
                         )
 
 
-def _root(asked: AskedSweep) -> Path:
+def _root(request: SweepRequest) -> Path:
     """Return the folder below which all files lie: above the site's own, so that the site folder's name is kept."""
-    folder = asked.inputs.site.folder.resolve()
-    return Path(os.path.commonpath([folder.parent, *_files(asked)]))
+    folder = request.inputs.site.folder.resolve()
+    return Path(os.path.commonpath([folder.parent, *_files(request)]))
 
 
 def _inside(root: Path, path: Path) -> str:
@@ -197,17 +197,17 @@ def _text(file: Path, sha256: str) -> str:
     return file.read_bytes().decode("utf-8")
 
 
-def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
+def _options(request: SweepRequest, root: Path) -> dict[str, Any]:
     """Return the options, with everything written out that was left to the site."""
-    options = asked.options
+    options = request.options
     return {
-        "site": _inside(root, asked.inputs.site.folder),
+        "site": _inside(root, request.inputs.site.folder),
         "weights": weights_text(options.weights),
-        "laws": ",".join(asked.laws),
-        "offers": [_inside(root, each.site.offer_file) for each in asked.offers.values()],
+        "laws": ",".join(request.laws),
+        "offers": [_inside(root, each.site.offer_file) for each in request.offers.values()],
         "settings": [key_values_text(each) for each in options.settings],
-        "first_day": asked.first.isoformat(),
-        "last_day": asked.last.isoformat(),
+        "first_day": request.first.isoformat(),
+        "last_day": request.last.isoformat(),
         "forecast": options.forecast,
     }
 

@@ -61,7 +61,7 @@ class SweepOptions:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class AskedSweep:
+class SweepRequest:
     """A sweep whose files and grid are checked, ready to be made.
 
     Attributes
@@ -104,8 +104,8 @@ class AskedSweep:
         return fingerprint([run.question() for run in self.runs.values()])
 
 
-def parse_sweep_request(options: SweepOptions) -> AskedSweep:
-    """Return the sweep that is asked for, after reading every file and checking every point of the grid.
+def parse_sweep_request(options: SweepOptions) -> SweepRequest:
+    """Return the request, after reading every file and checking every point of the grid.
 
     Raises
     ------
@@ -118,18 +118,18 @@ def parse_sweep_request(options: SweepOptions) -> AskedSweep:
     laws = asked_laws or (site.wear.law,)
     _refuse_many(options, prod(map(len, (weights, laws, options.offers or (1,), *(values for _, values in settings)))))
     offers = options.offers or (site.offer_file.resolve(),)
-    asked = parse_period(CompareOptions(options.site, offers, options.first_day, options.last_day, options.forecast))
-    planned = grid(tuple(asked.offers), weights, laws, settings)
+    period = parse_period(CompareOptions(options.site, offers, options.first_day, options.last_day, options.forecast))
+    planned = grid(tuple(period.offers), weights, laws, settings)
     points = (*planned, *references(planned))
-    notes = (*asked.notes, *_assumed(site, {key for (_, key), _ in settings}))
-    data = {name: hash_of_data(inputs) for name, inputs in asked.offers.items()}
+    notes = (*period.notes, *_assumed(site, {key for (_, key), _ in settings}))
+    data = {name: hash_of_data(inputs) for name, inputs in period.offers.items()}
     runs = {}
-    for point, inputs in zip(points, inputs_of_points(asked.offers, points, options.site), strict=True):
+    for point, inputs in zip(points, inputs_of_points(period.offers, points, options.site), strict=True):
         rolled = RolledRun(
             _name(point, inputs),
             inputs,
-            asked.first,
-            asked.last,
+            period.first,
+            period.last,
             inputs.site.car.ceiling_percent,
             options.forecast,
             point.policy,
@@ -137,15 +137,15 @@ def parse_sweep_request(options: SweepOptions) -> AskedSweep:
         run = SweepRun(point, rolled, data[point.offer])
         key = run.key()
         runs[f"{key[:2]}/{key}"] = run
-    return AskedSweep(options, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, notes)
+    return SweepRequest(options, period.offers, weights, laws, settings, points, runs, period.first, period.last, notes)
 
 
-def _assumed(site: Site, asked: Set[str]) -> Iterator[str]:
+def _assumed(site: Site, given: Set[str]) -> Iterator[str]:
     """Yield what the columns by law assume where neither the site nor the grid gives a value."""
     settings = LawSettings()
-    if site.wear.battery_temp_degc is None and "battery_temp_degc" not in asked:
+    if site.wear.battery_temp_degc is None and "battery_temp_degc" not in given:
         yield f"The site names no battery temperature: laws that go by it take {REFERENCE_DEGC:g} °C."
-    if site.wear.battery_age_years is None and "battery_age_years" not in asked:
+    if site.wear.battery_age_years is None and "battery_age_years" not in given:
         yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
 
 

@@ -21,7 +21,7 @@ from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes
 from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, options_of_manifest
 from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
-from scheduler.sweep.request import AskedSweep, SweepOptions, parse_sweep_request
+from scheduler.sweep.request import SweepOptions, SweepRequest, parse_sweep_request
 from scheduler.sweep.rows import with_savings
 from scheduler.sweep.run import SweepResult, SweepRun
 from scheduler.sweep.tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
@@ -67,11 +67,11 @@ class Beginning:
 
     Attributes
     ----------
-    asked : the sweep. work : what is left of it. processes : how many share it.
+    request : the sweep. work : what is left of it. processes : how many share it.
     seconds : time that it is expected to take [s].
     """
 
-    asked: AskedSweep
+    request: SweepRequest
     work: Work[SweepResult]
     processes: int
     seconds: float
@@ -190,32 +190,32 @@ def repeat(
     if file.resolve().parent == out.resolve():
         raise single_fault(OUT_OPTION, f"{out} is the manifest's own folder; allowed is another, to make it again in")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
-        asked = parse_sweep_request(options_of_manifest(manifest, file, Path(name)))
-        if asked.identity() != manifest["identity"]:
+        request = parse_sweep_request(options_of_manifest(manifest, file, Path(name)))
+        if request.identity() != manifest["identity"]:
             raise single_fault(
                 file,
                 "what it says was asked, or a file that its site names by an absolute path, is not what it was; "
                 f"allowed is {AS_WRITTEN}",
             )
-        study = _make_study(asked, out, workers, begin, progress)
+        study = _make_study(request, out, workers, begin, progress)
     same = _same_numbers(manifest, study)
     return study, Repeated(same, tuple(_comparison_sentences(manifest, study, same)))
 
 
 def _make_study(
-    asked: AskedSweep,
+    request: SweepRequest,
     out: Path,
     workers: Workers,
     begin: Callable[[Beginning], None],
     progress: Callable[[int], None],
 ) -> Study:
-    manifest = claim(out, asked)
-    work = work_of(asked.runs, out / RUNS_FOLDER)
-    seconds = expected_seconds(list(asked.runs.values()), work, workers.processes)
-    begin(Beginning(asked, work, workers.processes, seconds))
+    manifest = claim(out, request)
+    work = work_of(request.runs, out / RUNS_FOLDER)
+    seconds = expected_seconds(list(request.runs.values()), work, workers.processes)
+    begin(Beginning(request, work, workers.processes, seconds))
     workers.do(work, progress)
-    groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in asked.points))}
-    rows = list(numbered(_results(work), [groups[point.group] for point in asked.points]))
+    groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in request.points))}
+    rows = list(numbered(_results(work), [groups[point.group] for point in request.points]))
     runs = runs_frame(with_savings(rows))
     with folder_made_beside(out, last=MANIFEST_NAME) as folder:
         write_runs(runs, folder)

@@ -19,8 +19,8 @@ DEMO = SCENARIOS / "bookbindery"
 @pytest.fixture(scope="module", params=[("2025-10-25", "2025-10-27"), ("2026-03-28", "2026-04-01")])
 def compared(request: pytest.FixtureRequest) -> Comparison:
     """A few days over the autumn, and over the spring clock change."""
-    asked = parse_period(CompareOptions(DEMO, (Path("offers/evening-feed-in.toml"),), *request.param))
-    return comparison_of(asked, {name: roll(run) for name, run in asked.runs().items()})
+    period = parse_period(CompareOptions(DEMO, (Path("offers/evening-feed-in.toml"),), *request.param))
+    return comparison_of(period, {name: roll(run) for name, run in period.runs().items()})
 
 
 def test_the_picture_holds_every_kwh(compared: Comparison) -> None:

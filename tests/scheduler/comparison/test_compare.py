@@ -211,9 +211,11 @@ def test_interrupted_and_taken_up_again(tmp_path: Path, how: signal.Signals) -> 
         code = begun.signal_all(how)
     assert code == (130 if how == signal.SIGINT else -signal.SIGKILL)
     assert not (out / "comparison.csv").exists()
-    asked = parse_period(CompareOptions(DEMO, OFFERS, "2026-02-02", "2026-02-06"))
-    done = work_of(asked.runs(), out / "runs").done
-    assert len(asked.runs()) - 2 <= len(done) < len(asked.runs())  # the other process may have been in the last but one
+    request = parse_period(CompareOptions(DEMO, OFFERS, "2026-02-02", "2026-02-06"))
+    done = work_of(request.runs(), out / "runs").done
+    assert (
+        len(request.runs()) - 2 <= len(done) < len(request.runs())
+    )  # the other process may have been in the last but one
     assert {file.stem for file in out.glob("runs/[!.]*.npz")} == done
     before = {name: (out / "runs" / f"{name}.npz").stat().st_mtime_ns for name in done}
     result = RUNNER.invoke(app, command)
@@ -293,10 +295,10 @@ def test_what_is_said_of_trips(tmp_path: Path, trips: str, said: str | None) -> 
     site = demo_copy(tmp_path / "site")
     (site / "trips.csv").write_text(f"depart,return,distance_km\n{trips}\n")
     last = None if said is not None and "series" in said else "2026-03-25"
-    asked = parse_period(CompareOptions(site, OFFERS[:1], "2026-03-24", last))
-    notes = " ".join(asked.notes)
+    request = parse_period(CompareOptions(site, OFFERS[:1], "2026-03-24", last))
+    notes = " ".join(request.notes)
     assert "never leaves" not in notes if said is None else said in notes
-    assert (asked.last.isoformat() == "2026-06-24") == (last is None)
+    assert (request.last.isoformat() == "2026-06-24") == (last is None)
 
 
 def test_long_and_foreign_names_give_file_names(tmp_path: Path) -> None:
@@ -307,8 +309,8 @@ def test_long_and_foreign_names_give_file_names(tmp_path: Path) -> None:
         offers.append(site / "offers" / f"{file}.toml")
         text = (DEMO / OFFERS[0]).read_text()
         offers[-1].write_text(text.replace('name = "Day and night"', f'name = "{name}"'))
-    asked = parse_period(CompareOptions(site, tuple(offers), "2026-03-24", "2026-03-25"))
-    assert list(asked.offers) == ["x" * 60, "night-price"]
+    request = parse_period(CompareOptions(site, tuple(offers), "2026-03-24", "2026-03-25"))
+    assert list(request.offers) == ["x" * 60, "night-price"]
 
 
 def test_money_parts() -> None:
