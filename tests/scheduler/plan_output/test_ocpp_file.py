@@ -174,7 +174,7 @@ BEYOND_THE_SCHEMA: list[tuple[Spoil, str]] = [
     (lambda d: periods_of(d)[0].pop("limit"), "CentralSetpoint needs limit"),
     (lambda d: periods_of(d)[0].pop("dischargeLimit"), "CentralSetpoint needs dischargeLimit"),
     (lambda d: periods_of(d)[0].pop("operationMode"), "operationMode None is not one that a plan uses"),
-    (lambda d: periods_of(d)[0].update(operationMode="ChargingOnly"), "none that a plan uses"),
+    (lambda d: periods_of(d)[0].update(operationMode="ChargingOnly"), "not one that a plan uses"),
     (lambda d: periods_of(d)[0].update(setpoint=7400.1), "setpoint 7400.1 is outside"),
     (lambda d: periods_of(d)[0].update(dischargeLimit=0), "is outside 0"),
     (lambda d: periods_of(d)[0].update(limit=-1.0), "limit -1.0 is under 0"),
