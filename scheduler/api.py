@@ -1,6 +1,7 @@
 """For research in Python: the functions that the commands use, from a site to a night, a plan, a year and a sweep.
 
-What is listed in `__all__` is public: names, parameters, units and errors stay as they are within a major version.
+What is listed in `__all__` is public: names, parameters, units and errors stay as they are within a major version. The
+examples run from the top of a checkout, which has the demo sites in scenarios/.
 """
 
 from __future__ import annotations
@@ -53,16 +54,27 @@ Day = str | date | None
 
 
 def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
-    """Everything that the files of a site say.
+    """Return everything that the files of a site say.
 
     Parameters
     ----------
     folder : the site's folder, which holds site.toml.
     offer : another offer's file; None for the site's own.
 
+    Returns
+    -------
+    The site, its offer and its series.
+
     Raises
     ------
     InputFaults : every fault of every file.
+
+    Examples
+    --------
+    >>> from scheduler.api import site
+    >>> inputs = site("scenarios/veterinary")
+    >>> inputs.site.name, inputs.site.car.battery_kwh, inputs.offer.currency
+    ('Gyvelsund veterinary practice', 47.0, 'DKK')
     """
     of_kind("folder", folder, (str, Path), "a path")
     of_kind("offer", offer, (str, Path, NoneType), "a path")
@@ -70,13 +82,13 @@ def site(folder: str | Path, offer: str | Path | None = None) -> Inputs:
 
 
 class NightOptions(TypedDict, total=False):
-    """What is asked of tonight, all of it optional.
+    """Options for tonight, all of them optional.
 
     Attributes
     ----------
-    now : a datetime, local where it has no zone, or "2026-03-02T18:20"; else the clock's.
-    home_at : when the car is back, as now. stay_home : no trip at all.
-    trips : `Trip` or "07:30-18:00 96km" each; else the site's usual ones.
+    now : a datetime, local if it has no zone, or text such as "2026-03-02T18:20"; by default the present.
+    home_at : when the car is back, in the same form. stay_home : whether there is no trip at all.
+    trips : each a `Trip` or text such as "07:30-18:00 96km"; by default the site's usual ones.
     highest_soc_today_percent : before today's driving [%]. wear_weight : instead of the site's [-].
     forecast, solar : "typical" or "recorded"; "low", "typical" or "high".
     """
@@ -91,18 +103,35 @@ class NightOptions(TypedDict, total=False):
     solar: SolarKind
 
 
-def night(inputs: Inputs, soc_percent: float, **words: Unpack[NightOptions]) -> Night:
-    """One night as the program sees it: boundaries (n + 1), load, solar and prices (n), car, charger, wear segments.
+def night(inputs: Inputs, soc_percent: float, **options: Unpack[NightOptions]) -> Night:
+    """Return one night as the program sees it.
 
     Parameters
     ----------
-    soc_percent : state of charge now, or on arrival with home_at [%]. words : see NightOptions.
+    inputs : from `site`. soc_percent : state of charge now, or on arrival with home_at [%].
+    options : see NightOptions.
+
+    Returns
+    -------
+    The night's boundaries, shape (n + 1,); load and solar [kW] and prices [money per kWh], each of shape (n,); car,
+    charger, trips and wear segments.
 
     Raises
     ------
-    InputFaults : a word is at fault, or a series does not cover the night.
+    InputFaults : an option is at fault, or a series does not cover the night.
+
+    Examples
+    --------
+    Intervals are as long as the site's plan has them, with a shorter one until the first full hour:
+
+    >>> from scheduler.api import night, site
+    >>> tonight = night(site("scenarios/veterinary"), 60, now="2026-03-02T18:20")
+    >>> tonight.intervals, tonight.hours[:3].round(3).tolist()
+    (25, [0.667, 1.0, 1.0])
+    >>> tonight.load_kw.shape, tonight.boundaries.shape
+    ((25,), (26,))
     """
-    return build_night(inputs, _understood(inputs, soc_percent, words))[0]
+    return build_night(inputs, _parse_options(inputs, soc_percent, options))[0]
 
 
 def model(night: Night) -> ConcreteModel:
@@ -124,18 +153,31 @@ def model(night: Night) -> ConcreteModel:
     return reference_model(night)
 
 
-def plan(inputs: Inputs, soc_percent: float, **words: Unpack[NightOptions]) -> Plan:
-    """Tonight's plan, which replay has verified, with its alternatives, blocks and reasons.
+def plan(inputs: Inputs, soc_percent: float, **options: Unpack[NightOptions]) -> Plan:
+    """Return tonight's plan, which replay has verified, with its alternatives, blocks and reasons.
 
     Parameters
     ----------
-    soc_percent, words : as of night.
+    inputs, soc_percent, options : as in `night`.
+
+    Returns
+    -------
+    The plan.
 
     Raises
     ------
-    InputFaults : as night. NoPlanError : the solver gave no plan. PlanRefused : replay refuses the plan.
+    InputFaults : as in `night`. NoPlanError : the solver gave no plan. PlanRefused : replay refuses the plan.
+
+    Examples
+    --------
+    >>> from scheduler.api import plan, site
+    >>> tonight = plan(site("scenarios/bookbindery"), 71, now="2026-03-02T18:20", trips="07:30-18:00 96km")
+    >>> [block.action for block in tonight.blocks]
+    ['discharge', 'cover', 'charge', 'cover']
+    >>> round(tonight.saving, 1), tonight.inputs.offer.currency
+    (3.4, 'EUR')
     """
-    evening = _understood(inputs, soc_percent, words)
+    evening = _parse_options(inputs, soc_percent, options)
     return solve_and_verify(inputs, evening, *build_night(inputs, evening))
 
 
@@ -148,17 +190,28 @@ def year(
     forecast: ForecastKind = "typical",
     soc_percent: float | None = None,
 ) -> Year:
-    """Local days, each night planned on what was known, carried out against what came, and billed from the meter.
+    """Return a period of local days, each night planned on its forecast, carried out on what was recorded, and billed.
 
     Parameters
     ----------
-    first, last : local days, both included; None for as far as the series go.
-    policy : "plan", "charge-only" or "charge-on-return". forecast : "typical", or "recorded" for hindsight.
-    soc_percent : when the first day begins [%]; None for the ceiling.
+    inputs : from `site`. first, last : local days, both included; None for as far as the series go.
+    policy : "plan", "charge-only" or "charge-on-return". forecast : "typical", or "recorded" for perfect foresight.
+    soc_percent : state of charge when the first day begins [%]; None for the ceiling.
+
+    Returns
+    -------
+    The bill, costs [money], and tables of nights and intervals [kWh].
 
     Raises
     ------
     InputFaults : days that the series do not cover. NoPlanError, PlanRefused : of a night.
+
+    Examples
+    --------
+    >>> from scheduler.api import site, year
+    >>> days = year(site("scenarios/veterinary"), "2026-03-02", "2026-03-03", policy="charge-on-return")
+    >>> len(days.nights), round(days.discharged_kwh, 1)
+    (3, 0.0)
     """
     _check_inputs(inputs)
     one_of("policy", policy, get_args(Policy))
@@ -184,16 +237,20 @@ def sweep(
     cluster: str | None = None,
     yes: bool = False,
 ) -> Study:
-    """Runs over wear weights, laws, offers and values of site keys; the tidy tables are in the folder and in `runs`.
+    """Make a run for every combination of wear weight, law, offer and values of site keys, and write tidy tables.
 
     Parameters
     ----------
-    weights : "0:3:0.1", or numbers of 0 or more [-]. laws : names; None for the site's own.
+    folder : the site's folder. weights : "0:3:0.1", or numbers of 0 or more [-]. laws : names; None for the site's own.
     offers : files; none for the site's own. settings : values by key, such as {"charger.discharge_min_kw": [0, 1.2]};
         a value that is itself a list stands in a list.
-    first, last, forecast : as of year. out : the folder to write; None for `sweep` in the site's folder.
-    jobs : processes; None for as many as there are cores. cluster : address of a Dask scheduler.
-    yes : whether over 100,000 runs are wanted.
+    first, last, forecast : as in `year`. out : the folder to write; None for `sweep` in the site's folder.
+    jobs : number of processes; None for one per core. cluster : address of a Dask scheduler.
+    yes : whether more than 100,000 runs are allowed.
+
+    Returns
+    -------
+    The sweep: its folder, the table of runs and the manifest.
 
     Raises
     ------
@@ -225,11 +282,19 @@ def sweep(
 
 
 def figures(folder: str | Path) -> Mapping[str, Figure]:
-    """The figures of a sweep, by name, from the tidy files in its folder alone.
+    """Return the figures of a sweep, by name, from the tidy files in its folder alone.
+
+    Parameters
+    ----------
+    folder : a sweep's output folder, which needs runs.csv and manifest.json.
+
+    Returns
+    -------
+    The figures "frontier", "weight" and "laws"; the label of each says what it shows.
 
     Raises
     ------
-    InputFaults : the folder is not one of a sweep. ModuleNotFoundError : the extra `study` is not installed.
+    InputFaults : the folder is not that of a sweep. ModuleNotFoundError : the extra `study` is not installed.
     """
     from scheduler.sweep.figures import figures_of
 
@@ -245,16 +310,16 @@ def _check_days(first: object, last: object) -> None:
         of_kind(name, day, (str, date, NoneType), "a day such as 2026-02-02")
 
 
-def _understood(inputs: Inputs, soc_percent: float, words: NightOptions) -> Request:
-    """Tonight's question."""
+def _parse_options(inputs: Inputs, soc_percent: float, options: NightOptions) -> Request:
+    """Return tonight's request."""
     _check_inputs(inputs)
     number_within("soc_percent", soc_percent, 0, 100)
-    one_of("forecast", words.get("forecast", "typical"), get_args(ForecastKind))
-    one_of("solar", words.get("solar", "typical"), get_args(SolarKind))
-    trips = tuple(several(words.get("trips", ())))
+    one_of("forecast", options.get("forecast", "typical"), get_args(ForecastKind))
+    one_of("solar", options.get("solar", "typical"), get_args(SolarKind))
+    trips = tuple(several(options.get("trips", ())))
     for name in ("now", "home_at"):
-        of_kind(name, words.get(name), (str, datetime, NoneType), "a moment such as 2026-03-02T18:20")
+        of_kind(name, options.get(name), (str, datetime, NoneType), "a moment such as 2026-03-02T18:20")
     for trip in trips:
         of_kind("trips", trip, (str, Trip), 'a trip such as "07:30-18:00 96km"')
-    given: dict[str, Any] = {**words, "trips": trips}
+    given: dict[str, Any] = {**options, "trips": trips}
     return parse_request(RequestOptions(soc_percent, **given), inputs)

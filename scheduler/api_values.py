@@ -13,14 +13,18 @@ from scheduler.textio.errors import did_you_mean, shown, single_fault
 
 
 def several(value: Any) -> list[Any]:
-    """The values themselves; a text, a path or a number alone is one value."""
+    """Return values as a list; text, a path or a number alone is one value.
+
+    >>> several("0:3:0.1"), several((0, 1))
+    (['0:3:0.1'], [0, 1])
+    """
     if isinstance(value, str | Path | numbers.Number | np.generic) or not isinstance(value, Iterable):
         return [value]
     return list(value)
 
 
 def one_of(name: str, value: object, allowed: Collection[str]) -> None:
-    """Refuse a word that is not allowed.
+    """Refuse a value that is not allowed.
 
     Raises
     ------
@@ -32,7 +36,7 @@ def one_of(name: str, value: object, allowed: Collection[str]) -> None:
 
 
 def number_within(name: str, value: object, low: float, high: float) -> None:
-    """Refuse what is no number between two others.
+    """Refuse a value that is not a number between two others.
 
     Raises
     ------
@@ -43,7 +47,7 @@ def number_within(name: str, value: object, low: float, high: float) -> None:
 
 
 def of_kind(name: str, value: object, kinds: type | tuple[type, ...], allowed: str) -> None:
-    """Refuse what is of no such kind.
+    """Refuse a value that is of none of the kinds.
 
     Raises
     ------

@@ -123,12 +123,12 @@ def _begin(shown: NightsShown, beginning: Beginning) -> None:
 
 def begin_text(beginning: Beginning) -> str:
     """How many runs, of how many days, and the time they are expected to take."""
-    asked, work = beginning.asked, beginning.work
-    references = len(asked.points) - asked.grid_runs
+    request, work = beginning.request, beginning.work
+    references = len(request.points) - request.grid_runs
     done = len(work.done)
     words = (
-        f"{counted_text(asked.grid_runs, 'run')} and {counted_text(references, 'reference')} of "
-        f"{counted_text(asked.days, 'day')} each"
+        f"{counted_text(request.grid_runs, 'run')} and {counted_text(references, 'reference')} of "
+        f"{counted_text(request.days, 'day')} each"
     )
     if done == len(work.runs):
         return f"{words}; all of them are there already."

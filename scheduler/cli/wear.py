@@ -44,8 +44,7 @@ def wear(
     """
     from scheduler.cli.progress import steps_shown
     from scheduler.diagnostics.wear import STAGES, WearOptions, wear_of_trace
-    from scheduler.diagnostics.wear_page import page_text
-    from scheduler.diagnostics.wear_terminal import show_wear, wear_json
+    from scheduler.diagnostics.wear_report import show_wear, wear_json, wear_page
     from scheduler.textio.write import write_together
 
     options = WearOptions(
@@ -60,7 +59,7 @@ def wear(
         with steps_shown(STAGES) as progress:
             found = wear_of_trace(options, progress)
         if out is not None:
-            write_together({out / "wear.json": wear_json(found), out / PAGE: page_text(found)})
+            write_together({out / "wear.json": wear_json(found), out / PAGE: wear_page(found)})
     print_result(found, as_json, wear_json, show_wear)
     if out is not None:
         say_written(as_json, out / "wear.json", out / PAGE)

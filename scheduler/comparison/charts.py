@@ -1,4 +1,4 @@
-"""The drawings of a comparison as SVG: ranked bars, months, and all nights by hour of day."""
+"""The charts of a comparison as SVG: ranked bars, months, and all nights by hour of day."""
 
 from __future__ import annotations
 
@@ -27,11 +27,11 @@ from scheduler.textio.errors import shortened
 from scheduler.textio.format import money_text, number_text
 
 MOST_LETTERS = 28
-"""Of an offer's name beside its amount."""
+"""Most letters of an offer's name beside its amount."""
 BAR, ROW = 16.0, 44.0
 """Height of a bar and of its row [px]."""
 DAY_TALLEST, PICTURE_HEIGHT = 6.0, 420.0
-"""Height of a day in the picture of all nights, at most, and of the whole [px]."""
+"""Most height of a day in the picture of all nights, and of the whole picture [px]."""
 LEVELS_KW = (0.05, 1.0, 2.5, 5.0)
 """Lower edges of the shades [kW]."""
 PICTURE_LEFT = 34.0
@@ -40,8 +40,8 @@ HOURS = (0, 6, 12, 18, 24)
 
 
 def ranking_chart(compared: Comparison) -> str:
-    """A bar per offer: its total, with the range if whole weeks are drawn again."""
-    totals = [each.money["plan"].in_all for each in compared.offers]
+    """Return an SVG with one bar per offer: its total, with the range if whole weeks are resampled."""
+    totals = [each.money["plan"].total for each in compared.offers]
     ranges = [compared.ranges[each.name] for each in compared.offers]
     ends = [0.0, *totals, *(end for found in ranges if found is not None for end in found)]
     low, high = min(ends), max(max(ends), min(ends) + 1.0)
@@ -69,22 +69,26 @@ def ranking_chart(compared: Comparison) -> str:
     return drawing("ranking", 8 + ROW * len(totals), f"Total cost, {compared.currency}", gist, list(marks()))
 
 
-def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> str:
-    """Three bars a month for the first offer: charged on return, only charged, as planned.
+def months_chart(compared: Comparison, by_way: dict[str, list[tuple[date, float]]]) -> str:
+    """Return an SVG with three bars per month for the first offer: charged on return, only charged, as planned.
 
     Parameters
     ----------
-    shown : amounts by month, by way of using the car.
+    by_way : totals by month [money], by way of using the car.
+
+    Returns
+    -------
+    The chart, the whole `<svg>` element.
     """
-    months = [month for month, _ in shown["plan"]]
-    values = {kind: [amount for _, amount in shown[kind]] for kind in ("charge-on-return", "charge-only", "plan")}
+    months = [month for month, _ in by_way["plan"]]
+    values = {kind: [amount for _, amount in by_way[kind]] for kind in ("charge-on-return", "charge-only", "plan")}
     highest = max(1.0, *(max(each) for each in values.values()))
     lowest = min(0.0, *(min(each) for each in values.values()))
     panel = Panel(12.0, 150.0, lowest, highest)
     width, y = (EDGE - LEFT) / len(months), panel.y
-    shown_as = {"charge-on-return": "load", "charge-only": "charge", "plan": "discharge"}
+    styles = {"charge-on-return": "load", "charge-only": "charge", "plan": "discharge"}
     names = ("on return", "only charged", "as planned")
-    key, base = legend([Entry(kind, words) for kind, words in zip(shown_as.values(), names, strict=True)], 183.0)
+    key, base = legend([Entry(style, name) for style, name in zip(styles.values(), names, strict=True)], 183.0)
 
     def marks() -> Iterator[str]:
         yield PATTERNS
@@ -94,7 +98,7 @@ def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]
             begin = LEFT + width * number + (width - 3 * each) / 2
             for place, (kind, amounts) in enumerate(values.items()):
                 left, amount = begin + each * place, amounts[number]
-                yield rectangle(left, y(max(amount, 0.0)), left + each * 0.86, y(min(amount, 0.0)), shown_as[kind])
+                yield rectangle(left, y(max(amount, 0.0)), left + each * 0.86, y(min(amount, 0.0)), styles[kind])
         ticks = [Tick((number + 0.5) / len(months), f"{month:%b}") for number, month in enumerate(months)]
         yield from bottom_axis(panel, ticks, lines=False)
         yield line(LEFT, y(0.0), EDGE, y(0.0), "axis")
@@ -115,13 +119,13 @@ def months_chart(compared: Comparison, shown: dict[str, list[tuple[date, float]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NightPicture:
-    """Power and energy by night and hour on the clock, all of shape (nights, 24).
+    """Power and energy by night and hour on the local clock, each of shape (nights, 24).
 
     Attributes
     ----------
     days : first local day of each night, which runs from noon to noon.
-    discharge_kw, charge_kw : mean power; 0 in a lost hour and outside the days.
-    discharge_kwh, charge_kwh : energy, of both hours of a doubled one.
+    discharge_kw, charge_kw : mean power [kW]; 0 in a skipped hour and outside the days compared.
+    discharge_kwh, charge_kwh : energy [kWh]; a doubled hour has that of both.
     """
 
     days: tuple[date, ...]
@@ -132,7 +136,7 @@ class NightPicture:
 
 
 def night_picture(each: ComparedOffer) -> NightPicture:
-    """Charge and discharge as planned, by night and by hour since noon on the local clock."""
+    """Return charge and discharge as planned, by night and by hour since noon on the local clock."""
     flows, timezone = each.flows["plan"], each.inputs.site.timezone
     first = each.first - timedelta(days=1)
     days = (each.last - first).days + 1
@@ -164,7 +168,16 @@ def night_picture(each: ComparedOffer) -> NightPicture:
 
 
 def nights_chart(picture: NightPicture, give: bool) -> str:
-    """All nights, one row each from noon to noon: the darker, the more power."""
+    """Return an SVG with one row per night from noon to noon: the darker, the more power.
+
+    Parameters
+    ----------
+    give : whether it shows discharging, or else charging.
+
+    Returns
+    -------
+    The chart, the whole `<svg>` element.
+    """
     power = picture.discharge_kw if give else picture.charge_kw
     day = min(DAY_TALLEST, PICTURE_HEIGHT / len(picture.days))
     top, width = 18.0, (EDGE - PICTURE_LEFT) / 24
@@ -204,7 +217,7 @@ def nights_chart(picture: NightPicture, give: bool) -> str:
 
 
 def _cells(here: np.ndarray, top: float, day: float, width: float) -> Iterator[str]:
-    """One rectangle for each run of hours of a night."""
+    """Yield a rectangle, as commands of an SVG path, for each run of hours of a night."""
     for row in range(len(here)):
         for begin, end in runs(here[row]):
             x, y = PICTURE_LEFT + width * begin, top + day * row
@@ -213,7 +226,7 @@ def _cells(here: np.ndarray, top: float, day: float, width: float) -> Iterator[s
 
 
 def _month_starts(days: Sequence[date]) -> Iterator[tuple[int, date]]:
-    """Number and day of the first of each month; a first month that hardly shows is left out."""
+    """Yield number and date of the first day of each month; a first month of few days is left out."""
     for number, day in enumerate(days):
         if day.day == 1 or (number == 0 and day.day < 20):
             yield number, day

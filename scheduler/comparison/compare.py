@@ -1,4 +1,7 @@
-"""`overnight compare`: from a site and offers to a folder with the comparison."""
+"""`overnight compare`: from a site and offers to a folder with the comparison.
+
+A sweep, which takes its number of processes in the same way, uses `process_count` too.
+"""
 
 from __future__ import annotations
 
@@ -26,28 +29,31 @@ def compare(
     begin: Callable[[Work[RolledFlows]], None] = lambda work: None,
     progress: Callable[[int], None] = lambda nights: None,
 ) -> Comparison:
-    """Compare offers and write the comparison to a folder; a year that is there already is not done again.
+    """Compare offers and write the comparison to a folder; runs that are already in it are not made again.
 
     Parameters
     ----------
     out : the folder, new or of an earlier comparison.
-    jobs : processes; None for as many as there are cores.
-    begin : told what there is to do, once everything is read and found in order.
-    progress : told from time to time how many nights are done.
+    jobs : number of processes; None for one per core.
+    begin : called with what there is to do, once everything is read and checked.
+    progress : called from time to time with the number of nights done.
+
+    Returns
+    -------
+    The comparison, as it was written.
 
     Raises
     ------
-    InputFaults : a file or a word is at fault; nothing was begun.
+    InputFaults : a file or an option is at fault; nothing was begun.
     NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
-    if jobs is not None and not 1 <= jobs <= MOST_JOBS:
-        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
-    asked = parse_period(options)
+    processes = process_count(jobs)
+    request = parse_period(options)
     refuse_other(out, "a comparison", _is_a_comparison)
     make_folder(out / RUNS_FOLDER)
-    work = work_of(asked.runs(), out / RUNS_FOLDER)
+    work = work_of(request.runs(), out / RUNS_FOLDER)
     begin(work)
-    compared = comparison_of(asked, dict(do(work, jobs or available_cores(), progress)))
+    compared = comparison_of(request, dict(do(work, processes, progress)))
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
     for old in out.glob("metered-*.csv"):
@@ -57,8 +63,20 @@ def compare(
     return compared
 
 
+def process_count(jobs: int | None) -> int:
+    """Return the number of processes on this machine; None stands for one per core.
+
+    Raises
+    ------
+    InputFaults : a number that is not allowed.
+    """
+    if jobs is not None and not (isinstance(jobs, int) and 1 <= jobs <= MOST_JOBS):
+        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
+    return jobs or available_cores()
+
+
 def _is_a_comparison(out: Path) -> bool:
-    """Whether a folder holds a comparison, or runs of one that was interrupted and nothing else, or nothing."""
+    """Return whether a folder holds a comparison, only the runs of one that was interrupted, or nothing."""
     there = [entry.name for entry in out.iterdir()]
     if not there or (out / "comparison.json").is_file():
         return True

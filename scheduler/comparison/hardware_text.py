@@ -1,4 +1,4 @@
-"""The case for the hardware in words: rows for a screen or a page, two sentences, and a table of other rates."""
+"""The case for the hardware as text: rows for a screen or a page, two sentences, and a table of other rates."""
 
 from __future__ import annotations
 
@@ -14,11 +14,15 @@ _BEYOND = ", beyond what the money would earn elsewhere, in today's money"
 
 
 def hardware_table(hardware: Hardware, first_year_saving: float) -> Table:
-    """The case, a name and a value a row; grant, upkeep and price change only where there are any.
+    """Return the case, a name and a value in each row; grant, upkeep and price change only where there are any.
 
     Parameters
     ----------
     first_year_saving : what the hardware saves in its first year, before upkeep [money]; below 0 where it costs more.
+
+    Returns
+    -------
+    A table without headings, every value as text.
     """
     case, currency = hardware.case, hardware.currency
     worth = hardware_worth(case, first_year_saving)
@@ -52,22 +56,26 @@ def hardware_table(hardware: Hardware, first_year_saving: float) -> Table:
 
 
 def hardware_sentences(hardware: Hardware, first_year_saving: float) -> tuple[str, str]:
-    """When the hardware pays for itself, and how it compares with what the money would earn elsewhere.
+    """Return two sentences: when the hardware pays for itself, and how it compares with money that earns elsewhere.
 
     Parameters
     ----------
-    first_year_saving : as in hardware_table.
+    first_year_saving : as in hardware_table [money].
     """
     worth = hardware_worth(hardware.case, first_year_saving)
     return _payback_sentence(hardware, worth), _worth_sentence(hardware, worth)
 
 
 def worth_table(hardware: Hardware, first_year_saving: float) -> Table:
-    """What is left over at the file's lists of rates: down, what money earns elsewhere, across, changes of prices.
+    """Return the net present value at each of the file's discount rates and yearly price changes.
 
     Parameters
     ----------
-    first_year_saving : as in hardware_table.
+    first_year_saving : as in hardware_table [money].
+
+    Returns
+    -------
+    A row per discount rate and a column per price change, every value as text.
     """
     rates, drifts = hardware.discount_rates_percent, hardware.price_drifts_percent
     amounts = worth_by_rate_and_drift(hardware.case, first_year_saving, rates, drifts)
@@ -83,12 +91,12 @@ def worth_table(hardware: Hardware, first_year_saving: float) -> Table:
 
 
 def _outlay_rows(hardware: Hardware) -> list[tuple[str, str]]:
-    """Price and what goes with it; as shown they add up to the extra outlay."""
+    """Return the price and what goes with it; as shown they add up to the extra outlay."""
     case, currency = hardware.case, hardware.currency
-    words = ("The hardware", "Installation", "Less a plain charger, needed anyway", "Less the grant")
+    names = ("The hardware", "Installation", "Less a plain charger, needed anyway", "Less the grant")
     amounts = (case.price, case.installation, -case.plain_charger_price, -case.grant)
     rounded = rows_that_add_up(amounts, money_digits(currency))
-    parts = [(name, _money(amount, currency)) for name, amount in zip(words, rounded, strict=True)]
+    parts = [(name, _money(amount, currency)) for name, amount in zip(names, rounded, strict=True)]
     return [*parts[: 4 if case.grant else 3], ("Extra outlay", _money(sum(rounded), currency))]
 
 
@@ -128,12 +136,12 @@ def _return_text(hardware: Hardware, worth: HardwareWorth) -> str:
         return "no rate: there is no extra outlay"
     if worth.return_percent is None:
         return "no rate: the extra outlay never comes back"
-    words = f"{_return(worth.return_percent)} a year"
+    text = f"{_return(worth.return_percent)} a year"
     count = len(worth.rates_of_return_percent)
     if count == 1:
-        return words
+        return text
     every = ", ".join(_return(rate) for rate in worth.rates_of_return_percent)
-    return f"{words}, the nearest to 0 of {count} rates that fit ({every})"
+    return f"{text}, the nearest to 0 of {count} rates that fit ({every})"
 
 
 def _payback_text(years: float | None) -> str:
@@ -143,7 +151,7 @@ def _payback_text(years: float | None) -> str:
 
 
 def _years(years: float) -> str:
-    """Years with one decimal."""
+    """Return years with one decimal."""
     return f"{number_text(years, 1)} years" if years >= 0.05 else "less than 0.1 years"
 
 
@@ -156,7 +164,7 @@ def _has_outlay(hardware: Hardware) -> bool:
 
 
 def _cents(amount: float, currency: str) -> float:
-    """The amount as it is shown: 0 where it rounds to nothing."""
+    """Return the amount as it is shown, 0 where it rounds to nothing [money]."""
     return round(amount, money_digits(currency))
 
 
@@ -171,7 +179,7 @@ def _money(amount: float, currency: str) -> str:
 
 
 def _rate(percent: float) -> str:
-    """A yearly rate with as many decimals as it has, at most two."""
+    """Return a yearly rate with as many decimals as it has, at most two."""
     return f"{number_text(percent, 2).rstrip('0').rstrip('.')} %"
 
 
@@ -180,5 +188,5 @@ def _signed_rate(percent: float) -> str:
 
 
 def _return(percent: float) -> str:
-    """A yearly return with one decimal."""
+    """Return a yearly return with one decimal."""
     return f"{number_text(percent, 1)} %" if percent <= MOST_PERCENT else f"over {MOST_PERCENT:.0f} %"

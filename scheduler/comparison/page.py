@@ -1,4 +1,4 @@
-"""`comparison.html`: a comparison as one page that opens without a network, fit to be put in front of a client."""
+"""`comparison.html`: a comparison as one page that opens without a network, fit to show to a client."""
 
 from __future__ import annotations
 
@@ -27,22 +27,22 @@ from scheduler.plans.plan import CAUTIONS
 from scheduler.render.page_template import page_template
 from scheduler.textio.format import percent_text
 
-SHORT_MONTHS = 1
-"""Months of which no drawing is made."""
+FEW_MONTHS = 1
+"""Comparisons of up to so many months have no chart of months."""
 
 
 def comparison_page(compared: Comparison) -> str:
-    """The page, self-contained."""
-    asked, best = compared.asked, compared.best
+    """Return the page as HTML text that needs no other file."""
+    request, best = compared.request, compared.best
     site = best.inputs.site
     by_month = {each.name: _months(each, "plan") for each in compared.offers}
     ways = {kind: _months(best, kind) for kind in ("charge-on-return", "charge-only", "plan")}
     picture = night_picture(best)
-    several_months = len(by_month[best.name]) > SHORT_MONTHS
-    hardware = asked.hardware
+    several_months = len(by_month[best.name]) > FEW_MONTHS
+    hardware = request.hardware
     return page_template("scheduler.comparison", "page.html").render(
         headline=headline(compared),
-        about=f"{site.name}, {day_span_text(asked.first, asked.last)}, all amounts in {compared.currency}",
+        about=f"{site.name}, {day_span_text(request.first, request.last)}, all amounts in {compared.currency}",
         ranking=ranking_table(compared),
         ranking_chart=Markup(ranking_chart(compared)),
         ties=tie_text(compared),
@@ -63,12 +63,12 @@ def comparison_page(compared: Comparison) -> str:
             "case": hardware_table(hardware, compared.yearly_saving),
             "other_rates": worth_table(hardware, compared.yearly_saving),
         },
-        assumptions=asked.notes,
+        assumptions=request.notes,
         cautions=(*CAUTIONS, CLOSING),
         options=[
-            ("Days", f"{asked.days}, {day_span_text(asked.first, asked.last)}"),
-            ("Car when they begin", percent_text(asked.start_soc_percent)),
-            ("Each evening knew", "typical days" if asked.forecast == "typical" else "what really came"),
+            ("Days", f"{request.days}, {day_span_text(request.first, request.last)}"),
+            ("Car when they begin", percent_text(request.start_soc_percent)),
+            ("Each evening knew", "typical days" if request.forecast == "typical" else "what really came"),
             ("Wear weight", f"{site.wear.weight:g}"),
         ],
         files=_files(compared),
@@ -76,15 +76,16 @@ def comparison_page(compared: Comparison) -> str:
 
 
 def _months(each: ComparedOffer, kind: str) -> list[tuple[date, float]]:
-    return [(month.month, month.money.in_all) for month in months(each, kind)]
+    """Return the first day and the total of each month [money]."""
+    return [(month.month, month.money.total) for month in months(each, kind)]
 
 
 def _files(compared: Comparison) -> list[tuple[str, str]]:
-    """Each file that was read, and the beginning of its SHA-256."""
+    """Return each file that was read, and the beginning of its SHA-256."""
     folder = compared.best.inputs.site.folder
     return [(_name(shown_path(file, folder)), sha256[:HASH_LETTERS]) for file, sha256 in compared.hashes.items()]
 
 
 def _name(path: str) -> str:
-    """A path inside the site; of a file elsewhere its name alone."""
+    """Return a path inside the site as it is; of a file elsewhere, its name alone."""
     return path.rsplit("/", 1)[-1] if path.startswith(("/", "..")) else path

@@ -1,4 +1,9 @@
-"""A comparison of offers over days: what each costs, how the car was used, how sure the ranking is."""
+"""A comparison of offers over a period: what each costs, how the car was used, how certain the ranking is.
+
+For every way of using the car, an offer has one stored-energy price, the mean of the plan's nights. The weeks behind
+the ranges are differences of bills from the first day on, so that they sum to the whole whatever tiered prices and
+demand charges do.
+"""
 
 from __future__ import annotations
 
@@ -25,17 +30,17 @@ from scheduler.rolling.period import ComparisonRequest
 
 DAYS_A_YEAR = 365.25
 LEAST_SHARE = 0.01
-"""A saving below this part of the cost is none."""
+"""A saving below this share of the cost counts as none [-]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Money:
-    """What days cost one who uses the car in one way [money].
+    """What a period costs with the car used in one way [money].
 
     Attributes
     ----------
     bill : from the meter. on_the_way : charging away from home. wear : of the battery, unweighted, driving included.
-    stored_energy : worth of what the battery gained, at the stored-energy price.
+    stored_energy : value of the energy that the battery gained, at the stored-energy price.
     """
 
     bill: float
@@ -44,29 +49,21 @@ class Money:
     stored_energy: float
 
     @property
-    def in_all(self) -> float:
-        """All of it; what is compared."""
+    def total(self) -> float:
+        """Return bill, on the way and wear less stored energy [money]; this is what is compared."""
         return self.bill + self.on_the_way + self.wear - self.stored_energy
-
-    def less(self, other: Money) -> Money:
-        """By how much it is dearer than another, part by part."""
-        return Money(
-            self.bill - other.bill,
-            self.on_the_way - other.on_the_way,
-            self.wear - other.wear,
-            self.stored_energy - other.stored_energy,
-        )
 
 
 @dataclass(frozen=True, eq=False)
 class ComparedOffer:
-    """One offer over the days.
+    """One offer over the period.
 
     Attributes
     ----------
-    name : for files. inputs : the site with the offer.
-    flows : of each way of using the car, by name ("plan", "hindsight", "charge-only", "charge-on-return").
-    first, last : local days.
+    name : the offer's name in file names. inputs : the site with the offer.
+    flows : of each way of using the car, by name: "plan", "hindsight" (perfect foresight), "charge-only",
+        "charge-on-return".
+    first, last : local days, both included.
     """
 
     name: str
@@ -77,47 +74,48 @@ class ComparedOffer:
 
     @cached_property
     def bills(self) -> dict[str, Bill]:
-        """The bill of each way."""
+        """Return the bill of each way of using the car."""
         return {kind: rolled_bill(flows, self.inputs, self.first, self.last) for kind, flows in self.flows.items()}
 
     @cached_property
     def money(self) -> dict[str, Money]:
-        """What each way costs."""
+        """Return what each way of using the car costs."""
         return {kind: self._money(flows, self.bills[kind].total) for kind, flows in self.flows.items()}
 
     @cached_property
     def weekly(self) -> dict[str, FloatArray]:
-        """The total of each way, by week [money], shape (weeks,); the weeks sum to the whole."""
+        """Return the total of each way by week [money], shape (weeks,); the weeks sum to the whole."""
         return {kind: self._weekly(flows) for kind, flows in self.flows.items()}
 
     @property
     def saving(self) -> float:
-        """What planning saves against charging on return [money]."""
-        return self.money["charge-on-return"].in_all - self.money["plan"].in_all
+        """Return what planning saves against charging on return [money]."""
+        return self.money["charge-on-return"].total - self.money["plan"].total
 
     @property
     def discharge_value(self) -> float:
-        """What discharging is worth: only charging, less the plan, wear included [money]."""
-        return self.money["charge-only"].in_all - self.money["plan"].in_all
+        """Return what discharging is worth: only charging less the plan, wear included [money]."""
+        return self.money["charge-only"].total - self.money["plan"].total
 
     @property
-    def hindsight_share(self) -> float | None:
-        """Part of what a perfect forecast would have saved against charging on return that the plan did save.
+    def perfect_foresight_share(self) -> float | None:
+        """Return the share of perfect foresight's saving against charging on return that the plan achieved [-].
 
-        None where that is less than one percent of what charging on return costs: no part of it says anything.
+        None where that saving is less than one percent of what charging on return costs: a share of it would mean
+        nothing.
         """
-        on_return = self.money["charge-on-return"].in_all
-        possible = on_return - self.money["hindsight"].in_all
+        on_return = self.money["charge-on-return"].total
+        possible = on_return - self.money["hindsight"].total
         return self.saving / possible if possible > LEAST_SHARE * abs(on_return) else None
 
     @property
     def equivalent_full_cycles(self) -> float:
-        """What left the battery, driving included, in batteries."""
+        """Return the energy out of the battery, driving included, over its capacity [-]."""
         return float(self.flows["plan"].out_of_battery_kwh.sum()) / self.inputs.site.car.battery_kwh
 
     @cached_property
     def cycle_wear_by_law(self) -> dict[str, float]:
-        """Unweighted wear of the plan's cycles by the segment prices of every law [money]."""
+        """Return the unweighted wear of the plan's cycles at every law's segment prices [money]."""
         flows, site = self.flows["plan"], self.inputs.site
         gained = np.diff(np.concatenate(([flows.stored_before_kwh], flows.stored_kwh)))
         out = flows.out_of_battery_kwh
@@ -145,7 +143,7 @@ class ComparedOffer:
 
     @property
     def stored_energy_price(self) -> float:
-        """What a kWh more in the battery at the end counts for: the plan's mean over its nights [money per kWh]."""
+        """Return the value of a kWh more in the battery at the end: the plan's mean over its nights [money per kWh]."""
         return self.flows["plan"].stored_energy_price
 
     def _weekly(self, flows: RolledFlows) -> FloatArray:
@@ -159,109 +157,113 @@ class ComparedOffer:
 
 
 def midnight_of(day: date, inputs: Inputs) -> pd.Timestamp:
-    """The instant at which a local day of the site begins."""
+    """Return the instant at which a local day of the site begins."""
     return pd.Timestamp(midnight(day, inputs.site.timezone))
 
 
 def _row(flows: RolledFlows, instant: pd.Timestamp) -> int:
-    """Number of the interval that begins at an instant; that of all intervals at the end."""
+    """Return the number of the interval that begins at an instant; at the end, the number of intervals."""
     return int(flows.start.searchsorted(instant))
 
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Offers over the same days, the one that costs least first.
+    """Offers over the same period, the one that costs least first.
 
     Attributes
     ----------
-    asked : what was compared. offers : ranked by the total of the plan.
+    request : what was compared. offers : ranked by the total of the plan.
     """
 
-    asked: ComparisonRequest
+    request: ComparisonRequest
     offers: tuple[ComparedOffer, ...]
 
     @property
     def best(self) -> ComparedOffer:
-        """The offer that costs least."""
+        """Return the offer that costs least."""
         return self.offers[0]
 
     @property
     def hashes(self) -> dict[Path, str]:
-        """SHA-256 of every file that was read, as it was then."""
+        """Return the SHA-256 of every file, as it was when read."""
         return {file: sha256 for each in self.offers for file, sha256 in each.inputs.hashes.items()}
 
     @property
     def currency(self) -> str:
-        """Of every amount."""
+        """Return the currency of every amount."""
         return self.best.inputs.offer.currency
 
     @cached_property
     def ties(self) -> dict[str, bool | None]:
-        """Whether each offer's distance from the best is smaller than its own spread; None where weeks are too few."""
+        """Return whether each offer's distance from the best is within its uncertainty; None with too few weeks."""
         return {offer.name: is_tie(self.weekly_distance(offer)) for offer in self.offers[1:]}
 
     @cached_property
     def ranges(self) -> dict[str, tuple[float, float] | None]:
-        """Range of each offer's total when whole weeks are drawn again [money]."""
+        """Return the range of each offer's total when whole weeks are resampled [money]; None with too few weeks."""
         return {offer.name: bootstrap_range(offer.weekly["plan"]) for offer in self.offers}
 
     @cached_property
     def distances(self) -> dict[str, tuple[float, float] | None]:
-        """Range of each offer's distance from the best, likewise [money]."""
+        """Return the range of each offer's distance from the best, likewise [money]."""
         return {offer.name: bootstrap_range(self.weekly_distance(offer)) for offer in self.offers}
 
     def weekly_distance(self, offer: ComparedOffer) -> FloatArray:
-        """By how much an offer is dearer than the best in each week [money], shape (weeks,)."""
+        """Return how much more an offer costs than the best in each week [money], shape (weeks,)."""
         return offer.weekly["plan"] - self.best.weekly["plan"]
 
     @property
     def best_without(self) -> ComparedOffer:
-        """The offer that costs least where the car is charged at the best times and never discharged."""
-        return min(self.offers, key=lambda offer: offer.money["charge-only"].in_all)
+        """Return the offer that costs least if the car is charged at the best times and never discharged."""
+        return min(self.offers, key=lambda offer: offer.money["charge-only"].total)
 
     @property
     def best_on_return(self) -> ComparedOffer:
-        """The offer that costs least where the car is charged on its return."""
-        return min(self.offers, key=lambda offer: offer.money["charge-on-return"].in_all)
+        """Return the offer that costs least if the car is charged on its return."""
+        return min(self.offers, key=lambda offer: offer.money["charge-on-return"].total)
 
     @property
     def yearly_saving(self) -> float:
-        """What the bidirectional charger saves a year beyond a plain one [money a year].
+        """Return what the bidirectional charger saves a year beyond a plain one [money a year].
 
-        The best offer with discharging against the best for a car that is charged just as cleverly and never
-        discharged; days that are no year are scaled to one.
+        It compares the best offer with discharging with the best offer for a car that is charged at the best times and
+        never discharged; a period other than a year is scaled to one.
         """
-        saving = self.best_without.money["charge-only"].in_all - self.best.money["plan"].in_all
-        return saving * DAYS_A_YEAR / self.asked.days if self.scaled else saving
+        saving = self.best_without.money["charge-only"].total - self.best.money["plan"].total
+        return saving * DAYS_A_YEAR / self.request.days if self.scaled else saving
 
     @property
     def scaled(self) -> bool:
-        """Whether the days are not a year, so that yearly amounts are scaled."""
-        return not 365 <= self.asked.days <= 366
+        """Return whether the period is not a year, so that yearly amounts are scaled."""
+        return not 365 <= self.request.days <= 366
 
 
-def comparison_of(asked: ComparisonRequest, results: Mapping[str, RolledFlows]) -> Comparison:
-    """The comparison from the result of every run.
+def comparison_of(request: ComparisonRequest, results: Mapping[str, RolledFlows]) -> Comparison:
+    """Return the comparison from the results of all runs.
 
     Parameters
     ----------
-    results : by the names of `asked.runs()`.
+    results : by the names of `request.runs()`.
+
+    Returns
+    -------
+    The comparison, its offers ranked by the total of the plan.
     """
     offers = []
-    for name, inputs in asked.offers.items():
+    for name, inputs in request.offers.items():
         flows = {run.removeprefix(f"{name}."): found for run, found in results.items() if run.startswith(f"{name}.")}
         flows.setdefault("hindsight", flows["plan"])
-        offers.append(ComparedOffer(name, inputs, flows, asked.first, asked.last))
-    return Comparison(asked, tuple(sorted(offers, key=lambda offer: offer.money["plan"].in_all)))
+        offers.append(ComparedOffer(name, inputs, flows, request.first, request.last))
+    return Comparison(request, tuple(sorted(offers, key=lambda offer: offer.money["plan"].total)))
 
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """One calendar month, or the part of it that was compared, of one way of using the car under an offer.
+    """One calendar month, or the part of it that was compared, with the car used in one way under an offer.
 
     Attributes
     ----------
-    month : its first day. money, energy : as ComparedOffer.money, and by name of COLUMNS [kWh].
+    month : its first day. money : what it costs. energy : by name of COLUMNS [kWh].
     """
 
     month: date
@@ -270,7 +272,7 @@ class Month:
 
 
 def months(offer: ComparedOffer, kind: str) -> Iterator[Month]:
-    """The months of the days, in order; they sum to the whole."""
+    """Yield the months of the period in order; they sum to the whole."""
     flows, lines = offer.flows[kind], offer.bills[kind].lines
     firsts = [offer.first.replace(day=1)]
     while (following := (firsts[-1] + timedelta(days=32)).replace(day=1)) <= offer.last:

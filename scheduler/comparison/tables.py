@@ -39,7 +39,7 @@ ALL_NIGHT_COLUMNS = ("offer", "run", "start", "end", *NIGHT_COLUMNS)
 
 
 def comparison_texts(compared: Comparison) -> dict[str, str]:
-    """Every file but the page, by its name."""
+    """Return the text of every file but the page, by file name."""
     timezone = compared.best.inputs.site.timezone
     metered = {f"metered-{each.name}.csv": metered_text(each.flows["plan"], timezone) for each in compared.offers}
     return {
@@ -52,12 +52,12 @@ def comparison_texts(compared: Comparison) -> dict[str, str]:
 
 
 def _files_table(keys: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
-    """A table that is only written to files."""
+    """Return a table that is only written to files, not shown."""
     return Table(tuple(Column(key) for key in keys), tuple(tuple(row) for row in rows))
 
 
 def _month_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
-    """One row for each offer, way of using the car and month; `in_all` is the bill and what goes with it."""
+    """Yield one row for each offer, way of using the car and month; the column `in_all` holds the total."""
     for each in compared.offers:
         for kind in each.flows:
             for month in months(each, kind):
@@ -71,7 +71,7 @@ def _month_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
 
 
 def _night_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
-    """One row for each offer, way of using the car and night."""
+    """Yield one row for each offer, way of using the car and night."""
     for each in compared.offers:
         timezone = each.inputs.site.timezone
         for kind, flows in each.flows.items():
@@ -81,8 +81,8 @@ def _night_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
 
 
 def comparison_json(compared: Comparison) -> str:
-    """The whole comparison as JSON text, the nights and the metered tables apart."""
-    asked, best = compared.asked, compared.best
+    """Return the whole comparison as JSON text, without the nights and the metered tables."""
+    request, best = compared.request, compared.best
     site = best.inputs.site
     document = {
         "format": FORMAT,
@@ -90,14 +90,14 @@ def comparison_json(compared: Comparison) -> str:
         "site": site.name,
         "timezone": site.timezone,
         "currency": compared.currency,
-        "first_day": asked.first.isoformat(),
-        "last_day": asked.last.isoformat(),
-        "forecast": asked.forecast,
-        "start_soc_percent": asked.start_soc_percent,
+        "first_day": request.first.isoformat(),
+        "last_day": request.last.isoformat(),
+        "forecast": request.forecast,
+        "start_soc_percent": request.start_soc_percent,
         "inputs": {shown_path(file, site.folder): sha256 for file, sha256 in compared.hashes.items()},
         "offers": [_offer(compared, each) for each in compared.offers],
         "hardware": _hardware(compared),
-        "notes": list(asked.notes),
+        "notes": list(request.notes),
     }
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
@@ -111,7 +111,7 @@ def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
         "metered": f"metered-{each.name}.csv",
         "costs": {kind: _money(money) for kind, money in each.money.items()},
         "in_all_range": compared.ranges[each.name],
-        "dearer_than_best": each.money["plan"].in_all - compared.best.money["plan"].in_all,
+        "dearer_than_best": each.money["plan"].total - compared.best.money["plan"].total,
         "dearer_than_best_range": distance,
         "ties_with_best": tie,
         "cycle_wear_by_law": each.cycle_wear_by_law,
@@ -123,7 +123,7 @@ def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
 
 
 def _row(each: ComparedOffer) -> tuple[Cell, ...]:
-    """The row of comparison.csv."""
+    """Return an offer's row of comparison.csv."""
     plan = each.flows["plan"]
     return (
         each.inputs.offer.name,
@@ -132,7 +132,7 @@ def _row(each: ComparedOffer) -> tuple[Cell, ...]:
         each.money["charge-only"].bill,
         each.discharge_value,
         each.money["hindsight"].bill,
-        each.hindsight_share,
+        each.perfect_foresight_share,
         each.money["plan"].wear,
         each.equivalent_full_cycles,
         float(plan.energy["discharge_kwh"].sum()),
@@ -144,13 +144,13 @@ def _row(each: ComparedOffer) -> tuple[Cell, ...]:
 
 
 def _money(money: Money) -> dict[str, float]:
-    """By name of MONEY_COLUMNS; in_all = bill + on_the_way_cost + wear_cost - stored_energy."""
-    values = (money.bill, money.on_the_way, money.wear, money.stored_energy, money.in_all)
+    """Return amounts by name of MONEY_COLUMNS; in_all = bill + on_the_way_cost + wear_cost - stored_energy."""
+    values = (money.bill, money.on_the_way, money.wear, money.stored_energy, money.total)
     return dict(zip(MONEY_COLUMNS, values, strict=True))
 
 
 def _hardware(compared: Comparison) -> dict[str, Any] | None:
-    hardware = compared.asked.hardware
+    hardware = compared.request.hardware
     if hardware is None:
         return None
     saving = compared.yearly_saving

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rich.console import Console
-from rich.text import Text
 
 from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
 from scheduler.comparison.results import Comparison
@@ -21,21 +20,20 @@ from scheduler.comparison.text import (
     ways_table,
 )
 from scheduler.plans.plan import CAUTIONS
-from scheduler.render.terminal import print_list, print_table
+from scheduler.render.terminal import print_list, print_paragraph, print_table
 
 WIDTH = 120
 
 
 def show_comparison(compared: Comparison, console: Console) -> None:
     """Print what each offer costs, what discharging is worth under it, and the hardware's case."""
-    asked = compared.asked
+    request = compared.request
     width = min(WIDTH, console.width)
 
-    def say(words: str, style: str = "") -> None:
-        console.print(Text(words, style=style), width=width)
-        console.print()
+    def say(sentence: str, style: str = "") -> None:
+        print_paragraph(sentence, console, width, style)
 
-    about = f"{compared.best.inputs.site.name}, {day_span_text(asked.first, asked.last)}, in {compared.currency}"
+    about = f"{compared.best.inputs.site.name}, {day_span_text(request.first, request.last)}, in {compared.currency}"
     say(about)
     say(headline(compared), "bold")
     print_table(ranking_table(compared), console, width)
@@ -45,15 +43,15 @@ def show_comparison(compared: Comparison, console: Console) -> None:
         print_table(content, console, width)
     for sentence in not_worth_text(compared):
         say(sentence)
-    if asked.hardware is not None:
+    if request.hardware is not None:
         saving = compared.yearly_saving
         say("Does the hardware pay", "bold")
-        say(" ".join(hardware_sentences(asked.hardware, saving)))
+        say(" ".join(hardware_sentences(request.hardware, saving)))
         say(hardware_lead(compared))
-        print_table(hardware_table(asked.hardware, saving), console, width)
-        worth = worth_table(asked.hardware, saving)
+        print_table(hardware_table(request.hardware, saving), console, width)
+        worth = worth_table(request.hardware, saving)
         say(worth.caption)
         print_table(replace(worth, caption=""), console, width)
-    print_list("Assumptions", asked.notes, console, width)
+    print_list("Assumptions", request.notes, console, width)
     print_list("Cautions", (*CAUTIONS, CLOSING), console, width)
     console.print()

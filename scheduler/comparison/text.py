@@ -1,4 +1,4 @@
-"""A comparison in words: the headline, tables whose rows add up as shown, and what is said of ties and hardware."""
+"""A comparison as text: the headline, tables whose rows add up as shown, and sentences on ties and hardware."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ WAYS = {
     "plan": "As planned",
     "hindsight": "As planned with perfect foresight",
 }
-"""Each way of using the car, the order in which they are shown."""
+"""Names of the ways of using the car, in the order in which they are shown."""
 CENT = 0.005
-"""Below this an amount is none [money]."""
+"""Amounts below this count as none [money]."""
 CLOSING = (
     "Past prices, weather and drives do not promise the next year's; an offer's terms, its notice period and what it "
     "asks of the meter are in its contract, not here."
@@ -26,16 +26,20 @@ CLOSING = (
 
 
 def day_span_text(first: date, last: date) -> str:
-    """Days, "1 July 2025 to 30 June 2026", or the one there is."""
+    """Return first and last day as text, or the one day there is.
+
+    >>> day_span_text(date(2025, 7, 1), date(2026, 6, 30))
+    '1 July 2025 to 30 June 2026'
+    """
     if first == last:
         return f"{first.day} {first:%B %Y}"
     return f"{first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
 
 
 def headline(compared: Comparison) -> str:
-    """Which offer costs least, and by how much, or that it is a tie."""
+    """Return a sentence: which offer costs least, and by how much, or that it is a tie."""
     best = compared.best
-    cost = _amount(compared, best.money["plan"].in_all)
+    cost = _amount(compared, best.money["plan"].total)
     name = best.inputs.offer.name
     if len(compared.offers) == 1:
         return f"{name} costs {cost} in total."
@@ -47,14 +51,14 @@ def headline(compared: Comparison) -> str:
         begins = f"{name} and {names} cost about the same, {cost} in total for {name}"
     if following is None:
         return f"{begins}."
-    less = following.money["plan"].in_all - best.money["plan"].in_all
+    less = following.money["plan"].total - best.money["plan"].total
     if less < CENT:
         return f"{name} and {following.inputs.offer.name} cost the same, {cost} in total."
     return f"{begins}; {following.inputs.offer.name} costs {_amount(compared, less)} more."
 
 
 def ranking_table(compared: Comparison) -> Table:
-    """One row per offer: what makes up its cost, and its distance from the best."""
+    """Return one row per offer: what makes up its cost, and its distance from the best."""
     on_the_way = any(each.money["plan"].on_the_way for each in compared.offers)
     names = ["Offer", "Bill", *(["On the way"] if on_the_way else []), "Battery wear", "Stored energy used", "Total"]
     several = len(compared.offers) > 1
@@ -67,17 +71,17 @@ def ranking_table(compared: Comparison) -> Table:
 
 
 def ways_table(compared: Comparison) -> Table:
-    """One row per way of using the car: its total under each offer; then what discharging is worth."""
+    """Return one row per way of using the car: its total under each offer; then what discharging is worth."""
     names = ("Total", *(each.inputs.offer.name for each in compared.offers))
     rows: list[tuple[Cell, ...]] = [
-        (words, *(each.money[kind].in_all for each in compared.offers)) for kind, words in WAYS.items()
+        (name, *(each.money[kind].total for each in compared.offers)) for kind, name in WAYS.items()
     ]
     worth = tuple(_difference(compared, each, "charge-only", "plan") for each in compared.offers)
     return _money_table(compared, names, [*rows, ("Discharging is worth", *worth)])
 
 
 def not_worth_text(compared: Comparison) -> tuple[str, ...]:
-    """A sentence on offers under which the car is better only charged."""
+    """Return a sentence on the offers under which the car is better only charged; empty if there are none."""
     names = [each.inputs.offer.name for each in compared.offers if each.discharge_value < -CENT]
     if not names:
         return ()
@@ -89,11 +93,11 @@ def not_worth_text(compared: Comparison) -> tuple[str, ...]:
 
 
 def use_table(compared: Comparison) -> Table:
-    """One row per quantity: how the car was used under each offer."""
+    """Return one row per quantity: how the car was used under each offer."""
     columns = ("As planned", *(each.inputs.offer.name for each in compared.offers))
 
-    def row(words: str, values: Sequence[str]) -> tuple[str, ...]:
-        return (words, *values)
+    def row(name: str, values: Sequence[str]) -> tuple[str, ...]:
+        return (name, *values)
 
     plans = [each.flows["plan"] for each in compared.offers]
     nights = len(plans[0].night_start)
@@ -112,48 +116,55 @@ def use_table(compared: Comparison) -> Table:
             [_missed(plan) for plan in plans],
         ),
     ]
-    if compared.asked.forecast != "recorded":
+    if compared.request.forecast != "recorded":
         rows.append(row("Share of what perfect foresight saves", [_share(each) for each in compared.offers]))
     return text_table(columns, rows)
 
 
-def months_table(compared: Comparison, shown: dict[str, list[tuple[date, float]]]) -> Table:
-    """One row per month: the total of each offer as planned.
+def months_table(compared: Comparison, by_offer: dict[str, list[tuple[date, float]]]) -> Table:
+    """Return one row per month: the total of each offer as planned.
 
     Parameters
     ----------
-    shown : amounts by month, by the offer's name for files.
+    by_offer : totals by month [money], by the offer's name in file names.
+
+    Returns
+    -------
+    The table, a column per offer.
     """
     names = ("Month", *(each.inputs.offer.name for each in compared.offers))
-    months = [month for month, _ in shown[compared.best.name]]
+    months = [month for month, _ in by_offer[compared.best.name]]
     rows: list[tuple[Cell, ...]] = [
-        (f"{month:%b %Y}", *(shown[each.name][row][1] for each in compared.offers)) for row, month in enumerate(months)
+        (f"{month:%b %Y}", *(by_offer[each.name][row][1] for each in compared.offers))
+        for row, month in enumerate(months)
     ]
     return _money_table(compared, names, rows)
 
 
 def tie_text(compared: Comparison) -> tuple[str, ...]:
-    """What the ranges mean, and who ties with the first."""
+    """Return a sentence on what the ranges mean and which offers tie with the first; empty for a single offer."""
     if len(compared.offers) == 1:
         return ()
     if all(tie is None for tie in compared.ties.values()):
         return ("Fewer than four weeks are too few to say whether a difference is more than chance.",)
     tied = [each.inputs.offer.name for each in compared.offers[1:] if compared.ties[each.name]]
     best = compared.best.inputs.offer.name
-    said = "The range beside a difference is where 95 of 100 such periods lie if whole weeks are drawn anew from these."
+    ranges = (
+        "The range beside a difference is where 95 of 100 such periods lie if whole weeks are drawn anew from these."
+    )
     if not tied:
-        return (f"{said} None of them reaches 0, so the first place is no accident of these weeks.",)
-    return (f"{said} It reaches 0 for {' and '.join(tied)}: between {best} and that these weeks do not decide.",)
+        return (f"{ranges} None of them reaches 0, so the first place is no accident of these weeks.",)
+    return (f"{ranges} It reaches 0 for {' and '.join(tied)}: between {best} and that these weeks do not decide.",)
 
 
 def hardware_lead(compared: Comparison) -> str:
-    """What the yearly saving behind the hardware's case is."""
+    """Return a sentence on what the yearly saving behind the hardware's case is."""
     with_name, without = compared.best.inputs.offer.name, compared.best_without.inputs.offer.name
     other = "the same offer" if with_name == without else f"the offer that is then best, {without}"
     scaled = ""
     if compared.scaled:
         scaled = (
-            f" The {compared.asked.days} days are scaled to a year of {DAYS_A_YEAR:g}; other seasons may differ much."
+            f" The {compared.request.days} days are scaled to a year of {DAYS_A_YEAR:g}; other seasons may differ much."
         )
     return (
         f"The saving is that of discharging: {with_name} with the plan against {other} with a plain charger that "
@@ -162,13 +173,13 @@ def hardware_lead(compared: Comparison) -> str:
 
 
 def _money_table(compared: Comparison, names: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
-    """Names, then amounts of money."""
+    """Return a table of one column of names and others of money."""
     amounts = (Column(heading=name, unit=compared.currency, kind="money") for name in names[1:])
     return Table((Column(heading=names[0]), *amounts), tuple(tuple(row) for row in rows))
 
 
 def _parts(compared: Comparison, money: Money) -> list[float]:
-    """Bill, on the way, wear and energy kept as they are shown, so that they sum to the total that is shown."""
+    """Return bill, on the way, wear and stored energy used, rounded so that they sum to the total shown [money]."""
     amounts = (money.bill, money.on_the_way, money.wear, -money.stored_energy)
     return rows_that_add_up(amounts, money_digits(compared.currency))
 
@@ -176,22 +187,22 @@ def _parts(compared: Comparison, money: Money) -> list[float]:
 def _distance(compared: Comparison, each: ComparedOffer) -> str:
     if each is compared.best:
         return NOTHING
-    words = money_text(each.money["plan"].in_all - compared.best.money["plan"].in_all, compared.currency)
+    text = money_text(each.money["plan"].total - compared.best.money["plan"].total, compared.currency)
     found = compared.distances[each.name]
     if found is None:
-        return words
+        return text
     low, high = (money_text(value, compared.currency) for value in found)
-    return f"{words} ({low} to {high}){', a tie' if compared.ties[each.name] else ''}"
+    return f"{text} ({low} to {high}){', a tie' if compared.ties[each.name] else ''}"
 
 
 def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str) -> float:
-    """Difference of two amounts as they are shown."""
+    """Return the difference of two totals as they are shown [money]."""
     digits = money_digits(compared.currency)
-    return round(each.money[more].in_all, digits) - round(each.money[less].in_all, digits)
+    return round(each.money[more].total, digits) - round(each.money[less].total, digits)
 
 
 def _share(each: ComparedOffer) -> str:
-    share = each.hindsight_share
+    share = each.perfect_foresight_share
     if share is None:
         return NOTHING
     return f"{number_text(100 * share, 0)} %" if share <= 1 else "all of it"
@@ -204,9 +215,9 @@ def _range_text(amounts: Iterable[float], currency: str) -> str:
 
 
 def _missed(plan: RolledFlows) -> str:
-    words = f"{plan.missed_departures} of {int(plan.night['departures'].sum())}"
+    text = f"{plan.missed_departures} of {int(plan.night['departures'].sum())}"
     short = float(plan.night["missing_kwh"].max())
-    return f"{words}, by up to {amount_text(short)}" if plan.missed_departures else words
+    return f"{text}, by up to {amount_text(short)}" if plan.missed_departures else text
 
 
 def _whole(value: float) -> str:

@@ -1,4 +1,4 @@
-"""From a table of measured efficiencies to the charger's three keys of losses, and what to think of them."""
+"""From a table of measured efficiencies to the charger's three keys of losses, and warnings about them."""
 
 from __future__ import annotations
 
@@ -13,19 +13,23 @@ from scheduler.diagnostics.losses_file import LossTable, read_losses
 from scheduler.textio.format import number_text
 
 LARGE_POINTS = 3.0
-"""A larger difference between measured and fitted is named [percentage points]."""
+"""A larger difference between measured and fitted efficiency is warned of [percentage points]."""
 
 
 @dataclass(frozen=True, slots=True)
 class FittedKey:
-    """One key of `[charger]`: its fitted value, and its standard error in the same unit, None if not known.
+    """One key of `[charger]` and its fitted value.
 
-    `at_bound`: it came out at the least loss there can be. `error_per_point`: standard error if the efficiencies
-    scatter by one percentage point, None at the bound.
+    Attributes
+    ----------
+    key : name in site.toml. label : name for a reader. unit : of the value, "%" or "kW".
+    decimals : that the value is shown with.
+    value : fitted value. error : its standard error in the same unit; None if not known.
+    error_per_point : standard error if the efficiencies scatter by one percentage point; None at the bound.
     """
 
     key: str
-    words: str
+    label: str
     unit: str
     decimals: int
     value: float
@@ -34,17 +38,17 @@ class FittedKey:
 
     @property
     def at_bound(self) -> bool:
-        """Whether the points ask for less loss than none."""
+        """Return whether the value is at its bound: the points would be fitted best by a loss below 0."""
         return self.error_per_point is None
 
     @property
     def estimate_text(self) -> str:
-        """The value with its unit."""
+        """Return the value with its unit."""
         return f"{number_text(self.value, self.decimals)} {self.unit}"
 
     @property
     def uncertainty_text(self) -> str:
-        """Its uncertainty."""
+        """Return the value's uncertainty with its unit."""
         if self.at_bound:
             return "at its bound"
         if self.error is None:
@@ -62,7 +66,7 @@ class LossFit:
 
     @property
     def keys(self) -> tuple[FittedKey, FittedKey, FittedKey]:
-        """The three keys, in the order in which site.toml has them."""
+        """Return the three keys, in the order in which site.toml has them."""
         fitted = self.fitted
         fixed, charge, discharge = fitted.standard_errors
         fixed_each, charge_each, discharge_each = fitted.errors_per_point
@@ -90,7 +94,7 @@ class LossFit:
 
 
 def fit_table(path: Path) -> LossFit:
-    """Read a table and fit the losses to it.
+    """Return the losses fitted to the table in a file.
 
     Raises
     ------
@@ -102,14 +106,14 @@ def fit_table(path: Path) -> LossFit:
     return LossFit(table, fitted, tuple(_warnings(unwarned)))
 
 
-def site_lines(made: LossFit) -> str:
-    """The lines to paste into site.toml under [charger], each value with one decimal more than it is shown with."""
-    comment = f"# fitted to {len(made.table.points)} measured points"
-    return "\n".join([comment, *(f"{key.key} = {_plain(key)}" for key in made.keys)])
+def site_lines(fit: LossFit) -> str:
+    """Return lines to paste into site.toml under [charger], each value with one decimal more than is shown."""
+    comment = f"# fitted to {len(fit.table.points)} measured points"
+    return "\n".join([comment, *(f"{key.key} = {_plain(key)}" for key in fit.keys)])
 
 
 def _plain(key: FittedKey) -> str:
-    """A value as TOML; an efficiency never rounds up to 100 or down to 0."""
+    """Return a value as TOML; an efficiency never rounds up to 100 or down to 0."""
     decimals = key.decimals + 1
     text = f"{key.value:.{decimals}f}"
     if key.unit == "%" and not key.at_bound:
@@ -117,9 +121,9 @@ def _plain(key: FittedKey) -> str:
     return text.rstrip("0").rstrip(".")
 
 
-def _warnings(made: LossFit) -> Iterator[str]:
-    fitted, points = made.fitted, made.table.points
-    charge, discharge, fixed = made.keys
+def _warnings(fit: LossFit) -> Iterator[str]:
+    fitted, points = fit.fitted, fit.table.points
+    charge, discharge, fixed = fit.keys
     if fitted.split_evenly:
         yield (
             "Only round trips were measured, and they cannot tell charging from discharging: the loss is split evenly. "
@@ -133,19 +137,19 @@ def _warnings(made: LossFit) -> Iterator[str]:
     for key in (charge, discharge):
         if key.at_bound:
             yield (
-                f"The {key.words.lower()} came out at 100 %, its most: no charger is as good as that. Check the points "
+                f"The {key.label.lower()} came out at 100 %, its most: no charger is as good as that. Check the points "
                 "of high power."
             )
     if fitted.scatter_points is None:
-        moved = " and ".join(
-            f"the {key.words.lower()} by {number_text(key.error_per_point, key.decimals)} "
+        changes = " and ".join(
+            f"the {key.label.lower()} by {number_text(key.error_per_point, key.decimals)} "
             f"{'points' if key.unit == '%' else key.unit}"
             for key in ((fixed, charge) if fitted.split_evenly else (fixed, charge, discharge))
             if key.error_per_point is not None
         )
         yield (
             "There are only as many points as unknowns, so they fit exactly and do not show how sure the values are. "
-            f"Measuring errors of one percentage point would move {moved}."
+            f"Measuring errors of one percentage point would move {changes}."
         )
     elif fixed.error is not None and fixed.error > fixed.value / 2:
         yield (
@@ -156,7 +160,7 @@ def _warnings(made: LossFit) -> Iterator[str]:
     off, point = float(fitted.difference_points[worst]), points[worst]
     if abs(off) > LARGE_POINTS:
         yield (
-            f"Line {made.table.lines[worst]}, {point.direction} at {point.power_kw:g} kW, is "
+            f"Line {fit.table.lines[worst]}, {point.direction} at {point.power_kw:g} kW, is "
             f"{number_text(abs(off), 1)} percentage points {'above' if off > 0 else 'below'} the fit, more than any. "
             "Check it; if it is right, one fixed loss and two efficiencies describe this charger only roughly."
         )

@@ -1,6 +1,6 @@
 """A chart of fitted losses as inline SVG: efficiency over power, measured points and the fitted curves.
 
-Each direction has its own mark and its own line (full, dashed, dotted), so that they are told apart without colour.
+Each direction has its own mark and its own line (full, dashed, dotted), so that they are curves apart without colour.
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ MARKS = {"charge": circle, "discharge": square, "round-trip": diamond}
 CURVE_STEPS = 80
 
 
-def losses_chart(made: LossFit) -> str:
-    """Efficiency over power at the AC side."""
-    points = made.table.points
+def losses_chart(fit: LossFit) -> str:
+    """Return an SVG of efficiency over power at the AC side."""
+    points = fit.table.points
     powers = [point.power_kw for point in points]
     curve_kw = np.geomspace(min(powers), max(powers), CURVE_STEPS)
     shown = [name for name in DIRECTIONS if name != "round-trip" or any(each.direction == name for each in points)]
-    curves = {name: made.fitted.efficiency_percent(name, curve_kw) for name in shown}
+    curves = {name: fit.fitted.efficiency_percent(name, curve_kw) for name in shown}
     lowest = min(min(float(each.min()) for each in curves.values()), *(each.efficiency_percent for each in points))
     step, to_right = nice_step(100 - max(lowest, 0.0)), _right_end(max(powers))
     panel = Panel(30, 236, max(0.0, step * math.floor(lowest / step)), 100.0, last=to_right)
@@ -61,21 +61,21 @@ def losses_chart(made: LossFit) -> str:
     key, base = legend(
         [Entry(f"curve {name}", name, "line", partial(MARKS[name], kind=f"mark {name}")) for name in shown], 292
     )
-    return drawing("losses", base + 8, "Efficiency over power", _gist(made, shown), [*parts, *key])
+    return drawing("losses", base + 8, "Efficiency over power", _gist(fit, shown), [*parts, *key])
 
 
 def _right_end(highest_kw: float) -> float:
-    """Where the scale of power ends: the next half step beyond the highest, so that its mark is inside."""
+    """Return where the scale of power ends [kW]: the next half step beyond the highest, so that its mark is inside."""
     half = nice_step(highest_kw) / 2
     return half * (math.floor(highest_kw / half) + 1)
 
 
-def _gist(made: LossFit, shown: list[Direction]) -> str:
-    """The chart in words."""
-    powers = [point.power_kw for point in made.table.points]
+def _gist(fit: LossFit, shown: list[Direction]) -> str:
+    """Return a sentence on what the chart shows."""
+    powers = [point.power_kw for point in fit.table.points]
     ends = np.array([min(powers), max(powers)])
-    told = []
+    curves = []
     for name in shown:
-        low, high = (number_text(float(each), 1) for each in made.fitted.efficiency_percent(name, ends))
-        told.append(f"{name} from {low} % at {ends[0]:g} kW to {high} % at {ends[1]:g} kW")
-    return f"Fitted: {'; '.join(told)}. The measured points are in the table."
+        low, high = (number_text(float(each), 1) for each in fit.fitted.efficiency_percent(name, ends))
+        curves.append(f"{name} from {low} % at {ends[0]:g} kW to {high} % at {ends[1]:g} kW")
+    return f"Fitted: {'; '.join(curves)}. The measured points are in the table."

@@ -11,13 +11,13 @@ from scheduler.textio.errors import Fault, InputFaults, did_you_mean, in_line_or
 
 COLUMNS = ("direction", "power_kw", "efficiency_percent")
 MOST_KW = 1000
-"""No car charges at more; a larger number is in W."""
+"""Highest power of a point [kW]; no car charges at more, so a larger number is in W."""
 MOST_POINTS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
 class LossTable:
-    """A file's measured points, and the line of each; they are enough to fit the losses to."""
+    """A file's measured points and the line of each; they are enough to fit the losses to."""
 
     path: Path
     lines: tuple[int, ...]
@@ -25,11 +25,11 @@ class LossTable:
 
 
 def read_losses(path: Path) -> LossTable:
-    """The measured points in a file, in the order of its lines; the same point may be there more than once.
+    """Return the measured points in a file, in the order of its lines; a point may appear more than once.
 
     Raises
     ------
-    InputFaults : the faults of the file, each with its line; or that its points are too few or too much alike.
+    InputFaults : the faults of the file, each with its line; or its points are too few or too much alike.
     """
     faults: list[Fault] = []
     rows = list(read_rows(path, COLUMNS, faults))
@@ -52,7 +52,7 @@ def _point(row: CsvRow) -> MeasuredPoint:
 
 
 def _problems(row: CsvRow) -> list[tuple[str, str]]:
-    """What is wrong with the cells of a row, each with its column."""
+    """Return what is wrong with the cells of a row, each with its column."""
     direction, power, efficiency = row.cells
     problems = {
         "direction": _direction_problem(direction),

@@ -21,69 +21,69 @@ WIDTH = 100
 FORMAT = 1
 
 
-def show_losses(made: LossFit, console: Console) -> None:
+def show_losses(fit: LossFit, console: Console) -> None:
     """Print the fitted values, the points, the lines for site.toml, and warnings."""
     width = min(WIDTH, console.width)
-    console.print(Text(f"Losses fitted to {len(made.table.points)} points of {made.table.path.name}", style="bold"))
-    print_table(replace(value_table(made), caption=""), console, width)
-    print_table(replace(point_table(made), caption=""), console, width)
-    print_list("", (difference_note(made), example_note(made)), console, width)
+    console.print(Text(f"Losses fitted to {len(fit.table.points)} points of {fit.table.path.name}", style="bold"))
+    print_table(replace(value_table(fit), caption=""), console, width)
+    print_table(replace(point_table(fit), caption=""), console, width)
+    print_list("", (difference_note(fit), example_note(fit)), console, width)
     console.print("\nFor site.toml, under \\[charger]:\n")
-    for line in site_lines(made).splitlines():
+    for line in site_lines(fit).splitlines():
         console.print(Text(line), soft_wrap=True)
-    for warning in made.warnings:
+    for warning in fit.warnings:
         console.print()
         console.print(Text(f"Note: {warning}"), width=width)
     console.print()
 
 
-def losses_page(made: LossFit) -> str:
-    """The page, self-contained."""
-    charge, discharge, fixed = made.keys
+def losses_page(fit: LossFit) -> str:
+    """Return the page as HTML text that needs no other file."""
+    charge, discharge, fixed = fit.keys
     return page_template("scheduler.diagnostics", "losses.html").render(
         headline=(
             f"The charger loses {fixed.estimate_text} whenever it is on; beyond that it charges at "
             f"{charge.estimate_text} and discharges at {discharge.estimate_text}"
         ),
-        about=f"Fitted to {len(made.table.points)} measured points of {made.table.path.name}. {example_note(made)}",
-        file=made.table.path.name,
-        values=value_table(made),
-        site_lines=site_lines(made),
-        chart=Markup(losses_chart(made)),
-        points=point_table(made),
-        warnings=made.warnings,
+        about=f"Fitted to {len(fit.table.points)} measured points of {fit.table.path.name}. {example_note(fit)}",
+        file=fit.table.path.name,
+        values=value_table(fit),
+        site_lines=site_lines(fit),
+        chart=Markup(losses_chart(fit)),
+        points=point_table(fit),
+        warnings=fit.warnings,
     )
 
 
-def losses_json(made: LossFit) -> str:
-    """The fit as JSON text; what is not known or at its bound is null."""
-    fitted = made.fitted
+def losses_json(fit: LossFit) -> str:
+    """Return the fit as JSON text; an error that is not known, or of a value at its bound, is null."""
+    fitted = fit.fitted
     document = {
         "format": FORMAT,
-        "file": str(made.table.path),
-        **{key.key: key.value for key in made.keys},
-        "standard_errors": {key.key: key.error for key in made.keys},
-        "at_bound": [key.key for key in made.keys if key.at_bound],
+        "file": str(fit.table.path),
+        **{key.key: key.value for key in fit.keys},
+        "standard_errors": {key.key: key.error for key in fit.keys},
+        "at_bound": [key.key for key in fit.keys if key.at_bound],
         "split_evenly": fitted.split_evenly,
         "root_mean_square_points": fitted.root_mean_square_points,
-        "points": json_rows(point_table(made)),
-        "site_toml": site_lines(made).splitlines(),
-        "warnings": list(made.warnings),
+        "points": json_rows(point_table(fit)),
+        "site_toml": site_lines(fit).splitlines(),
+        "warnings": list(fit.warnings),
     }
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
 
-def value_table(made: LossFit) -> Table:
-    """Make a row per fitted value: the value and its uncertainty."""
-    known = made.fitted.scatter_points is not None
+def value_table(fit: LossFit) -> Table:
+    """Return a row per fitted value: the value and its uncertainty."""
+    known = fit.fitted.scatter_points is not None
     caption = "±: one standard error, from how the points scatter about the fit." if known else ""
-    rows = [(key.words, key.estimate_text, key.uncertainty_text) for key in made.keys]
+    rows = [(key.label, key.estimate_text, key.uncertainty_text) for key in fit.keys]
     return text_table(("What", "Fitted", "Uncertainty"), rows, caption)
 
 
-def point_table(made: LossFit) -> Table:
-    """Make a row per measured point: its line, direction and power, measured and fitted efficiency."""
-    fitted, points = made.fitted, made.table.points
+def point_table(fit: LossFit) -> Table:
+    """Return a row per measured point: its line, direction and power, measured and fitted efficiency."""
+    fitted, points = fit.fitted, fit.table.points
     decimals = max(len(f"{point.power_kw:.2f}".rstrip("0").partition(".")[2]) for point in points)
     columns = (
         Column("line", "Line"),
@@ -97,26 +97,26 @@ def point_table(made: LossFit) -> Table:
     rows = tuple(
         (line, point.direction, point.power_kw, point.efficiency_percent, at, difference, _signed(difference))
         for line, point, at, difference in zip(
-            made.table.lines, points, fitted.fitted_percent.tolist(), fitted.difference_points.tolist(), strict=True
+            fit.table.lines, points, fitted.fitted_percent.tolist(), fitted.difference_points.tolist(), strict=True
         )
     )
-    return Table(columns, rows, difference_note(made))
+    return Table(columns, rows, difference_note(fit))
 
 
-def difference_note(made: LossFit) -> str:
-    """What the differences and the ± are."""
+def difference_note(fit: LossFit) -> str:
+    """Return a sentence on what the differences and the ± are."""
     note = (
         "Difference: measured less fitted, in percentage points; root mean square "
-        f"{number_text(made.fitted.root_mean_square_points, 2)}."
+        f"{number_text(fit.fitted.root_mean_square_points, 2)}."
     )
-    return note if made.fitted.scatter_points is None else f"{note} ±: one standard error."
+    return note if fit.fitted.scatter_points is None else f"{note} ±: one standard error."
 
 
-def example_note(made: LossFit) -> str:
-    """What the fit means for a kWh, at the lowest and the highest power measured."""
-    powers = sorted({point.power_kw for point in made.table.points})
+def example_note(fit: LossFit) -> str:
+    """Return a sentence on what the fit means for a kWh, at the lowest and the highest power measured."""
+    powers = sorted({point.power_kw for point in fit.table.points})
     ends = np.array([powers[0], powers[-1]])
-    low, high = (max(0.0, float(each)) for each in made.fitted.efficiency_percent("round-trip", ends))
+    low, high = (max(0.0, float(each)) for each in fit.fitted.efficiency_percent("round-trip", ends))
     return (
         f"Of a kWh taken and given back at {ends[0]:g} kW, {number_text(low / 100, 2)} kWh comes back; at "
         f"{ends[1]:g} kW, {number_text(high / 100, 2)}."
@@ -124,5 +124,5 @@ def example_note(made: LossFit) -> str:
 
 
 def _signed(value: float) -> str:
-    words = number_text(value, 1)
-    return words if words.startswith("−") or float(words) == 0 else f"+{words}"
+    text = number_text(value, 1)
+    return text if text.startswith("−") or float(text) == 0 else f"+{text}"

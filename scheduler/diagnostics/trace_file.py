@@ -25,9 +25,9 @@ METERED_COLUMNS = ("start", "hours", *ENERGY_COLUMNS, "stored_kwh")
 LEAST_DEGC, MOST_DEGC = TRACE_DEGC.least, TRACE_DEGC.most
 FEWEST_ROWS = 2
 LONG_HOURS = 6.0
-"""A longer way from one row to the next is told: what the battery did in between is not known [h]."""
+"""A longer gap between two rows is reported: what the battery did in between is not known [h]."""
 OVER_FULL = 1e-4
-"""Share by which a metered table may be over full, or under empty, from rounding [-]."""
+"""Share of the capacity by which rounding may put a metered table above full or below empty [-]."""
 SAME_SECONDS = 30
 
 
@@ -37,7 +37,8 @@ class ReadTrace:
 
     Attributes
     ----------
-    layout : of the file, in words. notes : what the reader should know, one sentence each.
+    trace : state of charge and temperature over time. layout : a phrase on the file's layout.
+    notes : what the reader should know, one sentence each.
     """
 
     trace: SocTrace
@@ -46,7 +47,7 @@ class ReadTrace:
 
 
 def temperature_problem(cell: str) -> str | None:
-    """What is wrong with a temperature in degrees C, or None."""
+    """Return what is wrong with a temperature in degrees C, or None."""
     problem = number_problem(cell, TRACE_DEGC)
     if problem is not None and NUMBER.fullmatch(cell) and float(cell) > TRACE_DEGC.most:
         return problem.replace(";", ", perhaps kelvin;", 1)
@@ -54,16 +55,16 @@ def temperature_problem(cell: str) -> str | None:
 
 
 def percent_problem(cell: str) -> str | None:
-    """What is wrong with a state of charge in percent, or None."""
+    """Return what is wrong with a state of charge in percent, or None."""
     return number_problem(cell, TRACE_PERCENT)
 
 
 def read_trace(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadTrace:
-    """The trace in a file.
+    """Return the trace in a file.
 
     Parameters
     ----------
-    temp_degc : of the battery, where the file does not tell [degrees C].
+    temp_degc : temperature of the battery, where the file has none [degrees C].
     battery_kwh : capacity, which a metered table needs [kWh], or None.
 
     Raises
@@ -101,7 +102,7 @@ def _read_percent(path: Path, columns: tuple[str, ...], temp_degc: float) -> Rea
 
 def _read_metered(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadTrace:
     if battery_kwh is None:
-        message = "a metered table tells kWh and not percent; expected --site or --battery-kwh"
+        message = "a metered table has kWh and not percent; expected --site or --battery-kwh"
         raise single_fault(path, message, key="stored_kwh")
 
     def stored_problem(cell: str) -> str | None:
@@ -133,7 +134,7 @@ def _read_metered(path: Path, temp_degc: float, battery_kwh: float | None) -> Re
 def _read(
     path: Path, columns: tuple[str, ...], wanted: Mapping[str, Callable[[str], str | None]]
 ) -> tuple[list[CsvRow], pd.DatetimeIndex, list[FloatArray]]:
-    """Rows, their instants (UTC, in seconds) and the wanted columns of numbers; each cell checked."""
+    """Return rows, their instants (UTC, in seconds) and the wanted columns of numbers, every cell checked."""
     faults: list[Fault] = []
     rows = list(read_rows(path, columns, faults))
     stamps = [row.cells[0] for row in rows]
@@ -159,7 +160,7 @@ def _read(
 
 
 def _check_order(path: Path, rows: list[CsvRow], seconds: IntArray) -> None:
-    """Raise the faults of rows that do not come after the row above."""
+    """Raise faults for rows that are not later than the row above."""
     between = np.diff(seconds)
     faults = []
     for row in np.flatnonzero(between <= 0):
@@ -171,7 +172,7 @@ def _check_order(path: Path, rows: list[CsvRow], seconds: IntArray) -> None:
 
 
 def _long_gaps(rows: list[CsvRow], seconds: IntArray) -> list[str]:
-    """One sentence on the longest way between rows, where it is long."""
+    """Return a sentence on the longest gap between rows, where it is long; else nothing."""
     hours = np.diff(seconds) / 3600
     longest = int(np.argmax(hours))
     if hours[longest] <= LONG_HOURS:

@@ -26,9 +26,9 @@ from scheduler.plans.saved_plan import PLAN_FILE, SavedPlan, read_saved_plan
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 
 USUAL_AGE_YEARS = 3.0
-"""The age where neither the site nor an option tells [a]."""
-NOT_TOLD = math.nan
-"""A temperature that no file tells."""
+"""The battery's age where neither the site nor an option gives one [a]."""
+NO_TEMPERATURE = math.nan
+"""A temperature that no file gives [degrees C]."""
 STAGES = ("Reading", "Counting")
 MUCH_SHALLOW = 0.2
 MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
@@ -36,14 +36,14 @@ MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
 
 @dataclass(frozen=True, slots=True)
 class WearOptions:
-    """What the command was told.
+    """What is asked of the command.
 
     Attributes
     ----------
     source : a trace's file, a plan's folder or a metered table. site : the site's folder, or None.
     battery_kwh, battery_price : instead of the site's [kWh, money], or None.
     age_years : of the battery when the trace begins [a]; None: the site's, or three years.
-    temp_degc : of the battery, where the file does not tell [degrees C]; None: the site's by month, or the reference.
+    temp_degc : of the battery, where the file has none [degrees C]; None: the site's by month, or the reference.
     """
 
     source: Path
@@ -56,18 +56,18 @@ class WearOptions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WearOfTrace:
-    """What was found, and of what.
+    """Counted wear, and the trace in which it was counted.
 
     Attributes
     ----------
-    words : as told. read : the trace and its layout. counted : by every law.
-    site_name, currency : where a site or a plan tells them. timezone : theirs, else UTC.
-    battery_price : that costs were told with [money], or None.
+    options : as given, the age filled in. read : the trace and its layout. counted : wear by every law.
+    site_name, currency : of the site or plan, or None. timezone : likewise, else UTC.
+    battery_price : behind the costs [money], or None.
     difference : for a plan of a known site, why its wear and the counted wear differ. law_of_plan : that priced it.
     notes : what the reader should know, one sentence each.
     """
 
-    words: WearOptions
+    options: WearOptions
     read: ReadTrace
     counted: CountedWear
     site_name: str | None
@@ -79,42 +79,42 @@ class WearOfTrace:
     notes: tuple[str, ...]
 
 
-def wear_of_trace(words: WearOptions, progress: Callable[[str], None] = lambda step: None) -> WearOfTrace:
-    """Read, count and price.
+def wear_of_trace(options: WearOptions, progress: Callable[[str], None] = lambda step: None) -> WearOfTrace:
+    """Return the wear of a trace, counted and priced by every law.
 
     Parameters
     ----------
-    progress : is told each of STAGES as it begins.
+    progress : called with each of STAGES as it begins.
 
     Raises
     ------
     InputFaults : the faults of the options and the files.
     """
     progress(STAGES[0])
-    _check_options(words)
-    plan = read_saved_plan(words.source) if words.source.is_dir() else None
-    folder = words.site if words.site is not None else _site_of_plan(plan)
+    _check_options(options)
+    plan = read_saved_plan(options.source) if options.source.is_dir() else None
+    folder = options.site if options.site is not None else _site_of_plan(plan)
     site = None if folder is None else read_site(folder)
-    battery_kwh = words.battery_kwh if words.battery_kwh is not None or site is None else site.car.battery_kwh
-    price = words.battery_price if words.battery_price is not None or site is None else site.wear.battery_price
-    read = read_trace(words.source, NOT_TOLD, battery_kwh) if plan is None else trace_of_plan(plan)
-    read = replace(read, trace=_at_temperatures(read.trace, words, site))
-    settings = _settings(words, site)
-    words = replace(words, age_years=settings.age_years)
+    battery_kwh = options.battery_kwh if options.battery_kwh is not None or site is None else site.car.battery_kwh
+    price = options.battery_price if options.battery_price is not None or site is None else site.wear.battery_price
+    read = read_trace(options.source, NO_TEMPERATURE, battery_kwh) if plan is None else trace_of_plan(plan)
+    read = replace(read, trace=_at_temperatures(read.trace, options, site))
+    settings = _settings(options, site)
+    options = replace(options, age_years=settings.age_years)
     progress(STAGES[1])
     counted = counted_wear(read.trace, [wear_law(name, settings) for name in WEAR_LAWS], price)
     difference, notes = None, list(read.notes)
     if plan is not None:
-        if site is not None and folder != words.site:
+        if site is not None and folder != options.site:
             notes.append(f"The site is the one that the plan lies in, {site.name}.")
         difference = None if site is None else _difference(plan, read, site)
         if difference is None:
             notes.append("What the plan charged for wear is compared when --site tells the site it was made for.")
     notes += _shallow_note(counted)
     if price is None:
-        notes.append("No cost is told without the battery's price; give --battery-price or --site.")
+        notes.append("No cost is given without the battery's price; give --battery-price or --site.")
     return WearOfTrace(
-        words,
+        options,
         read,
         counted,
         site_name=plan.site if plan is not None else None if site is None else site.name,
@@ -127,34 +127,34 @@ def wear_of_trace(words: WearOptions, progress: Callable[[str], None] = lambda s
     )
 
 
-def _settings(words: WearOptions, site: Site | None) -> LawSettings:
-    """What laws need to know: the options, else the site, else the usual."""
+def _settings(options: WearOptions, site: Site | None) -> LawSettings:
+    """Return what the laws need to know: from the options, else the site, else the usual values."""
     settings = LawSettings(USUAL_AGE_YEARS) if site is None else site.wear.law_settings
-    return settings if words.age_years is None else replace(settings, age_years=words.age_years)
+    return settings if options.age_years is None else replace(settings, age_years=options.age_years)
 
 
-def _at_temperatures(trace: SocTrace, words: WearOptions, site: Site | None) -> SocTrace:
-    """The trace with a temperature wherever its file tells none."""
-    temps = REFERENCE_DEGC if words.temp_degc is None else words.temp_degc
+def _at_temperatures(trace: SocTrace, options: WearOptions, site: Site | None) -> SocTrace:
+    """Return the trace with a temperature filled in wherever its file gives none."""
+    temps = REFERENCE_DEGC if options.temp_degc is None else options.temp_degc
     filled = np.full(len(trace.temp_degc), temps)
-    if words.temp_degc is None and site is not None and site.wear.battery_temp_degc is not None:
+    if options.temp_degc is None and site is not None and site.wear.battery_temp_degc is not None:
         month = trace.instants.tz_convert(site.timezone).month
         filled = np.array(site.wear.battery_temp_degc)[np.asarray(month) - 1]
     return replace(trace, temp_degc=np.where(np.isnan(trace.temp_degc), filled, trace.temp_degc))
 
 
 def trace_of_plan(plan: SavedPlan) -> ReadTrace:
-    """A plan's states of charge at the boundaries of its schedule, at no temperature yet."""
+    """Return a plan's states of charge at the boundaries of its schedule, without temperatures."""
     boundaries = [plan.rows[0].start, *(row.end for row in plan.rows)]
     # offsets change in a night with a clock change, so each becomes UTC by itself
     instants = pd.DatetimeIndex([instant.astimezone(UTC) for instant in boundaries]).as_unit("s")
     percent = np.array([plan.rows[0].soc_start_percent, *(row.soc_end_percent for row in plan.rows)])
-    trace = SocTrace(instants, np.clip(percent / 100, 0.0, 1.0), np.full(len(percent), NOT_TOLD))
+    trace = SocTrace(instants, np.clip(percent / 100, 0.0, 1.0), np.full(len(percent), NO_TEMPERATURE))
     return ReadTrace(trace, f"{len(plan.rows)} intervals of a plan", ())
 
 
 def _site_of_plan(plan: SavedPlan | None) -> Path | None:
-    """The site that a plan lies in, where its folder is SITE/plans/PLAN."""
+    """Return the folder of the site that a plan lies in, where the plan's folder is SITE/plans/PLAN; else None."""
     if plan is None:
         return None
     folder = plan.folder.resolve().parents[1]
@@ -162,7 +162,7 @@ def _site_of_plan(plan: SavedPlan | None) -> Path | None:
 
 
 def _difference(plan: SavedPlan, read: ReadTrace, site: Site) -> WearDifference | None:
-    """Why the plan's cycle wear and the counted wear differ; None for a plan that does not tell its wear."""
+    """Return why the plan's cycle wear and the counted wear differ; None for a plan without its wear."""
     if plan.costs is None:
         return None
     if plan.wear_law not in WEAR_LAWS:
@@ -175,7 +175,7 @@ def _difference(plan: SavedPlan, read: ReadTrace, site: Site) -> WearDifference 
 
 
 def _shallow_note(counted: CountedWear) -> list[str]:
-    """Whether much of the cycling is so shallow that it may be a meter's noise."""
+    """Return a sentence if much of the cycling is so shallow that it may be a meter's noise; else nothing."""
     shallowest, full = float(counted.histogram.edges_percent[0]), counted.cycles.equivalent_full_cycles
     part = float(counted.histogram.full_cycles[0])
     if part <= MUCH_SHALLOW * full:
@@ -190,21 +190,21 @@ def _currency(site: Site) -> str:
     return read_offer(site.offer_file, has_calendar=site.holiday_calendar is not None).currency
 
 
-def _check_options(words: WearOptions) -> None:
-    """Raise what is wrong with the numbers among the options."""
+def _check_options(options: WearOptions) -> None:
+    """Raise faults for numbers among the options that are out of bounds."""
     faults = []
-    most = (("--battery-kwh", words.battery_kwh, MOST_KWH), ("--battery-price", words.battery_price, MOST_PRICE))
+    most = (("--battery-kwh", options.battery_kwh, MOST_KWH), ("--battery-price", options.battery_price, MOST_PRICE))
     for option, value, largest in most:
         if value is not None and not 0 < value <= largest:
             faults.append(Fault(option, None, None, f"found {value:g}; expected over 0, up to {largest:g}"))
-    if words.age_years is not None and not 0 <= words.age_years <= MOST_YEARS:
-        faults.append(Fault("--age-years", None, None, f"found {words.age_years:g}; expected 0 to {MOST_YEARS:g}"))
-    if words.temp_degc is None:
+    if options.age_years is not None and not 0 <= options.age_years <= MOST_YEARS:
+        faults.append(Fault("--age-years", None, None, f"found {options.age_years:g}; expected 0 to {MOST_YEARS:g}"))
+    if options.temp_degc is None:
         problem = None
-    elif math.isfinite(words.temp_degc):
-        problem = temperature_problem(f"{words.temp_degc:g}")
+    elif math.isfinite(options.temp_degc):
+        problem = temperature_problem(f"{options.temp_degc:g}")
     else:
-        problem = f"found {words.temp_degc:g}; expected {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
+        problem = f"found {options.temp_degc:g}; expected {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
     if problem is not None:
         faults.append(Fault("--temp-degc", None, None, problem))
     if faults:

@@ -24,13 +24,13 @@ from scheduler.render.time_axis import time_ticks
 from scheduler.textio.format import number_text
 
 ROW = 26.0
-"""Height of a law's bar with its words [px]."""
+"""Height of a law's bar with its label [px]."""
 MANY_POINTS = 400
 """A line of more points than this is drawn thin."""
 
 
 def depth_chart(found: WearOfTrace) -> str:
-    """Equivalent full cycles by depth of their cycles, one bar per bin."""
+    """Return an SVG of equivalent full cycles by depth of their cycles, one bar per bin."""
     histogram = found.counted.histogram
     full, edges = histogram.full_cycles, histogram.edges_percent
     panel = Panel(34, 150, 0.0, max(float(full.max()), 1e-9))
@@ -40,8 +40,8 @@ def depth_chart(found: WearOfTrace) -> str:
         left = LEFT + at * width
         if amount > 0:
             parts.append(rectangle(left + 2, panel.y(amount), left + width - 2, panel.bottom, "discharge"))
-            words = number_text(float(amount), 1 if amount >= 10 else 2)
-            parts.append(label(left + width / 2, panel.y(amount) - 3, words, "middle", "scale"))
+            text = number_text(float(amount), 1 if amount >= 10 else 2)
+            parts.append(label(left + width / 2, panel.y(amount) - 3, text, "middle", "scale"))
     ticks = [Tick((at + 1) / len(full), f"{edge:g}") for at, edge in enumerate(edges)]
     parts += bottom_axis(panel, [Tick(0.0, "0"), *ticks], lines=False)
     if not full.any():
@@ -55,7 +55,7 @@ def depth_chart(found: WearOfTrace) -> str:
 
 
 def law_chart(found: WearOfTrace) -> str:
-    """Share of the battery's life that the trace used, by each law, cycles and calendar ageing apart."""
+    """Return an SVG of the share of the battery's life used, by law, with cycles and calendar ageing apart."""
     laws = found.counted.by_law
     most = max(max(each.used.total for each in laws), 1e-12)
     room = EDGE - LEFT - room_for("00.0000 %")
@@ -76,7 +76,7 @@ def law_chart(found: WearOfTrace) -> str:
 
 
 def trace_chart(found: WearOfTrace) -> str:
-    """State of charge by time; of a long trace the lowest and highest of each pixel."""
+    """Return an SVG of state of charge over time; of a long trace, the lowest and highest in each pixel."""
     trace = found.read.trace
     panel = Panel(26, 150, 0.0, 100.0)
     share = trace.hours_from_begin() / max(found.counted.hours, 1e-9)
@@ -98,7 +98,24 @@ def trace_chart(found: WearOfTrace) -> str:
 
 
 def thinned(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """First, lowest, highest and last point of each pixel across, in order; shape (m,) of both."""
+    """Return the first, lowest, highest and last point in each pixel across, in order.
+
+    Parameters
+    ----------
+    x, y : points, x never decreasing [px] and y in any unit, each of shape (n,).
+
+    Returns
+    -------
+    The same of the points that are kept, each of shape (m,).
+
+    Examples
+    --------
+    Five points in one pixel, of which the fourth is neither first, last, lowest nor highest:
+
+    >>> x, y = thinned(np.array([0.0, 0.2, 0.4, 0.6, 0.8]), np.array([5.0, 9.0, 1.0, 4.0, 6.0]))
+    >>> y.tolist()
+    [5.0, 9.0, 1.0, 6.0]
+    """
     pixel = np.floor(x).astype(np.int64)
     first = np.concatenate([[0], np.flatnonzero(np.diff(pixel)) + 1])
     last = np.concatenate([first[1:] - 1, [len(x) - 1]])

@@ -1,4 +1,4 @@
-"""Counted wear in words and tables, the same on the screen and on the page."""
+"""Counted wear as text and tables, the same on the screen and on the page."""
 
 from __future__ import annotations
 
@@ -13,37 +13,37 @@ from scheduler.render.time_axis import SHORT_DAYS
 from scheduler.textio.format import day_clock_text, money_text, number_text
 
 MONEY_DIGITS = 3
-"""One more than most minor units have: a night's wear is cents."""
+"""Decimals of a small amount, one more than most currencies have: a night's wear is cents."""
 LARGE_MONEY = 10.0
-"""From here on money is told to the minor unit."""
+"""Amounts from here on are shown to the minor unit [money]."""
 LAW_COLUMNS = ("Law", "Cycles, %", "Calendar, %", "Total, %", "Capacity, %")
 
 
 def headline(found: WearOfTrace) -> str:
-    """What the trace was, in one line."""
+    """Return one line on what the trace is and how long."""
     begin, end = span(found)
-    days, words = found.counted.hours / 24, day_clock_text
+    days, time_text = found.counted.hours / 24, day_clock_text
     long = f"{number_text(days, 1)} days" if days >= 2 else f"{number_text(found.counted.hours, 1)} hours"
     what = "Battery wear" if found.site_name is None else f"{found.site_name}: battery wear"
     if days >= SHORT_DAYS:
-        words = date_text
-    return f"{what} over {long}, from {words(begin, found.timezone)} to {words(end, found.timezone)}"
+        time_text = date_text
+    return f"{what} over {long}, from {time_text(begin, found.timezone)} to {time_text(end, found.timezone)}"
 
 
 def date_text(instant: datetime, timezone: str) -> str:
-    """Local date, "2 March 2026"."""
+    """Return the local date of an instant, "2 March 2026"."""
     local = instant.astimezone(ZoneInfo(timezone))
     return f"{local.day} {local:%B %Y}"
 
 
 def span(found: WearOfTrace) -> tuple[datetime, datetime]:
-    """First and last instant."""
+    """Return the first and the last instant of the trace."""
     instants = found.read.trace.instants
     return instants[0].to_pydatetime(), instants[-1].to_pydatetime()
 
 
 def counted_text(found: WearOfTrace) -> str:
-    """How much was cycled."""
+    """Return a phrase on how much was cycled."""
     cycles = found.counted.cycles
     deepest = 100 * float(cycles.depth.max(initial=0.0))
     return (
@@ -53,7 +53,7 @@ def counted_text(found: WearOfTrace) -> str:
 
 
 def range_text(found: WearOfTrace) -> str:
-    """How far the laws lie apart."""
+    """Return a sentence on how far the laws lie apart."""
     totals = sorted((each.used.total, each.law) for each in found.counted.by_law)
     (least, by_least), (most, by_most) = totals[0], totals[-1]
     spread = f"from {life_text(least)} of the battery's life ({by_least}) to {life_text(most)} ({by_most})"
@@ -68,7 +68,7 @@ def range_text(found: WearOfTrace) -> str:
 
 
 def law_table(found: WearOfTrace) -> Table:
-    """Make a row per law: life used by cycles, by calendar ageing and in total, capacity lost, the cost if known."""
+    """Return a row per law: life used by cycles, by calendar ageing and in total, capacity lost, the cost if known."""
     rows: list[tuple[Cell, ...]] = []
     for each in found.counted.by_law:
         used = each.used
@@ -86,7 +86,7 @@ def law_table(found: WearOfTrace) -> Table:
 
 
 def depth_table(found: WearOfTrace) -> Table:
-    """Make a row per bin of depth: its ends, cycles, and equivalent full cycles."""
+    """Return a row per bin of depth: its ends, cycles, and equivalent full cycles."""
     histogram = found.counted.histogram
     columns = (
         Column("from_percent"),
@@ -103,34 +103,34 @@ def depth_table(found: WearOfTrace) -> Table:
 
 
 def knows_time(each: WearByLaw) -> bool:
-    """Tell whether a law knows of calendar ageing."""
+    """Return whether a law knows of calendar ageing."""
     return each.used.capacity_by_calendar is not None
 
 
 def percent_number(share: float) -> str:
-    """A share of life or capacity [%], with digits enough for a night's."""
+    """Return a share of life or capacity in percent, with enough digits for one night."""
     percent = 100 * share
     return number_text(percent, 2 if percent >= 1 else 3 if percent >= 0.1 else 4)
 
 
 def life_text(share: float) -> str:
-    """A share of life or capacity with its sign."""
+    """Return a share of life or capacity with its percent sign."""
     return f"{percent_number(share)} %"
 
 
 def money(found: WearOfTrace, amount: float) -> str:
-    """Money; a small amount has three decimals, since a night's wear is cents."""
+    """Return an amount of money; a small one has three decimals, since a night's wear is cents."""
     large = abs(amount) >= LARGE_MONEY
     return money_text(amount, found.currency or "") if large else number_text(amount, MONEY_DIGITS)
 
 
 def unit(found: WearOfTrace) -> str:
-    """The currency, or the word money where none is known."""
+    """Return the currency, or the word money where none is known."""
     return found.currency or "money"
 
 
 def difference_table(found: WearOfTrace) -> Table | None:
-    """Make a row per reason, from the counted wear to the plan's; parts that are nothing are left out."""
+    """Return a row per reason, from the counted wear to the plan's, without parts of 0; None without a plan."""
     difference = found.difference
     if difference is None:
         return None
@@ -152,22 +152,24 @@ def difference_table(found: WearOfTrace) -> Table | None:
         ),
     )
     least = 0.5 * 10**-MONEY_DIGITS
-    told = [
-        (f"{words[0].upper()}{words[1:]}", _signed(found, amount)) for amount, words in parts if abs(amount) >= least
+    reasons = [
+        (f"{reason[0].upper()}{reason[1:]}", _signed(found, amount)) for amount, reason in parts if abs(amount) >= least
     ]
     counted = (f'Counted, by law "{found.law_of_plan}"', money(found, difference.counted))
-    rows = [counted, *told, ("What the plan charged for wear", money(found, difference.program))]
+    rows = [counted, *reasons, ("What the plan charged for wear", money(found, difference.program))]
     caption = "From what counting finds to what the plan charged, one reason after another."
     return replace(text_table(("", unit(found)), rows, caption), roles={len(rows) - 1: "total"})
 
 
 def options_text(found: WearOfTrace) -> str:
-    """Tell the assumptions."""
+    """Return a sentence on the assumptions."""
     temps = found.read.trace.temp_degc
     low, high = float(temps.min()), float(temps.max())
     warm = f"{low:.3g} °C" if low == high else f"{low:.3g} to {high:.3g} °C"
     priced = "" if found.battery_price is None else f", a battery of {found.battery_price:g} {unit(found)}"
-    return f"Taken at {warm} and an age of {found.words.age_years:g} years{priced}. Life ends at 80 % of the capacity."
+    return (
+        f"Taken at {warm} and an age of {found.options.age_years:g} years{priced}. Life ends at 80 % of the capacity."
+    )
 
 
 def _signed(found: WearOfTrace, amount: float) -> str:

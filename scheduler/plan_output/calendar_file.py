@@ -1,7 +1,7 @@
-"""A plan as a calendar (RFC 5545): one event a block and a trip, with an alarm before each thing to do.
+"""A plan as a calendar (RFC 5545): one event per block and trip, with an alarm before each thing to do.
 
-An event's UID comes from the site, the evening and its number, counted over past and coming blocks, so that after a
-replan events move instead of doubling; what an earlier revision had more is cancelled.
+An event's UID comes from the site, the evening and the event's number, counted over past and coming blocks, so that
+after a replan events move instead of appearing twice; those that an earlier revision had beyond them are cancelled.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ BEFORE_DEPARTURE = timedelta(minutes=30)
 
 
 def calendar_text(plan: SavedPlan, made_at: datetime) -> bytes:
-    """The plan's calendar, UTF-8 with the line ends and folds of RFC 5545.
+    """Return the plan's calendar in UTF-8, with the line ends and folds of RFC 5545.
 
     Parameters
     ----------
-    made_at : instant of making, for DTSTAMP.
+    made_at : instant at which it is made, for DTSTAMP.
     """
     calendar = Calendar()
     calendar.add("prodid", PRODUCT)
@@ -62,11 +62,11 @@ def _trips(plan: SavedPlan) -> Iterator[Event]:
     trips = [*plan.past_trips, *plan.trips]
     for number, trip in enumerate(trips):
         event = _event(plan, "trip", number, trip.depart, trip.return_at)
-        words = _trip_text(trip)
-        event.add("summary", words)
+        text = _trip_text(trip)
+        event.add("summary", text)
         event.add("description", f"Needs {percent_text(trip.target_percent)} at departure.")
         if trip.depart >= plan.start:
-            event.add_component(_alarm(words, -BEFORE_DEPARTURE))
+            event.add_component(_alarm(text, -BEFORE_DEPARTURE))
         yield event
     for number in range(len(trips), len(trips) + plan.cancelled_trips):
         yield _cancelled(plan, "trip", number)
@@ -87,10 +87,10 @@ def _cancelled(plan: SavedPlan, kind: str, number: int) -> Event:
     return event
 
 
-def _alarm(words: str, trigger: timedelta, related: str = "START") -> Alarm:
+def _alarm(text: str, trigger: timedelta, related: str = "START") -> Alarm:
     alarm = Alarm()
     alarm.add("action", "DISPLAY")
-    alarm.add("description", words)
+    alarm.add("description", text)
     alarm.add("trigger", trigger, parameters={"RELATED": related})
     return alarm
 

@@ -1,9 +1,6 @@
 """Two charts of a plan as inline SVG: power with prices, and state of charge.
 
-Written directly and not by a plotting library: the marks are few, they take their colours from the page (so that they
-follow light and dark), each chart carries its title and gist in words, and a command that answers in a second does not
-load a library that takes half of one. Positions are by instants, so an hour that the clock shows twice or leaves out is
-as wide as it lasts.
+Positions are by instants, so an hour that the clock shows twice or skips is as wide as it lasts.
 """
 
 from __future__ import annotations
@@ -39,14 +36,14 @@ from scheduler.render.svg import (
 from scheduler.render.time_axis import clock_changes, clock_ticks
 from scheduler.textio.format import clock_text, number_text, percent_text, price_text, span_text
 
-MOST_STEPS_TOLD = 6
-"""Blocks named in the gist; more would be a list, and the page has one."""
+MOST_BLOCKS_NAMED = 6
+"""Most blocks named in the gist; the page lists them all."""
 HEADER = 14.0
-"""Room over a panel for words about a stretch of time [px]."""
+"""Room over a panel for labels of times away and clock changes [px]."""
 
 
 def power_chart(plan: Plan) -> str:
-    """What to set, power (drawn upwards, given downwards), and import and export price, on one time axis."""
+    """Return an SVG of what to set, power (drawn upwards, given downwards), and both prices, on one time axis."""
     night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
     solar = night.solar_kw - setpoints.curtailed_kw
     up, down = night.load_kw + setpoints.charge_kw, solar + setpoints.discharge_kw
@@ -61,7 +58,7 @@ def power_chart(plan: Plan) -> str:
         ("solar", "solar", solar),
         ("discharge", "discharging", setpoints.discharge_kw),
     )
-    used = [Entry(kind, words) for kind, words, values in powers if values.max() > 0]
+    used = [Entry(kind, name) for kind, name, values in powers if values.max() > 0]
     away = [] if night.at_home.all() else [Entry("away", "car away", "stretch")]
     lines = [Entry("import", "import price", "line"), Entry("export", "export price", "line")]
     price_ticks = nice_ticks(price.lowest, price.highest, 4)
@@ -88,7 +85,7 @@ def power_chart(plan: Plan) -> str:
 
 
 def state_chart(plan: Plan) -> str:
-    """State of charge by time, with floor, ceiling, departure targets and times away."""
+    """Return an SVG of state of charge over time, with floor, ceiling, departure targets and times away."""
     panel = Panel(36, 182, 0.0, 100.0)
     bounds = _bounds(plan)
     ends = [percent for percent in (0.0, 100.0) if min(abs(percent - bound) for bound in bounds) >= 9]
@@ -111,14 +108,14 @@ def state_chart(plan: Plan) -> str:
 
 
 def _positions(plan: Plan) -> FloatArray:
-    """Where each boundary lies across the drawing [px], shape (n + 1,)."""
+    """Return where each boundary lies across the drawing [px], shape (n + 1,)."""
     seconds = plan.night.boundaries.as_unit("s").asi8.astype(np.float64)
     share = (seconds - seconds[0]) / (seconds[-1] - seconds[0])
     return np.asarray(LEFT + share * (EDGE - LEFT), dtype=np.float64)
 
 
 def _settings(plan: Plan, x: FloatArray) -> Iterator[str]:
-    """A strip of the blocks, each with its number in the list of what to set where there is room for it."""
+    """Yield a strip of the blocks, each with its number in the list of what to set where there is room."""
     yield label(LEFT, 13, "To set, by number" if plan.blocks else "To set: nothing")
     yield line(LEFT, 44, EDGE, 44, "grid")
     taken_until = 0.0
@@ -135,17 +132,17 @@ def _settings(plan: Plan, x: FloatArray) -> Iterator[str]:
 
 
 def _behind(plan: Plan, x: FloatArray, top: float, bottom: float) -> Iterator[str]:
-    """Behind the marks of a panel: times away, the local clock and its changes, each named where there is room."""
+    """Yield what lies behind a panel's marks: times away, the clock and its changes, labelled where there is room."""
     night = plan.night
     begin, end = night.boundaries[0], night.boundaries[-1]
     panel = Panel(top, bottom, 0.0, 1.0)
     taken: list[tuple[float, float]] = []
     names = []
     for change in clock_changes(begin, end, night.timezone):
-        left, room = panel.x(change.share), room_for(change.words) + 3
+        left, room = panel.x(change.share), room_for(change.label) + 3
         names.append(line(left, top - HEADER, left, bottom, "change"))
         backwards = left + room > WIDTH
-        names.append(label(left + (-3 if backwards else 3), top - 3, change.words, "end" if backwards else "start"))
+        names.append(label(left + (-3 if backwards else 3), top - 3, change.label, "end" if backwards else "start"))
         taken.append((left - room, left) if backwards else (left, left + room))
     for first, last in runs(~night.at_home):
         yield rectangle(x[first], top - HEADER, x[last], bottom, "away")
@@ -159,32 +156,32 @@ def _behind(plan: Plan, x: FloatArray, top: float, bottom: float) -> Iterator[st
 
 
 def _price_labels(x: FloatArray, panel: Panel, *lines: FloatArray) -> Iterator[str]:
-    """Prices over their lines where they hold long enough and no other line runs through the words."""
+    """Yield prices over their lines where they hold long enough and no other line runs through the text."""
     for own, values in enumerate(lines):
         others = [other for at, other in enumerate(lines) if at != own]
         changes = np.flatnonzero(np.diff(values)) + 1
         for first, last in zip([0, *changes], [*changes, len(values)], strict=True):
-            words, height = _axis_price(float(values[first])), panel.y(values[first])
+            text, height = _axis_price(float(values[first])), panel.y(values[first])
             over = [height - panel.y(value) for other in others for value in other[first:last]]
-            if x[last] - x[first] >= room_for(words) and not any(-1 <= each < LINE for each in over):
-                yield label((x[first] + x[last]) / 2, height - 4, words, "middle")
+            if x[last] - x[first] >= room_for(text) and not any(-1 <= each < LINE for each in over):
+                yield label((x[first] + x[last]) / 2, height - 4, text, "middle")
 
 
 def _power_gist(plan: Plan) -> str:
     night, setpoints = plan.night, plan.answer.setpoints
     taken, given = (float(night.hours @ each) for each in (setpoints.charge_kw, setpoints.discharge_kw))
     now = _at(plan, 0)
-    told = [
+    clauses = [
         f"{number}: {setting_text(block, night.setting.set_by)} "
         f"{span_text(_at(plan, block.first), _at(plan, block.last), night.timezone, now)}"
-        for number, block in enumerate(plan.blocks[:MOST_STEPS_TOLD], 1)
+        for number, block in enumerate(plan.blocks[:MOST_BLOCKS_NAMED], 1)
     ]
-    more = len(plan.blocks) - len(told)
-    told += [f"and {more} more"] if more else []
-    cheap, dear = float(plan.replayed.import_price.min()), float(plan.replayed.import_price.max())
+    more = len(plan.blocks) - len(clauses)
+    clauses += [f"and {more} more"] if more else []
+    lowest, highest = float(plan.replayed.import_price.min()), float(plan.replayed.import_price.max())
     return (
-        f"{'; '.join(told) or 'Nothing to set'}. The car takes {number_text(taken, 1)} kWh and gives "
-        f"{number_text(given, 1)} kWh; import prices run from {price_text(cheap)} to {price_text(dear)} "
+        f"{'; '.join(clauses) or 'Nothing to set'}. The car takes {number_text(taken, 1)} kWh and gives "
+        f"{number_text(given, 1)} kWh; import prices run from {price_text(lowest)} to {price_text(highest)} "
         f"{plan.inputs.offer.currency} per kWh. Every number is in schedule.csv."
     )
 
@@ -210,7 +207,7 @@ def _departure_gist(plan: Plan, outcome: TripOutcome) -> str:
 
 
 def _bounds(plan: Plan) -> tuple[float, float]:
-    """Floor and ceiling [%]."""
+    """Return floor and ceiling [%]."""
     return plan.night.car.floor_percent, plan.night.car.ceiling_percent
 
 
@@ -219,13 +216,13 @@ def _at(plan: Plan, boundary: int) -> datetime:
 
 
 def _axis_price(price: float) -> str:
-    """A price in the drawing: whole where it has no room for decimals."""
-    words = price_text(price)
-    return words if len(words) <= 6 else number_text(price, 0 if abs(price) >= 100 else 2)
+    """Return a price for the drawing: whole where there is no room for decimals."""
+    text = price_text(price)
+    return text if len(text) <= 6 else number_text(price, 0 if abs(price) >= 100 else 2)
 
 
 def _above(prices: FloatArray) -> float:
-    """Top of the price scale: the highest price, and never the bottom."""
+    """Return the top of the price scale: the highest price, and always above the bottom."""
     top = max(0.0, float(prices.max()))
     return top if top > min(0.0, float(prices.min())) else 0.01
 

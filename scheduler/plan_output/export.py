@@ -1,4 +1,4 @@
-"""Hand a kept plan over: to a calendar, or to a charging station's engineer. Files only."""
+"""Hand a saved plan over: to a calendar, or to a charging station's engineer. Files only."""
 
 from __future__ import annotations
 
@@ -18,11 +18,15 @@ FILE_NAMES: dict[Kind, str] = {"calendar": "calendar.ics", "ocpp21": "set-chargi
 
 
 def hand_over(plan_folder: Path, kind: Kind, out: Path | None = None) -> Path:
-    """Write a kept plan for another program; gives the file.
+    """Write a saved plan for another program.
 
     Parameters
     ----------
-    out : the file; by default one beside the plan.
+    plan_folder : the plan's folder. kind : what to write. out : the file; None for one beside the plan.
+
+    Returns
+    -------
+    The file.
 
     Raises
     ------
@@ -35,7 +39,7 @@ def hand_over(plan_folder: Path, kind: Kind, out: Path | None = None) -> Path:
     else:
         broken = broken_rules(ocpp21_document(plan))
         if broken:
-            raise single_fault(plan_folder, f"it gives no valid profile: {broken[0]}")
+            raise single_fault(plan_folder, f"it does not make a valid profile: {broken[0]}")
         content = ocpp21_text(plan)
     file = out if out is not None else plan_folder / FILE_NAMES[kind]
     if file.is_dir():

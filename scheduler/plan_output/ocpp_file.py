@@ -7,7 +7,7 @@ Modes, as the standard's operation modes are understood here (from memory; the s
   and the cap as `dischargeLimit`;
 - idle, and away: `Idle`.
 
-`limit` and `dischargeLimit` keep a period inside what was approved: the charger's most, and at the meter what the
+`limit` and `dischargeLimit` keep a period within what was approved: the charger's maximum, and at the meter what the
 import and export limits leave beside the building's expected draw. They are never widened to fit a setpoint: a plan
 beyond them is refused. The profile is a TxDefaultProfile, which holds for whatever session is running; a TxProfile
 would need a session's number. It has the evening's day as its id, so that the profile of a replan takes the first
@@ -28,11 +28,11 @@ from scheduler.textio.errors import single_fault
 FIRST_DAY = date(2020, 1, 1)
 EVSE = 1
 WATTS_DECIMALS = 1
-"""Digits after the point that the standard allows for a limit in W."""
+"""Decimals that the standard allows for a limit in W."""
 
 
 def ocpp21_text(plan: SavedPlan) -> str:
-    """The payload as JSON text.
+    """Return the payload as JSON text.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def ocpp21_text(plan: SavedPlan) -> str:
 
 
 def ocpp21_document(plan: SavedPlan) -> dict[str, Any]:
-    """The payload as lists and dictionaries; powers in W, times with their offset, periods in s from the start."""
+    """Return the payload as lists and dictionaries: powers in W, times with offset, periods in s from the start."""
     periods: list[dict[str, Any]] = []
     for row in plan.rows:
         period = _period(plan, row)
@@ -108,7 +108,7 @@ def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
 
 
 def _within(plan: SavedPlan, row: SavedRow, most_kw: float, power_kw: float) -> float:
-    """The limit of a period [kW]; the power itself where rounding puts it a hair beyond."""
+    """Return the limit of a period [kW]; the power itself where rounding puts it just beyond."""
     if power_kw > most_kw + SAME_KW:
         message = f"{power_kw:.3f} kW from {row.start.isoformat()} is over what was approved and the charger can: "
         raise single_fault(plan.folder, f"{message}{most_kw:.3f} kW")
@@ -116,7 +116,7 @@ def _within(plan: SavedPlan, row: SavedRow, most_kw: float, power_kw: float) -> 
 
 
 def _cap_of(plan: SavedPlan, row: SavedRow) -> float:
-    """Power of the block that covers the building in this row [kW]."""
+    """Return the power of the block that covers the building in this row [kW]."""
     return next((block.kw for block in plan.blocks if block.start <= row.start < block.end), row.discharge_kw)
 
 

@@ -1,4 +1,4 @@
-"""What a SetChargingProfile payload must keep to: its schema, and the rules that a schema cannot state.
+"""What makes a SetChargingProfile payload valid: its schema, and the rules that a schema cannot state.
 
 The schema is the one that the `ocpp` package carries (Open Charge Alliance; CC BY-ND, so it is read there and not
 copied). Without that package only the rules are checked.
@@ -24,7 +24,7 @@ NEEDED = {
 
 
 def broken_rules(document: Mapping[str, Any]) -> list[str]:
-    """Everything in a payload that breaks the schema, or else the rules beyond it; empty if it is good."""
+    """Return everything in a payload that breaks the schema, or else the rules beyond it; empty if it is valid."""
     broken = list(_schema_errors(document))
     if broken:
         return broken
@@ -71,7 +71,7 @@ def _start_errors(schedule: Mapping[str, Any]) -> Iterator[str]:
     except KeyError:
         yield "startSchedule: missing; an absolute schedule needs one"
     except ValueError:
-        yield "startSchedule: it is no time"
+        yield "startSchedule: it is not a valid time"
     else:
         if start.utcoffset() is None:
             yield "startSchedule: it has no offset"
@@ -80,7 +80,7 @@ def _start_errors(schedule: Mapping[str, Any]) -> Iterator[str]:
 def _period_errors(period: Mapping[str, Any]) -> Iterator[str]:
     mode = period.get("operationMode")
     if mode not in NEEDED:
-        yield f"operationMode {mode} is none that a plan uses"
+        yield f"operationMode {mode} is not one that a plan uses"
         return
     missing = [name for name in NEEDED[mode] if name not in period]
     if missing:

@@ -18,8 +18,8 @@ from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.render.page_template import page_template
 from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text, price_text, span_text
 
-FEW_STEPS = 2
-"""As many steps as one large sentence can hold on a phone."""
+FEW_BLOCKS = 2
+"""Most blocks that one large sentence can hold on a phone."""
 HASH_LETTERS = 12
 """Letters of a file's SHA-256 that are shown."""
 SET_BY = {
@@ -30,13 +30,13 @@ SET_BY = {
 
 
 def report_text(plan: Plan) -> str:
-    """The page, self-contained."""
+    """Return the page as HTML text that needs no other file."""
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     urgent = _urgent(plan)
     return page_template("scheduler.plan_output", "page.html").render(
-        headline=short_headline(plan, FEW_STEPS),
-        why_nothing_given=why_nothing_given(plan, FEW_STEPS),
+        headline=short_headline(plan, FEW_BLOCKS),
+        why_nothing_given=why_nothing_given(plan, FEW_BLOCKS),
         about=(
             f"{inputs.site.name}, {day_clock_text(begin, night.timezone)} to {clock_text(end, night.timezone)}, "
             f"car at {_state_text(plan)}"
@@ -62,9 +62,9 @@ def report_text(plan: Plan) -> str:
 
 
 def short_headline(plan: Plan, few: int) -> str:
-    """The plan's sentence, for who has all blocks listed below it.
+    """Return the plan's headline, short enough to stand above the list of all blocks.
 
-    Of more than `few` blocks it tells the first and when the next is due.
+    Of more than `few` blocks it names the first, how many follow, and when the next is due.
     """
     if len(plan.blocks) <= few:
         return plan.headline
@@ -73,30 +73,30 @@ def short_headline(plan: Plan, few: int) -> str:
         night.boundaries[at].to_pydatetime()
         for at in (0, plan.blocks[0].first, plan.blocks[0].last, plan.blocks[1].first)
     )
-    step = setting_text(plan.blocks[0], night.setting.set_by).partition(" (")[0]
+    first = setting_text(plan.blocks[0], night.setting.set_by).partition(" (")[0]
     begins = plan.headline.partition(": ")[0]
     return (
-        f"{begins}: {step} {span_text(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more steps, "
+        f"{begins}: {first} {span_text(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more settings, "
         f"the next at {clock_text(following, night.timezone, now)}."
     )
 
 
 def why_nothing_given(plan: Plan, few: int) -> str | None:
-    """Why the car only charges, where the headline was too long to say it."""
+    """Return why the car only charges, where the headline is too short to say it; else None."""
     if len(plan.blocks) <= few or any(block.action != "charge" for block in plan.blocks):
         return None
     return f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed)}."
 
 
 def _state_text(plan: Plan) -> str:
-    """The car's state of charge as it was told."""
-    words = percent_text(plan.evening.soc_percent)
+    """Return the car's state of charge as it was given."""
+    text = percent_text(plan.evening.soc_percent)
     home_at = plan.evening.home_at
-    return words if home_at is None else f"{words} when home at {clock_text(home_at, plan.night.timezone)}"
+    return text if home_at is None else f"{text} when home at {clock_text(home_at, plan.night.timezone)}"
 
 
 def _urgent(plan: Plan) -> list[str]:
-    """What is said of missed departures: how much is missing, when it would be ready, what would help."""
+    """Return sentences on missed departures: how much is missing, when the car would be ready, what would help."""
     missed = tuple(outcome for outcome in plan.trips if outcome.missed)
     return outcome_warnings(plan.night, missed, plan.inputs.offer.currency)
 
@@ -128,7 +128,7 @@ def _trip(plan: Plan, outcome: TripOutcome) -> dict[str, Any]:
 
 
 def _margin_text(outcome: TripOutcome) -> str:
-    """Percentage points over or short of the target; the word and not a sign alone says which."""
+    """Return percentage points over or short of the target; a word, not only a sign, says which."""
     points = number_text(abs(outcome.planned_percent - outcome.target_percent), 1)
     if outcome.missed:
         return f"{points} short"
@@ -136,7 +136,7 @@ def _margin_text(outcome: TripOutcome) -> str:
 
 
 def ready_text(plan: Plan, outcome: TripOutcome) -> str:
-    """When the car is ready for a trip, or that it is not."""
+    """Return when the car is ready for a trip, or that it is not."""
     timezone = plan.night.timezone
     ready = None if outcome.ready_at is None else clock_text(outcome.ready_at, timezone)
     if outcome.missed:
@@ -148,7 +148,7 @@ def ready_text(plan: Plan, outcome: TripOutcome) -> str:
 
 
 def _options(plan: Plan) -> list[tuple[str, str]]:
-    """What was asked, and by which rules the plan was made."""
+    """Return the request and the settings by which the plan was made, each with its name."""
     night, evening, inputs = plan.night, plan.evening, plan.inputs
     currency = inputs.offer.currency
     highest = evening.highest_soc_today_percent
@@ -168,7 +168,7 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
 
 
 def _files(plan: Plan) -> list[tuple[str, str]]:
-    """Each file that was read, and the beginning of its SHA-256; of a file outside the site no folder is shown."""
+    """Return each file that was read, without its folder if that is not the site's, and how its SHA-256 begins."""
     found: dict[str, str] = plan_document(plan)["inputs"]
     return [
         (PurePath(path).name if PurePath(path).is_absolute() else path, sha256[:HASH_LETTERS])

@@ -17,12 +17,12 @@ FORMAT = 1
 
 
 def plan_text(plan: Plan) -> str:
-    """The plan as JSON text."""
+    """Return the plan as JSON text."""
     return json.dumps(plan_document(plan), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def plan_document(plan: Plan) -> dict[str, Any]:
-    """The plan as plain lists, dictionaries, texts and numbers. Keys carry units as the design names them."""
+    """Return the plan as plain lists, dictionaries, text and numbers; keys carry units."""
     night, replayed, inputs = plan.night, plan.replayed, plan.inputs
     timezone = night.timezone
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
@@ -78,7 +78,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
 
 
 def costs_document(costs: Costs) -> dict[str, float]:
-    """Costs by name; `wear`, by cycling and by time together, is unweighted."""
+    """Return costs by name [money]; `wear`, of cycles and calendar ageing together, is unweighted."""
     return {
         "import": costs.import_,
         "export": costs.export,
@@ -111,7 +111,7 @@ def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
 
 
 def _replan(plan: Plan) -> dict[str, Any]:
-    """Which evening and revision this is, and what earlier revisions left."""
+    """Return which evening and revision this is, and what earlier revisions left."""
     timezone, replanned = plan.night.timezone, plan.replanned
     if replanned is None:
         begin = plan.night.boundaries[0].to_pydatetime()
@@ -150,7 +150,7 @@ def _replan(plan: Plan) -> dict[str, Any]:
 
 
 def _so_far(plan: Plan) -> dict[str, Any]:
-    """What the meter had counted when the plan was made, as far as it was said; by number of the offer's band."""
+    """Return what the meter had counted when the plan was made, as far as given, by number of the offer's band."""
     evening = plan.evening
 
     def by_band(counted: Mapping[int, float] | None) -> dict[str, float] | None:
@@ -164,7 +164,7 @@ def _so_far(plan: Plan) -> dict[str, Any]:
 
 
 def _limits(plan: Plan) -> dict[str, Any]:
-    """What was approved and what the charger can do, for programs that hand the plan on."""
+    """Return what was approved and what the charger can do, for programs that hand the plan on."""
     connection, charger = plan.night.connection, plan.night.charger
     return {
         "import_limit_kw": connection.import_limit_kw,
@@ -181,6 +181,6 @@ def _limits(plan: Plan) -> dict[str, Any]:
 
 
 def shown_path(file: Path, folder: Path) -> str:
-    """A file as it is named in results: from the folder on, where it lies inside."""
+    """Return the name of a file in results: its path below the folder, or the whole path of a file elsewhere."""
     whole, inside = file.resolve(), folder.resolve()
     return whole.relative_to(inside).as_posix() if whole.is_relative_to(inside) else str(file)

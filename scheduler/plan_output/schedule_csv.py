@@ -35,7 +35,7 @@ COLUMNS = (
 
 
 def schedule_text(plan: Plan) -> str:
-    """The schedule as CSV text; setpoints are positive for charging and negative for discharging."""
+    """Return the schedule as CSV text; setpoints are positive for charging and negative for discharging."""
     night, setpoints, replayed = plan.night, plan.answer.setpoints, plan.replayed
     setpoint_kw = setpoints.charge_kw - setpoints.discharge_kw
     soc = 100 * replayed.stored_kwh / night.car.battery_kwh

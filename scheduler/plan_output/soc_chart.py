@@ -1,4 +1,4 @@
-"""The marks of the state-of-charge chart: the line, what departures need, and words where they hide least."""
+"""The marks of the state-of-charge chart: the line, what departures need, and labels where they hide least."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from scheduler.render.svg import label, line, polyline, room_for, triangle
 from scheduler.textio.format import percent_text
 
 LETTER_HEIGHT = 11.0
-"""Room for a line of words [px]."""
+"""Height of a line of text [px]."""
 NEAR = 3.0
-"""Words closer to a line than this are hard to read [px]."""
+"""Text closer to a line than this is hard to read [px]."""
 BESIDE = 8.0
-"""From a mark to its words [px]."""
+"""Distance from a mark to its label [px]."""
 
 
 @dataclass(frozen=True, slots=True)
 class PlacedLabel:
-    """Words at a place: left edge and baseline [px]."""
+    """A label at a place: left edge and baseline [px]."""
 
     text: str
     left: float
@@ -31,11 +31,11 @@ class PlacedLabel:
 
     @property
     def right(self) -> float:
-        """Right edge [px]."""
+        """Return the right edge [px]."""
         return self.left + room_for(self.text)
 
     def overlaps(self, other: PlacedLabel) -> bool:
-        """Whether two words run into each other."""
+        """Return whether two labels overlap."""
         return (
             self.left < other.right
             and other.left < self.right
@@ -44,13 +44,13 @@ class PlacedLabel:
 
 
 def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
-    """The state of charge as planned at home and straight on a trip, departure targets, and names.
+    """Yield the state of charge, as planned at home and straight on a trip, departure targets, and labels.
 
-    Of many trips those are named beside their mark that have room; the list of departures has them all.
+    Of many trips, those are labelled beside their mark that have room; the list of departures has them all.
 
     Parameters
     ----------
-    panel : in percent. x : where each boundary lies [px], shape (n + 1,).
+    panel : its scale of values in percent. x : where each boundary lies [px], shape (n + 1,).
     """
     car = plan.night.car
     height = np.array([panel.y(car.percent(float(stored))) for stored in plan.replayed.stored_kwh])
@@ -59,12 +59,12 @@ def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
     placed: list[PlacedLabel] = []
     bounds = (panel.y(car.floor_percent), panel.y(car.ceiling_percent))
 
-    def distance(words: PlacedLabel) -> float:
-        return _distance(words, x[drawn], height[drawn], bounds)
+    def distance(placed_label: PlacedLabel) -> float:
+        return _distance(placed_label, x[drawn], height[drawn], bounds)
 
-    for words, marks in _targets(plan, panel, x):
+    for places, marks in _targets(plan, panel, x):
         yield from marks
-        clear = [each for each in words if not any(each.overlaps(other) for other in placed)]
+        clear = [each for each in places if not any(each.overlaps(other) for other in placed)]
         best = max(clear, key=distance, default=None)
         if best is not None and (len(plan.trips) == 1 or distance(best) >= NEAR):
             placed.append(best)
@@ -81,7 +81,7 @@ def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
 
 
 def _boundaries_drawn(plan: Plan) -> list[int]:
-    """The boundaries that the line goes through: all but those on a trip."""
+    """Return the boundaries that the line goes through: all but those during a trip."""
     hidden = {at for trip in plan.night.trips for at in range(trip.depart + 1, trip.comeback)}
     return [at for at in range(plan.night.intervals + 1) if at not in hidden]
 
@@ -97,30 +97,30 @@ def _line(plan: Plan, x: FloatArray, height: FloatArray) -> Iterator[str]:
 
 
 def _targets(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[tuple[list[PlacedLabel], list[str]]]:
-    """What each departure needs, from its ready time on: where its words could stand, and its marks.
+    """Yield, for each departure, where its label could stand, and marks of what it needs from its ready time on.
 
-    For a missed target a line shows how far the plan stays short of it.
+    For a missed target a line shows how far the plan falls short of it.
     """
     for outcome in plan.trips:
         trip, height = outcome.trip, panel.y(outcome.target_percent)
         left = float(x[trip.depart])
         marks = [line(float(x[trip.ready]), height, left, height, "target-line"), triangle(left, height, "target")]
-        words = f"needs {percent_text(outcome.target_percent)}"
+        text = f"needs {percent_text(outcome.target_percent)}"
         if outcome.missed:
             marks.append(line(left, height + 9, left, panel.y(outcome.planned_percent), "short"))
-            words += f", has {percent_text(outcome.planned_percent)}"
+            text += f", has {percent_text(outcome.planned_percent)}"
         places = [
-            PlacedLabel(words, place, baseline)
+            PlacedLabel(text, place, baseline)
             for baseline in (height + 10, height - 5, height + 22)
-            for place in (left + BESIDE, left - BESIDE - room_for(words))
+            for place in (left + BESIDE, left - BESIDE - room_for(text))
         ]
         yield [each for each in places if each.left >= LEFT and each.right <= WIDTH], marks
 
 
-def _distance(words: PlacedLabel, x: FloatArray, height: FloatArray, lines: tuple[float, ...] = ()) -> float:
-    """How far words stay clear of the state of charge and of level lines [px]; enough is enough."""
-    under = np.linspace(words.left, words.right, 15)
-    middle = words.baseline - LETTER_HEIGHT / 2 + 1
+def _distance(placed: PlacedLabel, x: FloatArray, height: FloatArray, lines: tuple[float, ...] = ()) -> float:
+    """Return how far a label is from the state of charge and from level lines [px], up to the height of its text."""
+    under = np.linspace(placed.left, placed.right, 15)
+    middle = placed.baseline - LETTER_HEIGHT / 2 + 1
     apart = np.interp(under, x, height) - middle
     nearest = float(np.abs(apart).min()) if apart.min() * apart.max() > 0 else 0.0
     return min(nearest, LETTER_HEIGHT, *(abs(level - middle) for level in lines))

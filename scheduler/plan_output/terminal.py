@@ -19,8 +19,8 @@ from scheduler.render.table import Column, Table
 from scheduler.render.terminal import print_list, terminal_table
 from scheduler.textio.format import clock_text, day_clock_text, percent_text
 
-FEW_STEPS = 5
-"""Most steps told in the one sentence above the list."""
+FEW_BLOCKS = 5
+"""Most blocks named in the one sentence above the list."""
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
 
@@ -47,13 +47,13 @@ def _heading(plan: Plan) -> RenderableType:
         f"offer {inputs.offer.name}, car at {plan.evening.soc_percent:g} %",
         style="dim",
     )
-    lines = [about, Text(""), Text(short_headline(plan, FEW_STEPS), style="bold")]
-    nothing_given = why_nothing_given(plan, FEW_STEPS)
+    lines = [about, Text(""), Text(short_headline(plan, FEW_BLOCKS), style="bold")]
+    nothing_given = why_nothing_given(plan, FEW_BLOCKS)
     return Group(*lines, *([] if nothing_given is None else [Text(nothing_given)]))
 
 
 def _changes(plan: Plan) -> RenderableType | None:
-    """What a replan changes, why, and what it saves."""
+    """Return what a replan changes, why, and what it saves."""
     if plan.replanned is None:
         return None
     lines = [Padding(Text(change), (0, 0, 0, 2)) for change in plan.replanned.changes]

@@ -14,7 +14,15 @@ from scheduler.textio.write import folder_made_beside, refuse_other
 
 
 def write_plan(plan: Plan, out: Path) -> Path:
-    """Write `schedule.csv`, `plan.json` and `report.html` to a new folder in `out`; the same instant again replaces it.
+    """Write `schedule.csv`, `plan.json` and `report.html` to a new folder; the same instant again replaces it.
+
+    Parameters
+    ----------
+    out : the folder in which the new one is made.
+
+    Returns
+    -------
+    The new folder.
 
     Raises
     ------
@@ -30,6 +38,10 @@ def write_plan(plan: Plan, out: Path) -> Path:
 
 
 def folder_name(instant: datetime, timezone: str) -> str:
-    """Local time of the plan's first instant, `2026-03-02T1820`; its offset too the second time a clock shows it."""
+    """Return the local time of a plan's first instant, with its offset if the clock shows it for the second time.
+
+    >>> folder_name(datetime.fromisoformat("2026-03-02T18:20+00:00"), "Europe/Dublin")
+    '2026-03-02T1820'
+    """
     local = instant.astimezone(ZoneInfo(timezone))
     return f"{local:%Y-%m-%dT%H%M}" + (f"{local:%z}" if local.fold else "")

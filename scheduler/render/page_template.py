@@ -19,7 +19,7 @@ def page_template(room: str, name: str) -> Template:
 
     Parameters
     ----------
-    room : the package that makes the page, "scheduler.plan_output". name : of the file.
+    room : the package that makes the page, such as "scheduler.plan_output". name : of the template's file.
     """
     environment = Environment(
         loader=ChoiceLoader([PackageLoader(room), PackageLoader("scheduler.render")]),
@@ -33,6 +33,6 @@ def page_template(room: str, name: str) -> Template:
     return environment.get_template(name)
 
 
-def _together(words: str) -> str:
-    """Words in which no line ends between a number and its unit."""
-    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))", "\N{NO-BREAK SPACE}", words)
+def _together(text: str) -> str:
+    """Return text in which no line breaks between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))", "\N{NO-BREAK SPACE}", text)

@@ -1,4 +1,4 @@
-"""Where values lie in a drawing, and which of them are marked on its scales."""
+"""Where values lie in a drawing, and which of them its scales mark with ticks."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import math
 from dataclasses import dataclass
 
 WIDTH, LEFT, RIGHT = 360.0, 46.0, 12.0
-"""The drawing and its margins [px]: on a phone of 390 px a pixel here is one there."""
+"""Width of a drawing and its margins [px]; on a phone of 390 px they are true to scale."""
 EDGE = WIDTH - RIGHT
 MOST_TICKS = 8
-"""Marks that have room side by side across the drawing."""
+"""Most ticks that have room side by side across the drawing."""
 NICE = (1, 2, 5)
-"""What a step between marks is, times a power of ten."""
+"""Steps between ticks, times a power of ten."""
 NEARLY = 1e-9
-"""Part of a step by which a mark may lie beyond an end."""
+"""Share of a step by which a tick may lie beyond an end [-]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +50,10 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """A mark: how far along the axis [0 to 1], and its words."""
+    """A tick: how far along the axis it is [0 to 1], and its label."""
 
     share: float
-    words: str
+    label: str
 
 
 def nice_step(span: float, most: int = MOST_TICKS) -> float:

@@ -1,4 +1,8 @@
-"""Marks of a line drawing as SVG: axes, lines, steps, areas, words, legends; colours come from the page's style."""
+"""Marks of a line drawing as SVG: axes, lines, steps, areas, labels, legends; colours come from the page's style.
+
+Charts are written directly and not by a plotting library: they are a few marks that take their colours from the page,
+with a title and a summary as text, and a library would add half a second to a command.
+"""
 
 from __future__ import annotations
 
@@ -13,18 +17,18 @@ from models.base.arrays import FloatArray
 from scheduler.render.scale import EDGE, WIDTH, Panel, Tick
 
 LETTER = 7.0
-"""Room for a letter of the drawing's text [px]."""
+"""Width of a letter of the drawing's text [px]."""
 LINE = 14.0
-"""From one line of words to the next [px]."""
+"""Distance from one line of text to the next [px]."""
 LEAST_HEIGHT = 1e-6
 """An area thinner than this is not drawn [in the panel's unit]."""
 SWATCH, SAMPLE, MARKED_SAMPLE, LEGEND_LINE = 15.0, 18.0, 30.0, 18.0
 """Width of a legend's filled sample, of a line and of a line with a mark on it; from one row to the next [px]."""
 
 
-def room_for(words: str) -> float:
-    """Width that words take [px], rather too much than too little."""
-    return LETTER * len(words)
+def room_for(text: str) -> float:
+    """Return the width of text [px], an upper bound."""
+    return LETTER * len(text)
 
 
 PATTERNS = (
@@ -37,57 +41,69 @@ PATTERNS = (
 
 
 def line(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
-    """A straight line."""
+    """Return a straight line."""
     return f'<path class="{kind}" d="M{_n(x1)} {_n(y1)}L{_n(x2)} {_n(y2)}"/>'
 
 
 def rectangle(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
-    """A filled rectangle between two corners, the upper left and the lower right."""
+    """Return a filled rectangle between two corners, the upper left and the lower right."""
     return f'<rect class="{kind}" x="{_n(x1)}" y="{_n(y1)}" width="{_n(x2 - x1)}" height="{_n(y2 - y1)}"/>'
 
 
-def label(x: float, y: float, words: str, anchor: str = "start", kind: str = "name") -> str:
-    """Words, which the style sheet gives an edge so that they can be read over a line."""
-    return f'<text class="{kind}" x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}">{escape(words)}</text>'
+def label(x: float, y: float, text: str, anchor: str = "start", kind: str = "name") -> str:
+    """Return text, which the style sheet outlines so that it can be read over a line."""
+    return f'<text class="{kind}" x="{_n(x)}" y="{_n(y)}" text-anchor="{anchor}">{escape(text)}</text>'
 
 
 def polyline(x: FloatArray, y: FloatArray, kind: str) -> str:
-    """A line through points."""
+    """Return a line through points."""
     points = " ".join(f"{_n(left)},{_n(height)}" for left, height in zip(x, y, strict=True))
     return f'<polyline class="{kind}" points="{points}"/>'
 
 
 def triangle(x: float, y: float, kind: str) -> str:
-    """A triangle that points up to (x, y)."""
+    """Return a triangle that points up to (x, y)."""
     corners = f"{_n(x)},{_n(y)} {_n(x - 5)},{_n(y + 9)} {_n(x + 5)},{_n(y + 9)}"
     return f'<polygon class="{kind}" points="{corners}"/>'
 
 
 def circle(x: float, y: float, kind: str) -> str:
-    """A round mark about (x, y)."""
+    """Return a round mark centred on (x, y)."""
     return f'<circle class="{kind}" cx="{_n(x)}" cy="{_n(y)}" r="3.5"/>'
 
 
 def square(x: float, y: float, kind: str) -> str:
-    """A square mark about (x, y)."""
+    """Return a square mark centred on (x, y)."""
     return rectangle(x - 4, y - 4, x + 4, y + 4, kind)
 
 
 def diamond(x: float, y: float, kind: str) -> str:
-    """A mark about (x, y) that stands on its corner."""
+    """Return a square mark that stands on its corner, centred on (x, y)."""
     corners = f"{_n(x)},{_n(y - 5.5)} {_n(x + 5.5)},{_n(y)} {_n(x)},{_n(y + 5.5)} {_n(x - 5.5)},{_n(y)}"
     return f'<polygon class="{kind}" points="{corners}"/>'
 
 
 def steps(x: FloatArray, panel: Panel, values: FloatArray, kind: str) -> str:
-    """A line that holds each value over its interval; x has one more entry than values."""
+    """Return a line that holds each value over its interval.
+
+    Parameters
+    ----------
+    x : where each boundary lies across the drawing [px], shape (n + 1,). panel : its scale of values.
+    values : of each interval, shape (n,). kind : class in the style sheet.
+    """
     path = f"M{_n(x[0])} {_n(panel.y(values[0]))}"
     path += "".join(f"V{_n(panel.y(value))}H{_n(right)}" for value, right in zip(values, x[1:], strict=True))
     return f'<path class="{kind}" d="{path}"/>'
 
 
 def area(x: FloatArray, panel: Panel, begin: FloatArray, end: FloatArray, kind: str) -> str:
-    """From one value to another in each interval, one outline for each run; nothing where the two are equal."""
+    """Return an area from one value to another in each interval, one outline per run; none where the two are equal.
+
+    Parameters
+    ----------
+    x : where each boundary lies across the drawing [px], shape (n + 1,). panel : its scale of values.
+    begin, end : values of each interval, shape (n,). kind : class in the style sheet.
+    """
     path = ""
     for first, last in runs(np.abs(end - begin) > LEAST_HEIGHT):
         path += f"M{_n(x[first])} {_n(panel.y(begin[first]))}"
@@ -98,59 +114,73 @@ def area(x: FloatArray, panel: Panel, begin: FloatArray, end: FloatArray, kind: 
 
 
 def runs(running: np.ndarray) -> Iterator[tuple[int, int]]:
-    """First interval and end of each run of true values."""
+    """Yield the first interval of each run of true values, and the one after its last.
+
+    >>> list(runs(np.array([True, True, False, True])))
+    [(0, 2), (3, 4)]
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
     yield from ((int(first), int(last)) for first, last in edges.reshape(-1, 2))
 
 
 def value_axis(
-    panel: Panel, values: Iterable[float], words: Callable[[float], str], kind: str = "grid"
+    panel: Panel, values: Iterable[float], text_of: Callable[[float], str], kind: str = "grid"
 ) -> Iterator[str]:
-    """Mark values of the upright scale; of two too close for their words, the first is named."""
+    """Yield marks of the vertical scale; of two values too close for their labels, the first is labelled.
+
+    Parameters
+    ----------
+    values : where the scale is marked. text_of : gives a value's label. kind : class of the lines in the style sheet.
+    """
     named: list[float] = []
     for value in values:
         height = panel.y(value)
         yield line(panel.left, height, panel.right, height, kind)
         if all(abs(height - other) >= LINE - 3 for other in named):
-            yield label(panel.left - 5, height + 4, words(value), "end", "scale")
+            yield label(panel.left - 5, height + 4, text_of(value), "end", "scale")
             named.append(height)
 
 
 def bottom_axis(panel: Panel, ticks: Iterable[Tick], lines: bool = True) -> Iterator[str]:
-    """Mark the scale under a panel; of two ticks too close for their words, the first is named.
+    """Yield marks of the scale under a panel; of two ticks too close for their labels, the first is labelled.
 
     Parameters
     ----------
-    lines : whether a line goes up through the panel from each mark.
+    lines : whether a line goes up through the panel from each tick.
     """
     taken_until = 0.0
     for tick in ticks:
-        place, half = panel.left + tick.share * (panel.right - panel.left), room_for(tick.words) / 2
+        place, half = panel.left + tick.share * (panel.right - panel.left), room_for(tick.label) / 2
         if lines:
             yield line(place, panel.top, place, panel.bottom + 4, "grid")
         middle = min(max(place, half), WIDTH - half)
         if middle - half >= taken_until:
-            yield label(middle, panel.bottom + 17, tick.words, "middle", "scale")
+            yield label(middle, panel.bottom + 17, tick.label, "middle", "scale")
             taken_until = middle + half
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """What a mark of a drawing stands for: its class in the style sheet, its words, and how it looks.
+    """An entry of a legend: what a mark of the drawing stands for.
 
     Attributes
     ----------
+    kind : class in the style sheet. label : what it stands for.
     shape : "area" is filled, "stretch" is an area between edges, "line" a line. mark : drawn on the line, or alone.
     """
 
     kind: str
-    words: str
+    label: str
     shape: Literal["area", "stretch", "line", "none"] = "area"
     mark: Callable[[float, float], str] | None = None
 
 
 def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]:
-    """Draw what the marks stand for, in as many rows as it takes.
+    """Return a legend in as many rows as it takes.
+
+    Parameters
+    ----------
+    entries : in their order. baseline : of the first row [px].
 
     Returns
     -------
@@ -159,7 +189,7 @@ def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]
     parts, left = [], 2.0
     for entry in entries:
         sample = MARKED_SAMPLE if entry.shape == "line" and entry.mark is not None else SAMPLE
-        if left > 2.0 and left + sample + room_for(entry.words) > EDGE + 6:
+        if left > 2.0 and left + sample + room_for(entry.label) > EDGE + 6:
             left, baseline = 2.0, baseline + LEGEND_LINE
         top, bottom, middle = baseline - 10, baseline + 1, baseline - 4
         if entry.shape in ("area", "stretch"):
@@ -170,13 +200,19 @@ def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]
             parts.append(line(left, middle, left + sample, middle, entry.kind))
         if entry.mark is not None:
             parts.append(entry.mark(left + sample / 2, middle))
-        parts.append(label(left + sample + 3, baseline, entry.words))
-        left += sample + 12 + room_for(entry.words)
+        parts.append(label(left + sample + 3, baseline, entry.label))
+        left += sample + 12 + room_for(entry.label)
     return parts, baseline
 
 
 def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str]) -> str:
-    """The whole SVG, with its title and its gist in words."""
+    """Return the whole SVG.
+
+    Parameters
+    ----------
+    name : begins the ids within it. height : of the drawing [px].
+    title, gist : what it is and what it shows, for readers who cannot see it. parts : its marks.
+    """
     return (
         f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
         f'aria-labelledby="{name}-title {name}-gist">'

@@ -1,4 +1,4 @@
-"""One table for every place it is shown or written: terminal, page, CSV and JSON.
+"""One table for every place where it is shown or written: terminal, page, CSV and JSON.
 
 A table holds values; each column says how they are written. A column without a heading is only written to files, a
 column without a key is only shown. Shown numbers are rounded; files keep DECIMALS, and money its currency's minor unit.
@@ -16,16 +16,16 @@ from typing import Literal
 from scheduler.textio.format import money_digits, money_text, number_text
 
 Cell = str | float | None
-"""Words, which stay as they are, a number, or nothing."""
+"""Text, which stays as it is, a number, or nothing."""
 Kind = Literal["text", "number", "money", "percent"]
 Role = Literal["group", "aside", "subtotal", "total"]
-"""What a row is: the name of those below it, a remark on the one above it, or a sum."""
+"""What a row is: a title of those below it, a remark on the one above it, or a sum."""
 DECIMALS = 9
-"""Kept in every number of a file, so that rows sum to their totals far below a cent."""
+"""Decimals of every number in a file, so that rows sum to their totals far below a cent."""
 NOTHING = "–"
 """Shown where there is no value."""
 LEAST_FIRST = 20
-"""Room for the first column on a terminal, in letters."""
+"""Least room for the first column on a terminal [letters]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +35,8 @@ class Column:
     Attributes
     ----------
     key : name in CSV and JSON; None where it is only shown. heading : None where it is only written to files.
-    unit : of numbers, said in the heading; of money its currency, which the words around the table say.
-    kind : what the values are; all but text stand to the right. digits : decimals of a shown number or percentage.
+    unit : of numbers, shown in the heading; of money its currency, which the text around the table names.
+    kind : what the values are; all but text are aligned right. digits : decimals of a shown number or percentage.
     """
 
     key: str | None = None
@@ -47,12 +47,12 @@ class Column:
 
     @property
     def title(self) -> str:
-        """The heading with its unit."""
+        """Return the heading with its unit."""
         with_unit = self.unit and self.kind == "number"
         return f"{self.heading or ''}, {self.unit}" if with_unit else self.heading or ""
 
     def text(self, value: Cell) -> str:
-        """Write a value for a reader.
+        """Return a value as a reader sees it.
 
         >>> Column(heading="Power", unit="kW", kind="number", digits=1).text(-2.04)
         '−2.0'
@@ -68,7 +68,7 @@ class Column:
         return number_text(value, self.digits) + (" %" if self.kind == "percent" else "")
 
     def csv_text(self, value: Cell) -> str:
-        """Write a value for another program, nothing where there is none."""
+        """Return a value for another program, nothing where there is none."""
         if value is None or (isinstance(value, float) and math.isnan(value)):
             return ""
         if isinstance(value, str) or (self.kind == "text" and not isinstance(value, float)):
@@ -83,7 +83,7 @@ class Table:
 
     Attributes
     ----------
-    caption : what the table is, told above it on a page and a terminal. roles : of the rows that are more than a row.
+    caption : what the table is, shown above it on a page and a terminal. roles : of special rows, by number.
     """
 
     columns: tuple[Column, ...]
@@ -93,27 +93,27 @@ class Table:
 
     @property
     def headings(self) -> tuple[str, ...]:
-        """Headings of the columns that are shown."""
+        """Return the headings of the columns that are shown."""
         return tuple(column.title for column in self.columns if column.heading is not None)
 
     @property
     def texts(self) -> tuple[tuple[str, ...], ...]:
-        """Rows of the columns that are shown, as a reader sees them."""
+        """Return the rows of the columns that are shown, as a reader sees them."""
         shown = [(at, column) for at, column in enumerate(self.columns) if column.heading is not None]
         return tuple(tuple(column.text(row[at]) for at, column in shown) for row in self.rows)
 
     @property
     def to_right(self) -> tuple[bool, ...]:
-        """Whether each column that is shown stands to the right."""
+        """Return whether each column that is shown is aligned right."""
         return tuple(column.kind != "text" for column in self.columns if column.heading is not None)
 
     def only(self, keys: Sequence[str]) -> Table:
-        """Return the table with these columns alone, in this order."""
+        """Return the table with only these columns, in this order."""
         places = {column.key: at for at, column in enumerate(self.columns)}
         return self._with([places[key] for key in keys])
 
     def split(self, width: int) -> list[Table]:
-        """Split the table into as few as keep every number whole in so many letters, the first column in each."""
+        """Return as few tables as keep every number whole in so many letters, the first column in each."""
         shown = replace(self, columns=tuple(column for column in self.columns if column.heading is not None))
         needed = [longest_word(name, *cells) + 2 for name, *cells in zip(self.headings, *self.texts, strict=True)]
         parts: list[list[int]] = [[0]]
@@ -132,7 +132,7 @@ class Table:
 
 
 def text_table(headings: Sequence[str], rows: Iterable[Sequence[Cell]], caption: str = "") -> Table:
-    """Make a table of what is only shown: names to the left, then numbers that are words already.
+    """Return a table that is only shown: names on the left, then numbers that are text already.
 
     >>> text_table(("Offer", "Bill"), [("Flat", "812.40")]).texts
     (('Flat', '812.40'),)
@@ -142,7 +142,7 @@ def text_table(headings: Sequence[str], rows: Iterable[Sequence[Cell]], caption:
 
 
 def csv_text(table: Table) -> str:
-    """Write the columns that have a key as CSV, with a row of their keys.
+    """Return the columns that have a key as CSV, under a row of their keys.
 
     >>> csv_text(Table((Column("line"), Column("kw", kind="number")), (("a", 1.5), ("b", None))))
     'line,kw\\na,1.500000000\\nb,\\n'
@@ -156,7 +156,7 @@ def csv_text(table: Table) -> str:
 
 
 def json_rows(table: Table) -> list[dict[str, Cell]]:
-    """Return each row as a dictionary of the columns that have a key, numbers to the last digit.
+    """Return each row as a dictionary of the columns that have a key, numbers in full precision.
 
     >>> json_rows(Table((Column("line"), Column("kw", kind="number"), Column(heading="Mark")), (("a", 1.5, "x"),)))
     [{'line': 'a', 'kw': 1.5}]
@@ -166,5 +166,5 @@ def json_rows(table: Table) -> list[dict[str, Cell]]:
 
 
 def longest_word(*texts: str) -> int:
-    """Return how many letters the longest word has."""
+    """Return the number of letters of the longest word."""
     return max(len(word) for text in texts for word in text.split(" "))

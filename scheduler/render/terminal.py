@@ -15,19 +15,19 @@ from rich.text import Text
 from scheduler.render.table import Table, longest_word
 
 MOST_FIRST = 36
-"""Letters of a word that a table's first column does not break."""
+"""Words of up to so many letters are not broken in a table's first column."""
 STYLES: Mapping[str, str] = {"group": "bold", "aside": "dim", "subtotal": "bold", "total": "bold"}
-"""How rows look that are more than a row."""
+"""Styles of rows by their role."""
 
 
 def print_table(table: Table, console: Console, width: int) -> None:
-    """Print a table in so many letters, in parts where it would break a number."""
+    """Print a table in so many letters, split where it would otherwise break a number."""
     for part in table.split(width):
         console.print(terminal_table(part), width=width)
 
 
 def table_text(table: Table, width: int) -> str:
-    """Return the table as lines of text without blanks at their ends."""
+    """Return the table as lines of text in so many letters, without blanks at their ends."""
     console = Console(file=io.StringIO(), width=width, color_system=None)
     print_table(table, console, width)
     assert isinstance(console.file, io.StringIO)
@@ -35,8 +35,8 @@ def table_text(table: Table, width: int) -> str:
 
 
 def terminal_table(table: Table) -> RichTable:
-    """Return the table for a terminal."""
-    made = RichTable(
+    """Return the table as one that rich prints."""
+    rich_table = RichTable(
         title=table.caption or None,
         title_justify="left",
         title_style="bold",
@@ -48,23 +48,29 @@ def terminal_table(table: Table) -> RichTable:
     for number, (name, to_right) in enumerate(zip(table.headings, table.to_right, strict=True)):
         least = None if number else min(longest_word(name, *(row[0] for row in texts)), MOST_FIRST)
         justify: Literal["left", "right"] = "right" if to_right else "left"
-        made.add_column(Text(name), justify=justify, overflow="fold", min_width=least)
+        rich_table.add_column(Text(name), justify=justify, overflow="fold", min_width=least)
     for number, row in enumerate(texts):
         role = table.roles.get(number, "")
         if role == "total":
-            made.add_section()
+            rich_table.add_section()
         indent = "  " if role == "aside" else ""
-        made.add_row(
+        rich_table.add_row(
             Text(f"{indent}{row[0]}"),
             *(Text(cell) for cell in row[1:]),
             style=STYLES.get(role),
             end_section=role == "subtotal",
         )
-    return made
+    return rich_table
+
+
+def print_paragraph(text: str, console: Console, width: int, style: str = "") -> None:
+    """Print text in so many letters, and an empty line."""
+    console.print(Text(text, style=style), width=width)
+    console.print()
 
 
 def print_list(title: str, sentences: Iterable[str], console: Console, width: int, style: str = "dim") -> None:
-    """Print sentences set in under their title, nothing where there are none; without a title they stand alone."""
+    """Print sentences indented under their title, nothing where there are none; an empty title is not printed."""
     listed = list(sentences)
     if listed and title:
         console.print(Text(title, style="bold"), width=width)

@@ -1,4 +1,4 @@
-"""Where a time axis is marked, by the local clock: round hours and midnights, days, months or years."""
+"""Ticks of a time axis by the local clock: round hours and midnights, days, months or years."""
 
 from __future__ import annotations
 
@@ -10,21 +10,27 @@ import pandas as pd
 from scheduler.render.scale import Tick
 
 SHORT_DAYS = 7.0
-"""Up to so many days an axis is marked by the clock, beyond it by dates."""
+"""Longest time whose axis is marked by the clock, not by dates [d]."""
 DAY_STEPS = (1, 2, 3, 7, 14)
 MONTH_STEPS = (1, 2, 3, 6, 12, 24, 60)
 HOUR_STEPS = (1, 2, 3, 6, 12, 24)
-"""Hours between marks that a clock face makes easy to read."""
+"""Hours between ticks that a clock face makes easy to read."""
 QUARTER = pd.Timedelta(minutes=15)
 """Every zone's offset is a whole number of these, so that a round local hour is never missed."""
 
 
 def clock_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int) -> tuple[Tick, ...]:
-    """Marks at round local hours, so many at most; of an hour that the clock shows twice, the first.
+    """Return ticks at round local hours; of an hour that the clock shows twice, at the first.
 
     Parameters
     ----------
     begin, end : instants. timezone : IANA name. most : how many labels have room side by side.
+
+    Examples
+    --------
+    >>> begin, end = pd.Timestamp("2026-03-02T17:20Z"), pd.Timestamp("2026-03-03T04:20Z")
+    >>> [tick.label for tick in clock_ticks(begin, end, "Europe/Dublin", 4)]
+    ['18:00', '21:00', 'Tue', '03:00']
     """
     length = end - begin
     every = next((step for step in HOUR_STEPS if length / pd.Timedelta(hours=step) <= most), HOUR_STEPS[-1])
@@ -48,7 +54,7 @@ def clock_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int
 
 
 def time_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int) -> tuple[Tick, ...]:
-    """Marks at round local hours of some days, at days, months or years of a longer time; so many at most.
+    """Return ticks at round local hours of a few days, or at days, months or years of a longer time.
 
     Parameters
     ----------
@@ -70,7 +76,7 @@ def time_ticks(begin: pd.Timestamp, end: pd.Timestamp, timezone: str, most: int)
 
 
 def clock_changes(begin: pd.Timestamp, end: pd.Timestamp, timezone: str) -> tuple[Tick, ...]:
-    """Where the local clock jumps between two instants, and how: "clock +1 h"."""
+    """Return a tick wherever the local clock changes between two instants, labelled "clock +1 h"."""
     found = []
     before = begin.tz_convert(ZoneInfo(timezone)).utcoffset()
     for instant, local in _quarters(begin, end, timezone):
@@ -86,7 +92,7 @@ def clock_changes(begin: pd.Timestamp, end: pd.Timestamp, timezone: str) -> tupl
 
 
 def _quarters(begin: pd.Timestamp, end: pd.Timestamp, timezone: str) -> Iterator[tuple[pd.Timestamp, pd.Timestamp]]:
-    """Every quarter of an hour from begin to end, as an instant and on the local clock."""
+    """Yield every quarter of an hour from begin to end, as an instant and on the local clock."""
     zone = ZoneInfo(timezone)
     for instant in pd.date_range(begin.ceil(QUARTER), end, freq=QUARTER):
         yield instant, instant.tz_convert(zone)

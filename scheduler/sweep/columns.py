@@ -1,4 +1,4 @@
-"""The columns of a sweep's tables: names, units and meanings, the dictionary that goes with them."""
+"""The columns of a sweep's tables, with their units and meanings: the data dictionary."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ RUN_COLUMNS = (
     Column("gained_kwh", "kWh", "by which the battery ended fuller than it began"),
     Column("stored_energy_price", "money per kWh", "of what the battery gained: the mean of the charge-only reference"),
     Column("stored_energy", MONEY, "gained_kwh * stored_energy_price"),
-    Column("wear_cost", MONEY, "unweighted, by the law that priced the plans, ageing by time included where it is on"),
+    Column("wear_cost", MONEY, "unweighted, by the law that priced the plans, calendar ageing included where it is on"),
     Column("in_all", MONEY, "cash + wear_cost - stored_energy"),
     Column("cash_saved_a_year", A_YEAR, "cash - stored_energy of charge-on-return, less the same of this run"),
     Column(
@@ -65,14 +65,14 @@ RUN_COLUMNS = (
         for law in WEAR_LAWS
     ),
     *(
-        Column(f"life_used_percent_{law}", "%", f'the same with ageing by time, where law "{law}" knows it')
+        Column(f"life_used_percent_{law}", "%", f'the same with calendar ageing, where law "{law}" knows it')
         for law in WEAR_LAWS
     ),
     *(
         Column(
             f"capacity_lost_percent_a_year_{law}",
             SHARE,
-            f'life used a year by law "{law}", ageing by time included where it knows it, times the 20 % a life loses',
+            f'life used a year by law "{law}", calendar ageing included where it knows it, times the 20 % a life loses',
         )
         for law in WEAR_LAWS
     ),
@@ -129,7 +129,7 @@ SITE_MEANINGS = {
     "car.return_reserve_percent": "state of charge still wanted on coming home",
     "car.ready_minutes_before": "how long before a departure its target is held",
     "car.on_the_way_price_per_kwh": "of charging away from home",
-    "car.outside_window_factor": "share of the dearest import price that a kWh outside the window costs an hour",
+    "car.outside_window_factor": "share of the highest import price that a kWh outside the window costs an hour",
     "car.discharge_limit_kwh": "most AC energy out of the car in a night",
     "charger.charge_min_kw": "least charging power, AC",
     "charger.charge_max_kw": "most charging power, AC",
@@ -139,7 +139,7 @@ SITE_MEANINGS = {
     "charger.discharge_efficiency_percent": "of the power beyond the fixed loss",
     "charger.fixed_loss_kw": "from the battery's side whenever the charger runs",
     "charger.discharge_to": "building, whose draw it never exceeds, or building-and-grid",
-    "charger.start_worth_kwh": "a start is avoided if that costs less than this at the dearest import price",
+    "charger.start_worth_kwh": "a start is avoided if that costs less than this at the highest import price",
     "charger.volts": "for setpoints in amps",
     "charger.phases": "for setpoints in amps",
     "charger.set_by": "schedule, or by hand: blocks or current",
@@ -151,7 +151,7 @@ SITE_MEANINGS = {
     "wear.depth_exponent": 'of the depth, law "depth"',
     "wear.life_full_cycles": 'full cycles in a life, law "flat"; 1600 in its columns where the site does not say',
     "wear.segment_edges_percent": "depths at which the plan's wear price changes",
-    "wear.calendar_law": "law of ageing by time in the plan",
+    "wear.calendar_law": "law of calendar ageing in the plan",
     "wear.battery_age_years": "age of the battery; 3 in the columns by law where the site does not say",
     "wear.battery_temp_degc": "of the battery by month, January first; 25 in columns by law where it does not say",
     "plan.step_minutes": "of the plan",
@@ -162,7 +162,21 @@ SITE_MEANINGS = {
 
 
 def site_columns(names: Iterable[str]) -> list[Column]:
-    """The columns of a site's values, by their names such as `car.floor_percent`."""
+    """Return the columns of a site's values.
+
+    Parameters
+    ----------
+    names : tables and keys of site.toml, such as "car.floor_percent".
+
+    Returns
+    -------
+    A column for each, with its unit and meaning.
+
+    Examples
+    --------
+    >>> [(column.name, column.unit) for column in site_columns(["car.floor_percent", "charger.volts"])]
+    [('car.floor_percent', '%'), ('charger.volts', 'V')]
+    """
     return [
         Column(
             name,
@@ -174,6 +188,6 @@ def site_columns(names: Iterable[str]) -> list[Column]:
 
 
 def dictionary_rows(runs: Sequence[Column]) -> list[tuple[str, str, str, str]]:
-    """Table, column, unit and meaning of every column there is, in the order of the files."""
+    """Return table, column, unit and meaning of every column, in the order of the files."""
     tables = {"runs": runs, "nights": NIGHT_TABLE}
     return [(table, each.name, each.unit, each.meaning) for table, columns in tables.items() for each in columns]

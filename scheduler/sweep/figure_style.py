@@ -1,4 +1,4 @@
-"""How a sweep's figures look: sizes, marks and words fit for a paper, whatever the settings of who calls.
+"""How a sweep's figures look: sizes, marks and text fit for a paper, whatever matplotlib settings the caller has.
 
 Nothing here goes through pyplot. Matplotlib takes many of its settings from one table for the whole process; `paper`
 sets that table to the defaults and the few settings below, and puts it back. Figures made in several threads at once
@@ -29,13 +29,13 @@ SINGLE_INCHES, DOUBLE_INCHES = 3.5, 7.2
 POINTS, SMALL_POINTS = 8.0, 7.0
 """Sizes of text."""
 LINE_LETTERS, WIDE_LINE_LETTERS = 42, 34
-"""Letters of a line of a group's name, under the axes and beside them."""
+"""Most letters in a line of a group's name, under the axes and beside them."""
 GRID, GUIDE = "#dddddd", "#777777"
-"""Colours of light lines at the marks, and of a line that points out a value."""
+"""Colours of the light lines at the ticks, and of a line that points out a value."""
 LABEL_GAP_POINTS = 3.0
 LEADER = {"arrowstyle": "-", "linewidth": 0.5, "shrinkA": 1, "shrinkB": 4, "relpos": (0.0, 0.5)}
 SPREAD = 2.5
-"""A sweep whose highest weight is over this many times its median shows its weights on a scale of powers."""
+"""A sweep whose highest weight is over this many times its median has a symmetric-log axis of weights."""
 SETTINGS = {
     "font.size": POINTS,
     "axes.labelsize": POINTS,
@@ -81,7 +81,7 @@ STYLES = (
 
 @contextmanager
 def paper() -> Iterator[None]:
-    """Matplotlib's defaults and the settings of a paper, for as long as it lasts; warnings of missing letters are off.
+    """Hold matplotlib at its defaults and the settings of a paper, without warnings of missing letters.
 
     A letter that the font lacks is a box in a PNG; an SVG holds the letter itself.
     """
@@ -91,18 +91,22 @@ def paper() -> Iterator[None]:
             yield
 
 
-def plain(words: str, letters: int = LINE_LETTERS) -> str:
-    """A name as a figure shows it: on two lines at most, no break inside a pair that a no-break space joins."""
-    return "\n".join(textwrap.wrap(printable(words), letters, max_lines=2, placeholder=" …"))
+def wrapped(text: str, letters: int = LINE_LETTERS) -> str:
+    """Return a name as a figure shows it: on two lines at most, never broken at a no-break space.
+
+    >>> wrapped("Evening feed-in, law depth", letters=16)
+    'Evening feed-in,\\nlaw depth'
+    """
+    return "\n".join(textwrap.wrap(printable(text), letters, max_lines=2, placeholder=" …"))
 
 
-def printable(words: str) -> str:
-    """Words without line ends and other letters that no figure shows and an SVG must not hold."""
-    return "".join(letter if letter.isprintable() or letter == NO_BREAK else " " for letter in words)
+def printable(text: str) -> str:
+    """Return text with blanks for line ends and other characters that an SVG must not contain."""
+    return "".join(letter if letter.isprintable() or letter == NO_BREAK else " " for letter in text)
 
 
 def name_axes(axes: Axes, across: str | None, up: str) -> None:
-    """Names of both axes with their units, and light lines at the marks."""
+    """Name both axes with their units, and draw light lines at the ticks."""
     if across is not None:
         axes.set_xlabel(across, parse_math=False)
     axes.set_ylabel(up, parse_math=False)
@@ -113,7 +117,7 @@ def name_axes(axes: Axes, across: str | None, up: str) -> None:
 
 
 def weight_axis(axes: Axes, weights: Sequence[float]) -> None:
-    """A scale of weights: even; or even up to the least above 0 and by powers from there, if they spread far."""
+    """Scale the axis of weights: linear, or symmetric-log from the lowest weight above 0 if they spread far."""
     above = sorted(weight for weight in set(weights) if weight > 0)
     if len(above) < 3 or above[-1] <= SPREAD * above[len(above) // 2]:
         return
@@ -128,13 +132,23 @@ def weight_axis(axes: Axes, weights: Sequence[float]) -> None:
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
 
 
-def key(
-    figure: Figure, handles: Sequence[Line2D], words: Sequence[str], above: bool, columns: int, length: float
+def draw_legend(
+    figure: Figure, handles: Sequence[Line2D], labels: Sequence[str], above: bool, columns: int, length: float
 ) -> Legend:
-    """A key outside the axes, above or below, none of whose words is read as mathematics."""
+    """Draw a legend outside the axes, none of whose text is read as mathematics.
+
+    Parameters
+    ----------
+    handles, labels : samples and what each stands for.
+    above : whether it stands above the axes, or else below. columns : how many. length : of a sample [letters].
+
+    Returns
+    -------
+    The legend.
+    """
     legend = figure.legend(
         handles=list(handles),
-        labels=[str(number) for number in range(len(words))],
+        labels=[str(number) for number in range(len(labels))],
         loc="outside upper left" if above else "outside lower left",
         ncols=columns,
         frameon=False,
@@ -142,28 +156,28 @@ def key(
         columnspacing=1.2,
         borderpad=0.1,
     )
-    for text, said in zip(legend.get_texts(), words, strict=True):
+    for text, shown in zip(legend.get_texts(), labels, strict=True):
         text.set_parse_math(False)
-        text.set_text(said)
+        text.set_text(shown)
     return legend
 
 
 def label_ends(
-    figure: Figure, axes: Axes, ends: Sequence[tuple[float, float]], words: Sequence[str], colors: Sequence[str]
+    figure: Figure, axes: Axes, ends: Sequence[tuple[float, float]], labels: Sequence[str], colors: Sequence[str]
 ) -> None:
-    """Words beside the right edge, one a line's end, as near to its height as they do not touch, with a thin leader.
+    """Label the ends of lines beside the right edge, with thin leaders, near their heights and clear of each other.
 
     Parameters
     ----------
-    ends : last point of each line, in the axes' own numbers.
+    ends : last point of each line, in data coordinates. labels, colors : of each line.
     """
     figure.draw_without_rendering()
     height = axes.get_window_extent().height / figure.dpi * 72
-    rooms = [(said.count("\n") + 1) * POINTS * 1.2 + LABEL_GAP_POINTS for said in words]
+    rooms = [(label.count("\n") + 1) * POINTS * 1.2 + LABEL_GAP_POINTS for label in labels]
     wanted = [float(axes.transAxes.inverted().transform(axes.transData.transform(end))[1]) * height for end in ends]
-    for number, middle in zip(range(len(words)), spread(wanted, rooms, height), strict=True):
+    for number, middle in zip(range(len(labels)), spread(wanted, rooms, height), strict=True):
         text = axes.annotate(
-            words[number],
+            labels[number],
             ends[number],
             (1.03, middle / height),
             textcoords="axes fraction",
@@ -176,11 +190,23 @@ def label_ends(
 
 
 def spread(wanted: Sequence[float], rooms: Sequence[float], height: float) -> list[float]:
-    """Middles of labels, near where they are wanted, that do not overlap and keep their order.
+    """Return middles of labels, near where they are wanted, that do not overlap and keep their order.
 
     Parameters
     ----------
-    wanted : middles. rooms : height of each label. height : labels stay inside 0..height if they fit at all.
+    wanted : middle of each label, shape (n,). rooms : height of each label, shape (n,).
+    height : labels stay between 0 and this if they fit at all. All in one unit.
+
+    Returns
+    -------
+    Middles in the order of the labels, shape (n,).
+
+    Examples
+    --------
+    Two labels of height 10 that are wanted at the same place:
+
+    >>> spread([50.0, 50.0], [10.0, 10.0], 100.0)
+    [50.0, 60.0]
     """
     order = sorted(range(len(wanted)), key=lambda number: wanted[number])
     middles, edge = [0.0] * len(wanted), 0.0

@@ -1,7 +1,9 @@
-"""Figures of a sweep, from its tidy files alone: the frontier, what goes by the weight, and what goes by the law.
+"""Figures of a sweep, from its tidy files alone: the frontier, and what depends on the weight and on the law.
 
-figures = sweep_figures(pandas.read_csv("out/runs.csv"), "EUR")
-figures = figures_of(Path("out"))
+Either of these makes them all:
+
+    figures = sweep_figures(pandas.read_csv("out/runs.csv"), "EUR")
+    figures = figures_of(Path("out"))
 """
 
 from __future__ import annotations
@@ -25,28 +27,28 @@ from scheduler.sweep.figure_style import (
     STYLES,
     WIDE_LINE_LETTERS,
     GroupStyle,
-    key,
+    draw_legend,
     label_ends,
     name_axes,
     paper,
-    plain,
     printable,
     weight_axis,
+    wrapped,
 )
 from scheduler.sweep.frontier import Frontier, FrontierPoint, frontiers_of
 from scheduler.sweep.read_results import MANIFEST_NAME, read_manifest, read_runs
 from scheduler.sweep.text import frontier_gist, group_names, laws_gist, weight_gist, weight_text
 
 MOST_GROUPS = len(STYLES)
-"""Groups that one figure shows."""
+"""Most groups in one figure."""
 MOST_MARKERS = 40
-"""Over so many points of a line, only some have a marker."""
+"""Of a line of more points than this, only some have a marker."""
 LEAST_APART_POINTS = 20.0
-"""Room between two weights that are written beside their points."""
+"""Least distance between two weights that are written beside their points [points]."""
 MARK_SIZE, RING_SIZE, RING_STEP, MOST_RINGS = 3.6, 8.0, 2.4, 4
 FigureKind = Literal["svg", "png"]
 Look = Mapping[str, Any]
-"""Words of a line for matplotlib."""
+"""Keywords of a line for matplotlib."""
 KNEE: Look = {"marker": "o", "markersize": RING_SIZE, "markerfacecolor": "none", "linestyle": "none"}
 ONE: Look = {"marker": "s", "markersize": RING_SIZE + 1, "markerfacecolor": "none", "linestyle": "none"}
 ONLY_CHARGED: Look = {"marker": "x", "markersize": 5.5, "markeredgewidth": 1.3, "linestyle": "none"}
@@ -55,11 +57,11 @@ NOT_EFFICIENT: Look = {"marker": "o", "markersize": MARK_SIZE, "markerfacecolor"
 
 
 def sweep_figures(runs: pd.DataFrame, currency: str, wide: bool = False) -> dict[str, Figure]:
-    """The figures "frontier", "weight" and "laws".
+    """Return the figures "frontier", "weight" and "laws".
 
     Parameters
     ----------
-    runs : one row a run, as runs.csv or runs.parquet has them. currency : of its money.
+    runs : one row per run, as runs.csv or runs.parquet has them. currency : of its money.
     wide : as wide as two columns of a paper (7.2 in) with names beside the lines, not one (3.5 in).
 
     Returns
@@ -81,7 +83,7 @@ def sweep_figures(runs: pd.DataFrame, currency: str, wide: bool = False) -> dict
 
 
 def figures_of(folder: Path, wide: bool = False) -> dict[str, Figure]:
-    """The figures of a sweep's output folder, which needs runs.csv and manifest.json and nothing else.
+    """Return the figures of a sweep's folder, by name; they need runs.csv and manifest.json and nothing else.
 
     Raises
     ------
@@ -91,7 +93,7 @@ def figures_of(folder: Path, wide: bool = False) -> dict[str, Figure]:
 
 
 def figure_bytes(figure: Figure, kind: FigureKind) -> bytes:
-    """A file of a figure: SVG with its text as text, or PNG at 300 dots an inch; the same bytes each time."""
+    """Return a figure as SVG with its text as text, or as PNG at 300 dots per inch; the same bytes each time."""
     content = io.BytesIO()
     svg = {"Date": None, "Creator": None, "Title": printable(str(figure.get_label()))}
     with paper():
@@ -100,7 +102,7 @@ def figure_bytes(figure: Figure, kind: FigureKind) -> bytes:
 
 
 def write_figures(runs: pd.DataFrame, currency: str, folder: Path) -> None:
-    """Write every figure as SVG and PNG, those of two columns as `NAME-wide`.
+    """Write every figure as SVG and PNG, in the width of one column and, as `NAME-wide`, of two.
 
     Raises
     ------
@@ -115,7 +117,7 @@ def write_figures(runs: pd.DataFrame, currency: str, folder: Path) -> None:
 
 def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
     shown, names = _shown(frontiers)
-    figure, axes = _figure(wide, 3.4 if wide else 2.9 + _key_inches(shown), 1)
+    figure, axes = _figure(wide, 3.4 if wide else 2.9 + _legend_inches(shown), 1)
     figure.set_label(frontier_gist(shown, currency))
     name_axes(axes[0], "Capacity lost a year (%)", f"Cash saved a year ({currency})")
     for group, style in zip(shown, STYLES, strict=False):
@@ -129,7 +131,7 @@ def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -
         (ONLY_CHARGED, "only charged", any(each.charge_only for each in shown)),
         (NOT_EFFICIENT, "not efficient", not all(point.efficient for point in points)),
     ]
-    _key_of_marks(figure, marks, wide)
+    _legend_of_marks(figure, marks, wide)
     ends = [(each.efficient[-1].capacity_lost, each.efficient[-1].cash_saved) for each in shown]
     _name_groups(figure, axes[0], ends, names, wide, len(frontiers))
     return figure
@@ -149,7 +151,7 @@ def _draw_frontier(axes: Axes, group: Frontier, style: GroupStyle) -> None:
 
 
 def _write_weights(figure: Figure, axes: Axes, group: Frontier) -> None:
-    """The weights beside their points, as far as there is room: ends and marked points first."""
+    """Write the weights beside their points, as far as there is room: ends and marked points first."""
     figure.draw_without_rendering()
     curve, box = group.efficient, axes.get_window_extent()
     taken: list[tuple[float, float]] = []
@@ -173,7 +175,7 @@ def _write_weights(figure: Figure, axes: Axes, group: Frontier) -> None:
 
 def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
     shown, names = _shown(frontiers)
-    figure, panels = _figure(wide, 4.6 if wide else 4.3 + _key_inches(shown), 3)
+    figure, panels = _figure(wide, 4.6 if wide else 4.3 + _legend_inches(shown), 3)
     figure.set_label(weight_gist(shown, currency))
     named: Sequence[tuple[str, Callable[[FrontierPoint], float]]] = (
         (
@@ -183,8 +185,8 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
         ("Capacity lost\na year (%)", lambda point: point.capacity_lost),
         (f"Total saved\na year ({currency})", lambda point: point.saving),
     )
-    for axes, (words, of_point) in zip(panels, named, strict=True):
-        name_axes(axes, "Wear weight" if axes is panels[-1] else None, words)
+    for axes, (name, of_point) in zip(panels, named, strict=True):
+        name_axes(axes, "Wear weight" if axes is panels[-1] else None, name)
         for group, style in zip(shown, STYLES, strict=False):
             weights = [point.weight for point in group.points]
             values = [of_point(point) for point in group.points]
@@ -203,14 +205,14 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
         (KNEE, "nothing discharged from here on", any(stop is not None for stop in stops)),
         (POINTER, "weight 1", any(each.one for each in shown)),
     ]
-    _key_of_marks(figure, marks, wide)
+    _legend_of_marks(figure, marks, wide)
     ends = [(group.points[-1].weight, group.points[-1].saving) for group in shown]
     _name_groups(figure, panels[-1], ends, names, wide, len(frontiers))
     return figure
 
 
 def _laws_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
-    """Capacity lost by every law, of the first group."""
+    """Return the figure of the capacity that the first group loses, by every law."""
     group = frontiers[0]
     figure, axes = _figure(wide, 2.6, 1)
     figure.set_label(laws_gist(group))
@@ -223,10 +225,10 @@ def _laws_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Fi
     axes[0].set_ylim(bottom=0.0)
     weight_axis(axes[0], weights)
     ends = [(weights[-1], group.points[-1].lost_by_law[law]) for law in laws]
-    words = [f"{law}\n(priced the plans)" if law == group.law else law for law in laws]
-    label_ends(figure, axes[0], ends, words, [style.color for style in STYLES[: len(laws)]])
+    labels = [f"{law}\n(priced the plans)" if law == group.law else law for law in laws]
+    label_ends(figure, axes[0], ends, labels, [style.color for style in STYLES[: len(laws)]])
     if len(frontiers) > 1:
-        key(figure, [Line2D([], [], linestyle="none")], [plain(group_names(frontiers)[0])], True, 1, 0.0)
+        draw_legend(figure, [Line2D([], [], linestyle="none")], [wrapped(group_names(frontiers)[0])], True, 1, 0.0)
     return figure
 
 
@@ -237,7 +239,7 @@ def _figure(wide: bool, height_inches: float, rows: int) -> tuple[Figure, list[A
 
 
 def _shown(frontiers: Sequence[Frontier]) -> tuple[Sequence[Frontier], Sequence[str]]:
-    """The groups that a figure has room for, and their names."""
+    """Return the groups that a figure has room for, and their names."""
     return frontiers[:MOST_GROUPS], group_names(frontiers)[:MOST_GROUPS]
 
 
@@ -251,32 +253,32 @@ def _line(style: GroupStyle) -> Look:
     }
 
 
-def _key_inches(shown: Sequence[Frontier]) -> float:
-    """Room for a key of groups under the axes."""
+def _legend_inches(shown: Sequence[Frontier]) -> float:
+    """Return the height of a legend of groups under the axes [inches]."""
     return 0.0 if len(shown) == 1 else 0.05 + 0.17 * (len(shown) + 1)
 
 
-def _key_of_marks(figure: Figure, marks: Sequence[tuple[Look, str, bool]], wide: bool) -> None:
-    """What the marks mean, above the axes, of those that are there."""
-    there = [(look, words) for look, words, seen in marks if seen]
+def _legend_of_marks(figure: Figure, marks: Sequence[tuple[Look, str, bool]], wide: bool) -> None:
+    """Draw a legend above the axes of the marks that occur."""
+    there = [(look, label) for look, label, seen in marks if seen]
     handles = [Line2D([], [], **{"color": "black", **look}) for look, _ in there]
     if there:
-        key(figure, handles, [words for _, words in there], True, 2 if len(there) == 4 and not wide else 4, 1.6)
+        draw_legend(figure, handles, [label for _, label in there], True, 2 if len(there) == 4 and not wide else 4, 1.6)
 
 
 def _name_groups(
     figure: Figure, axes: Axes, ends: Sequence[tuple[float, float]], names: Sequence[str], wide: bool, groups: int
 ) -> None:
-    """Names beside the lines, or under the axes, and how many groups there are where not all are shown."""
+    """Name the groups beside their lines or under the axes, and say how many there are if not all are shown."""
     styles = STYLES[: len(names)]
     handles = [Line2D([], [], **_line(style)) for style in styles]
-    words = [plain(name) for name in names]
+    labels = [wrapped(name) for name in names]
     if groups > len(names):
         handles.append(Line2D([], [], linestyle="none"))
-        words.append(f"The first {len(names)} of {groups} groups")
+        labels.append(f"The first {len(names)} of {groups} groups")
     if wide and len(names) > 1:
-        beside = [plain(name, WIDE_LINE_LETTERS) for name in names]
+        beside = [wrapped(name, WIDE_LINE_LETTERS) for name in names]
         label_ends(figure, axes, ends, beside, [style.color for style in styles])
-        handles, words = handles[len(names) :], words[len(names) :]
-    if len(names) > 1 and words:
-        key(figure, handles, words, False, 1, 3.0)
+        handles, labels = handles[len(names) :], labels[len(names) :]
+    if len(names) > 1 and labels:
+        draw_legend(figure, handles, labels, False, 1, 3.0)

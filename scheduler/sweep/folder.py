@@ -10,25 +10,25 @@ from typing import Any
 
 from scheduler.sweep.manifest import manifest_from_file, manifest_of, manifest_text
 from scheduler.sweep.read_results import MANIFEST_NAME
-from scheduler.sweep.request import AskedSweep
+from scheduler.sweep.request import SweepRequest
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from scheduler.textio.read_text import sha256_of
 from scheduler.textio.write import refuse_other, write_file
 
 RUNS_FOLDER = "runs"
-TOLD = ("site", "weights", "laws", "offers", "settings", "first_day", "last_day", "forecast")
-"""What is compared in words where a folder holds another sweep."""
+COMPARED_KEYS = ("site", "weights", "laws", "offers", "settings", "first_day", "last_day", "forecast")
+"""Keys of the manifest that a message compares where a folder holds another sweep."""
 
 
-def claim(out: Path, asked: AskedSweep) -> dict[str, Any]:
-    """The manifest of a folder that is new, or that this very sweep was begun in.
+def claim(out: Path, request: SweepRequest) -> dict[str, Any]:
+    """Return the manifest of a folder that is new, or in which this very sweep was begun.
 
     Raises
     ------
     NotWrittenError : the folder holds another sweep or something else; it is as it was.
     InputFaults : a file has changed since it was read.
     """
-    manifest = manifest_of(asked, datetime.now(UTC).isoformat(timespec="seconds"))
+    manifest = manifest_of(request, datetime.now(UTC).isoformat(timespec="seconds"))
     refuse_other(out, "a sweep", lambda folder: _is_new(folder) or _manifest_in(folder) is not None)
     there = _manifest_in(out)
     if there is None:
@@ -39,7 +39,7 @@ def claim(out: Path, asked: AskedSweep) -> dict[str, Any]:
 
 
 def _is_new(folder: Path) -> bool:
-    """Whether a folder holds nothing; a hidden file may be left of a sweep that was killed while it began."""
+    """Return whether a folder is empty, but for hidden files that a sweep may leave if it is killed as it begins."""
     return all(entry.name.startswith(".") for entry in folder.iterdir())
 
 
@@ -51,7 +51,7 @@ def _manifest_in(folder: Path) -> dict[str, Any] | None:
 
 
 def hashes(folder: Path) -> dict[str, str]:
-    """The SHA-256 of every file in a folder, by its name below it."""
+    """Return the SHA-256 of every file in a folder, by its path below it."""
     files = sorted(file for file in folder.rglob("*") if file.is_file())
     return {file.relative_to(folder).as_posix(): sha256_of(file) for file in files}
 
@@ -69,8 +69,8 @@ def _refuse_another(out: Path, there: Mapping[str, Any], manifest: Mapping[str, 
 
 
 def _difference(there: Mapping[str, Any], mine: Mapping[str, Any]) -> str:
-    """What differs, in words: what was asked, else which file."""
-    for key in TOLD:
+    """Return a clause on what differs: a part of the request, else a file."""
+    for key in COMPARED_KEYS:
         if there.get(key) != mine[key]:
             return f"its {key} are {_short(there.get(key))}, here {_short(mine[key])}"
     try:

@@ -1,11 +1,11 @@
-"""Frontiers of a sweep, from its tidy runs alone: what each weight saves, and what of the battery that uses.
+"""Frontiers of a sweep, from its tidy runs alone: the cash that each weight saves, and the capacity that it costs.
 
-A group is one offer, law and set of values of the site's keys; its points are its wear weights. The knee depends on how
-the two axes are scaled, here each to the group's own range: it tells where a curve bends, not what is best. The weight
-1 does not depend on that. For one night the program minimises cash + weight · wear; along its frontier a further coin
-of wear therefore saves as many coins of cash as the weight says. Over weight 1 a coin of wear that is left unspent
-would have saved more than a coin, below it the last coin saves less than one: at weight 1 the money in all, wear
-included, is least. For nights one after another, each planned on a forecast, that holds only about so.
+A group is one offer, one law and one value of each of the site's keys; its points are its wear weights. The knee
+depends on how the two axes are scaled, here each to the group's own range: it says where a curve bends, not what is
+best. Weight 1 does not depend on that. For one night the program minimises cash + weight · wear, so along the frontier
+one more coin of wear saves as many coins of cash as the weight. Above weight 1, the next coin of wear would save more
+than a coin; below it, the last coin of wear saved less than one. At weight 1 the total, wear included, is therefore
+least. For nights one after another, each planned on a forecast, that holds only approximately.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 
 CAPACITY_LOST = "capacity_lost_percent_a_year"
 POLICIES = ("plan", "charge-only", "charge-on-return")
-WORDS_COLUMNS = ("policy", "offer", "law")
+TEXT_COLUMNS = ("policy", "offer", "law")
 NUMBER_COLUMNS = (
     "run",
     "days",
@@ -34,13 +34,13 @@ NUMBER_COLUMNS = (
     "equivalent_full_cycles",
     *(f"{CAPACITY_LOST}_{law}" for law in WEAR_LAWS),
 )
-"""Columns that are read of every run; `weight` is read of planned ones."""
+"""Columns of numbers that are read of every run; `weight` is read of planned ones only."""
 LEAST_BEND = 0.01
-"""A point less than this above the chord is no knee [share of an axis]."""
+"""Least height of a knee above the chord [share of an axis]."""
 SAME_DIGITS = 9
-"""Numbers that agree to so many decimals are the same."""
+"""Numbers that agree to so many decimals count as the same."""
 NOTHING_KWH = 1e-6
-"""Discharged energy up to this is none."""
+"""Discharged energy up to this counts as none [kWh]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +49,10 @@ class FrontierPoint:
 
     Attributes
     ----------
-    run : its number. weight : factor on wear [-]; not a number for a reference.
-    capacity_lost : by the law that priced the plans [% a year]. cash_saved : against charging on return, wear not in
-        it [money a year]. saving : the same with wear [money a year].
-    discharged_kwh : in all its days. full_cycles : equivalent full cycles, driving included [a year].
+    run : its number. weight : factor on wear [-]; NaN for a reference.
+    capacity_lost : by the law that priced the plans [% a year]. cash_saved : against charging on return, without
+        wear [money a year]. saving : the same with wear [money a year].
+    discharged_kwh : over all its days [kWh]. full_cycles : equivalent full cycles, driving included [a year].
     lost_by_law : capacity lost by every law [% a year].
     efficient : no other point of the group saves as much for less, or more for as much.
     """
@@ -70,12 +70,12 @@ class FrontierPoint:
 
 @dataclass(frozen=True, slots=True)
 class DischargeStop:
-    """Between which weights discharging stops.
+    """The weights between which discharging stops.
 
     Attributes
     ----------
     last_giving : highest weight at which anything is discharged; None if there is none.
-    first_none : least weight from which on, itself included, nothing is; None if the highest weight still discharges.
+    first_none : next weight, from which on nothing is; None if the highest weight still discharges.
     """
 
     last_giving: float | None
@@ -108,24 +108,25 @@ class Frontier:
 
     @property
     def efficient(self) -> tuple[FrontierPoint, ...]:
-        """Efficient points, by rising capacity lost."""
+        """Return the efficient points, by rising capacity lost."""
         return tuple(sorted((each for each in self.points if each.efficient), key=lambda each: each.capacity_lost))
 
 
 def frontiers_of(runs: pd.DataFrame, named: str = "runs") -> tuple[Frontier, ...]:
-    """The frontiers, in the order of their first runs; the order of the rows does not matter.
+    """Return the frontiers, in the order of their first runs; the order of the rows does not matter.
 
     Parameters
     ----------
-    runs : one row a run, as runs.csv or runs.parquet has them. named : how a message calls the table.
+    runs : one row per run, as runs.csv or runs.parquet has them. named : how a message calls the table.
 
     Raises
     ------
-    InputFaults : a column is missing or holds something else than numbers; a group has a weight twice; no planned run.
+    InputFaults : a column is missing or holds something other than numbers; a group has a weight twice; no run is
+        planned.
     """
     _check(runs, named)
     ordered = runs.sort_values("run", kind="stable")
-    keys = [*WORDS_COLUMNS[1:], *setting_columns(runs)]
+    keys = [*TEXT_COLUMNS[1:], *setting_columns(runs)]
     groups: dict[tuple[str, ...], dict[str, list[FrontierPoint]]] = {}
     days: dict[tuple[str, ...], int] = {}
     for row in ordered.to_dict("records"):
@@ -138,18 +139,22 @@ def frontiers_of(runs: pd.DataFrame, named: str = "runs") -> tuple[Frontier, ...
             settings = tuple(zip(keys[2:], group[2:], strict=True))
             found.append(_frontier(group[0], group[1], settings, days[group], by_policy, named))
     if not found:
-        raise single_fault(named, 'no run is a plan; wanted are rows with policy "plan"')
+        raise single_fault(named, 'no run is a plan; expected rows with policy "plan"')
     return tuple(found)
 
 
 def setting_columns(runs: pd.DataFrame) -> list[str]:
-    """Columns of the keys that a sweep set: those with a dot in their name, as every site key has, that vary."""
+    """Return the columns of the keys that a sweep set: those named with a dot, as every site key is, that vary."""
     named = [str(name) for name in runs.columns if "." in str(name)]
     return [name for name in named if runs[name].nunique(dropna=False) > 1]
 
 
 def value_text(value: object) -> str:
-    """A value as files and screens show it, the same whether it was read as a whole number or not."""
+    """Return a value as files and screens show it, the same whether it was read as a whole number or not.
+
+    >>> value_text(2.0), value_text(2), value_text(True), value_text("blocks")
+    ('2', '2', 'true', 'blocks')
+    """
     if isinstance(value, bool | np.bool_):
         return "true" if value else "false"
     if isinstance(value, int | float | np.number):
@@ -158,11 +163,22 @@ def value_text(value: object) -> str:
 
 
 def efficient_points(capacity_lost: Sequence[float], cash_saved: Sequence[float]) -> list[bool]:
-    """Which points no other one beats: none saves as much for less lost, or more for as much.
+    """Return which points are efficient: no other one saves as much for less lost, or more for as much.
 
     Parameters
     ----------
-    capacity_lost, cash_saved : of each point. Points that are the same do not beat each other.
+    capacity_lost, cash_saved : of each point, shape (n,). Points that are the same do not beat each other.
+
+    Returns
+    -------
+    Whether each point is efficient, shape (n,).
+
+    Examples
+    --------
+    The second point saves less than the first and loses more:
+
+    >>> efficient_points([1.0, 2.0, 3.0], [50.0, 40.0, 60.0])
+    [True, False, True]
     """
     lost = np.round(np.asarray(capacity_lost, dtype=np.float64), SAME_DIGITS).tolist()
     saved = np.round(np.asarray(cash_saved, dtype=np.float64), SAME_DIGITS).tolist()
@@ -179,18 +195,23 @@ def efficient_points(capacity_lost: Sequence[float], cash_saved: Sequence[float]
 
 
 def knee_of(capacity_lost: Sequence[float], cash_saved: Sequence[float]) -> int | None:
-    """Number of the point farthest above the chord from the first to the last, both axes scaled to 0..1.
+    """Return the number of the point farthest above the chord from the first to the last, both axes scaled to 0..1.
 
-    The geometric rule of Satopää, Albrecht, Irwin and Raghavan, "Finding a 'Kneedle' in a Haystack", ICDCSW 2011,
+    The geometric definition of Satopää, Albrecht, Irwin and Raghavan, "Finding a 'Kneedle' in a Haystack", ICDCSW 2011,
     section III, without its smoothing: a sweep's points are not measured ones.
 
     Parameters
     ----------
-    capacity_lost, cash_saved : of efficient points, by rising capacity lost.
+    capacity_lost, cash_saved : of efficient points, by rising capacity lost, shape (n,).
 
     Returns
     -------
     The first such point; None with fewer than three different points, or no point LEAST_BEND above the chord.
+
+    Examples
+    --------
+    >>> knee_of([0.0, 1.0, 2.0, 4.0], [0.0, 30.0, 35.0, 40.0])
+    1
     """
     lost = np.round(np.asarray(capacity_lost, dtype=np.float64), SAME_DIGITS)
     saved = np.round(np.asarray(cash_saved, dtype=np.float64), SAME_DIGITS)
@@ -202,11 +223,16 @@ def knee_of(capacity_lost: Sequence[float], cash_saved: Sequence[float]) -> int 
 
 
 def discharge_stop(weights: Sequence[float], discharged_kwh: Sequence[float]) -> DischargeStop:
-    """Between which weights discharging stops for good.
+    """Return the weights between which discharging stops for good.
 
     Parameters
     ----------
-    weights : rising. discharged_kwh : at each.
+    weights : rising [-], shape (n,). discharged_kwh : at each [kWh], shape (n,).
+
+    Examples
+    --------
+    >>> discharge_stop([0.0, 1.0, 2.0, 3.0], [400.0, 0.0, 20.0, 0.0])
+    DischargeStop(last_giving=2.0, first_none=3.0)
     """
     giving = [number for number, kwh in enumerate(discharged_kwh) if kwh > NOTHING_KWH]
     after = giving[-1] + 1 if giving else 0
@@ -225,7 +251,7 @@ def _frontier(
     weights = [each.weight for each in found]
     if len(set(weights)) < len(weights):
         twice = next(weight for weight in weights if weights.count(weight) > 1)
-        message = f"weight {twice:g} is there twice for {shown(offer)} and law {law}; wanted are the runs of one sweep"
+        message = f"weight {twice:g} is there twice for {shown(offer)} and law {law}; expected the runs of one sweep"
         raise single_fault(named, message, key="weight")
     marks = efficient_points([each.capacity_lost for each in found], [each.cash_saved for each in found])
     points = tuple(replace(each, efficient=mark) for each, mark in zip(found, marks, strict=True))
@@ -261,10 +287,10 @@ def _point(row: Mapping[Hashable, object]) -> FrontierPoint:
 
 def _check(runs: pd.DataFrame, named: str) -> None:
     """Refuse a table that is not one of a sweep's runs."""
-    wanted = (*WORDS_COLUMNS, "weight", *NUMBER_COLUMNS)
+    wanted = (*TEXT_COLUMNS, "weight", *NUMBER_COLUMNS)
     missing = [name for name in wanted if name not in runs.columns]
     if missing:
-        raise single_fault(named, f"missing: {', '.join(missing)}; wanted are the columns of a sweep's runs.csv")
+        raise single_fault(named, f"missing: {', '.join(missing)}; expected the columns of a sweep's runs.csv")
     faults = list(_number_faults(runs, named))
     other = [policy for policy in runs["policy"].unique() if policy not in POLICIES]
     if other:

@@ -33,9 +33,9 @@ from scheduler.textio.toml_tables import Table
 WEIGHTS_OPTION, LAWS_OPTION, SET_OPTION = "--weights", "--laws", "--set"
 MOST_WEIGHT = Decimal(1000)
 LEAST_STEP = Decimal("0.000001")
-"""Of a range."""
+"""Least step of a range of weights [-]."""
 MOST_VALUES = 10_000
-"""Values of one range or list."""
+"""Most values of one range or list."""
 TABLES: Mapping[str, type[Table]] = {
     "connection": ConnectionTable,
     "car": CarTable,
@@ -62,7 +62,7 @@ class GridPoint:
     Attributes
     ----------
     offer : its name for files. weight : factor on wear [-]. law : wear law.
-    changes : values of site keys, by table and key, in the order they were asked.
+    changes : values of site keys, by table and key, in the order in which they were given.
     policy : how the car is used.
     """
 
@@ -74,61 +74,70 @@ class GridPoint:
 
     @property
     def group(self) -> tuple[str, str, Changes]:
-        """What runs of one frontier have in common."""
+        """Return what the runs of one frontier have in common: offer, law and values of site keys."""
         return self.offer, self.law, self.changes
 
 
 def parse_weights(given: str | Sequence[float]) -> tuple[float, ...]:
-    """Weights from a range "0:3:0.1", both ends included, or a list "0,0.5,1" or of numbers, rising.
+    """Return the weights of a range, both ends included, or of a list, rising.
+
+    Parameters
+    ----------
+    given : a range such as "0:3:0.1", a list such as "0,0.5,1", or numbers [-].
 
     Raises
     ------
     InputFaults : an empty or falling range, a weight below 0, or one twice.
+
+    Examples
+    --------
+    >>> parse_weights("0:1:0.25")
+    (0.0, 0.25, 0.5, 0.75, 1.0)
     """
     allowed = f"expected FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of 0 to {MOST_WEIGHT}"
-    words = weights_text(given)
+    text = weights_text(given)
     parts = given.split(":") if isinstance(given, str) else []
     listed = given.split(",") if isinstance(given, str) else [str(weight) for weight in given]
     try:
         numbers = [Decimal(part.strip()) for part in (parts if len(parts) == 3 else listed)]
     except InvalidOperation:
-        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}") from None
+        raise single_fault(WEIGHTS_OPTION, f"found {shown(text)}; {allowed}") from None
     bounds = numbers[:2] if len(parts) == 3 else numbers
     if (
         not numbers
         or not all(number.is_finite() for number in numbers)
         or not all(0 <= each <= MOST_WEIGHT for each in bounds)
     ):
-        raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}; {allowed}")
+        raise single_fault(WEIGHTS_OPTION, f"found {shown(text)}; {allowed}")
     if len(parts) == 3:
         first, last, step = numbers
         if 0 < step < LEAST_STEP:
             raise single_fault(WEIGHTS_OPTION, f"found the step {shown(parts[2])}; expected {LEAST_STEP} or more")
         if step <= 0 or last < first:
-            raise single_fault(WEIGHTS_OPTION, f"found {shown(words)}, which is empty; {allowed}")
+            raise single_fault(WEIGHTS_OPTION, f"found {shown(text)}, which is empty; {allowed}")
         steps = (last - first) / step
         if steps >= MOST_VALUES:
-            raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has {steps:.0f} weights; expected {MOST_VALUES}")
+            raise single_fault(WEIGHTS_OPTION, f"{shown(text)} has {steps:.0f} weights; expected {MOST_VALUES}")
         if steps != int(steps):
             met = first + int(steps) * step
             raise single_fault(
                 WEIGHTS_OPTION,
-                f"{shown(words)} goes from {met} past {last}; expected a last weight that the steps meet",
+                f"{shown(text)} goes from {met} past {last}; expected a last weight that the steps meet",
             )
         numbers = [first + step * number for number in range(int(steps) + 1)]
     weights = sorted(float(number) + 0.0 for number in numbers)
     if len(set(weights)) < len(weights):
-        raise single_fault(WEIGHTS_OPTION, f"{shown(words)} has a weight twice; expected each once")
+        raise single_fault(WEIGHTS_OPTION, f"{shown(text)} has a weight twice; expected each once")
     return tuple(weights)
 
 
 def weights_text(given: str | Sequence[float]) -> str:
-    """Weights as `parse_weights` reads them: a text as it is, numbers with commas between."""
+    """Return weights as text that `parse_weights` reads: text as it is, numbers with commas between."""
     return given if isinstance(given, str) else ",".join(str(weight) for weight in given)
 
 
 def parse_laws(given: str | Sequence[str]) -> tuple[str, ...]:
-    """Wear laws from a list "depth,stress", or of names.
+    """Return the wear laws of a list, which is text such as "depth,stress" or names.
 
     Raises
     ------
@@ -147,19 +156,24 @@ def parse_laws(given: str | Sequence[str]) -> tuple[str, ...]:
 
 
 def parse_key_values(given: KeyValues) -> tuple[Key, tuple[object, ...]]:
-    """A site key and its values from "charger.discharge_min_kw=0,1.2,2", or from values.
+    """Return a site key and its values from text such as "charger.discharge_min_kw=0,1.2,2", or from values.
 
     Raises
     ------
     InputFaults : an unknown key, one that has an option of its own, no value, or a kind of value that no key has.
+
+    Examples
+    --------
+    >>> parse_key_values("car.floor_percent=10,20")
+    (('car', 'floor_percent'), (10, 20))
     """
-    words = key_values_text(given)
-    name, equals, listed = words.partition("=")
+    text = key_values_text(given)
+    name, equals, listed = text.partition("=")
     name = name if isinstance(given, str) else given[0]
     known = [f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields]
     if not equals or not listed.strip():
         raise single_fault(
-            SET_OPTION, f"found {shown(words)}; expected TABLE.KEY=VALUE,VALUE such as car.floor_percent=10,20"
+            SET_OPTION, f"found {shown(text)}; expected TABLE.KEY=VALUE,VALUE such as car.floor_percent=10,20"
         )
     if name in OWN_OPTIONS:
         raise single_fault(SET_OPTION, f"{name} has an option of its own; expected {OWN_OPTIONS[name]}")
@@ -170,14 +184,14 @@ def parse_key_values(given: KeyValues) -> tuple[Key, tuple[object, ...]]:
         )
     values = _values(listed) if isinstance(given, str) else [_site_value(name, value) for value in given[1]]
     if "" in values or listed.strip(" ,") != listed.strip():
-        raise single_fault(SET_OPTION, f"found {shown(words)}, with nothing between commas; expected a value there")
+        raise single_fault(SET_OPTION, f"found {shown(text)}, with nothing between commas; expected a value there")
     _refuse_twice(SET_OPTION, [str(value) for value in values])
     table, _, key = name.partition(".")
     return (table, key), tuple(values)
 
 
 def key_values_text(given: KeyValues) -> str:
-    """A key and its values as `parse_key_values` reads them: a text as it is, values as TOML."""
+    """Return a key and its values as text that `parse_key_values` reads: text as it is, values as TOML."""
     if isinstance(given, str):
         return given
     name, values = given
@@ -190,7 +204,7 @@ def grid(
     laws: Sequence[str],
     settings: Sequence[tuple[Key, Sequence[object]]],
 ) -> tuple[GridPoint, ...]:
-    """Every combination; weights change fastest, then laws, offers, and the settings in their order.
+    """Return a point for every combination; weights change fastest, then laws, offers and the settings in order.
 
     Raises
     ------
@@ -208,7 +222,7 @@ def grid(
 
 
 def references(points: Sequence[GridPoint]) -> tuple[GridPoint, ...]:
-    """Of every group of the grid, the car that only charges, and the one that is charged on its return."""
+    """Return two references for every group of the grid: the car only charged, and the car charged on its return."""
     groups = dict.fromkeys(point.group for point in points)
     return tuple(
         GridPoint(offer, REFERENCE_WEIGHT, law, changes, policy)
@@ -218,11 +232,11 @@ def references(points: Sequence[GridPoint]) -> tuple[GridPoint, ...]:
 
 
 def inputs_of_points(base: Mapping[str, Inputs], points: Sequence[GridPoint], folder: Path) -> list[Inputs]:
-    """The inputs of each point: the site as changed, read as strictly as its file.
+    """Return the inputs of each point: the site as changed, checked as strictly as its file.
 
     Parameters
     ----------
-    base : the site as it is, by offer. folder : of the site.
+    base : the site as it is, by offer. points : of the grid. folder : the site's folder.
 
     Raises
     ------
@@ -253,7 +267,7 @@ def inputs_of_points(base: Mapping[str, Inputs], points: Sequence[GridPoint], fo
 
 
 def _as_set(fault: Fault, point: GridPoint) -> Fault:
-    """The fault of a file as changed, told as one of the option where the key is among the changes."""
+    """Return a fault of the changed file, as one of the option if its key is among the changes."""
     changed = {".".join(key) for key, _ in point.changes}
     if fault.key in changed:
         return Fault(SET_OPTION, None, fault.key, fault.message)
@@ -262,7 +276,7 @@ def _as_set(fault: Fault, point: GridPoint) -> Fault:
 
 
 def _the_same(points: Sequence[GridPoint], sites: Mapping[tuple[str, Changes], Site]) -> Iterator[Fault]:
-    """A fault for values that make no other site: their runs would be the same."""
+    """Yield a fault for values that make the same site: their runs would be the same."""
     firsts: dict[tuple[str, str], Changes] = {}
     for law, changes in {(point.law, repr(point.changes)): (point.law, point.changes) for point in points}.values():
         first = firsts.setdefault((law, repr(site_values(sites[law, changes]))), changes)
@@ -274,7 +288,7 @@ def _the_same(points: Sequence[GridPoint], sites: Mapping[tuple[str, Changes], S
 
 
 def _values(listed: str) -> list[object]:
-    """Values as TOML reads them, a list as a tuple; a word without quotes is text."""
+    """Return values as TOML reads them, a list as a tuple; a word without quotes is text."""
     try:
         found = tomllib.loads(f"values = [{listed}]")["values"]
     except tomllib.TOMLDecodeError:
@@ -283,7 +297,7 @@ def _values(listed: str) -> list[object]:
 
 
 def _site_value(key: str, value: object) -> object:
-    """A value of a kind that the site's file can hold, a list as a tuple."""
+    """Return a value as a kind that the site's file can hold, a list as a tuple."""
     plain = value.item() if isinstance(value, np.generic) else value
     if isinstance(plain, float) and not math.isfinite(plain):
         raise single_fault(key, f"found {plain}; expected a finite number")

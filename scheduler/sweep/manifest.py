@@ -1,4 +1,10 @@
-"""`manifest.json`: what a sweep was made of, from which anyone can make it again."""
+"""`manifest.json`: everything that a sweep was made from, so that anyone can make it again.
+
+A sweep's identity is the hash of all its runs' questions, without the program; the program's own hash stands beside it.
+The same question and the same program continue in a folder, anything else is refused there. A manifest that another
+version of the program made can be repeated, and the report says so. The references, charge-only and charge-on-return,
+are planned at weight 1, once per group.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +21,7 @@ from scheduler.inputs.site_file import SITE_FILE
 from scheduler.optimizer.lexicographic import RANDOM_SEED
 from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION, key_values_text, weights_text
 from scheduler.sweep.read_results import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
-from scheduler.sweep.request import AskedSweep, SweepOptions
+from scheduler.sweep.request import SweepOptions, SweepRequest
 from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import program_fingerprint
 from scheduler.textio.read_text import sha256_of
@@ -35,7 +41,7 @@ SHAPES: Mapping[str, type | tuple[type, ...]] = {
     "results": dict,
     "made_at": str,
 }
-"""What a manifest holds at least."""
+"""Keys that every manifest has, and their types."""
 ASKED_SHAPES: Mapping[str, type] = {
     "site": str,
     "weights": str,
@@ -48,37 +54,37 @@ ASKED_SHAPES: Mapping[str, type] = {
 }
 
 
-def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
-    """The manifest of a sweep, its results not yet known.
+def manifest_of(request: SweepRequest, made_at: str) -> dict[str, Any]:
+    """Return the manifest of a sweep whose results are not yet known.
 
     Raises
     ------
     InputFaults : a file has changed since it was read.
     """
-    files = _files(asked)
-    root = _root(asked)
-    options = _options(asked, root)
-    site = asked.inputs.site
+    files = _files(request)
+    root = _root(request)
+    options = _options(request, root)
+    site = request.inputs.site
     return {
         "format": MANIFEST_FORMAT,
-        "identity": asked.identity(),
+        "identity": request.identity(),
         "program": {"name": PROGRAM, "version": version(PROGRAM), "fingerprint": program_fingerprint()},
         "made_at": made_at,
         "site": site.name,
-        "currency": asked.inputs.offer.currency,
+        "currency": request.inputs.offer.currency,
         "timezone": site.timezone,
-        "first_day": asked.first.isoformat(),
-        "last_day": asked.last.isoformat(),
-        "days": asked.days,
-        "forecast": asked.options.forecast,
-        "weights": list(asked.weights),
-        "laws": list(asked.laws),
+        "first_day": request.first.isoformat(),
+        "last_day": request.last.isoformat(),
+        "days": request.days,
+        "forecast": request.options.forecast,
+        "weights": list(request.weights),
+        "laws": list(request.laws),
         "offers": [
-            {"name": each.offer.name, "file": _inside(root, each.site.offer_file)} for each in asked.offers.values()
+            {"name": each.offer.name, "file": _inside(root, each.site.offer_file)} for each in request.offers.values()
         ],
-        "settings": {".".join(key): list(values) for key, values in asked.settings},
-        "runs": len(asked.points),
-        "notes": list(dict.fromkeys((*asked.notes, *_absolute_notes(asked)))),
+        "settings": {".".join(key): list(values) for key, values in request.settings},
+        "runs": len(request.points),
+        "notes": list(dict.fromkeys((*request.notes, *_absolute_notes(request)))),
         "command": _command(options),
         "asked": options,
         "seeds": {"highs": RANDOM_SEED},
@@ -93,16 +99,16 @@ def manifest_of(asked: AskedSweep, made_at: str) -> dict[str, Any]:
 
 
 def manifest_text(manifest: Mapping[str, Any]) -> str:
-    """A manifest as JSON."""
+    """Return a manifest as JSON text."""
     return json.dumps(manifest, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def manifest_from_file(file: Path) -> dict[str, Any]:
-    """A manifest from its file.
+    """Return the manifest in a file.
 
     Raises
     ------
-    InputFaults : it cannot be read or is not a whole manifest.
+    InputFaults : it cannot be read or is incomplete.
     """
     found = read_manifest(file)
     for key, shape in SHAPES.items():
@@ -112,11 +118,15 @@ def manifest_from_file(file: Path) -> dict[str, Any]:
 
 
 def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -> SweepOptions:
-    """What a manifest's sweep was asked, its files written below a folder.
+    """Return the options of a manifest's sweep, after writing its files below a folder.
+
+    Parameters
+    ----------
+    manifest : what the file holds. file : the manifest's, for messages. folder : where its files are written.
 
     Raises
     ------
-    InputFaults : a text is not what its hash says, or a name leads out of the folder.
+    InputFaults : a text does not match its hash, or a name leads out of the folder.
     """
     try:
         for each in manifest["inputs"]:
@@ -125,19 +135,19 @@ def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -
             path.write_text(each["text"], encoding="utf-8", newline="")
             if sha256_of(path) != each["sha256"]:
                 raise single_fault(file, f"the text of {each['file']} is not what its hash says", key="inputs")
-        asked = manifest["asked"]
+        request = manifest["asked"]
         for key, shape in ASKED_SHAPES.items():
-            if not isinstance(asked[key], shape):
+            if not isinstance(request[key], shape):
                 raise TypeError(key)
         return SweepOptions(
-            _below(folder, asked["site"]),
-            asked["weights"],
-            asked["laws"],
-            tuple(_below(folder, offer) for offer in asked["offers"]),
-            tuple(asked["settings"]),
-            asked["first_day"],
-            asked["last_day"],
-            asked["forecast"],
+            _below(folder, request["site"]),
+            request["weights"],
+            request["laws"],
+            tuple(_below(folder, offer) for offer in request["offers"]),
+            tuple(request["settings"]),
+            request["first_day"],
+            request["last_day"],
+            request["forecast"],
             many=True,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
@@ -151,14 +161,14 @@ def _below(folder: Path, name: str) -> Path:
     return path
 
 
-def _files(asked: AskedSweep) -> dict[Path, str]:
-    """Every file that was read, with its hash."""
-    return {file.resolve(): sha256 for inputs in asked.offers.values() for file, sha256 in inputs.hashes.items()}
+def _files(request: SweepRequest) -> dict[Path, str]:
+    """Return every file that was read, with its SHA-256."""
+    return {file.resolve(): sha256 for inputs in request.offers.values() for file, sha256 in inputs.hashes.items()}
 
 
-def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
-    """A note for each file that is named by an absolute path: nobody else has it there."""
-    for inputs in asked.offers.values():
+def _absolute_notes(request: SweepRequest) -> Iterator[str]:
+    """Yield a note for each file that is named by an absolute path: nobody else has it there."""
+    for inputs in request.offers.values():
         for file in (inputs.site.folder / SITE_FILE, inputs.site.offer_file):
             document = read_toml(file).values
             for table in ("data", "market"):
@@ -171,10 +181,10 @@ def _absolute_notes(asked: AskedSweep) -> Iterator[str]:
                         )
 
 
-def _root(asked: AskedSweep) -> Path:
-    """The folder below which all files lie: above the site's own, so that the site's name stays."""
-    folder = asked.inputs.site.folder.resolve()
-    return Path(os.path.commonpath([folder.parent, *_files(asked)]))
+def _root(request: SweepRequest) -> Path:
+    """Return the folder below which all files lie: above the site's own, so that the site folder's name is kept."""
+    folder = request.inputs.site.folder.resolve()
+    return Path(os.path.commonpath([folder.parent, *_files(request)]))
 
 
 def _inside(root: Path, path: Path) -> str:
@@ -187,23 +197,23 @@ def _text(file: Path, sha256: str) -> str:
     return file.read_bytes().decode("utf-8")
 
 
-def _options(asked: AskedSweep, root: Path) -> dict[str, Any]:
-    """What was asked, everything named that was left to the site."""
-    options = asked.options
+def _options(request: SweepRequest, root: Path) -> dict[str, Any]:
+    """Return the options, with everything written out that was left to the site."""
+    options = request.options
     return {
-        "site": _inside(root, asked.inputs.site.folder),
+        "site": _inside(root, request.inputs.site.folder),
         "weights": weights_text(options.weights),
-        "laws": ",".join(asked.laws),
-        "offers": [_inside(root, each.site.offer_file) for each in asked.offers.values()],
+        "laws": ",".join(request.laws),
+        "offers": [_inside(root, each.site.offer_file) for each in request.offers.values()],
         "settings": [key_values_text(each) for each in options.settings],
-        "first_day": asked.first.isoformat(),
-        "last_day": asked.last.isoformat(),
+        "first_day": request.first.isoformat(),
+        "last_day": request.last.isoformat(),
         "forecast": options.forecast,
     }
 
 
 def _command(options: Mapping[str, Any]) -> str:
-    """The command, paths as in the manifest's own list of files."""
+    """Return the command, with paths as in the manifest's own list of files."""
     parts = ["overnight", "sweep", options["site"], WEIGHTS_OPTION, options["weights"], LAWS_OPTION, options["laws"]]
     for offer in options["offers"]:
         parts += ["--offers", offer]

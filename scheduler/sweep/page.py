@@ -32,14 +32,14 @@ from scheduler.sweep.text import (
 )
 
 MOST_ROWS = 200
-"""Runs that the page lists; more are in runs.csv alone."""
+"""Most runs that the page lists; more are in runs.csv alone."""
 POINTS_AN_INCH = 96
-POLICY_WORDS = {"plan": "as planned", "charge-only": "only charged", "charge-on-return": "charged on return"}
+POLICY_LABELS = {"plan": "as planned", "charge-only": "only charged", "charge-on-return": "charged on return"}
 
 
 @dataclass(frozen=True, slots=True)
 class PagePicture:
-    """A figure on the page: its SVG as a data address, its size [px] and what it shows in words."""
+    """A figure on the page: its SVG as a data address, its size [px] and what it shows in text."""
 
     source: str
     width: int
@@ -48,7 +48,7 @@ class PagePicture:
 
 
 def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
-    """The page, self-contained.
+    """Return the page as HTML text that needs no other file.
 
     Parameters
     ----------
@@ -104,20 +104,20 @@ def _picture(figure: Figure) -> PagePicture:
 
 
 def _frontier_text(frontiers: Sequence[Frontier]) -> str:
-    words = "Up and to the left is better: more saved for less of the battery."
+    text = "Up and to the left is better: more saved for less of the battery."
     if len({each.law for each in frontiers}) == 1:
-        return words
-    return f"{words} Each group's capacity lost is by the law that priced it: do not compare it across laws."
+        return text
+    return f"{text} Each group's capacity lost is by the law that priced it: do not compare it across laws."
 
 
-def _caption(frontiers: Sequence[Frontier], words: str) -> str:
+def _caption(frontiers: Sequence[Frontier], text: str) -> str:
     if len(frontiers) > MOST_GROUPS:
-        return f"{words} Of {len(frontiers)} groups the first {MOST_GROUPS} are drawn; the table has all."
-    return words if len(frontiers) > 1 else f"{words} {_named(frontiers)}."
+        return f"{text} Of {len(frontiers)} groups the first {MOST_GROUPS} are drawn; the table has all."
+    return text if len(frontiers) > 1 else f"{text} {_named(frontiers)}."
 
 
 def _named(frontiers: Sequence[Frontier]) -> str:
-    """The first group in words."""
+    """Return the name of the first group, with its law if it is the only one."""
     first = frontiers[0]
     return f"{group_names(frontiers)[0]}" if len(frontiers) > 1 else f"{first.offer}, law {first.law}"
 
@@ -139,7 +139,7 @@ def _run_table(runs: pd.DataFrame, currency: str) -> Table:
     rows = [
         (
             f"{row['run']}",
-            POLICY_WORDS[row["policy"]],
+            POLICY_LABELS[row["policy"]],
             str(row["offer"]),
             str(row["law"]),
             weight_text(row["weight"]) if row["policy"] == "plan" else NOTHING,
@@ -158,7 +158,7 @@ def _run_table(runs: pd.DataFrame, currency: str) -> Table:
 
 
 def _weights_text(weights: Iterable[float]) -> str:
-    """All weights, or how many from the least to the highest."""
+    """Return all weights, or how many there are from the lowest to the highest."""
     listed = sorted(weights)
     if len(listed) <= 12:
         return ", ".join(weight_text(weight) for weight in listed)

@@ -1,4 +1,4 @@
-"""The tidy files of a sweep's folder, read again: the table of its runs, and its manifest."""
+"""The tidy files of a sweep's folder, read back: the table of its runs, and its manifest."""
 
 from __future__ import annotations
 
@@ -18,40 +18,40 @@ MANIFEST_FORMAT = 1
 
 
 def read_runs(folder: Path) -> pd.DataFrame:
-    """The runs of a sweep's folder.
+    """Return the table of runs of a sweep's folder, one row per run.
 
     Raises
     ------
-    InputFaults : no such folder or file, no table, or not one of a sweep's runs.
+    InputFaults : there is no such folder or file, or the file is not a table of a sweep's runs.
     """
     problem = folder_problem(folder)
     if problem is not None:
-        raise single_fault(folder, f"{problem}; wanted is the output folder of a sweep")
+        raise single_fault(folder, f"{problem}; expected the output folder of a sweep")
     path = folder / RUNS_NAME
     read_text(path, MOST_MEGABYTES)
     try:
         runs = pd.read_csv(path, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError) as error:
-        raise single_fault(path, f"this is no table of commas: {' '.join(str(error).split())}") from None
+        raise single_fault(path, f"this is not a comma-separated table: {' '.join(str(error).split())}") from None
     frontiers_of(runs, str(path))
     return runs
 
 
 def read_manifest(path: Path) -> dict[str, Any]:
-    """The manifest of a sweep, as far as its pictures need it.
+    """Return the manifest of a sweep, checked as far as its figures need it.
 
     Raises
     ------
-    InputFaults : missing, no JSON, of another format, or without a currency.
+    InputFaults : the file is missing, is not JSON, has another format or no currency.
     """
     try:
         found = json.loads(read_text(path, MOST_MEGABYTES))
     except json.JSONDecodeError as error:
-        raise single_fault(path, f"this is no JSON: {error.msg}", error.lineno) from None
+        raise single_fault(path, f"this is not valid JSON: {error.msg}", error.lineno) from None
     except RecursionError:
-        raise single_fault(path, "this is no JSON of a manifest: it is nested too deep") from None
+        raise single_fault(path, "this is not the JSON of a manifest: it is nested too deep") from None
     if not isinstance(found, dict):
-        raise single_fault(path, "this is no manifest of a sweep; wanted is a JSON object")
+        raise single_fault(path, "this is not the manifest of a sweep; expected a JSON object")
     if found.get("format") != MANIFEST_FORMAT:
         raise single_fault(path, f"found {shown(found.get('format'))}; expected {MANIFEST_FORMAT}", key="format")
     currency = found.get("currency")

@@ -1,4 +1,4 @@
-"""`overnight sweep`: what was asked, checked whole before any night is planned."""
+"""`overnight sweep`: the request, checked as a whole before any night is planned."""
 
 from __future__ import annotations
 
@@ -33,19 +33,19 @@ from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import fingerprint
 
 MANY_RUNS = 100_000
-"""More runs of the grid than this need a yes."""
+"""More runs of the grid than this need YES_OPTION."""
 YES_OPTION = "--yes"
 
 
 @dataclass(frozen=True, slots=True)
 class SweepOptions:
-    """What was asked of a sweep.
+    """What is asked of a sweep.
 
     Attributes
     ----------
     site : the site's folder. weights : "0:3:0.1" or "0,1", or numbers. laws : "flat,depth", or names; None for the
         site's own. offers : files; none for the site's own.
-    settings : "charger.discharge_min_kw=0,1.2" each, or a key and its values.
+    settings : each "charger.discharge_min_kw=0,1.2", or a key and its values.
     first_day, last_day, forecast : as CompareOptions. many : whether over 100,000 runs are wanted.
     """
 
@@ -61,16 +61,16 @@ class SweepOptions:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class AskedSweep:
-    """A sweep that can be made.
+class SweepRequest:
+    """A sweep whose files and grid are checked, ready to be made.
 
     Attributes
     ----------
-    options : what was asked. offers : the site with each offer, by the offer's name as it appears in file names.
+    options : as given. offers : the site with each offer, by the offer's name as it appears in file names.
     weights, laws, settings : of the grid.
     points : of the grid, then the references of each group.
-    runs : one a point, by the names of their files, in the order of the points.
-    first, last : local days. notes : what the reader should know, one sentence each.
+    runs : one per point, by the names of their files, in the order of the points.
+    first, last : local days, both included. notes : what the reader should know, one sentence each.
     """
 
     options: SweepOptions
@@ -86,26 +86,26 @@ class AskedSweep:
 
     @property
     def inputs(self) -> Inputs:
-        """The site as it is, with the first offer."""
+        """Return the site as it is, with the first offer."""
         return next(iter(self.offers.values()))
 
     @property
     def grid_runs(self) -> int:
-        """Runs of the grid, without the references."""
+        """Return the number of runs of the grid, without the references."""
         return len(self.offers) * len(self.weights) * len(self.laws) * prod(len(values) for _, values in self.settings)
 
     @property
     def days(self) -> int:
-        """How many days each run has."""
+        """Return the number of days of each run."""
         return (self.last - self.first).days + 1
 
     def identity(self) -> str:
-        """Hash of everything that decides every number of the sweep but the program."""
+        """Return the hash of everything but the program that decides the sweep's numbers."""
         return fingerprint([run.question() for run in self.runs.values()])
 
 
-def parse_sweep_request(options: SweepOptions) -> AskedSweep:
-    """Read every file and check every point of the grid.
+def parse_sweep_request(options: SweepOptions) -> SweepRequest:
+    """Return the request, after reading every file and checking every point of the grid.
 
     Raises
     ------
@@ -118,18 +118,18 @@ def parse_sweep_request(options: SweepOptions) -> AskedSweep:
     laws = asked_laws or (site.wear.law,)
     _refuse_many(options, prod(map(len, (weights, laws, options.offers or (1,), *(values for _, values in settings)))))
     offers = options.offers or (site.offer_file.resolve(),)
-    asked = parse_period(CompareOptions(options.site, offers, options.first_day, options.last_day, options.forecast))
-    planned = grid(tuple(asked.offers), weights, laws, settings)
+    period = parse_period(CompareOptions(options.site, offers, options.first_day, options.last_day, options.forecast))
+    planned = grid(tuple(period.offers), weights, laws, settings)
     points = (*planned, *references(planned))
-    notes = (*asked.notes, *_assumed(site, {key for (_, key), _ in settings}))
-    data = {name: hash_of_data(inputs) for name, inputs in asked.offers.items()}
+    notes = (*period.notes, *_assumed(site, {key for (_, key), _ in settings}))
+    data = {name: hash_of_data(inputs) for name, inputs in period.offers.items()}
     runs = {}
-    for point, inputs in zip(points, inputs_of_points(asked.offers, points, options.site), strict=True):
+    for point, inputs in zip(points, inputs_of_points(period.offers, points, options.site), strict=True):
         rolled = RolledRun(
             _name(point, inputs),
             inputs,
-            asked.first,
-            asked.last,
+            period.first,
+            period.last,
             inputs.site.car.ceiling_percent,
             options.forecast,
             point.policy,
@@ -137,15 +137,15 @@ def parse_sweep_request(options: SweepOptions) -> AskedSweep:
         run = SweepRun(point, rolled, data[point.offer])
         key = run.key()
         runs[f"{key[:2]}/{key}"] = run
-    return AskedSweep(options, asked.offers, weights, laws, settings, points, runs, asked.first, asked.last, notes)
+    return SweepRequest(options, period.offers, weights, laws, settings, points, runs, period.first, period.last, notes)
 
 
-def _assumed(site: Site, asked: Set[str]) -> Iterator[str]:
-    """What the columns by law go by where neither the site nor the grid says."""
+def _assumed(site: Site, given: Set[str]) -> Iterator[str]:
+    """Yield what the columns by law assume where neither the site nor the grid gives a value."""
     settings = LawSettings()
-    if site.wear.battery_temp_degc is None and "battery_temp_degc" not in asked:
+    if site.wear.battery_temp_degc is None and "battery_temp_degc" not in given:
         yield f"The site names no battery temperature: laws that go by it take {REFERENCE_DEGC:g} °C."
-    if site.wear.battery_age_years is None and "battery_age_years" not in asked:
+    if site.wear.battery_age_years is None and "battery_age_years" not in given:
         yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
 
 
@@ -157,6 +157,6 @@ def _refuse_many(options: SweepOptions, runs: int) -> None:
 
 
 def _name(point: GridPoint, inputs: Inputs) -> str:
-    """A run in words, for messages."""
+    """Return a run's name for messages."""
     changes = "".join(f", {'.'.join(key)} {value}" for key, value in point.changes)
     return f"the run of offer {inputs.offer.name!r}, law {point.law}, weight {point.weight:g}{changes}, {point.policy}"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
@@ -12,18 +13,17 @@ from typing import Any
 
 import pandas as pd
 
-from scheduler.comparison.compare import MOST_JOBS
-from scheduler.rolling.period import JOBS_OPTION
-from scheduler.rolling.process_pool import Work, available_cores, do, results, work_of
-from scheduler.sweep.estimate import expected_seconds
+from scheduler.comparison.compare import process_count
+from scheduler.rolling.process_pool import Work, do, results, work_of
+from scheduler.rolling.simulate import CarryOver, one_night, planning_times
 from scheduler.sweep.figures import write_figures
 from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes
 from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, options_of_manifest
 from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
-from scheduler.sweep.request import AskedSweep, SweepOptions, parse_sweep_request
+from scheduler.sweep.request import SweepOptions, SweepRequest, parse_sweep_request
 from scheduler.sweep.rows import with_savings
-from scheduler.sweep.run import SweepResult
+from scheduler.sweep.run import SweepResult, SweepRun
 from scheduler.sweep.tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import program_fingerprint
@@ -31,9 +31,15 @@ from scheduler.textio.write import folder_made_beside
 
 OUT_OPTION = "--out"
 FIGURES_FOLDER, PAGE = "figures", "sweep.html"
+MOST_TRIAL_NIGHTS, MOST_TRIAL_SECONDS = 9, 3.0
+"""How many nights, or for how long, an estimate tries at most."""
+GOLDEN_SECTION = 0.618034
+"""Its multiples modulo 1 are spread evenly, however many there are."""
+FIGURES_SECONDS = 4.0
+"""Time that figures and page take on a machine of two cores [s]."""
 
 Doer = Callable[[Work[SweepResult], Callable[[int], None]], None]
-"""Does what is left of the work, each result kept in its file."""
+"""Does what is left of the work, and keeps each result in its file."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +48,7 @@ class Study:
 
     Attributes
     ----------
-    folder : where its files are. runs : one row a run, see dictionary.csv. manifest : of manifest.json.
+    folder : where its files are. runs : one row per run, see dictionary.csv. manifest : of manifest.json.
     """
 
     folder: Path
@@ -51,20 +57,21 @@ class Study:
 
     @property
     def nights(self) -> pd.DataFrame:
-        """One row a night of every run, see dictionary.csv."""
+        """Return one row per night of every run, see dictionary.csv."""
         return pd.read_parquet(self.folder / NIGHTS_PARQUET)
 
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """What is said before the work starts.
+    """What is known before the work starts.
 
     Attributes
     ----------
-    asked : the sweep. work : what is left of it. processes : that share it. seconds : that it is expected to take [s].
+    request : the sweep. work : what is left of it. processes : how many share it.
+    seconds : time that it is expected to take [s].
     """
 
-    asked: AskedSweep
+    request: SweepRequest
     work: Work[SweepResult]
     processes: int
     seconds: float
@@ -72,11 +79,12 @@ class Beginning:
 
 @dataclass(frozen=True, slots=True)
 class Repeated:
-    """How a sweep that was made again compares with its manifest.
+    """How a repeated sweep compares with its manifest.
 
     Attributes
     ----------
-    same_numbers : None where the manifest is of a sweep that was not finished. said : about it, in sentences.
+    same_numbers : whether the tables are the same; None where the manifest is of a sweep that was not finished.
+    said : sentences on it.
     """
 
     same_numbers: bool | None
@@ -89,7 +97,7 @@ class Workers:
 
     Attributes
     ----------
-    processes : that share it. doer : does it; None for this machine's own.
+    processes : how many share it. doer : does it; None for processes on this machine.
     """
 
     processes: int
@@ -104,24 +112,22 @@ class Workers:
 
 
 def workers_here(jobs: int | None) -> Workers:
-    """Processes on this machine; None for as many as there are cores.
+    """Return processes on this machine; None stands for one per core.
 
     Raises
     ------
     InputFaults : a number that is not allowed.
     """
-    if jobs is not None and not (isinstance(jobs, int) and 1 <= jobs <= MOST_JOBS):
-        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
-    return Workers(jobs or available_cores())
+    return Workers(process_count(jobs))
 
 
 @contextmanager
 def workers_at(cluster: str | None, jobs: int | None) -> Iterator[Workers]:
-    """The workers of the Dask scheduler at an address, for as long as the block lasts; without one, processes here.
+    """Yield the workers of the Dask scheduler at an address, or processes here, for as long as the block lasts.
 
     Raises
     ------
-    InputFaults : a number of processes that is not allowed, or there is no cluster.
+    InputFaults : the number of processes is not allowed, or there is no cluster.
     """
     if cluster is None:
         yield workers_here(jobs)
@@ -139,20 +145,24 @@ def sweep(
     begin: Callable[[Beginning], None] = lambda beginning: None,
     progress: Callable[[int], None] = lambda nights: None,
 ) -> Study:
-    """Make every run of a grid and write its tables; runs that are there already are not made again.
+    """Make every run of a grid and write its tables; runs that are already in the folder are not made again.
 
     Parameters
     ----------
     out : the folder, new or of this very sweep.
-    begin : told what there is to do and how long it may take, once everything is read and found in order.
-    progress : told from time to time how many nights are done.
+    begin : called with what there is to do and how long it may take, once everything is read and checked.
+    progress : called from time to time with the number of nights done.
+
+    Returns
+    -------
+    The sweep, as it was written.
 
     Raises
     ------
-    InputFaults : a file or a word is at fault; nothing was begun.
+    InputFaults : a file or an option is at fault; nothing was begun.
     NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
-    return _made(parse_sweep_request(options), out, workers, begin, progress)
+    return _make_study(parse_sweep_request(options), out, workers, begin, progress)
 
 
 def repeat(
@@ -164,40 +174,48 @@ def repeat(
 ) -> tuple[Study, Repeated]:
     """Make the sweep of a manifest again, from the manifest alone, and compare the numbers.
 
+    Parameters
+    ----------
+    file : the manifest. out, workers, begin, progress : as in sweep.
+
+    Returns
+    -------
+    The new sweep, and how it compares.
+
     Raises
     ------
-    InputFaults : the manifest is at fault. Otherwise as sweep.
+    InputFaults : the manifest is at fault. Otherwise as in sweep.
     """
     manifest = manifest_from_file(file)
     if file.resolve().parent == out.resolve():
         raise single_fault(OUT_OPTION, f"{out} is the manifest's own folder; expected another, to make it again in")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
-        asked = parse_sweep_request(options_of_manifest(manifest, file, Path(name)))
-        if asked.identity() != manifest["identity"]:
+        request = parse_sweep_request(options_of_manifest(manifest, file, Path(name)))
+        if request.identity() != manifest["identity"]:
             raise single_fault(
                 file,
                 "what it says was asked, or a file that its site names by an absolute path, is not what it was; "
                 f"expected {AS_WRITTEN}",
             )
-        study = _made(asked, out, workers, begin, progress)
+        study = _make_study(request, out, workers, begin, progress)
     same = _same_numbers(manifest, study)
-    return study, Repeated(same, tuple(_compared(manifest, study, same)))
+    return study, Repeated(same, tuple(_comparison_sentences(manifest, study, same)))
 
 
-def _made(
-    asked: AskedSweep,
+def _make_study(
+    request: SweepRequest,
     out: Path,
     workers: Workers,
     begin: Callable[[Beginning], None],
     progress: Callable[[int], None],
 ) -> Study:
-    manifest = claim(out, asked)
-    work = work_of(asked.runs, out / RUNS_FOLDER)
-    seconds = expected_seconds(list(asked.runs.values()), work, workers.processes)
-    begin(Beginning(asked, work, workers.processes, seconds))
+    manifest = claim(out, request)
+    work = work_of(request.runs, out / RUNS_FOLDER)
+    seconds = expected_seconds(list(request.runs.values()), work, workers.processes)
+    begin(Beginning(request, work, workers.processes, seconds))
     workers.do(work, progress)
-    groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in asked.points))}
-    rows = list(numbered(_results(work), [groups[point.group] for point in asked.points]))
+    groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in request.points))}
+    rows = list(numbered(_results(work), [groups[point.group] for point in request.points]))
     runs = runs_frame(with_savings(rows))
     with folder_made_beside(out, last=MANIFEST_NAME) as folder:
         write_runs(runs, folder)
@@ -209,12 +227,46 @@ def _made(
     return Study(out, runs, manifest)
 
 
+def expected_seconds(runs: Sequence[SweepRun], work: Work[SweepResult], processes: int) -> float:
+    """Return the time that what is left will take [s], figures and page included.
+
+    It tries a few nights, of runs and days spread over the sweep. A run of which no night could be tried is taken to be
+    like the others. Charging on return plans nothing.
+
+    Raises
+    ------
+    InputFaults, NoPlanError, PlanRefused : of a night that was tried.
+    """
+    left = [run for name, run in zip(work.runs, runs, strict=True) if name not in work.done]
+    planned = [run for run in left if run.point.policy != "charge-on-return"]
+    if not planned:
+        return 0.0
+    _try_night(planned[0], 0.5)  # what a process does only once
+    seconds: list[float] = []
+    while len(seconds) < MOST_TRIAL_NIGHTS and sum(seconds) < MOST_TRIAL_SECONDS:
+        share = (len(seconds) * GOLDEN_SECTION) % 1.0
+        began = time.perf_counter()
+        _try_night(planned[int(share * len(planned))], (share * 7) % 1.0)
+        seconds.append(time.perf_counter() - began)
+    nights = sum(run.nights for run in planned)
+    return nights * sum(seconds) / len(seconds) / max(1, min(processes, len(planned))) + FIGURES_SECONDS
+
+
+def _try_night(run: SweepRun, share: float) -> None:
+    """Plan and carry out the night of a run at this share of its days [0 to 1], with the car at its ceiling."""
+    rolled = run.run
+    times = planning_times(rolled.inputs, rolled.first, rolled.last)
+    at = int(share * (len(times) - 1))
+    carried = CarryOver(rolled.inputs.site.car.kwh(rolled.soc_percent))
+    one_night(rolled.inputs, times[at], times[at + 1], carried, rolled.forecast, rolled.policy)
+
+
 def _results(work: Work[SweepResult]) -> Iterator[SweepResult]:
     return (result for _, result in results(work))
 
 
 def _same_numbers(earlier: Mapping[str, Any], study: Study) -> bool | None:
-    """Whether the tables are the same: runs.csv always, those in Parquet where the same package wrote them."""
+    """Return whether the tables are the same: runs.csv always, those in Parquet if the same package wrote them."""
     there, here = earlier["results"], study.manifest["results"]
     if not there:
         return None
@@ -223,8 +275,8 @@ def _same_numbers(earlier: Mapping[str, Any], study: Study) -> bool | None:
     return all(there.get(name) == here[name] for name in compared)
 
 
-def _compared(earlier: Mapping[str, Any], study: Study, same: bool | None) -> Iterator[str]:
-    """Whether the numbers are the same, and if not what else is not."""
+def _comparison_sentences(earlier: Mapping[str, Any], study: Study, same: bool | None) -> Iterator[str]:
+    """Yield sentences: whether the numbers are the same, and if they are not, what else is not."""
     if same is None:
         yield "The manifest is of a sweep that was not finished: there is nothing to compare with."
         return

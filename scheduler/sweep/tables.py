@@ -20,13 +20,13 @@ from scheduler.sweep.run import SweepResult
 
 RUNS_CSV, RUNS_PARQUET, NIGHTS_PARQUET, DICTIONARY = "runs.csv", "runs.parquet", "nights.parquet", "dictionary.csv"
 RUNS_TOGETHER = 500
-"""Runs whose nights are written at once."""
+"""Number of runs whose nights are written at once."""
 WHOLE_NUMBERS = ("run", "night", "departures", "missed_departures")
 INSTANTS = ("night_start", "night_end")
 
 
 def runs_frame(rows: Sequence[Row]) -> pd.DataFrame:
-    """The table of runs, its columns in the order of the dictionary."""
+    """Return the table of runs, its columns in the order of the dictionary."""
     named = {column.name for column in RUN_COLUMNS}
     names = [column.name for column in RUN_COLUMNS] + [name for name in rows[0] if name not in named]
     frame = pd.DataFrame({name: [row[name] for row in rows] for name in names})
@@ -35,13 +35,13 @@ def runs_frame(rows: Sequence[Row]) -> pd.DataFrame:
 
 
 def run_columns(frame: pd.DataFrame) -> list[Column]:
-    """What each column of a table of runs means."""
+    """Return the columns of a table of runs, with their units and meanings."""
     named = {column.name for column in RUN_COLUMNS}
     return [*RUN_COLUMNS, *site_columns(str(name) for name in frame.columns if name not in named)]
 
 
 def write_runs(frame: pd.DataFrame, folder: Path) -> None:
-    """Write runs.csv, runs.parquet and dictionary.csv; numbers to the last digit."""
+    """Write runs.csv, runs.parquet and dictionary.csv; numbers are written in full precision."""
     columns = run_columns(frame)
     frame.to_csv(folder / RUNS_CSV, index=False, lineterminator="\n")
     table = pa.Table.from_pandas(frame, preserve_index=False)
@@ -91,6 +91,6 @@ def _metadata(column: Column) -> dict[str, str]:
 
 
 def numbered(results: Iterable[SweepResult], groups: Sequence[int]) -> Iterator[Row]:
-    """The row of each result with its number and its group's."""
+    """Yield the row of each result with its number and its group's."""
     for number, (result, group) in enumerate(zip(results, groups, strict=True)):
         yield {"run": number, "group": group, **result.row}

@@ -7,12 +7,11 @@ from dataclasses import asdict
 from datetime import date
 
 from rich.console import Console
-from rich.text import Text
 
 from scheduler.comparison.terminal import WIDTH
 from scheduler.comparison.text import CLOSING, day_span_text
 from scheduler.plans.plan import CAUTIONS
-from scheduler.render.terminal import print_list, print_table
+from scheduler.render.terminal import print_list, print_paragraph, print_table
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.sweep.sweep import Repeated, Study
 from scheduler.sweep.text import group_table, headline, in_common, scaled_text, sentences
@@ -25,9 +24,8 @@ def show_study(study: Study, console: Console) -> None:
     frontiers = frontiers_of(study.runs)
     width = min(WIDTH, console.width)
 
-    def say(words: str, style: str = "") -> None:
-        console.print(Text(words, style=style), width=width)
-        console.print()
+    def say(sentence: str, style: str = "") -> None:
+        print_paragraph(sentence, console, width, style)
 
     days = day_span_text(*(date.fromisoformat(manifest[key]) for key in ("first_day", "last_day")))
     say(f"{manifest['site']}, {days}{in_common(frontiers)}, in {currency}")
@@ -41,7 +39,10 @@ def show_study(study: Study, console: Console) -> None:
 
 
 def study_json(study: Study, repeated: Repeated | None = None) -> str:
-    """The manifest without the texts of its files, and every frontier: points, knee, weight 1, stop."""
+    """Return the manifest without the texts of its files, and every frontier, as JSON text.
+
+    The keys of a frontier and of `repeated` are the fields of their records.
+    """
     manifest = {key: value for key, value in study.manifest.items() if key != "inputs"}
     hashes = [{"file": each["file"], "sha256": each["sha256"]} for each in study.manifest["inputs"]]
     frontiers = [_without_nan(asdict(each)) for each in frontiers_of(study.runs)]
@@ -52,7 +53,7 @@ def study_json(study: Study, repeated: Repeated | None = None) -> str:
 
 
 def _without_nan(value: object) -> object:
-    """The same with None for what is not a number."""
+    """Return the same value with None for what is not a number."""
     if isinstance(value, dict):
         return {key: _without_nan(each) for key, each in value.items()}
     if isinstance(value, list | tuple):

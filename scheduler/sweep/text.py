@@ -1,4 +1,4 @@
-"""A sweep in words: what weight 1 saves and costs, where the frontier bends, and where discharging stops."""
+"""A sweep as text: what weight 1 saves and costs, where the frontier bends, and where discharging stops."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scheduler.textio.format import money_text, number_text
 
 LAWS_WITH_TIME = calendar_law_names()
 FEW_DAYS = 28
-"""Fewer are named in the headline."""
+"""A sweep of fewer days has their number in its headline."""
 NO_BREAK = "\N{NO-BREAK SPACE}"
 HOW_TO_READ = (
     "A wear weight multiplies the cost of battery wear when a night is planned: at 0 wear counts for nothing, at 1 for "
@@ -32,7 +32,7 @@ HOW_TO_READ = (
 
 
 def group_names(frontiers: Sequence[Frontier]) -> tuple[str, ...]:
-    """What tells each group from the others; the offer alone if there is one group."""
+    """Return names that distinguish the groups; the offer alone if there is one group."""
     several = {
         "offer": len({each.offer for each in frontiers}) > 1,
         "law": len({each.law for each in frontiers}) > 1,
@@ -48,7 +48,7 @@ def group_names(frontiers: Sequence[Frontier]) -> tuple[str, ...]:
 
 
 def in_common(frontiers: Sequence[Frontier]) -> str:
-    """The offer and law that all groups have, ", offer Evening feed-in, law depth"; nothing where they differ."""
+    """Return the offer and law that all groups share, ", offer Evening feed-in, law depth", if they share them."""
     offers, laws = {each.offer for each in frontiers}, {each.law for each in frontiers}
     shared = [f"offer {frontiers[0].offer}"] if len(offers) == 1 else []
     shared += [f"law {frontiers[0].law}"] if len(laws) == 1 else []
@@ -56,21 +56,21 @@ def in_common(frontiers: Sequence[Frontier]) -> str:
 
 
 def lost_text(percent: float) -> str:
-    """Capacity lost, "0.35 %", with three decimals below 0.1."""
+    """Return capacity lost, "0.35 %", with three decimals below 0.1."""
     return f"{number_text(percent, 2 if abs(percent) >= 0.1 else 3)} %"
 
 
 def weight_text(weight: float) -> str:
-    """A weight, "0.5"."""
+    """Return a weight, "0.5"."""
     return f"{weight:g}"
 
 
 def headline(frontiers: Sequence[Frontier], currency: str) -> str:
-    """What weight 1 saves and costs under the first group; the lowest weight, and that it is not 1, without it."""
+    """Return a sentence on what weight 1 saves and costs in the first group; without it, on the lowest weight."""
     first = frontiers[0]
-    told = [] if len(frontiers) == 1 else [group_names(frontiers)[0]]
-    told += [f"scaled from {_count(first.days, 'day')}"] if first.days < FEW_DAYS else []
-    group = f" ({'; '.join(told)})" if told else ""
+    remarks = [] if len(frontiers) == 1 else [group_names(frontiers)[0]]
+    remarks += [f"scaled from {_count(first.days, 'day')}"] if first.days < FEW_DAYS else []
+    group = f" ({'; '.join(remarks)})" if remarks else ""
     if first.one is not None:
         return f"At wear weight 1 the car {_saves(first.one, first.law, currency)}{group}."
     lowest = first.points[0]
@@ -81,12 +81,12 @@ def headline(frontiers: Sequence[Frontier], currency: str) -> str:
 
 
 def sentences(frontiers: Sequence[Frontier], currency: str) -> tuple[str, ...]:
-    """What else there is to say: the first group's wear, reference, knee and stop, and the range over all groups."""
+    """Return sentences on the first group's wear, reference, knee and stop, and on the range over all groups."""
     return tuple(_sentences(frontiers, currency))
 
 
 def scaled_text(frontiers: Sequence[Frontier]) -> str | None:
-    """That fewer days than a year are scaled to one; None if they are not."""
+    """Return a sentence saying that fewer days than a year are scaled to one; None if they are not."""
     days = frontiers[0].days
     if days >= int(DAYS_A_YEAR):
         return None
@@ -97,7 +97,7 @@ def scaled_text(frontiers: Sequence[Frontier]) -> str | None:
 
 
 def stop_text(frontier: Frontier) -> str:
-    """Where discharging stops: "between 5 and 10", "still discharges at 20", "never discharges"."""
+    """Return where discharging stops: "between 5 and 10", "still discharges at 20", "never discharges"."""
     stop = frontier.stop
     if stop.first_none is None:
         return f"still discharges at {weight_text(frontier.points[-1].weight)}"
@@ -107,7 +107,7 @@ def stop_text(frontier: Frontier) -> str:
 
 
 def knee_text(frontier: Frontier, currency: str) -> str:
-    """The knee: "2: 967.52 for 0.50 %"."""
+    """Return the knee: "2: 967.52 for 0.50 %"."""
     knee = frontier.knee
     if knee is None:
         return NOTHING
@@ -115,7 +115,7 @@ def knee_text(frontier: Frontier, currency: str) -> str:
 
 
 def group_table(frontiers: Sequence[Frontier], currency: str) -> Table:
-    """One row per group: weight 1, the knee, and where discharging stops."""
+    """Return one row per group: weight 1, the knee, and where discharging stops."""
     columns = (
         Column(heading="Group"),
         Column(heading=f"{currency} of cash saved a year at weight 1", unit=currency, kind="money"),
@@ -133,21 +133,21 @@ def group_table(frontiers: Sequence[Frontier], currency: str) -> Table:
 
 
 def laws_text(frontier: Frontier) -> str:
-    """How far the laws differ about the same runs, at weight 1 or else at the lowest."""
+    """Return sentences on how far the laws differ about the same runs, at weight 1 or else at the lowest."""
     point = frontier.one or frontier.points[0]
     by_law = sorted(point.lost_by_law.items(), key=lambda each: each[1])
     (least_law, least), (most_law, most) = by_law[0], by_law[-1]
-    told = ", ".join(f"{law} {lost_text(lost)}" for law, lost in by_law)
+    listed = ", ".join(f"{law} {lost_text(lost)}" for law, lost in by_law)
     times = f": {most_law} finds {number_text(most / least, 1)} times what {least_law} does" if least > 0 else ""
     return (
-        f"The capacity lost a year at weight {weight_text(point.weight)} is, by law, {told}{times}. "
+        f"The capacity lost a year at weight {weight_text(point.weight)} is, by law, {listed}{times}. "
         f"{' and '.join(LAWS_WITH_TIME)} count calendar ageing as well, most of which no plan avoids; the others count "
         "cycles alone."
     )
 
 
 def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
-    """What the frontier figure shows, for who cannot see it."""
+    """Return what the frontier figure shows, for readers who cannot see it."""
     return _gist(
         f"Cash saved a year, {currency}, against capacity lost a year.",
         frontiers,
@@ -160,7 +160,7 @@ def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
 
 
 def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
-    """What the figure against the weight shows, for who cannot see it."""
+    """Return what the figure against the weight shows, for readers who cannot see it."""
     return _gist(
         f"Discharged energy, capacity lost and {currency} of total saving against the wear weight.",
         frontiers,
@@ -173,7 +173,7 @@ def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
 
 
 def laws_gist(frontier: Frontier) -> str:
-    """What the figure of the laws shows, for who cannot see it."""
+    """Return what the figure of the laws shows, for readers who cannot see it."""
     return f"Capacity lost a year by each wear law against the wear weight. {laws_text(frontier)}"
 
 
@@ -187,9 +187,9 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
         if first.charge_only is not None:
             more = one.cash_saved - first.charge_only.cash_saved
             lost = one.capacity_lost - first.charge_only.capacity_lost
-            told = _each_year(first.charge_only, currency)
+            reference = _each_year(first.charge_only, currency)
             yield (
-                f"Only charged at the best times and never discharged, it comes to {told}: discharging "
+                f"Only charged at the best times and never discharged, it comes to {reference}: discharging "
                 f"adds {_amount(more, currency)} saved and {lost_text(lost)} lost a year."
             )
     if first.knee is not None:
@@ -214,25 +214,25 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
 
 
 def _saves(point: FrontierPoint, law: str, currency: str) -> str:
-    """What a point saves and loses: "saves … of cash a year and loses … of its battery's capacity to cycles"."""
-    told = "saves" if point.cash_saved >= 0 else "costs"
+    """Return what a point saves and loses: "saves … of cash a year and loses … of its battery's capacity to cycles"."""
+    verb = "saves" if point.cash_saved >= 0 else "costs"
     amount = f"{_amount(abs(point.cash_saved), currency)} {'of' if point.cash_saved >= 0 else 'more'} cash a year"
-    return f"{told} {amount} and loses {lost_text(point.capacity_lost)} of its battery's capacity {_lost_to(law)}"
+    return f"{verb} {amount} and loses {lost_text(point.capacity_lost)} of its battery's capacity {_lost_to(law)}"
 
 
 def _lost_to(law: str) -> str:
-    """What a law counts: cycles, or time as well."""
+    """Return what a law counts: cycles, or time as well."""
     return "to cycles and time" if law in LAWS_WITH_TIME else "to cycles"
 
 
 def _each_year(point: FrontierPoint, currency: str) -> str:
-    """A point in few words: "967.52 EUR of cash saved and 0.50 % of capacity lost a year"."""
+    """Return a point as a phrase: "967.52 EUR of cash saved and 0.50 % of capacity lost a year"."""
     lost = lost_text(point.capacity_lost)
     return f"{_amount(point.cash_saved, currency)} of cash saved and {lost} of capacity lost a year"
 
 
 def _pair(point: FrontierPoint, currency: str) -> str:
-    """A point in a table: "967.52 for 0.50 %"."""
+    """Return a point for a table: "967.52 for 0.50 %"."""
     return f"{money_text(point.cash_saved, currency)} for {lost_text(point.capacity_lost)}"
 
 
@@ -245,17 +245,17 @@ def _stop_clause(frontier: Frontier) -> str:
     return f"discharging stops between weight {weight_text(stop.last_giving)} and {weight_text(stop.first_none)}"
 
 
-def _gist(begins: str, frontiers: Sequence[Frontier], told: Sequence[str]) -> str:
+def _gist(begins: str, frontiers: Sequence[Frontier], clauses: Sequence[str]) -> str:
     names = group_names(frontiers)
-    return f"{begins} " + " ".join(f"{name}: {words}." for name, words in zip(names, told, strict=True))
+    return f"{begins} " + " ".join(f"{name}: {clause}." for name, clause in zip(names, clauses, strict=True))
 
 
 def _by(points: Sequence[FrontierPoint], name: str) -> list[FrontierPoint]:
     return sorted(points, key=lambda each: float(getattr(each, name)))
 
 
-def _range(words: Sequence[str]) -> str:
-    return words[0] if words[0] == words[-1] else f"{words[0]} to {words[-1]}"
+def _range(amounts: Sequence[str]) -> str:
+    return amounts[0] if amounts[0] == amounts[-1] else f"{amounts[0]} to {amounts[-1]}"
 
 
 def _amount(amount: float, currency: str) -> str:
@@ -263,7 +263,7 @@ def _amount(amount: float, currency: str) -> str:
 
 
 def _key_text(key: str) -> str:
-    """A site's key without its table: "discharge_min_kw"."""
+    """Return a site's key without its table: "discharge_min_kw"."""
     return key.partition(".")[2]
 
 
@@ -271,5 +271,5 @@ def _count(number: int, of: str) -> str:
     return f"{number} {of}{'' if number == 1 else 's'}"
 
 
-def _sentence_case(words: str) -> str:
-    return words[:1].upper() + words[1:]
+def _sentence_case(text: str) -> str:
+    return text[:1].upper() + text[1:]

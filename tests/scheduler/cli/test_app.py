@@ -235,7 +235,7 @@ def test_a_night_of_many_steps_has_a_short_sentence(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, [*words, "--out", str(tmp_path)], env={"COLUMNS": "100"})
     assert result.exit_code == 0, result.output
     text = " ".join(result.stdout.split())
-    found = re.search(r"Tonight: [^.]*\.\d kW 17:00 to 17:30, then (\d+) more steps, the next at 17:30\.", text)
+    found = re.search(r"Tonight: [^.]*\.\d kW 17:00 to 17:30, then (\d+) more settings, the next at 17:30\.", text)
     assert found is not None
     [folder] = tmp_path.iterdir()
     kept = json.loads((folder / "plan.json").read_text(encoding="utf-8"))

@@ -107,7 +107,7 @@ def test_a_folder_of_another_sweep(study: Study) -> None:
 def test_offers_with_commas_between(tmp_path: Path) -> None:
     """Two in one word, and a third."""
     offers = "offers/evening-feed-in.toml,offers/day-and-night.toml"
-    asked = parse_sweep_request(
+    request = parse_sweep_request(
         SweepOptions(
             DEMO, "0,1", offers=tuple(map(Path, offers.split(","))), first_day="2026-02-02", last_day="2026-02-03"
         )
@@ -117,7 +117,7 @@ def test_offers_with_commas_between(tmp_path: Path) -> None:
     )
     assert found.exit_code == 0, found.output
     manifest = json.loads((tmp_path / "manifest.json").read_text(encoding="utf-8"))
-    assert [each["name"] for each in manifest["offers"]] == [each.offer.name for each in asked.offers.values()]
+    assert [each["name"] for each in manifest["offers"]] == [each.offer.name for each in request.offers.values()]
 
 
 def test_missing_packages_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -131,12 +131,12 @@ def test_missing_packages_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_what_is_said_before_the_work(tmp_path: Path) -> None:
     """Runs, references, days, nights, processes and time; how many are there already."""
-    asked = parse_sweep_request(SweepOptions(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03"))
-    work = Work(asked.runs, tmp_path, {}, frozenset())
-    words = begin_text(Beginning(asked, work, 2, 95.0))
+    request = parse_sweep_request(SweepOptions(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03"))
+    work = Work(request.runs, tmp_path, {}, frozenset())
+    words = begin_text(Beginning(request, work, 2, 95.0))
     assert words == "2 runs and 2 references of 2 days each: 12 nights to plan in 2 processes, about 2 minutes."
-    some = replace(work, done=frozenset(list(asked.runs)[:1]))
-    assert "each, 1 of them there already: 9 nights to plan, about" in begin_text(Beginning(asked, some, 1, 3.2))
+    some = replace(work, done=frozenset(list(request.runs)[:1]))
+    assert "each, 1 of them there already: 9 nights to plan, about" in begin_text(Beginning(request, some, 1, 3.2))
 
 
 @pytest.mark.parametrize(

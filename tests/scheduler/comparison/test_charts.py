@@ -19,8 +19,8 @@ DEMO = SCENARIOS / "bookbindery"
 @pytest.fixture(scope="module", params=[("2025-10-25", "2025-10-27"), ("2026-03-28", "2026-04-01")])
 def compared(request: pytest.FixtureRequest) -> Comparison:
     """A few days over the autumn, and over the spring clock change."""
-    asked = parse_period(CompareOptions(DEMO, (Path("offers/evening-feed-in.toml"),), *request.param))
-    return comparison_of(asked, {name: roll(run) for name, run in asked.runs().items()})
+    period = parse_period(CompareOptions(DEMO, (Path("offers/evening-feed-in.toml"),), *request.param))
+    return comparison_of(period, {name: roll(run) for name, run in period.runs().items()})
 
 
 def test_the_picture_holds_every_kwh(compared: Comparison) -> None:
@@ -38,12 +38,12 @@ def test_the_drawings_are_images_with_a_title_and_a_gist(compared: Comparison) -
     """Each has its words for one who does not see it, with the numbers."""
     best: ComparedOffer = compared.best
     ways = {
-        kind: [(month.month, month.money.in_all) for month in months(best, kind)]
+        kind: [(month.month, month.money.total) for month in months(best, kind)]
         for kind in ("charge-on-return", "charge-only", "plan")
     }
     picture = night_picture(best)
     for drawing, words in (
-        (ranking_chart(compared), f"{best.inputs.offer.name} {best.money['plan'].in_all:.2f}"),
+        (ranking_chart(compared), f"{best.inputs.offer.name} {best.money['plan'].total:.2f}"),
         (months_chart(compared, ways), f"{best.first:%B %Y}"),
         (nights_chart(picture, give=True), "rows from noon to noon. The car gives"),
         (nights_chart(picture, give=False), "The car takes"),

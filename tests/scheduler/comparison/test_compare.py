@@ -73,7 +73,7 @@ def test_one_row_an_offer_cheapest_first(compared: Comparison, folder: Path) -> 
     """The columns of the table, offers ranked by what they cost in all, differences as they are defined."""
     table = list(rows(folder / "comparison.csv"))
     assert tuple(table[0]) == COMPARISON_COLUMNS
-    costs = [each.money["plan"].in_all for each in compared.offers]
+    costs = [each.money["plan"].total for each in compared.offers]
     assert costs == sorted(costs)
     assert [row["offer"] for row in table] == [each.inputs.offer.name for each in compared.offers]
     for row, each in zip(table, compared.offers, strict=True):
@@ -130,8 +130,8 @@ def test_months_and_weeks_sum_to_the_whole(compared: Comparison, folder: Path) -
                 if row["offer"] == each.inputs.offer.name and row["run"] == kind
             ]
             assert [row["month"] for row in mine] == ["2026-03", "2026-04"]
-            assert sum(float(row["in_all"]) for row in mine) == pytest.approx(money.in_all, abs=1e-6)
-            assert each.weekly[kind].sum() == pytest.approx(money.in_all, abs=1e-9)
+            assert sum(float(row["in_all"]) for row in mine) == pytest.approx(money.total, abs=1e-6)
+            assert each.weekly[kind].sum() == pytest.approx(money.total, abs=1e-9)
 
 
 def test_nights_sum_to_the_days(compared: Comparison, folder: Path) -> None:
@@ -159,8 +159,8 @@ def test_one_process_gives_the_same_files(compared: Comparison, folder: Path, tm
 def test_the_hardware_s_case(compared: Comparison, folder: Path) -> None:
     """The saving is the best with discharging against the best without, scaled to a year; the outlay is the file's."""
     found = json.loads((folder / "comparison.json").read_text(encoding="utf-8"))["hardware"]
-    with_discharging = min(each.money["plan"].in_all for each in compared.offers)
-    without = min(each.money["charge-only"].in_all for each in compared.offers)
+    with_discharging = min(each.money["plan"].total for each in compared.offers)
+    without = min(each.money["charge-only"].total for each in compared.offers)
     assert found["yearly_saving"] == pytest.approx((without - with_discharging) * 365.25 / 11)
     assert found["scaled_to_a_year"] is True
     assert found["extra_outlay"] == pytest.approx(4900 + 1150 - 1300 - 750)
@@ -211,9 +211,11 @@ def test_interrupted_and_taken_up_again(tmp_path: Path, how: signal.Signals) -> 
         code = begun.signal_all(how)
     assert code == (130 if how == signal.SIGINT else -signal.SIGKILL)
     assert not (out / "comparison.csv").exists()
-    asked = parse_period(CompareOptions(DEMO, OFFERS, "2026-02-02", "2026-02-06"))
-    done = work_of(asked.runs(), out / "runs").done
-    assert len(asked.runs()) - 2 <= len(done) < len(asked.runs())  # the other process may have been in the last but one
+    request = parse_period(CompareOptions(DEMO, OFFERS, "2026-02-02", "2026-02-06"))
+    done = work_of(request.runs(), out / "runs").done
+    assert (
+        len(request.runs()) - 2 <= len(done) < len(request.runs())
+    )  # the other process may have been in the last but one
     assert {file.stem for file in out.glob("runs/[!.]*.npz")} == done
     before = {name: (out / "runs" / f"{name}.npz").stat().st_mtime_ns for name in done}
     result = RUNNER.invoke(app, command)
@@ -293,10 +295,10 @@ def test_what_is_said_of_trips(tmp_path: Path, trips: str, said: str | None) -> 
     site = demo_copy(tmp_path / "site")
     (site / "trips.csv").write_text(f"depart,return,distance_km\n{trips}\n")
     last = None if said is not None and "series" in said else "2026-03-25"
-    asked = parse_period(CompareOptions(site, OFFERS[:1], "2026-03-24", last))
-    notes = " ".join(asked.notes)
+    request = parse_period(CompareOptions(site, OFFERS[:1], "2026-03-24", last))
+    notes = " ".join(request.notes)
     assert "never leaves" not in notes if said is None else said in notes
-    assert (asked.last.isoformat() == "2026-06-24") == (last is None)
+    assert (request.last.isoformat() == "2026-06-24") == (last is None)
 
 
 def test_long_and_foreign_names_give_file_names(tmp_path: Path) -> None:
@@ -307,13 +309,13 @@ def test_long_and_foreign_names_give_file_names(tmp_path: Path) -> None:
         offers.append(site / "offers" / f"{file}.toml")
         text = (DEMO / OFFERS[0]).read_text()
         offers[-1].write_text(text.replace('name = "Day and night"', f'name = "{name}"'))
-    asked = parse_period(CompareOptions(site, tuple(offers), "2026-03-24", "2026-03-25"))
-    assert list(asked.offers) == ["x" * 60, "night-price"]
+    request = parse_period(CompareOptions(site, tuple(offers), "2026-03-24", "2026-03-25"))
+    assert list(request.offers) == ["x" * 60, "night-price"]
 
 
 def test_money_parts() -> None:
     """The total is the bill, the way and wear, less what the battery gained."""
-    assert Money(10.0, 2.0, 3.0, 4.0).in_all == 11.0
+    assert Money(10.0, 2.0, 3.0, 4.0).total == 11.0
 
 
 @pytest.mark.parametrize(

@@ -46,7 +46,7 @@ def test_metered_table_tells_the_end_of_each_row(tmp_path: Path) -> None:
     assert [f"{instant:%H:%M}" for instant in read_one.trace.instants] == ["19:00", "19:30"]
     assert read_one.trace.soc == pytest.approx([0.75, 0.5])
     assert any("end of the first row" in note for note in read_one.notes)
-    with pytest.raises(InputFaults, match=r"stored_kwh: a metered table tells kWh .*--battery-kwh"):
+    with pytest.raises(InputFaults, match=r"stored_kwh: a metered table has kWh .*--battery-kwh"):
         read(tmp_path, metered_text((18, 1, 30), (19, 1, 20)))
 
 

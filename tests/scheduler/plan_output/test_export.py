@@ -198,7 +198,7 @@ def period_of(document: dict[str, Any], number: int = 0) -> dict[str, Any]:
         (lambda d: period_of(d).pop("setpoint"), "CentralSetpoint needs setpoint"),
         (lambda d: period_of(d).pop("numberPhases"), "needs numberPhases"),
         (lambda d: period_of(d).update(setpoint=-9000.0), "setpoint -9000.0 is outside"),
-        (lambda d: period_of(d).update(operationMode="ExternalLimits"), "none that a plan uses"),
+        (lambda d: period_of(d).update(operationMode="ExternalLimits"), "not one that a plan uses"),
         (lambda d: period_of(d).update(operationMode="Sleep"), "Sleep"),
     ],
 )

@@ -125,11 +125,11 @@ def test_the_money_adds_up_as_it_is_shown(plan: Plan) -> None:
     assert np.allclose(rows[:-1].sum(axis=0), rows[-1], atol=0.001)
 
 
-def test_a_night_of_two_steps_is_one_sentence(plan: Plan) -> None:
+def test_a_night_of_two_blocks_is_one_sentence(plan: Plan) -> None:
     """Few blocks: the large sentence is the plan's own. Many: the first, and when the next is due."""
     few = replace(plan, blocks=plan.blocks[:2], reasons=plan.reasons[:2])
     assert heading(few) == few.headline
-    assert heading(plan) == "Tonight: discharge at 4.1 kW 18:20 to 21:00, then 3 more steps, the next at 21:00."
+    assert heading(plan) == "Tonight: discharge at 4.1 kW 18:20 to 21:00, then 3 more settings, the next at 21:00."
 
 
 def test_a_night_of_many_charges_still_says_why_nothing_is_given() -> None:
@@ -137,7 +137,7 @@ def test_a_night_of_many_charges_still_says_why_nothing_is_given() -> None:
     charge = np.array([0.0, 2.0, 0.0, 3.0, 0.0, 2.0, 0.0, 0.0])
     charges = hand_made_plan(flat_night(), charge_kw=charge)
     assert heading(charges) == (
-        "Tonight the car only charges: charge at 2.0 kW 19:00 to 20:00, then 2 more steps, the next at 21:00."
+        "Tonight the car only charges: charge at 2.0 kW 19:00 to 20:00, then 2 more settings, the next at 21:00."
     )
     assert "The car does not discharge, since " in Page(report_text(charges)).text
 

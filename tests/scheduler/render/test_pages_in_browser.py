@@ -12,7 +12,7 @@ import pytest
 
 from scheduler.comparison.compare import compare
 from scheduler.diagnostics.wear import WearOptions, wear_of_trace
-from scheduler.diagnostics.wear_page import page_text
+from scheduler.diagnostics.wear_report import wear_page
 from scheduler.rolling.period import CompareOptions
 from scheduler.sweep.page import sweep_page
 from tests.builders.browser import DESK, PHONE, fits_across, opened, serious_findings
@@ -31,7 +31,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     compared = compare(words, folder)
     metered = folder / f"metered-{compared.best.name}.csv"
     wear = folder / "wear.html"
-    wear.write_text(page_text(wear_of_trace(WearOptions(metered, DEMO, None, None))), encoding="utf-8")
+    wear.write_text(wear_page(wear_of_trace(WearOptions(metered, DEMO, None, None))), encoding="utf-8")
     sweep = folder / "sweep.html"
     sweep.write_text(
         sweep_page(made_up_runs(("Dusk tariff", "Noon tariff"), settings=(0, 2)), made_up_manifest()), encoding="utf-8"

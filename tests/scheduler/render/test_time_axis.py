@@ -12,7 +12,7 @@ def marks(begin: str, end: str, timezone: str, most: int = 8) -> list[tuple[str,
     """Words of each mark, and how many hours after the beginning it lies."""
     first, last = (pd.Timestamp(each, tz="UTC") for each in (begin, end))
     hours = (last - first) / pd.Timedelta(hours=1)
-    return [(tick.words, round(tick.share * hours, 6)) for tick in clock_ticks(first, last, timezone, most)]
+    return [(tick.label, round(tick.share * hours, 6)) for tick in clock_ticks(first, last, timezone, most)]
 
 
 def test_a_day_is_marked_every_three_hours_and_midnight_by_its_day() -> None:
@@ -64,7 +64,7 @@ def test_a_change_of_the_clock_is_found_at_its_instant() -> None:
         ("2026-04-04T06:00", "2026-04-05T06:00", "Australia/Lord_Howe", "clock −0.5 h", 9),
     ):
         (change,) = clock_changes(pd.Timestamp(begin, tz="UTC"), pd.Timestamp(end, tz="UTC"), timezone)
-        assert (change.words, change.share * 24) == (words, pytest.approx(hours))
+        assert (change.label, change.share * 24) == (words, pytest.approx(hours))
 
 
 def test_an_ordinary_night_has_no_change_of_the_clock() -> None:

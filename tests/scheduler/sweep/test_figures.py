@@ -19,7 +19,7 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from scheduler.sweep.figure_style import STYLES, paper, plain, spread
+from scheduler.sweep.figure_style import STYLES, paper, spread, wrapped
 from scheduler.sweep.figures import figure_bytes, figures_of, sweep_figures
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.textio.errors import InputFaults
@@ -171,8 +171,8 @@ def test_labels_at_line_ends_keep_their_order_and_do_not_touch() -> None:
 
 def test_a_long_name_is_cut_to_two_lines() -> None:
     """With a mark that it goes on."""
-    assert plain("word " * 40, 20).count("\n") == 1
-    assert plain("word " * 40, 20).endswith("…")
+    assert wrapped("word " * 40, 20).count("\n") == 1
+    assert wrapped("word " * 40, 20).endswith("…")
 
 
 @pytest.fixture
@@ -205,10 +205,10 @@ def test_an_offer_may_be_called_na(folder: Path) -> None:
         ("runs.csv", None, "runs.csv: there is no such file"),
         ("runs.csv", "", "runs.csv: the file is empty"),
         ("runs.csv", "a,b\n1,2\n", "runs.csv: missing: policy, offer, law"),
-        ("runs.csv", 'a,b\n"1,2\n', "runs.csv: this is no table of commas"),
+        ("runs.csv", 'a,b\n"1,2\n', "runs.csv: this is not a comma-separated table"),
         ("manifest.json", None, "manifest.json: there is no such file"),
-        ("manifest.json", "{\n", "manifest.json line 2: this is no JSON"),
-        ("manifest.json", "[]", "manifest.json: this is no manifest of a sweep"),
+        ("manifest.json", "{\n", "manifest.json line 2: this is not valid JSON"),
+        ("manifest.json", "[]", "manifest.json: this is not the manifest of a sweep"),
         ("manifest.json", '{"format": 2}', "manifest.json, format: found 2; expected 1"),
         ("manifest.json", '{"format": 1, "currency": "$"}', "currency: found"),
     ],
@@ -227,7 +227,7 @@ def test_a_folder_of_something_else_is_refused(folder: Path, name: str, content:
 
 def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
     """With what is wanted."""
-    with pytest.raises(InputFaults, match="there is no such folder; wanted is the output folder of a sweep"):
+    with pytest.raises(InputFaults, match="there is no such folder; expected the output folder of a sweep"):
         figures_of(tmp_path / "nowhere")
 
 

@@ -252,8 +252,8 @@ def test_a_folder_of_another_program_or_of_something_else_is_refused(study: Stud
 def test_a_folder_with_the_rest_of_a_first_manifest_is_new(tmp_path: Path) -> None:
     """Killed while it wrote its very first file, a sweep can begin again."""
     (tmp_path / ".manifest.json-x1").write_text("{", encoding="utf-8")
-    asked = parse_sweep_request(WORDS)
-    assert claim(tmp_path, asked)["identity"] == asked.identity()
+    request = parse_sweep_request(WORDS)
+    assert claim(tmp_path, request)["identity"] == request.identity()
 
 
 def test_a_file_by_an_absolute_path_is_noted(tmp_path: Path) -> None:
@@ -267,11 +267,11 @@ def test_a_file_by_an_absolute_path_is_noted(tmp_path: Path) -> None:
 
 def test_the_site_s_own_offer_and_law_where_none_is_named() -> None:
     """One offer, one law; the days are those asked for."""
-    asked = parse_sweep_request(WORDS)
-    assert {point.offer for point in asked.points} == {"evening-feed-in"}
-    assert {point.law for point in asked.points} == {"depth"}
-    assert (asked.first.isoformat(), asked.last.isoformat()) == ("2026-02-02", "2026-02-04")
-    assert "The site names no battery temperature: laws that go by it take 25 °C." in asked.notes
+    request = parse_sweep_request(WORDS)
+    assert {point.offer for point in request.points} == {"evening-feed-in"}
+    assert {point.law for point in request.points} == {"depth"}
+    assert (request.first.isoformat(), request.last.isoformat()) == ("2026-02-02", "2026-02-04")
+    assert "The site names no battery temperature: laws that go by it take 25 °C." in request.notes
 
 
 def test_faults_come_before_any_work(tmp_path: Path) -> None:
@@ -291,7 +291,7 @@ def test_the_time_is_said_before_the_work(tmp_path: Path) -> None:
     told: list[Beginning] = []
     sweep(replace(WORDS, settings=()), tmp_path / "out", workers_here(1), told.append)
     (beginning,) = told
-    assert (beginning.asked.grid_runs, len(beginning.asked.points), beginning.work.nights) == (3, 5, 20)
+    assert (beginning.request.grid_runs, len(beginning.request.points), beginning.work.nights) == (3, 5, 20)
     assert beginning.seconds > 0
 
 

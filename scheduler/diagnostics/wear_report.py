@@ -1,4 +1,4 @@
-"""Counted wear for the reader: on the terminal and as JSON."""
+"""Counted wear for the reader: on the terminal, as a page that opens without a network, and as JSON."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ import json
 from dataclasses import replace
 from typing import Any
 
+from markupsafe import Markup
 from rich.console import Console
 from rich.text import Text
 
 from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
+from scheduler.diagnostics.wear_charts import depth_chart, law_chart, trace_chart
 from scheduler.diagnostics.wear_text import (
     counted_text,
     depth_table,
@@ -21,6 +23,7 @@ from scheduler.diagnostics.wear_text import (
     range_text,
     span,
 )
+from scheduler.render.page_template import page_template
 from scheduler.render.table import json_rows
 from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.format import local_iso
@@ -43,20 +46,34 @@ def show_wear(found: WearOfTrace, console: Console) -> None:
     print_list("", notes(found), console, width)
 
 
+def wear_page(found: WearOfTrace) -> str:
+    """Return the page `wear.html` as HTML text that needs no other file."""
+    return page_template("scheduler.diagnostics", "wear.html").render(
+        headline=headline(found),
+        about=f"{counted_text(found)}. {options_text(found)}",
+        range=range_text(found),
+        laws=law_table(found),
+        depths=depth_table(found),
+        difference=difference_table(found),
+        charts=[Markup(chart(found)) for chart in (law_chart, depth_chart, trace_chart)],
+        notes=[*notes(found), *(f'Law "{each.law}": {each.source}.' for each in found.counted.by_law)],
+    )
+
+
 def notes(found: WearOfTrace) -> list[str]:
-    """What it was read from, what to know, and what lies outside a law's range."""
-    read_from = f"Read from {found.words.source}: {found.read.layout}."
+    """Return what the trace was read from, what to know, and what lies outside a law's range."""
+    read_from = f"Read from {found.options.source}: {found.read.layout}."
     warnings = [f"{warning[0].upper()}{warning[1:]}." for each in found.counted.by_law for warning in each.warnings]
     return [read_from, *found.notes, *warnings]
 
 
 def wear_json(found: WearOfTrace) -> str:
-    """Counted wear as JSON text; keys carry units."""
+    """Return counted wear as JSON text; keys carry units."""
     begin, end = span(found)
     counted = found.counted
     document = {
         "format": FORMAT,
-        "source": str(found.words.source),
+        "source": str(found.options.source),
         "layout": found.read.layout,
         "site": found.site_name,
         "start": local_iso(begin, found.timezone),
@@ -65,7 +82,7 @@ def wear_json(found: WearOfTrace) -> str:
         "hours": counted.hours,
         "currency": found.currency,
         "battery_price": found.battery_price,
-        "age_years": found.words.age_years,
+        "age_years": found.options.age_years,
         "cycles": float(counted.cycles.count.sum()),
         "equivalent_full_cycles": counted.cycles.equivalent_full_cycles,
         "laws": {each.law: _law(each) for each in counted.by_law},
@@ -94,7 +111,7 @@ def _law(each: WearByLaw) -> dict[str, Any]:
 
 
 def _plan(found: WearOfTrace) -> dict[str, Any] | None:
-    """The plan's wear beside the counted wear; the parts add up to the difference."""
+    """Return the plan's wear beside the counted wear [money]; the parts add up to the difference."""
     parts = found.difference
     if parts is None:
         return None
