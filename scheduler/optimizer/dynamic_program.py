@@ -208,8 +208,13 @@ class DynamicProgram:
         low = high = night.stored_now_kwh
         least[0], most[0] = max(least[0], low - ROOM_KWH), high + ROOM_KWH
         for t in range(count):
-            shifts = [0.0] + [float(end) for way in self.ways[t] if way for end in way.rows.shift_kwh[[0, -1]]]
-            low, high = low + min(shifts), high + max(shifts)
+            downs, ups = [low], [high]
+            for mode, way in zip((CHARGE, DISCHARGE), self.ways[t], strict=True):
+                if way:
+                    down, up = way.rows.shift_kwh[[0, -1]].tolist()
+                    downs.append(low + down if mode == CHARGE else max(low + down, min(low, car.floor_kwh)))
+                    ups.append(high + up if mode == DISCHARGE else min(high + up, max(high, float(self.ceiling[t + 1]))))
+            low, high = min(downs), max(ups)
             if t in self.ending:
                 energy = night.trips[self.ending[t]].energy_kwh
                 low, high = max(low - energy, car.return_reserve_kwh), max(high - energy, car.return_reserve_kwh)
