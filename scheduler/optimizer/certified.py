@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import heapq
-from dataclasses import dataclass, field, replace
-from itertools import count
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from models.base.arrays import FloatArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
+from scheduler.optimizer.dynamic_values import FAR
 from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Path, Prices, Weights
 from scheduler.optimizer.lagrangian import Master, Wear
 from scheduler.optimizer.mode_program import ModeProgram
@@ -21,19 +20,23 @@ LOST_KWH = 3e-4
 """Most that thinning the values may take from the bound, over all boundaries, if each errs by its most [kWh]."""
 CLOSED_KWH = 3e-4
 """A bound this close to the mixture of paths will not rise much [kWh]."""
-EFFORT = 6000
+EFFORT = 30000
 """Intervals of the dynamic program that may be gone through before a plan is given with the gap it has."""
+PARTS_AT_ONCE = 8
+"""Parts of all plans that go through the dynamic program together."""
+EARLY = 0.3
+"""A part is split once its bound can rise by no more than this share of what it lacks."""
 
 
-@dataclass(order=True)
-class Node:
-    """Part of all plans: bounds on stored energy, and the best prices known for them."""
+@dataclass(slots=True, eq=False)
+class Part:
+    """Part of all plans: bounds on stored energy, the best prices known for them, and those to be tried next."""
 
+    limits: Limits
+    master: Master
     bound: float
-    number: int
-    limits: Limits = field(compare=False)
-    prices: Prices = field(compare=False)
-    paths: list[Path] = field(compare=False)
+    best: Prices
+    trials: list[Prices]
 
 
 @dataclass(slots=True)
@@ -48,93 +51,104 @@ class Search:
     best_values: FloatArray | None = None
     effort: int = 0
     passes: int = 0
-    nodes: int = 0
-    tried: dict[bytes, float] = field(default_factory=dict)
+    parts: int = 1
+    tried: set[bytes] = field(default_factory=set)
 
     def certify(self, limits: Limits, prices: Prices) -> float:
         """Search until the gap is closed or the effort spent; gives the bound."""
-        numbers = count()
-        queue = [Node(-np.inf, next(numbers), limits, prices, [])]
-        done = np.inf
-        while queue:
-            node = heapq.heappop(queue)
-            if node.bound >= self.best_cost - GAP_KWH or self.spent:
-                done = min(done, node.bound)
+        open_parts = [Part(limits, self._master(), -np.inf, prices, [prices])]
+        closed = np.inf
+        while open_parts:
+            open_parts.sort(key=lambda part: part.bound)
+            if self.effort >= EFFORT:
+                return min(closed, open_parts[0].bound, self.best_cost)
+            here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
+            self._one_pass(here)
+            for part in here:
+                goal = self.best_cost - GAP_KWH
+                if part.bound >= goal:
+                    closed = min(closed, part.bound)
+                    continue
+                mixture, stored, given = part.master.solve()
+                if mixture - part.bound <= max(CLOSED_KWH, EARLY * (goal - mixture)):
+                    split = self._branch(part, Prices(stored, given))
+                    if not split:
+                        closed = min(closed, part.bound)
+                    self.parts += len(split)
+                    later += split
+                    continue
+                shares = (0.6, 0.25) if len(here) < PARTS_AT_ONCE // 2 else (0.5,)
+                part.trials = [
+                    Prices(
+                        share * part.best.stored + (1 - share) * stored, share * part.best.given + (1 - share) * given
+                    )
+                    for share in shares
+                ]
+                later.append(part)
+            open_parts = [part for part in later if part.bound < self.best_cost - GAP_KWH]
+            closed = min([closed, *(part.bound for part in later if part.bound >= self.best_cost - GAP_KWH)])
+        return min(closed, self.best_cost)
+
+    def _master(self) -> Master:
+        return Master(self.wear, self.night.car.discharge_limit_kwh)
+
+    def _one_pass(self, parts: list[Part]) -> None:
+        """Go through the dynamic program once for all trial prices of some parts."""
+        limit = self.night.car.discharge_limit_kwh or 0.0
+        jobs = [(part, trial) for part in parts for trial in part.trials]
+        tolerance = LOST_KWH / (4 * len(self.program.stops))
+        values = self.program.backward([trial for _, trial in jobs], [part.limits for part, _ in jobs], tolerance)
+        self.passes += 1
+        self.effort += self.program.decisions * (3 + len(jobs))
+        for number, (part, trial) in enumerate(jobs):
+            if values.bound[number] >= FAR:
+                part.bound = np.inf
                 continue
-            self.nodes += 1
-            bound, prices, paths, shares = self.close(node)
-            if bound >= self.best_cost - GAP_KWH or shares is None or self.spent:
-                done = min(done, bound)
-                continue
-            for part in self.branch(node.limits, paths, shares):
-                inside = [path for path in paths if _keeps(path, part)]
-                heapq.heappush(queue, Node(bound, next(numbers), part, prices, inside))
-        return min(done, self.best_cost)
+            bound = float(values.bound[number]) + self.wear.constant(trial.stored) - trial.given * limit
+            if bound > part.bound:
+                part.bound, part.best = bound, trial
+            path = self.program.path(values, number)
+            part.master.add(path)
+            primal = self._try_modes(path)
+            if primal is not None and _keeps(primal, part.limits):
+                part.master.add(primal)
 
-    @property
-    def spent(self) -> bool:
-        """Whether the effort is used up."""
-        return self.effort >= EFFORT
-
-    def close(self, node: Node) -> tuple[float, Prices, list[Path], FloatArray | None]:
-        """Raise the bound of a part of all plans; the best prices, paths, and their shares in the best mixture."""
-        limit = self.night.car.discharge_limit_kwh
-        master = Master(self.wear, limit)
-        for path in node.paths:
-            master.add(path)
-        tolerance = LOST_KWH / (4 * self.program.count)
-        bound, best, trial = node.bound, node.prices, node.prices
-        fresh = True
-        while True:
-            values = self.program.backward(trial, node.limits, tolerance)
-            self.effort += int(self.night.at_home.sum())
-            self.passes += 1
-            if values is None:
-                return np.inf, best, [], None
-            here = values.bound + self.wear.constant(trial.stored) - (trial.given * limit if limit else 0.0)
-            if here > bound or fresh:
-                bound, best, fresh = max(here, bound), trial, False
-            path = values.path()
-            master.add(path)
-            primal = self.try_modes(path)
-            if bound >= self.best_cost - GAP_KWH or self.spent:
-                return bound, best, master.paths, None
-            if primal is not None and _keeps(primal, node.limits):
-                master.add(primal)
-            mixture, stored, given = master.solve()
-            if mixture - bound <= CLOSED_KWH:
-                return bound, best, master.paths, master.shares()
-            trial = Prices((best.stored + stored) / 2, (best.given + given) / 2)
-
-    def try_modes(self, path: Path) -> Path | None:
+    def _try_modes(self, path: Path) -> Path | None:
         """The cheapest plan at a path's modes; None if they are known or allow nothing."""
         modes = self.modes.modes_of(path)
-        key = modes.tobytes()
-        if key in self.tried:
+        if modes.tobytes() in self.tried:
             return None
+        self.tried.add(modes.tobytes())
         self.modes.fix(modes)
         if not self.modes.run():
-            self.tried[key] = np.inf
             return None
         cost = self.modes.value() / self.program.unit
-        self.tried[key] = cost
         if cost < self.best_cost:
             self.best_cost, self.best_values = cost, self.modes.values
         return self.modes.path(self.program.unit)
 
-    def branch(self, limits: Limits, paths: list[Path], shares: FloatArray) -> list[Limits]:
+    def _branch(self, part: Part, prices: Prices) -> list[Part]:
         """Two parts: under and over the mean stored energy at the boundary where the mixture's paths differ most."""
-        used = shares > 1e-9
-        stored = np.stack([path.stored_kwh for path, use in zip(paths, used, strict=True) if use])
+        shares = part.master.shares()
+        used = [number for number in np.flatnonzero(shares > 1e-9).tolist()]
+        paths = part.master.paths
+        stored = np.stack([paths[number].stored_kwh for number in used])
         share = shares[used] / shares[used].sum()
         mean = share @ stored
         spread = share @ np.abs(stored - mean)
         boundary = int(spread.argmax())
         if spread[boundary] < 1e-6:
             return []
-        most, least = limits.most_kwh.copy(), limits.least_kwh.copy()
+        most, least = part.limits.most_kwh.copy(), part.limits.least_kwh.copy()
         most[boundary] = least[boundary] = mean[boundary]
-        return [replace(limits, most_kwh=most), replace(limits, least_kwh=least)]
+        split = []
+        for limits in (Limits(part.limits.least_kwh, most), Limits(least, part.limits.most_kwh)):
+            master = self._master()
+            for path in paths:
+                if _keeps(path, limits):
+                    master.add(path)
+            split.append(Part(limits, master, part.bound, part.best, [part.best]))
+        return split
 
 
 def _keeps(path: Path, limits: Limits) -> bool:

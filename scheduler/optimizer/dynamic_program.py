@@ -1,39 +1,30 @@
 """The night without wear as a shortest path over stored energy and mode, exact on breakpoints.
 
-Money is counted in kWh at the night's highest price here, so that nothing depends on the currency.
+Money is counted in kWh at the night's highest price here, so that nothing depends on the currency. Several problems,
+which differ in prices and in bounds on stored energy, are gone through at once.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
-from scheduler.optimizer.dynamic_values import (
-    FAR,
-    SAME_KWH,
-    Cells,
-    Rows,
-    cut_at,
-    distinct,
-    edges_before,
-    lines_before,
-    lowest,
-    thinned,
-    within,
-)
+from scheduler.optimizer.dynamic_values import FAR, SAME_KWH, Cells, Layer, Ways, lines_before, lowest
 
 IDLE = 2
+MODES = (CHARGE, DISCHARGE, IDLE)
 ROOM_KWH = 1e-6
 """By how much bounds on stored energy are widened, so that no set of states is a single point [kWh]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Weights:
-    """What is minimised: money, and the three shortages, each with its weight; by trip, shape (trips,)."""
+    """What is minimised: money, and the three shortages, each with its weight; on the way by trip, shape (trips,)."""
 
     money: float
     on_the_way: FloatArray
@@ -51,11 +42,10 @@ class Prices:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Limits:
-    """Least and most stored energy at each boundary [kWh], shape (n + 1,), and what each interval may do, (3, n)."""
+    """Least and most stored energy at each boundary [kWh], shape (n + 1,)."""
 
     least_kwh: FloatArray
     most_kwh: FloatArray
-    open: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,40 +67,35 @@ class Path:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ways:
-    """Ways of an interval in one mode, and the energy given away by each (ways,) and per kWh of each piece."""
+class Stop:
+    """A boundary after which something can happen, with those right after it at which nothing could.
 
-    rows: Rows
-    given_kwh: FloatArray
-    given_slope: FloatArray
+    Attributes
+    ----------
+    first, last : boundaries; stored energy is the same at all of them.
+    bends, worth : what standing at all of them costs: stored energy, from empty to full [kWh], and cost there.
+    """
 
-    def priced(self, price: float) -> Rows:
-        """The ways with a price on what is given away."""
-        if price == 0 or not self.given_kwh.any():
-            return self.rows
-        rows = self.rows
-        money, slope = rows.money + price * self.given_kwh, rows.slope + price * self.given_slope
-        return Rows(rows.shift_kwh, money, rows.begin, rows.until, slope)
+    first: int
+    last: int
+    bends: FloatArray
+    worth: FloatArray
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Values:
-    """Least cost from every state to the end, by the mode of the interval before."""
+    """Least cost from every state to the end, of several problems.
 
-    program: DynamicProgram
-    prices: Prices
-    limits: Limits
-    at: list[tuple[Cells, Cells, Cells]] = field(default_factory=list)
+    Attributes
+    ----------
+    layers : by stop, in time order.
+    bound : least cost from now of each problem, FAR where nothing is within the limits, shape (problems,).
+    prices : of each problem.
+    """
 
-    @property
-    def bound(self) -> float:
-        """Least cost from now."""
-        now = np.array([self.program.night.stored_now_kwh])
-        return float(self.at[0][IDLE].at(now)[0]) + self.program.constant
-
-    def path(self) -> Path:
-        """A cheapest way from now to the end."""
-        return self.program.forward(self)
+    layers: list[Layer]
+    bound: FloatArray
+    prices: Sequence[Prices]
 
 
 class DynamicProgram:
@@ -121,6 +106,8 @@ class DynamicProgram:
         self.unit = night.highest_price or 1.0
         self.scale = weights.money / self.unit
         self.count = night.intervals
+        self.battery_kwh = night.car.battery_kwh
+        self.lane = 4 * self.battery_kwh
         moves, idle = moves_of(night, caps_of(night, may_discharge))
         self.constant = float(idle.sum()) * self.scale
         self.start_worth = night.charger.start_worth_kwh * night.highest_price * self.scale
@@ -128,52 +115,66 @@ class DynamicProgram:
         self.ending = {trip.comeback - 1: number for number, trip in enumerate(night.trips) if trip.energy_kwh > 0}
         self.ceiling = night.ceiling_kwh
         self.hours, self.hours_around = night.hours, night.hours_around
-        self.bends = [self._bends(boundary) for boundary in range(self.count + 1)]
-        self.worth = [self._worth(boundary, knots) for boundary, knots in enumerate(self.bends)]
+        self.stops = self._stops()
+        self.decisions = sum(each is not None for each in self.ways)
 
-    def _ways(self, moves: Moves | None, idle: float) -> tuple[Ways | None, Ways | None]:
-        """What an interval can do, charging and discharging, at its money beyond that of idling."""
+    def _ways(self, moves: Moves | None, idle: float) -> Ways | None:
+        """What an interval can do, at its money beyond that of idling; the first way is to idle."""
         if moves is None:
-            return (None, None)
-        found: list[Ways | None] = []
+            return None
+        lane, shift, money, given = [IDLE], [0.0], [0.0], [0.0]
+        pieces: list[int] = []
         for mode in (CHARGE, DISCHARGE):
-            here = moves.mode == mode
-            if not here.any():
-                found.append(None)
+            here = np.flatnonzero(moves.mode == mode)
+            for piece in here.tolist():
+                start, width = float(moves.start_kwh[piece]), float(moves.width_kwh[piece])
+                base = (float(moves.base[piece]) - idle) * self.scale
+                if piece == here[0]:
+                    lane.append(mode)
+                    shift.append(start)
+                    money.append(base)
+                    given.append(float(moves.given_kwh[piece]))
+                if width > SAME_KWH:
+                    pieces.append(len(shift) - 1)
+                    lane.append(mode)
+                    shift.append(start + width)
+                    money.append(base + float(moves.slope[piece]) * self.scale * width)
+                    given.append(given[-1] + float(moves.given_slope[piece]) * width)
+        begin = np.array(pieces, dtype=np.int64)
+        return Ways(np.array(lane), np.array(shift), np.array(money), np.array(given), begin, begin + 1)
+
+    def _stops(self) -> list[Stop]:
+        """The boundaries, those together between which nothing can happen."""
+        stops, first = [], 0
+        for boundary in range(self.count + 1):
+            if boundary < self.count and self.ways[boundary] is None and boundary not in self.ending:
                 continue
-            start, width = moves.start_kwh[here], moves.width_kwh[here]
-            shift = np.append(start, start[-1] + width[-1])
-            slope = moves.slope[here] * self.scale
-            money = (moves.base[here] - idle) * self.scale
-            money = np.append(money, money[-1] + slope[-1] * width[-1])
-            given_slope = moves.given_slope[here]
-            given = np.append(moves.given_kwh[here], moves.given_kwh[here][-1] + given_slope[-1] * width[-1])
-            pieces = np.arange(len(start))
-            if width[-1] <= SAME_KWH:
-                shift, money, given, pieces = shift[:1], money[:1], given[:1], pieces[:0]
-            rows = Rows(shift, money, pieces, pieces + 1, slope[: len(pieces)])
-            found.append(Ways(rows, given, given_slope[: len(pieces)]))
-        return (found[0], found[1])
+            knots = np.concatenate([self._bends(each) for each in range(first, boundary + 1)])
+            bends = np.unique(np.round(np.clip(knots, 0.0, self.battery_kwh), 9))
+            worth = sum((self._worth(each, bends) for each in range(first, boundary + 1)), np.zeros(len(bends)))
+            stops.append(Stop(first, boundary, bends, worth))
+            first = boundary + 1
+        return stops
 
     def _bends(self, boundary: int) -> FloatArray:
-        """Where the cost of standing at a boundary may bend, from empty to full [kWh]."""
+        """Where the cost of standing at a boundary may bend [kWh]."""
         night, car = self.night, self.night.car
         knots = [0.0, car.battery_kwh]
         if boundary and night.at_home[boundary - 1]:
-            knots += [car.floor_kwh, car.ceiling_kwh]
+            knots += [car.floor_kwh, car.ceiling_kwh, float(self.ceiling[boundary])]
         if boundary == self.count:
             knots.append(car.ceiling_kwh)
         if self.weights.missing or self.weights.unready:
             knots += [trip.target_kwh for trip in night.trips if boundary in (trip.ready, trip.depart)]
-        if night.calendar is not None:
+        if night.calendar is not None and self.weights.money:
             slope, intercept = night.calendar.lines()
             rising = np.flatnonzero(np.diff(slope) > 0)
             knots += ((intercept[rising] - intercept[rising + 1]) / (slope[rising + 1] - slope[rising])).tolist()
             knots += (-intercept[slope != 0] / slope[slope != 0]).tolist()
-        return distinct(np.sort(np.clip(knots, 0.0, car.battery_kwh)))
+        return np.array(knots)
 
     def _worth(self, boundary: int, knots: FloatArray) -> FloatArray:
-        """Cost of standing at the bends of a boundary."""
+        """Cost of standing at stored energies at a boundary."""
         night, car = self.night, self.night.car
         money = np.zeros(len(knots))
         if boundary and night.at_home[boundary - 1]:
@@ -208,95 +209,171 @@ class DynamicProgram:
         low = high = night.stored_now_kwh
         least[0], most[0] = max(least[0], low - ROOM_KWH), high + ROOM_KWH
         for t in range(count):
-            downs, ups = [low], [high]
-            for mode, way in zip((CHARGE, DISCHARGE), self.ways[t], strict=True):
-                if way:
-                    down, up = way.rows.shift_kwh[[0, -1]].tolist()
-                    downs.append(low + down if mode == CHARGE else max(low + down, min(low, car.floor_kwh)))
-                    ups.append(high + up if mode == DISCHARGE else min(high + up, max(high, float(self.ceiling[t + 1]))))
-            low, high = min(downs), max(ups)
+            ways = self.ways[t]
+            if ways is not None:
+                downs, ups = [low], [high]
+                for mode, shift in zip(ways.lane.tolist(), ways.shift_kwh.tolist(), strict=True):
+                    downs.append(max(low + shift, min(low, car.floor_kwh)) if mode == DISCHARGE else low + shift)
+                    top = max(high, float(self.ceiling[t + 1]))
+                    ups.append(min(high + shift, top) if mode == CHARGE else high + shift)
+                low, high = min(downs), max(ups)
             if t in self.ending:
                 energy = night.trips[self.ending[t]].energy_kwh
                 low, high = max(low - energy, car.return_reserve_kwh), max(high - energy, car.return_reserve_kwh)
             low, high = max(low, 0.0), min(high, car.battery_kwh)
             least[t + 1], most[t + 1] = max(least[t + 1], low - ROOM_KWH), min(most[t + 1], high + ROOM_KWH)
-        modes = np.ones((3, count), dtype=np.bool_)
-        return Limits(np.maximum(least, 0.0), np.minimum(most, car.battery_kwh), modes)
+        return Limits(np.maximum(least, 0.0), np.minimum(most, car.battery_kwh))
 
-    def backward(self, prices: Prices, limits: Limits, tolerance: float) -> Values | None:
-        """Least cost from every state to the end, with the prices; None if nothing is within the limits.
+    def backward(self, prices: Sequence[Prices], limits: Sequence[Limits], tolerance: float) -> Values:
+        """Least cost from every state to the end, with the prices.
 
         Parameters
         ----------
-        tolerance : by how much the values of one boundary may be below the exact ones, a few times over.
+        tolerance : by how much the values of one stop may be below the exact ones, a few times over.
         """
-        if (limits.least_kwh >= limits.most_kwh).any():
-            return None
-        values = Values(self, prices, limits)
-        ends = np.array([limits.least_kwh[-1], limits.most_kwh[-1]])
-        at = [self._all(self._stand(Cells(ends, np.zeros(1), np.zeros(1)), self.count, prices))]
-        for t in range(self.count - 1, -1, -1):
-            before = self._before(t, at[-1], prices, limits, tolerance)
-            if before is None:
-                return None
-            at.append(before)
-        values.at = at[::-1]
-        return values if values.at[0][IDLE].left.min() < FAR / 2 else None
+        problems = len(prices)
+        stored = np.stack([each.stored for each in prices])
+        given = np.array([each.given for each in prices])
+        least = np.stack([each.least_kwh for each in limits])
+        most = np.stack([each.most_kwh for each in limits])
+        lanes = np.arange(problems) * self.lane
+        ends = lanes + np.zeros(problems)
+        cells = Cells(ends, ends + self.battery_kwh, np.zeros(problems), np.zeros(problems))
+        layers: list[Layer] = []
+        for number in range(len(self.stops) - 1, -1, -1):
+            stop = self.stops[number]
+            together = slice(stop.first, stop.last + 1)
+            low = least[:, together].max(axis=1)
+            high = most[:, together].min(axis=1)
+            price = stored[:, together].sum(axis=1)
+            low, high = np.minimum(low, high - 2 * SAME_KWH), high
+            if stop.last == self.count:
+                stood = self._stand(self._inside(cells, low, high), stop, price)
+            elif stop.last in self.ending:
+                stood = self._stand(self._inside(self._driven(stop.last, layers[-1], problems), low, high), stop, price)
+            else:
+                ways = self.ways[stop.last]
+                assert ways is not None
+                stood = self._decide(ways, layers[-1], stop, low, high, price, given, tolerance)
+            layers.append(Layer(self._for_arrival(stood, stop, problems)))
+            if not len(stood.begin):
+                break
+        bound = np.full(problems, FAR)
+        if len(layers) == len(self.stops):
+            now = lanes + self.night.stored_now_kwh + IDLE * problems * self.lane
+            bound = np.minimum(layers[-1].at(now) + self.constant, FAR)
+            bound[bound > FAR / 2] = FAR
+        return Values(layers[::-1], bound, prices)
 
-    def _before(
-        self, t: int, after: tuple[Cells, Cells, Cells], prices: Prices, limits: Limits, tolerance: float
-    ) -> tuple[Cells, Cells, Cells] | None:
-        least, most = float(limits.least_kwh[t]), float(limits.most_kwh[t])
-        groups = self._groups(t, after, prices.given, limits)
-        if len(groups) == 1 and limits.open[IDLE, t]:
-            one = self._driven(t, after[IDLE]) if t in self.ending else after[IDLE]
-            inside = within(one, least, most)
-            return None if inside is None else self._all(self._stand(inside, t, prices))
-        parts = [edges_before(cells, rows) for _, cells, rows in groups]
-        joined = np.sort(np.concatenate([*parts, self.bends[t], [least, most]]))
-        edges = distinct(joined[(joined >= least) & (joined <= most)])
-        if len(edges) < 2:
-            edges = np.array([least, most])
-        lines = [lines_before(cells, rows, edges) for _, cells, rows in groups]
-        left, right = (np.concatenate([line[side] for line in lines]) for side in (0, 1))
-        kind = np.repeat([group[0] for group in groups], [len(line[0]) for line in lines])
-        low, high = np.minimum(left, FAR), np.minimum(right, FAR)
-        if self.start_worth == 0:
-            return self._all(self._stand(thinned(lowest(edges, low, high, tolerance), tolerance), t, prices))
-        found = []
-        for mode in (CHARGE, DISCHARGE, IDLE):
-            extra = np.where((kind == mode) | (kind == IDLE), 0.0, self.start_worth)[:, None]
-            best = lowest(edges, low + extra, high + extra, tolerance)
-            found.append(self._stand(thinned(best, tolerance), t, prices))
-        return (found[0], found[1], found[2])
+    def _problem(self, places: FloatArray) -> IntArray:
+        """Number of the lane of places on the line."""
+        return np.floor(places * (1 / self.lane) + 0.5).astype(np.int64)
 
-    def _groups(
-        self, t: int, after: tuple[Cells, Cells, Cells], given_price: float, limits: Limits
-    ) -> list[tuple[int, Cells, Rows]]:
-        """What an interval can do: the mode, the value of where it leads, and the ways there."""
-        groups: list[tuple[int, Cells, Rows]] = []
-        if limits.open[IDLE, t]:
-            groups.append((IDLE, after[IDLE], STAY))
-        for mode, ways in zip((CHARGE, DISCHARGE), self.ways[t], strict=True):
-            if ways is None or not limits.open[mode, t]:
-                continue
-            least = self.night.car.floor_kwh if mode == DISCHARGE else 0.0
-            most = float(self.ceiling[t + 1]) if mode == CHARGE else self.night.car.battery_kwh
-            there = within(after[mode], least - SAME_KWH, most + SAME_KWH)
-            if there is not None:
-                groups.append((mode, there, ways.priced(given_price)))
-        return groups
+    def _inside(self, cells: Cells, low: FloatArray, high: FloatArray) -> Cells:
+        if len(low) == 1:
+            return cells.within(low, high)
+        number = self._problem((cells.begin + cells.end) / 2)
+        return cells.within(number * self.lane + low[number], number * self.lane + high[number])
 
-    @staticmethod
-    def _all(cells: Cells) -> tuple[Cells, Cells, Cells]:
-        return (cells, cells, cells)
+    def _stand(self, cells: Cells, stop: Stop, price: FloatArray) -> Cells:
+        """The value with what standing at a stop costs; one lane for each problem."""
+        points = stop.bends
+        if len(price) > 1:
+            points = (points + (np.arange(len(price)) * self.lane)[:, None]).ravel()
+        return self._stood(cells.cut_at(points) if len(cells.begin) else cells, stop, price, None)
 
-    def _stand(self, cells: Cells, boundary: int, prices: Prices) -> Cells:
-        """The value with what standing at the boundary costs."""
-        cells = cut_at(cells, self.bends[boundary])
-        money = np.interp(cells.edges, self.bends[boundary], self.worth[boundary])
-        money += prices.stored[boundary] * cells.edges
-        return Cells(cells.edges, cells.left + money[:-1], cells.right + money[1:])
+    def _stood(self, cells: Cells, stop: Stop, price: FloatArray, number: IntArray | None) -> Cells:
+        """As _stand, of cells that no bend lies within."""
+        begin, end = cells.begin, cells.end
+        if len(price) > 1 or number is not None:
+            lane = self._problem((begin + end) / 2) if number is None else number
+            begin, end = begin - lane * self.lane, end - lane * self.lane
+            each: FloatArray = price[lane % len(price)]
+        else:
+            each = price
+        left = cells.left + np.interp(begin, stop.bends, stop.worth) + each * begin
+        right = cells.right + np.interp(end, stop.bends, stop.worth) + each * end
+        return Cells(cells.begin, cells.end, left, right)
+
+    def _decide(
+        self,
+        ways: Ways,
+        after: Layer,
+        stop: Stop,
+        low: FloatArray,
+        high: FloatArray,
+        price: FloatArray,
+        given: FloatArray,
+        tolerance: float,
+    ) -> Cells:
+        """The value before an interval in which something can be done, by mode before it unless nothing could be."""
+        problems = len(price)
+        lanes = np.arange(problems) * self.lane
+        steps = ways.shift_kwh + ways.lane * (problems * self.lane)
+        borders = np.searchsorted(after.edges, np.arange(4) * (problems * self.lane) - self.lane / 2).tolist()
+        parts = [after.edges[borders[m] : borders[m + 1]] - step for m, step in zip(ways.lane, steps, strict=True)]
+        edges = np.concatenate([*parts, (stop.bends + lanes[:, None]).ravel(), lanes + low, lanes + high])
+        edges.sort()
+        if problems == 1:
+            edges = edges[(edges >= low) & (edges <= high)]
+        else:
+            number = np.clip(self._problem(edges), 0, problems - 1)
+            edges = edges[(edges >= lanes[number] + low[number]) & (edges <= lanes[number] + high[number])]
+        edges = edges[np.append(edges[1:] - edges[:-1] > SAME_KWH, True)]
+        begin, end = edges[:-1], edges[1:]
+        if problems > 1:
+            number = self._problem(edges)
+            same = number[:-1] == number[1:]
+            begin, end, number = begin[same], end[same], number[:-1][same]
+        if given.any():
+            left, right = self._with_given(ways, after, steps, begin, end, given)
+        else:
+            left, right = lines_before(after, steps, ways.money, ways, begin, end)
+        kind = np.concatenate([ways.lane, ways.lane[ways.begin]])
+        modes = [IDLE] if stop.first < stop.last else list(MODES)
+        if len(modes) == 1 or self.start_worth == 0:
+            extra = np.where(kind == IDLE, 0.0, self.start_worth)[:, None]
+            cells = lowest(begin, end, left + extra, right + extra, tolerance)
+        else:
+            lines, count = left.shape
+            extra = np.where((kind[:, None] == IDLE) | (kind[:, None] == np.arange(3)), 0.0, self.start_worth)
+            left = (left[:, None, :] + extra[:, :, None]).reshape(lines, 3 * count)
+            right = (right[:, None, :] + extra[:, :, None]).reshape(lines, 3 * count)
+            by_mode = (np.arange(3) * (problems * self.lane))[:, None]
+            cells = lowest((begin + by_mode).ravel(), (end + by_mode).ravel(), left, right, tolerance)
+        far = (cells.left < FAR / 2) & (cells.right < FAR / 2)
+        cells = cells.only(far).thinned(tolerance)
+        number = self._problem((cells.begin + cells.end) / 2)
+        return self._stood(cells, stop, price, number)
+
+    def _with_given(
+        self, ways: Ways, after: Layer, steps: FloatArray, begin: FloatArray, end: FloatArray, given: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Lines where problems put different prices on what is given away."""
+        lanes = self._problem((begin + end) / 2)
+        parts = []
+        for problem, price in enumerate(given.tolist()):
+            here = lanes == problem
+            money = ways.money + price * ways.given_kwh
+            parts.append(lines_before(after, steps, money, ways, begin[here], end[here]))
+        return np.concatenate([part[0] for part in parts], axis=1), np.concatenate([part[1] for part in parts], axis=1)
+
+    def _for_arrival(self, cells: Cells, stop: Stop, problems: int) -> Cells:
+        """The value by mode of the interval before: three lanes of problems, and no end where that mode may not."""
+        if not len(cells.begin):
+            return cells
+        step = problems * self.lane
+        begin, end, left, right = cells.begin, cells.end, cells.left, cells.right
+        if float(end[-1]) < step:
+            begin, end = (np.concatenate([each, each + step, each + 2 * step]) for each in (begin, end))
+            left, right = np.tile(left, 3), np.tile(right, 3)
+        cells = Cells(begin, end, left, right)
+        ceiling, floor = float(self.ceiling[stop.first]), self.night.car.floor_kwh
+        middle = (begin + end) / 2
+        lane = self._problem(middle)
+        local = middle - lane * self.lane
+        beyond = ((lane < problems) & (local > ceiling)) | ((lane >= problems) & (lane < 2 * problems) & (local < floor))
+        return cells.only(~beyond) if beyond.any() else cells
 
     def _drive_cost(self, t: int, stored_kwh: FloatArray) -> FloatArray:
         """Cost of what a trip that ends in the interval charges on the way."""
@@ -307,75 +384,92 @@ class DynamicProgram:
         money = self.scale * (car.on_the_way_price_per_kwh * charged + self.night.wear_weight * through)
         return np.asarray(money + self.weights.on_the_way[number] * charged)
 
-    def _driven(self, t: int, after: Cells) -> Cells:
-        """The value before the interval in which a trip ends."""
+    def _driven(self, t: int, after: Layer, problems: int) -> Cells:
+        """The value before the interval in which a trip ends, one lane for each problem."""
         trip, reserve = self.night.trips[self.ending[t]], self.night.car.return_reserve_kwh
-        wanted = trip.energy_kwh + reserve
-        above = within(after, reserve, self.night.car.battery_kwh)
-        points = distinct(np.clip([0.0, reserve, wanted], 0.0, self.night.car.battery_kwh))
-        money = self._drive_cost(t, points) + float(after.at(np.array([reserve]))[0])
-        low = Cells(points, money[:-1], money[1:])
-        if above is None or above.edges[-1] + trip.energy_kwh <= points[-1] + SAME_KWH:
-            return low
-        return Cells(
-            np.concatenate([points[:-1], above.edges + trip.energy_kwh]),
-            np.concatenate([low.left, above.left]),
-            np.concatenate([low.right, above.right]),
+        points = np.unique(np.clip([0.0, reserve, trip.energy_kwh + reserve], 0.0, self.battery_kwh))
+        base = IDLE * problems * self.lane
+        found = []
+        for problem in range(problems):
+            lane = problem * self.lane
+            home = after.at(np.array([base + lane + reserve]))
+            money = self._drive_cost(t, points) + home
+            first, last = np.searchsorted(
+                after.edges, [base + lane + reserve + SAME_KWH, base + lane + self.battery_kwh + 1.0]
+            ).tolist()
+            edges = np.concatenate([[base + lane + reserve], after.edges[first:last]])
+            begin, end = edges[:-1], edges[1:]
+            cell = np.arange(first, last)
+            left = after.intercept[cell] + after.slope[cell] * begin
+            right = after.intercept[cell] + after.slope[cell] * end
+            move = trip.energy_kwh - base
+            found.append(Cells(points[:-1] + lane, points[1:] + lane, money[:-1], money[1:]))
+            found.append(Cells(begin + move, end + move, left, right))
+        cells = Cells(
+            np.concatenate([each.begin for each in found]),
+            np.concatenate([each.end for each in found]),
+            np.concatenate([each.left for each in found]),
+            np.concatenate([each.right for each in found]),
         )
+        allowed = (cells.left < FAR / 2) & (cells.right < FAR / 2) & (cells.end - cells.begin > SAME_KWH)
+        return cells.only(allowed)
 
-    def forward(self, values: Values) -> Path:
-        """A cheapest way from now to the end."""
-        stored = np.empty(self.count + 1)
-        stored[0] = self.night.stored_now_kwh
+    def path(self, values: Values, problem: int) -> Path:
+        """A cheapest way from now to the end of one of the problems."""
+        problems, night = len(values.prices), self.night
+        price = values.prices[problem].given
+        stored = np.full(self.count + 1, night.stored_now_kwh)
         modes = np.full(self.count, IDLE)
-        cost, given, before = self.constant, 0.0, IDLE
-        cost += float(np.interp(stored[0], self.bends[0], self.worth[0]))
-        for t in range(self.count):
-            here = float(stored[t])
-            if t in self.ending:
-                trip = self.night.trips[self.ending[t]]
-                stored[t + 1] = max(here - trip.energy_kwh, self.night.car.return_reserve_kwh)
-                cost += float(self._drive_cost(t, np.array([here]))[0])
+        cost, given, before, here = self.constant, 0.0, IDLE, night.stored_now_kwh
+        for number, stop in enumerate(self.stops):
+            stored[stop.first : stop.last + 1] = here
+            cost += float(np.interp(here, stop.bends, stop.worth))
+            if stop.first < stop.last:
                 before = IDLE
-            else:
-                best = (np.inf, IDLE, 0.0)
-                for mode, cells, rows in self._groups(t, values.at[t + 1], values.prices.given, values.limits):
-                    extra = 0.0 if mode in (IDLE, before) else self.start_worth
-                    value, shift = _best_way(cells, rows, here)
-                    if value + extra < best[0]:
-                        best = (value + extra, mode, shift)
-                _, mode, shift = best
-                stored[t + 1] = here + shift
-                modes[t] = mode
-                if mode != IDLE:
-                    ways = self.ways[t][mode]
-                    assert ways is not None
-                    cost += float(np.interp(shift, ways.rows.shift_kwh, ways.rows.money))
-                    given += float(np.interp(shift, ways.rows.shift_kwh, ways.given_kwh))
-                    cost += 0.0 if mode == before else self.start_worth
-                before = mode
-            cost += float(np.interp(stored[t + 1], self.bends[t + 1], self.worth[t + 1]))
+            if stop.last == self.count:
+                break
+            if stop.last in self.ending:
+                trip = night.trips[self.ending[stop.last]]
+                cost += float(self._drive_cost(stop.last, np.array([here]))[0])
+                here, before = max(here - trip.energy_kwh, night.car.return_reserve_kwh), IDLE
+                continue
+            ways = self.ways[stop.last]
+            assert ways is not None
+            start = np.where((ways.lane == IDLE) | (ways.lane == before), 0.0, self.start_worth)
+            money = ways.money + start + price * ways.given_kwh
+            place = here + problem * self.lane
+            way, share, here = _best_way(values.layers[number + 1], ways, money, place, problems * self.lane)
+            here = min(max(here - problem * self.lane, 0.0), self.battery_kwh)
+            mode = int(ways.lane[way])
+            modes[stop.last] = mode
+            cost += float(start[way] + ways.money[way])
+            given += float(ways.given_kwh[way])
+            if share:
+                cost += share * float(ways.money[way + 1] - ways.money[way])
+                given += share * float(ways.given_kwh[way + 1] - ways.given_kwh[way])
+            before = mode
         return Path(stored, modes, cost, given)
 
 
-STAY = Rows(np.zeros(1), np.zeros(1), np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-"""The way of an idle interval."""
-
-
-def _best_way(after: Cells, rows: Rows, here: float) -> tuple[float, float]:
-    """The least value of all ways from a stored energy, and its change of stored energy."""
-    ends = here + rows.shift_kwh
-    reach = (ends >= after.edges[0] - SAME_KWH) & (ends <= after.edges[-1] + SAME_KWH)
-    value = np.where(reach, after.at(ends) + rows.money, FAR)
-    found = int(value.argmin())
-    best = (float(value[found]), float(rows.shift_kwh[found]))
-    if len(rows.begin):
-        nodes = after.nodes()
-        for begin, until, slope in zip(rows.begin.tolist(), rows.until.tolist(), rows.slope.tolist(), strict=True):
-            first, last = np.searchsorted(after.edges, ends[[begin, until]]).tolist()
-            if first < last:
-                inside = nodes[first:last] + slope * (after.edges[first:last] - ends[begin]) + rows.money[begin]
+def _best_way(after: Layer, ways: Ways, money: FloatArray, place: float, lane: float) -> tuple[int, float, float]:
+    """The cheapest of all ways from a place: its number, how far it goes towards the next one, and where it leads."""
+    steps = ways.shift_kwh + ways.lane * lane
+    value = after.at(place + steps) + money
+    way = int(value.argmin())
+    best, share, end = float(value[way]), 0.0, place + float(ways.shift_kwh[way])
+    if len(ways.begin):
+        first = np.searchsorted(after.edges, place + steps[ways.begin])
+        last = np.searchsorted(after.edges, place + steps[ways.until])
+        slopes = ways.slopes(money)
+        for begin, low, high, slope in zip(
+            ways.begin.tolist(), first.tolist(), last.tolist(), slopes.tolist(), strict=True
+        ):
+            if low < high:
+                far = after.edges[low:high] - (place + steps[begin])
+                inside = after.nodes[low:high] + slope * far + money[begin]
                 at = int(inside.argmin())
-                if inside[at] < best[0]:
-                    best = (float(inside[at]), float(after.edges[first + at]) - here)
-    return best
+                if inside[at] < best:
+                    best, way = float(inside[at]), begin
+                    share = float(far[at] / (ways.shift_kwh[begin + 1] - ways.shift_kwh[begin]))
+                    end = place + float(ways.shift_kwh[begin]) + float(far[at])
+    return way, share, end

@@ -1,7 +1,8 @@
 """Piecewise linear functions of stored energy, neither convex nor continuous, and what a dynamic program does to them.
 
-A function is a row of cells that touch: each has a left and a right end and is straight between them. Where two
-cells meet, the value is the lower of the two sides. What cannot be reached has the value `FAR`.
+A function is a row of cells: each has two ends and is straight between them. Where two cells meet, the value is the
+lower of the two sides; where there is no cell, nothing is allowed. Many functions, of several modes and several
+problems, lie side by side on one line, each in a lane of its own, so that one array operation serves them all.
 
 Every operation gives the exact function, or one below it by no more than a tolerance: within a cell a minimum of
 straight lines is concave, so that the chord between its ends never lies above it.
@@ -13,213 +14,221 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 
 FAR = 1e9
-"""Value of what cannot be reached."""
-STRAIGHT = 1e-12
-"""An edge this close to the chord over both its cells is no bend."""
+"""Value of what is not allowed."""
 SAME_KWH = 1e-9
 """Ends of cells closer than this are one [kWh]."""
+STRAIGHT = 1e-11
+"""An edge this close to the chord over both its cells is no bend."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """A function of stored energy.
+    """Functions side by side: cells in rising order, which touch or leave gaps.
 
     Attributes
     ----------
-    edges : ends of the cells, rising [kWh], shape (cells + 1,).
-    left, right : value at the two ends of each cell [money], shape (cells,).
+    begin, end : ends of the cells, on the common line, shape (cells,).
+    left, right : values there, shape (cells,).
     """
 
-    edges: FloatArray
+    begin: FloatArray
+    end: FloatArray
     left: FloatArray
     right: FloatArray
 
-    @property
-    def slope(self) -> FloatArray:
-        """Money per kWh in each cell, shape (cells,)."""
-        return (self.right - self.left) / np.diff(self.edges)
+    def only(self, keep: BoolArray) -> Cells:
+        """Some of the cells."""
+        return self if keep.all() else Cells(self.begin[keep], self.end[keep], self.left[keep], self.right[keep])
 
-    def nodes(self) -> FloatArray:
-        """Value at each edge: the lower of both sides [money], shape (cells + 1,)."""
-        return np.minimum(np.append(self.left, FAR), np.insert(self.right, 0, FAR))
+    def within(self, least: FloatArray, most: FloatArray) -> Cells:
+        """The cells between two ends, given for each cell or for all."""
+        if (self.begin >= least).all() and (self.end <= most).all():
+            return self
+        begin, end = np.maximum(self.begin, least), np.minimum(self.end, most)
+        slope = (self.right - self.left) / (self.end - self.begin)
+        left, right = self.left + slope * (begin - self.begin), self.right - slope * (self.end - end)
+        return Cells(begin, end, left, right).only(end - begin > SAME_KWH)
 
-    def at(self, stored_kwh: FloatArray) -> FloatArray:
-        """Values at stored energies [kWh] within the edges, its shape; at an edge the lower side."""
-        low = np.searchsorted(self.edges, stored_kwh - SAME_KWH) - 1
-        high = np.searchsorted(self.edges, stored_kwh + SAME_KWH) - 1
-        last = len(self.left) - 1
-        return np.minimum(self._on(np.clip(low, 0, last), stored_kwh), self._on(np.clip(high, 0, last), stored_kwh))
+    def cut_at(self, points: FloatArray) -> Cells:
+        """The same functions with an end of a cell at each point that lies within one."""
+        cell = np.searchsorted(self.begin, points) - 1
+        inside = (cell >= 0) & (points > self.begin[cell] + SAME_KWH) & (points < self.end[cell] - SAME_KWH)
+        if not inside.any():
+            return self
+        points, cell = points[inside], cell[inside]
+        order = np.argsort(np.concatenate([self.begin, points]), kind="stable")
+        cell = np.concatenate([np.arange(len(self.begin)), cell])[order]
+        begin = np.concatenate([self.begin, points])[order]
+        end = np.minimum(np.append(begin[1:], np.inf), self.end[cell])
+        slope = ((self.right - self.left) / (self.end - self.begin))[cell]
+        base = self.left[cell] - slope * self.begin[cell]
+        return Cells(begin, end, base + slope * begin, base + slope * end)
 
-    def _on(self, cell: IntArray, stored_kwh: FloatArray) -> FloatArray:
-        first, last = self.edges[cell], self.edges[cell + 1]
-        share = np.clip((stored_kwh - first) / (last - first), 0.0, 1.0)
-        return self.left[cell] + share * (self.right[cell] - self.left[cell])
+    def thinned(self, tolerance: float) -> Cells:
+        """The functions with some neighbours made one cell, nowhere above and below by no more than twice a bit.
+
+        Parameters
+        ----------
+        tolerance : two cells become one where both sides of their common end are this close to the chord over both.
+        """
+        begin, end, left, right = self.begin, self.end, self.left, self.right
+        share = (end[:-1] - begin[:-1]) / (end[1:] - begin[:-1])
+        chord = left[:-1] + (right[1:] - left[:-1]) * share
+        under = chord - np.minimum(right[:-1], left[1:])
+        over = np.maximum(right[:-1], left[1:]) - chord
+        close = (np.maximum(under, over) <= max(tolerance, STRAIGHT)) & (end[:-1] == begin[1:])
+        if not close.any():
+            return self
+        straight = close & (np.maximum(under, over) <= STRAIGHT)
+        pair = close & ~straight
+        if pair.any():
+            run = np.arange(len(pair))
+            pair &= (run - np.maximum.accumulate(np.where(pair, -1, run))) % 2 == 1
+            pair[1:] &= ~straight[:-1]
+            pair[:-1] &= ~straight[1:]
+        stays = ~(straight | pair)
+        first, last = np.concatenate([_TRUE, stays]), np.concatenate([stays, _TRUE])
+        low_left, low_right = left[first], right[last]
+        if pair.any():
+            drop = np.maximum(0.0, under[pair])
+            at = np.cumsum(first)[np.flatnonzero(pair)] - 1
+            low_left[at] -= drop
+            low_right[at] -= drop
+        return Cells(begin[first], end[last], low_left, low_right)
 
 
-def distinct(edges: FloatArray) -> FloatArray:
-    """Sorted edges without those that are closer than SAME_KWH to the one before."""
-    keep = np.empty(len(edges), dtype=np.bool_)
-    keep[0] = True
-    np.greater(edges[1:] - edges[:-1], SAME_KWH, out=keep[1:])
-    return edges[keep]
+_TRUE = np.ones(1, dtype=np.bool_)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rows:
-    """Ways from here to the next boundary by one function there: shifts of stored energy, each at a price.
+class Layer:
+    """Functions made ready to be looked up: every place on the line belongs to a cell, gaps among them.
 
     Attributes
     ----------
-    shift_kwh, money : what each way changes and costs, shape (ways,).
-    begin, until : ways between which anything is allowed too, at the straight price in between, shape (pieces,).
-    slope : that price [money per kWh], shape (pieces,).
+    edges : ends of the cells, rising, shape (k,).
+    intercept, slope : of the cell before the first edge, of each, and after the last, shape (k + 1,).
+    nodes : value at each edge, the lower of both sides, and one that is FAR, shape (k + 1,).
     """
 
+    __slots__ = ("edges", "intercept", "nodes", "slope")
+
+    def __init__(self, cells: Cells) -> None:
+        opens = np.append(cells.begin[1:] - cells.end[:-1] > SAME_KWH / 2, True)
+        ends = cells.end[opens]
+        order = np.argsort(np.concatenate([cells.begin, ends]), kind="stable")
+        gaps = np.full(len(ends), FAR)
+        slope = (cells.right - cells.left) / (cells.end - cells.begin)
+        self.edges = np.concatenate([cells.begin, ends])[order]
+        self.slope = np.concatenate([_ZERO, np.concatenate([slope, np.zeros(len(ends))])[order]])
+        intercept = np.concatenate([cells.left - slope * cells.begin, gaps])[order]
+        self.intercept = np.concatenate([_FAR, intercept])
+        left = np.concatenate([cells.left, gaps])[order]
+        right = np.concatenate([_FAR, np.concatenate([cells.right, gaps])[order]])
+        self.nodes = np.minimum(np.concatenate([left, _FAR]), right)
+        self.nodes[-1] = FAR
+
+    def at(self, places: FloatArray) -> FloatArray:
+        """Values at places on the line, its shape; at an edge the lower side."""
+        low = np.searchsorted(self.edges, places - SAME_KWH)
+        high = np.searchsorted(self.edges, places + SAME_KWH)
+        return np.minimum(
+            self.intercept[low] + self.slope[low] * places, self.intercept[high] + self.slope[high] * places
+        )
+
+
+_ZERO, _FAR = np.zeros(1), np.full(1, FAR)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ways:
+    """Ways from one boundary to the next: steps on the line at a price, and pieces in which anything between is allowed.
+
+    Attributes
+    ----------
+    lane : the mode each way is of, shape (ways,).
+    shift_kwh, money : what each way changes and costs, shape (ways,).
+    given_kwh : energy that leaves the charger, AC side [kWh], shape (ways,).
+    begin, until : ways between which anything is allowed too, at a straight price, shape (pieces,).
+    """
+
+    lane: IntArray
     shift_kwh: FloatArray
     money: FloatArray
+    given_kwh: FloatArray
     begin: IntArray
     until: IntArray
-    slope: FloatArray
+
+    def slopes(self, money: FloatArray) -> FloatArray:
+        """Price of each piece [per kWh], shape (pieces,), at money of the ways."""
+        width = self.shift_kwh[self.until] - self.shift_kwh[self.begin]
+        return np.asarray((money[self.until] - money[self.begin]) / width)
 
 
-def edges_before(after: Cells, rows: Rows) -> FloatArray:
-    """Where the value of the ways may bend: the edges, shifted back; unsorted [kWh]."""
-    return (after.edges[None, :] - rows.shift_kwh[:, None]).ravel()
-
-
-def lines_before(after: Cells, rows: Rows, edges: FloatArray) -> tuple[FloatArray, FloatArray]:
+def lines_before(
+    after: Layer, steps: FloatArray, money: FloatArray, ways: Ways, begin: FloatArray, end: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Straight lines whose minimum is the least money over all ways, in cells that no bend lies within.
 
     Parameters
     ----------
-    edges : ends of the cells [kWh], shape (cells + 1,), with every one of `edges_before` among them.
+    steps : of each way on the line, change of lane included, shape (ways,).
+    money : of each way, shape (ways,).
+    begin, end : ends of the cells, shape (cells,).
 
     Returns
     -------
-    left, right : values of the lines at the two ends of each cell [money], shape (ways + pieces, cells).
+    left, right : values of the lines at the two ends of each cell, shape (ways + pieces, cells).
     """
-    middle = (edges[:-1] + edges[1:]) / 2
-    cell = np.searchsorted(after.edges, middle + rows.shift_kwh[:, None])
-    starts = np.concatenate([after.edges[:1], after.edges])
-    values = np.concatenate([[FAR], after.left, [FAR]])[cell]
-    slopes = np.concatenate([[0.0], after.slope, [0.0]])[cell]
-    offset = values + rows.money[:, None] + slopes * (rows.shift_kwh[:, None] - starts[cell])
-    left, right = offset + slopes * edges[:-1], offset + slopes * edges[1:]
-    if not len(rows.begin):
-        return left, right
-    price = rows.slope[:, None]
-    by_piece = np.full((len(rows.begin), len(after.edges) + 2), FAR)
-    by_piece[:, :-2] = after.nodes() + price * after.edges
-    width = by_piece.shape[1]
-    row_start = (np.arange(len(rows.begin)) * width)[:, None]
-    first, last = cell[rows.begin], cell[rows.until]
-    ends = np.stack([first + row_start, last + row_start], axis=-1)
+    cell = np.searchsorted(after.edges, (begin + end) / 2 + steps[:, None])
+    slope = after.slope[cell]
+    base = after.intercept[cell] + slope * steps[:, None] + money[:, None]
+    if not len(ways.begin):
+        return base + slope * begin, base + slope * end
+    price = ways.slopes(money)[:, None]
+    by_piece = after.nodes + price * np.append(after.edges, 0.0)
+    offset = (np.arange(len(price)) * by_piece.shape[1])[:, None]
+    first, last = cell[ways.begin], cell[ways.until]
+    ends = np.stack([first + offset, last + offset], axis=-1)
     inside = np.minimum.reduceat(by_piece.ravel(), ends.ravel())[::2].reshape(first.shape)
-    constant = np.where(first < last, inside + rows.money[rows.begin][:, None], FAR)
-    constant -= price * rows.shift_kwh[rows.begin][:, None]
-    return (
-        np.concatenate([left, constant - price * edges[:-1]]),
-        np.concatenate([right, constant - price * edges[1:]]),
-    )
+    inside = np.where(first < last, inside + money[ways.begin][:, None], FAR)
+    base = np.concatenate([base, inside - price * steps[ways.begin][:, None]])
+    slope = np.concatenate([slope, np.broadcast_to(-price, first.shape)])
+    return base + slope * begin, base + slope * end
 
 
-def lowest(edges: FloatArray, left: FloatArray, right: FloatArray, tolerance: float) -> Cells:
-    """The minimum of lines in each cell, below it by no more than is told by the tolerance and one bend a cell.
+def lowest(begin: FloatArray, end: FloatArray, left: FloatArray, right: FloatArray, tolerance: float) -> Cells:
+    """The minimum of lines in each cell, or chords below it where it bends by less than the tolerance or twice.
 
     Parameters
     ----------
-    left, right : values at the ends of the cells, shape (lines, cells).
-    tolerance : a bend that lies above its chord by less than this is left out [money].
+    begin, end : ends of the cells, rising, shape (cells,).
+    left, right : values of the lines there, shape (lines, cells).
     """
-    at = np.arange(left.shape[1])
     here, there = left.argmin(axis=0), right.argmin(axis=0)
-    low_left, low_right = left[here, at], right[there, at]
+    low_left, low_right = left.min(axis=0), right.min(axis=0)
     cross = np.flatnonzero(here != there)
     if len(cross):
         a, b = here[cross], there[cross]
-        begins = left[b, cross] - low_left[cross]
-        ends = right[a, cross] - low_right[cross]
-        both = begins + ends
-        share = np.where(both > 0, begins / np.where(both > 0, both, 1.0), 0.0)
+        rises = left[b, cross] - low_left[cross]
+        falls = right[a, cross] - low_right[cross]
+        total = rises + falls
+        share = rises / np.where(total > 0, total, 1.0)
         value = (left[:, cross] * (1 - share) + right[:, cross] * share).min(axis=0)
         bulge = value - (low_left[cross] * (1 - share) + low_right[cross] * share)
-        width = edges[cross + 1] - edges[cross]
+        width = end[cross] - begin[cross]
         keep = (bulge > tolerance) & (share * width > SAME_KWH) & ((1 - share) * width > SAME_KWH)
         if keep.any():
-            cross, share, value, width = cross[keep], share[keep], value[keep], width[keep]
-            edges = np.insert(edges, cross + 1, edges[cross] + share * width)
-            low_left = np.insert(low_left, cross + 1, value)
-            low_right = np.insert(low_right, cross, value)
-    return Cells(edges, low_left, low_right)
-
-
-def thinned(cells: Cells, tolerance: float) -> Cells:
-    """The function with some neighbouring cells made one, nowhere above it and below it by no more than twice a bit.
-
-    Parameters
-    ----------
-    tolerance : two cells become one where their common edge lies this close to the chord over both.
-    """
-    edges, left, right = cells.edges, cells.left, cells.right
-    if len(left) < 2:
-        return cells
-    chord = left[:-1] + (right[1:] - left[:-1]) * (edges[1:-1] - edges[:-2]) / (edges[2:] - edges[:-2])
-    under = chord - np.minimum(right[:-1], left[1:])
-    over = np.maximum(right[:-1], left[1:]) - chord
-    away = np.maximum(under, over)
-    straight = away <= STRAIGHT
-    close = away <= tolerance
-    pair = close & ~straight
-    if pair.any():
-        run = np.arange(len(pair))
-        begins = run - np.maximum.accumulate(np.where(close & ~straight, -1, run))
-        pair &= begins % 2 == 1
-        pair[1:] &= ~straight[:-1]
-        pair[:-1] &= ~straight[1:]
-    goes = straight | pair
-    if not goes.any():
-        return cells
-    first = np.concatenate([[True], ~goes])
-    last = np.concatenate([~goes, [True]])
-    lowered_left, lowered_right = left[first], right[last]
-    if pair.any():
-        drop = np.maximum(0.0, under[pair])
-        at = np.cumsum(first)[np.flatnonzero(pair)] - 1
-        lowered_left[at] -= drop
-        lowered_right[at] -= drop
-    return Cells(np.concatenate([edges[:-1][first], edges[-1:]]), lowered_left, lowered_right)
-
-
-def within(cells: Cells, least_kwh: float, most_kwh: float) -> Cells | None:
-    """The function between two stored energies, None if it has nothing there."""
-    edges = cells.edges
-    if least_kwh <= edges[0] and most_kwh >= edges[-1]:
-        return cells
-    first = max(0, int(np.searchsorted(edges, least_kwh + SAME_KWH)) - 1)
-    last = min(len(cells.left), int(np.searchsorted(edges, most_kwh - SAME_KWH)))
-    if last <= first:
-        return None
-    cut, left, right = edges[first : last + 1].copy(), cells.left[first:last].copy(), cells.right[first:last].copy()
-    slope = cells.slope[first:last]
-    if cut[0] < least_kwh:
-        left[0] += slope[0] * (least_kwh - cut[0])
-        cut[0] = least_kwh
-    if cut[-1] > most_kwh:
-        right[-1] -= slope[-1] * (cut[-1] - most_kwh)
-        cut[-1] = most_kwh
-    return Cells(cut, left, right)
-
-
-def cut_at(cells: Cells, points: FloatArray) -> Cells:
-    """The same function with an edge at each of the sorted points within it."""
-    inside = points[(points > cells.edges[0] + SAME_KWH) & (points < cells.edges[-1] - SAME_KWH)]
-    edges = distinct(np.sort(np.concatenate([cells.edges, inside])))
-    if len(edges) == len(cells.edges):
-        return cells
-    cell = np.searchsorted(cells.edges, (edges[:-1] + edges[1:]) / 2) - 1
-    slope = cells.slope[cell]
-    base = cells.left[cell] - slope * cells.edges[cell]
-    return Cells(edges, base + slope * edges[:-1], base + slope * edges[1:])
+            cross, value = cross[keep], value[keep]
+            middle = begin[cross] + (share * width)[keep]
+            order = np.argsort(np.concatenate([begin, middle]), kind="stable")
+            end = end.copy()
+            new_end, new_right = end[cross], low_right[cross]
+            end[cross], low_right[cross] = middle, value
+            begin = np.concatenate([begin, middle])[order]
+            end = np.concatenate([end, new_end])[order]
+            low_left = np.concatenate([low_left, value])[order]
+            low_right = np.concatenate([low_right, new_right])[order]
+    return Cells(begin, end, low_left, low_right)

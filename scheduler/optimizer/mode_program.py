@@ -11,6 +11,7 @@ from scheduler.optimizer.dynamic_moves import CHARGE, DISCHARGE
 from scheduler.optimizer.dynamic_program import IDLE, Path, Prices
 from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.setpoints import setpoints_from_powers
 
 SHORTAGES = ("on_the_way_kwh", "missing_at_departure_kwh", "missing_when_ready_kwh")
 MONEY = OBJECTIVES.index("least_money")
@@ -103,14 +104,15 @@ class ModeProgram:
         change = np.diff(path.stored_kwh) / night.hours
         charge = np.where(charging, (change + charger.fixed_loss_kw) / charger.charge_efficiency, 0.0)
         discharge = np.where(discharging, -(change + charger.fixed_loss_kw) * charger.discharge_efficiency, 0.0)
-        draw = night.load_kw - night.solar_kw + charge - discharge
+        setpoints = setpoints_from_powers(night, charge, discharge, charging * 1.0, discharging * 1.0)
+        draw = night.load_kw - night.solar_kw + charge - discharge + setpoints.curtailed_kw
         if len(columns.get("importing", ())):
             tempting = np.flatnonzero(night.export_price > night.import_price)
             chosen[columns["importing"]] = draw[tempting] > 1e-9
         if len(columns.get("curtailing", ())):
             below = np.minimum(night.import_price, night.export_price) < 0
             forced = np.flatnonzero(below & (night.solar_kw - night.load_kw > night.export_limit_kw))
-            chosen[columns["curtailing"]] = draw[forced] < -night.export_limit_kw[forced] - 1e-9
+            chosen[columns["curtailing"]] = setpoints.curtailed_kw[forced] > 1e-9
         return np.asarray(chosen[self.whole])
 
 
