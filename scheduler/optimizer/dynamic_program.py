@@ -255,7 +255,7 @@ class DynamicProgram:
                 ways = self.ways[stop.last]
                 assert ways is not None
                 stood = self._decide(ways, layers[-1], stop, low, high, price, given, tolerance)
-            layers.append(Layer(self._for_arrival(stood, stop, problems)))
+            layers.append(Layer(self._for_arrival(stood, stop, problems).thinned(tolerance)))
             if not len(stood.begin):
                 break
         bound = np.full(problems, FAR)
@@ -342,7 +342,7 @@ class DynamicProgram:
             by_mode = (np.arange(3) * (problems * self.lane))[:, None]
             cells = lowest((begin + by_mode).ravel(), (end + by_mode).ravel(), left, right, tolerance)
         far = (cells.left < FAR / 2) & (cells.right < FAR / 2)
-        cells = cells.only(far).thinned(tolerance)
+        cells = cells.only(far)
         number = self._problem((cells.begin + cells.end) / 2)
         return self._stood(cells, stop, price, number)
 

@@ -75,6 +75,8 @@ class Cells:
         tolerance : two cells become one where both sides of their common end are this close to the chord over both.
         """
         begin, end, left, right = self.begin, self.end, self.left, self.right
+        if len(begin) < 2:
+            return self
         share = (end[:-1] - begin[:-1]) / (end[1:] - begin[:-1])
         chord = left[:-1] + (right[1:] - left[:-1]) * share
         under = chord - np.minimum(right[:-1], left[1:])
