@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,11 +12,22 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.dynamic_values import FAR
 from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Path, Prices, Weights
+from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lagrangian import Master, Wear
-from scheduler.optimizer.mode_program import ModeProgram
+from scheduler.optimizer.mode_program import HELD, SHORTAGES, ModeProgram
+from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
+from scheduler.optimizer.solve import _runs_with_power
 
 GAP_KWH = 0.003
 """The plan is within the worth of this much energy at the highest price [kWh]."""
+TIE_KWH = 0.010
+"""Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
+FIRST, SECOND = 1e3, 30.0
+"""What on the way, and what missing at departures, weigh against the next shortage [-]."""
+HOLD = 1e3
+"""Price that holds the least shortages, in kWh at the highest price [per kWh]."""
+SHORT_KWH = 1e-5
+"""A shortage this close to the least counts as the least [kWh]."""
 LOST_KWH = 3e-4
 """Most that thinning the values may take from the bound, over all boundaries, if each errs by its most [kWh]."""
 CLOSED_KWH = 3e-4
@@ -163,18 +175,109 @@ def covers(night: Night) -> bool:
 
 
 def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] | None:
-    """The search and its bound, None if not covered or a trip must be short of something."""
+    """The search, done, and its bound in kWh at the highest price; None if the night is not covered or not served."""
     if not covers(night):
         return None
-    limit = night.car.discharge_limit_kwh
-    program = DynamicProgram(night, may_discharge and limit != 0, Weights(1.0, np.zeros(len(night.trips))))
-    limits = program.limits(nothing_short=True)
-    if (limits.least_kwh >= limits.most_kwh).any():
-        return None
+    may_discharge = may_discharge and night.car.discharge_limit_kwh != 0
     modes = ModeProgram(night, compact_matrix(night, may_discharge))
-    modes.nothing_short()
-    if not modes.run():
+    program = DynamicProgram(night, may_discharge, Weights(1.0, np.zeros(len(night.trips))))
+    limits = program.limits(nothing_short=True)
+    served = bool((limits.least_kwh < limits.most_kwh).all())
+    if served:
+        modes.nothing_short(True)
+        served = modes.run()
+    if served:
+        search = Search(night, program, Wear(night, program.unit), modes)
+        bound = search.certify(limits, modes.prices(program.unit))
+        if search.best_values is not None:
+            return search, bound
+    modes.nothing_short(False)
+    penalised = _least_short(night, may_discharge, modes)
+    if penalised is None or not modes.run():
         return None
-    search = Search(night, program, Wear(night, program.unit), modes)
-    bound = search.certify(limits, modes.prices(program.unit))
-    return search, bound
+    search = Search(night, penalised, Wear(night, program.unit), modes)
+    bound = search.certify(penalised.limits(nothing_short=False), modes.prices(program.unit))
+    return None if search.best_values is None else (search, bound)
+
+
+def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> DynamicProgram | None:
+    """Least shortages, each before the next, held from now on; the program with prices that hold them.
+
+    Each is found by the dynamic program with those before it at a high price, and then attained by the linear program
+    at the modes found. None if that is not so.
+    """
+    count = len(night.trips)
+    weights = np.arange(count, 0, -1.0)
+    nothing = np.zeros(count)
+    kinds = (
+        Weights(0.0, weights),
+        Weights(0.0, FIRST * weights, missing=1.0),
+        Weights(0.0, FIRST * weights, missing=SECOND, unready=1.0),
+    )
+    free = Prices(np.zeros(night.intervals + 1))
+    least: list[float] = []
+    for kind, objective in zip(kinds, OBJECTIVES[:3], strict=True):
+        program = DynamicProgram(night, may_discharge, kind)
+        values = program.backward([free], [program.limits(nothing_short=False)], 1e-7)
+        if values.bound[0] >= FAR:
+            return None
+        modes.fix(modes.modes_of(program.path(values, 0)))
+        if not modes.exactly(objective):
+            return None
+        attained = modes.value(objective)
+        known = sum(price * value for price, value in zip((FIRST, SECOND)[: len(least)], least, strict=False))
+        if len(least) == 2:
+            known = FIRST * least[0] + SECOND * least[1]
+        elif len(least) == 1:
+            known = FIRST * least[0]
+        if attained > float(values.bound[0]) - known + SHORT_KWH:
+            return None
+        modes.hold(objective, HELD)
+        least.append(attained)
+    modes.relax()
+    held = Weights(1.0, HOLD * FIRST * weights, missing=HOLD * SECOND, unready=HOLD)
+    program = DynamicProgram(night, may_discharge, held if count else Weights(1.0, nothing))
+    program.constant -= HOLD * (FIRST * least[0] + SECOND * least[1] + least[2])
+    return program
+
+
+def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
+    """The best free schedule with its bound and gap; None if the night is not covered.
+
+    Then the compact program with its integers is the way.
+    """
+    began = time.perf_counter()
+    found = search_of(night, may_discharge)
+    if found is None:
+        return None
+    search, bound = found
+    modes, unit = search.modes, search.program.unit
+    assert search.best_values is not None
+    modes.fix(np.round(search.best_values[modes.whole]) > 0)
+    gap = max(0.0, search.best_cost - bound)
+    slack = max(0.0, TIE_KWH - GAP_KWH) * night.highest_price + HELD
+    if not modes.settle_ties(slack):
+        return None
+    return _answer(night, modes, gap * unit, time.perf_counter() - began)
+
+
+def _answer(night: Night, modes: ModeProgram, gap: float, seconds: float) -> Answer:
+    values, columns = modes.values, modes.matrix.columns
+    charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
+    discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
+    setpoints = setpoints_from_powers(
+        night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64)
+    )
+    on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in SHORTAGES)
+    status = "optimal" if gap <= GAP_KWH * night.highest_price + 1e-9 else "effort spent"
+    return Answer(
+        setpoints,
+        values[columns["stored_kwh"]],
+        on_the_way_kwh=on_the_way,
+        missing_kwh=missing,
+        missing_when_ready_kwh=unready,
+        money=modes.value(),
+        status=status,
+        gap=gap,
+        seconds=seconds,
+    )

@@ -404,7 +404,8 @@ class DynamicProgram:
             right = after.intercept[cell] + after.slope[cell] * end
             move = trip.energy_kwh - base
             found.append(Cells(points[:-1] + lane, points[1:] + lane, money[:-1], money[1:]))
-            found.append(Cells(begin + move, end + move, left, right))
+            top = np.array(lane + self.battery_kwh)
+            found.append(Cells(begin + move, end + move, left, right).within(np.array(-np.inf), top))
         cells = Cells(
             np.concatenate([each.begin for each in found]),
             np.concatenate([each.end for each in found]),

@@ -47,6 +47,10 @@ class Cells:
         """The cells between two ends, given for each cell or for all."""
         if (self.begin >= least).all() and (self.end <= most).all():
             return self
+        keep = (self.end > least + SAME_KWH) & (self.begin < most - SAME_KWH)
+        if not keep.all():
+            shape = self.begin.shape
+            return self.only(keep).within(np.broadcast_to(least, shape)[keep], np.broadcast_to(most, shape)[keep])
         begin, end = np.maximum(self.begin, least), np.minimum(self.end, most)
         slope = (self.right - self.left) / (self.end - self.begin)
         left, right = self.left + slope * (begin - self.begin), self.right - slope * (self.end - end)

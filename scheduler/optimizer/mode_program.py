@@ -12,9 +12,13 @@ from scheduler.optimizer.dynamic_program import IDLE, Path, Prices
 from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.pyomo_matrix import Matrix
 from scheduler.optimizer.setpoints import setpoints_from_powers
+from scheduler.optimizer.smoothing import add_steadiness, steadiness_of
 
 SHORTAGES = ("on_the_way_kwh", "missing_at_departure_kwh", "missing_when_ready_kwh")
-MONEY = OBJECTIVES.index("least_money")
+HELD = 5e-7
+"""How far an objective that is held may rise again [kWh, kW or money]."""
+SETTLED = 1e-9
+"""How far a settled power may still move [kW]."""
 
 
 class ModeProgram:
@@ -43,11 +47,11 @@ class ModeProgram:
         if len(columns):
             self.highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper)
 
-    def nothing_short(self) -> None:
-        """No shortage of any trip from now on."""
+    def nothing_short(self, asked: bool) -> None:
+        """Allow no shortage of any trip, or any."""
         for name in SHORTAGES:
             columns = self.matrix.columns.get(name, np.zeros(0, np.int64))
-            self.bound(columns, np.zeros(len(columns)), np.zeros(len(columns)))
+            self.bound(columns, self.lower[columns], np.zeros(len(columns)) if asked else self.upper[columns])
 
     def relax(self) -> None:
         """Every mode anything between off and on."""
@@ -68,6 +72,53 @@ class ModeProgram:
             return False
         self.values = np.array(self.highs.getSolution().col_value)
         return True
+
+    def exactly(self, objective: str) -> bool:
+        """As run, to tighter tolerances, so that what is held next is attained."""
+        self.highs.setOptionValue("primal_feasibility_tolerance", 1e-9)
+        solved = self.run(objective)
+        self.highs.setOptionValue("primal_feasibility_tolerance", 1e-7)
+        return solved
+
+    def hold(self, objective: str, slack: float) -> None:
+        """From now on the objective may not rise by more than slack over its present value."""
+        row = OBJECTIVES.index(objective)
+        self._add_row(self.matrix.cost[row], -highspy.kHighsInf, self.value(objective) + slack - self.matrix.offset[row])
+
+    def _add_row(self, coefficients: FloatArray, lower: float, upper: float) -> None:
+        where = np.flatnonzero(coefficients)
+        self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
+
+    def settle_ties(self, slack: float) -> bool:
+        """Among plans at the present modes that cost no more than slack above the present one: the steadiest.
+
+        Then the best timed of the same energy. False if the solver loses its way.
+        """
+        night = self.night
+        if not self.exactly("least_money"):
+            return False
+        self.hold("least_money", slack)
+        steadiness = steadiness_of(self.matrix, night)
+        if len(steadiness.power):
+            self.matrix = add_steadiness(self.highs, self.matrix, steadiness)
+            self.every = np.arange(self.matrix.cost.shape[1], dtype=np.int32)
+            self.values = np.concatenate([self.values, steadiness.changes_kw(self.values)])
+        if not self.exactly("least_change"):
+            return False
+        self.hold("least_change", HELD)
+        if not self.exactly("least_money"):
+            return False
+        self.hold("least_money", HELD)
+        for name in ("charge_kw", "discharge_kw"):
+            energy = np.zeros(len(self.every))
+            energy[self.matrix.columns[name]] = night.hours
+            self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
+        if not self.exactly("charge_late_discharge_early"):
+            return False
+        for name in ("charge_kw", "discharge_kw"):
+            columns = self.matrix.columns[name]
+            self.bound(columns, self.values[columns] - SETTLED, self.values[columns] + SETTLED)
+        return self.exactly("least_money")
 
     def value(self, objective: str = "least_money") -> float:
         """The objective at the present values."""
