@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from models.base.arrays import FloatArray
+from models.base.arrays import BoolArray, FloatArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.dynamic_values import FAR
-from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Path, Prices, Weights
+from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
 from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.lagrangian import Master, Wear
+from scheduler.optimizer.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.mode_program import HELD, SHORTAGES, ModeProgram
 from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
 from scheduler.optimizer.solve import _runs_with_power
@@ -45,7 +45,6 @@ class Part:
     """Part of all plans: bounds on stored energy, the best prices known for them, and those to be tried next."""
 
     limits: Limits
-    master: Master
     bound: float
     best: Prices
     trials: list[Prices]
@@ -59,6 +58,7 @@ class Search:
     program: DynamicProgram
     wear: Wear
     modes: ModeProgram
+    master: Master
     best_cost: float = np.inf
     best_values: FloatArray | None = None
     effort: int = 0
@@ -68,50 +68,49 @@ class Search:
 
     def certify(self, limits: Limits, prices: Prices) -> float:
         """Search until the gap is closed or the effort spent; gives the bound."""
-        open_parts = [Part(limits, self._master(), -np.inf, prices, [prices])]
+        open_parts = [Part(limits, -np.inf, prices, [prices])]
         closed = np.inf
         while open_parts:
             open_parts.sort(key=lambda part: part.bound)
             if self.effort >= EFFORT:
                 return min(closed, open_parts[0].bound, self.best_cost)
             here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
-            self._one_pass(here)
+            hints = self._one_pass(here)
             for part in here:
                 goal = self.best_cost - GAP_KWH
                 if part.bound >= goal:
                     closed = min(closed, part.bound)
                     continue
-                mixture, stored, given = part.master.solve()
+                mixture, mixed = self.master.solve(part.limits)
                 if mixture - part.bound <= max(CLOSED_KWH, EARLY * (goal - mixture)):
-                    split = self._branch(part, Prices(stored, given))
+                    split = self._branch(part)
                     if not split:
                         closed = min(closed, part.bound)
                     self.parts += len(split)
                     later += split
                     continue
-                shares = (0.6, 0.25) if len(here) < PARTS_AT_ONCE // 2 else (0.5,)
-                part.trials = [
-                    Prices(
-                        share * part.best.stored + (1 - share) * stored, share * part.best.given + (1 - share) * given
-                    )
-                    for share in shares
-                ]
+                part.trials = [_between(part.best, mixed, share) for share in self.shares(len(here))]
+                part.trials += hints.get(id(part), [])[: max(0, 3 - len(here))]
                 later.append(part)
-            open_parts = [part for part in later if part.bound < self.best_cost - GAP_KWH]
-            closed = min([closed, *(part.bound for part in later if part.bound >= self.best_cost - GAP_KWH)])
+            goal = self.best_cost - GAP_KWH
+            closed = min([closed, *(part.bound for part in later if part.bound >= goal)])
+            open_parts = [part for part in later if part.bound < goal]
         return min(closed, self.best_cost)
 
-    def _master(self) -> Master:
-        return Master(self.wear, self.night.car.discharge_limit_kwh)
+    @staticmethod
+    def shares(parts: int) -> tuple[float, ...]:
+        """Of the best prices in the next trials, the rest from the mixture."""
+        return (0.6, 0.25) if parts < PARTS_AT_ONCE // 2 else (0.5,)
 
-    def _one_pass(self, parts: list[Part]) -> None:
-        """Go through the dynamic program once for all trial prices of some parts."""
+    def _one_pass(self, parts: list[Part]) -> dict[int, list[Prices]]:
+        """Go through the dynamic program once for all trial prices of some parts; prices of the plans found, by part."""
         limit = self.night.car.discharge_limit_kwh or 0.0
         jobs = [(part, trial) for part in parts for trial in part.trials]
         tolerance = LOST_KWH / (4 * len(self.program.stops))
         values = self.program.backward([trial for _, trial in jobs], [part.limits for part, _ in jobs], tolerance)
         self.passes += 1
         self.effort += self.program.decisions * (3 + len(jobs))
+        hints: dict[int, list[Prices]] = {}
         for number, (part, trial) in enumerate(jobs):
             if values.bound[number] >= FAR:
                 part.bound = np.inf
@@ -120,53 +119,50 @@ class Search:
             if bound > part.bound:
                 part.bound, part.best = bound, trial
             path = self.program.path(values, number)
-            part.master.add(path)
-            primal = self._try_modes(path)
-            if primal is not None and _keeps(primal, part.limits):
-                part.master.add(primal)
+            self.master.add(path)
+            modes = self.modes.modes_of(path)
+            if modes.tobytes() not in self.tried:
+                self.tried.add(modes.tobytes())
+                hint = self._at_modes(modes)
+                if hint is not None:
+                    hints.setdefault(id(part), []).append(hint)
+        return hints
 
-    def _try_modes(self, path: Path) -> Path | None:
-        """The cheapest plan at a path's modes; None if they are known or allow nothing."""
-        modes = self.modes.modes_of(path)
-        if modes.tobytes() in self.tried:
-            return None
-        self.tried.add(modes.tobytes())
+    def _at_modes(self, modes: BoolArray) -> Prices | None:
+        """Find the cheapest plan at modes; its prices, None if there is none."""
         self.modes.fix(modes)
         if not self.modes.run():
             return None
         cost = self.modes.value() / self.program.unit
         if cost < self.best_cost:
             self.best_cost, self.best_values = cost, self.modes.values
-        return self.modes.path(self.program.unit)
+        self.master.add(self.modes.path(self.program.unit))
+        return self.modes.prices(self.program.unit)
 
-    def _branch(self, part: Part, prices: Prices) -> list[Part]:
+    def _branch(self, part: Part) -> list[Part]:
         """Two parts: under and over the mean stored energy at the boundary where the mixture's paths differ most."""
-        shares = part.master.shares()
-        used = [number for number in np.flatnonzero(shares > 1e-9).tolist()]
-        paths = part.master.paths
-        stored = np.stack([paths[number].stored_kwh for number in used])
+        shares = self.master.shares()
+        used = np.flatnonzero(shares > 1e-9)
+        stored = np.stack([self.master.paths[number].stored_kwh for number in used.tolist()])
         share = shares[used] / shares[used].sum()
         mean = share @ stored
         spread = share @ np.abs(stored - mean)
         boundary = int(spread.argmax())
-        if spread[boundary] < 1e-6:
+        if spread[boundary] < KEEPS_KWH:
             return []
         most, least = part.limits.most_kwh.copy(), part.limits.least_kwh.copy()
         most[boundary] = least[boundary] = mean[boundary]
-        split = []
-        for limits in (Limits(part.limits.least_kwh, most), Limits(least, part.limits.most_kwh)):
-            master = self._master()
-            for path in paths:
-                if _keeps(path, limits):
-                    master.add(path)
-            split.append(Part(limits, master, part.bound, part.best, [part.best]))
-        return split
+        return [
+            Part(limits, part.bound, part.best, [part.best])
+            for limits in (Limits(part.limits.least_kwh, most), Limits(least, part.limits.most_kwh))
+        ]
 
 
-def _keeps(path: Path, limits: Limits) -> bool:
-    """Whether a path is within limits."""
-    inside = (path.stored_kwh >= limits.least_kwh - 1e-6) & (path.stored_kwh <= limits.most_kwh + 1e-6)
-    return bool(inside.all())
+def _between(first: Prices, second: Prices, share: float) -> Prices:
+    """A share of the first prices, the rest of the second."""
+    return Prices(
+        share * first.stored + (1 - share) * second.stored, share * first.given + (1 - share) * second.given
+    )
 
 
 def covers(night: Night) -> bool:
@@ -187,7 +183,7 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
         modes.nothing_short(True)
         served = modes.run()
     if served:
-        search = Search(night, program, Wear(night, program.unit), modes)
+        search = Search(night, program, Wear(night, program.unit), modes, _master(night, program))
         bound = search.certify(limits, modes.prices(program.unit))
         if search.best_values is not None:
             return search, bound
@@ -195,9 +191,13 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
     penalised = _least_short(night, may_discharge, modes)
     if penalised is None or not modes.run():
         return None
-    search = Search(night, penalised, Wear(night, program.unit), modes)
+    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised))
     bound = search.certify(penalised.limits(nothing_short=False), modes.prices(program.unit))
     return None if search.best_values is None else (search, bound)
+
+
+def _master(night: Night, program: DynamicProgram) -> Master:
+    return Master(Wear(night, program.unit), night.car.discharge_limit_kwh)
 
 
 def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> DynamicProgram | None:

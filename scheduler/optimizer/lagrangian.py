@@ -11,9 +11,11 @@ import numpy as np
 
 from models.base.arrays import FloatArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.dynamic_program import Path
+from scheduler.optimizer.dynamic_program import Limits, Path, Prices
 
 INFINITE = highspy.kHighsInf
+KEEPS_KWH = 1e-6
+"""A path this far beyond limits is still within them [kWh]."""
 
 
 class Wear:
@@ -82,23 +84,33 @@ class Master:
         one = np.array([self.given], dtype=np.int32)
         self.highs.addCol(most_given_price, 0.0, INFINITE, 1, one, -np.ones(1))
         self.paths: list[Path] = []
+        self.open = np.zeros(0, dtype=np.bool_)
+        self.first = 2 * n * count + 1
 
     def add(self, path: Path) -> None:
         """One more path."""
         self.paths.append(path)
+        self.open = np.append(self.open, True)
         where = np.concatenate([self.link, [self.given, self.share]]).astype(np.int32)
         values = np.concatenate([-path.stored_kwh[1:], [path.given_kwh, 1.0]])
         self.highs.addCol(path.cost, 0.0, INFINITE, len(where), where, values)
 
-    def solve(self) -> tuple[float, FloatArray, float]:
-        """Cost of the best mixture, the prices of stored energy (n + 1,) and of energy given away."""
+    def solve(self, limits: Limits) -> tuple[float, Prices]:
+        """Cost of the best mixture of the paths within limits, and its prices."""
+        stored = np.stack([path.stored_kwh for path in self.paths])
+        inside = ((stored >= limits.least_kwh - KEEPS_KWH) & (stored <= limits.most_kwh + KEEPS_KWH)).all(axis=1)
+        changed = np.flatnonzero(inside != self.open)
+        if len(changed):
+            upper = np.where(inside[changed], INFINITE, 0.0)
+            self.highs.changeColsBounds(
+                len(changed), (self.first + changed).astype(np.int32), np.zeros(len(changed)), upper
+            )
+            self.open = inside
         self.highs.run()
-        solution = self.highs.getSolution()
-        dual = np.array(solution.row_dual)
-        prices = np.concatenate([[0.0], dual[self.link]])
-        return float(self.highs.getInfo().objective_function_value), prices, max(0.0, -float(dual[self.given]))
+        dual = np.array(self.highs.getSolution().row_dual)
+        prices = Prices(np.concatenate([[0.0], dual[self.link]]), max(0.0, -float(dual[self.given])))
+        return float(self.highs.getInfo().objective_function_value), prices
 
     def shares(self) -> FloatArray:
         """Of each path in the best mixture, shape (paths,)."""
-        return np.array(self.highs.getSolution().col_value)[-len(self.paths) :]
-
+        return np.array(self.highs.getSolution().col_value)[self.first :]
