@@ -109,7 +109,8 @@ class DynamicProgram:
         self.battery_kwh = night.car.battery_kwh
         self.lane = 4 * self.battery_kwh
         moves, idle = moves_of(night, caps_of(night, may_discharge))
-        self.constant = float(idle.sum()) * self.scale
+        self.idle_cost = idle * self.scale
+        self.constant = float(self.idle_cost.sum())
         self.start_worth = night.charger.start_worth_kwh * night.highest_price * self.scale
         self.ways = [self._ways(each, idle[t]) for t, each in enumerate(moves)]
         self.ending = {trip.comeback - 1: number for number, trip in enumerate(night.trips) if trip.energy_kwh > 0}
@@ -151,7 +152,7 @@ class DynamicProgram:
                 continue
             knots = np.concatenate([self._bends(each) for each in range(first, boundary + 1)])
             bends = np.unique(np.round(np.clip(knots, 0.0, self.battery_kwh), 9))
-            worth = sum((self._worth(each, bends) for each in range(first, boundary + 1)), np.zeros(len(bends)))
+            worth = sum((self.standing_cost(each, bends) for each in range(first, boundary + 1)), np.zeros(len(bends)))
             stops.append(Stop(first, boundary, bends, worth))
             first = boundary + 1
         return stops
@@ -173,7 +174,7 @@ class DynamicProgram:
             knots += (-intercept[slope != 0] / slope[slope != 0]).tolist()
         return np.array(knots)
 
-    def _worth(self, boundary: int, knots: FloatArray) -> FloatArray:
+    def standing_cost(self, boundary: int, knots: FloatArray) -> FloatArray:
         """Cost of standing at stored energies at a boundary."""
         night, car = self.night, self.night.car
         money = np.zeros(len(knots))
