@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -188,11 +188,12 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
         if search.best_values is not None:
             return search, bound
     modes.nothing_short(False)
-    penalised = _least_short(night, may_discharge, modes)
-    if penalised is None or not modes.run():
+    found = _least_short(night, may_discharge, modes)
+    if found is None or not modes.run():
         return None
+    penalised, limits = found
     search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised))
-    bound = search.certify(penalised.limits(nothing_short=False), modes.prices(program.unit))
+    bound = search.certify(limits, modes.prices(program.unit))
     return None if search.best_values is None else (search, bound)
 
 
@@ -200,45 +201,47 @@ def _master(night: Night, program: DynamicProgram) -> Master:
     return Master(Wear(night, program.unit), night.car.discharge_limit_kwh)
 
 
-def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> DynamicProgram | None:
+def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> tuple[DynamicProgram, Limits] | None:
     """Least shortages, each before the next, held from now on; the program with prices that hold them.
 
     Each is found by the dynamic program with those before it at a high price, and then attained by the linear program
     at the modes found. None if that is not so.
     """
-    count = len(night.trips)
-    weights = np.arange(count, 0, -1.0)
-    nothing = np.zeros(count)
+    weights = np.arange(len(night.trips), 0, -1.0)
     kinds = (
         Weights(0.0, weights),
         Weights(0.0, FIRST * weights, missing=1.0),
         Weights(0.0, FIRST * weights, missing=SECOND, unready=1.0),
     )
+    before: tuple[tuple[float, ...], ...] = ((), (FIRST,), (FIRST, SECOND))
     free = Prices(np.zeros(night.intervals + 1))
     least: list[float] = []
     for kind, objective in zip(kinds, OBJECTIVES[:3], strict=True):
-        program = DynamicProgram(night, may_discharge, kind)
-        values = program.backward([free], [program.limits(nothing_short=False)], 1e-7)
+        served = tuple(value <= SHORT_KWH for value in [*least, np.inf, np.inf, np.inf][:3])
+        program = DynamicProgram(night, may_discharge, replace(kind, all_ready=True))
+        limits = program.limits(served=(served[0], served[1], served[2]))
+        values = program.backward([free], [limits], 1e-7)
         if values.bound[0] >= FAR:
             return None
         modes.fix(modes.modes_of(program.path(values, 0)))
         if not modes.exactly(objective):
             return None
         attained = modes.value(objective)
-        known = sum(price * value for price, value in zip((FIRST, SECOND)[: len(least)], least, strict=False))
-        if len(least) == 2:
-            known = FIRST * least[0] + SECOND * least[1]
-        elif len(least) == 1:
-            known = FIRST * least[0]
-        if attained > float(values.bound[0]) - known + SHORT_KWH:
-            return None
+        if attained > SHORT_KWH:
+            if kind.unready:
+                program = DynamicProgram(night, may_discharge, kind)
+                values = program.backward([free], [limits], 1e-7)
+            known = sum(price * value for price, value in zip(before[len(least)], least, strict=True))
+            if attained > max(0.0, float(values.bound[0]) - known) + SHORT_KWH:
+                return None
         modes.hold(objective, HELD)
         least.append(attained)
     modes.relax()
     held = Weights(1.0, HOLD * FIRST * weights, missing=HOLD * SECOND, unready=HOLD)
-    program = DynamicProgram(night, may_discharge, held if count else Weights(1.0, nothing))
+    program = DynamicProgram(night, may_discharge, held)
     program.constant -= HOLD * (FIRST * least[0] + SECOND * least[1] + least[2])
-    return program
+    served = (least[0] <= SHORT_KWH, least[1] <= SHORT_KWH, least[2] <= SHORT_KWH)
+    return program, program.limits(served=served)
 
 
 def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:

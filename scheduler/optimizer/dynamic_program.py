@@ -24,12 +24,17 @@ ROOM_KWH = 1e-6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Weights:
-    """What is minimised: money, and the three shortages, each with its weight; on the way by trip, shape (trips,)."""
+    """What is minimised: money, and the three shortages, each with its weight; on the way by trip, shape (trips,).
+
+    What is missing before a departure counts where a trip is to be ready first, which is no more than where it is most;
+    with `all_ready` at every boundary until the departure.
+    """
 
     money: float
     on_the_way: FloatArray
     missing: float = 0.0
     unready: float = 0.0
+    all_ready: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +171,7 @@ class DynamicProgram:
         if boundary == self.count:
             knots.append(car.ceiling_kwh)
         if self.weights.missing or self.weights.unready:
-            knots += [trip.target_kwh for trip in night.trips if boundary in (trip.ready, trip.depart)]
+            knots += [trip.target_kwh for trip in night.trips if trip.ready <= boundary <= trip.depart]
         if night.calendar is not None and self.weights.money:
             slope, intercept = night.calendar.lines()
             rising = np.flatnonzero(np.diff(slope) > 0)
@@ -191,21 +196,29 @@ class DynamicProgram:
             short = np.maximum(0.0, trip.target_kwh - knots)
             if boundary == trip.depart:
                 money += self.weights.missing * short
-            if boundary == trip.ready < trip.depart:
+            if boundary == trip.ready < trip.depart or (self.weights.all_ready and trip.ready < boundary < trip.depart):
                 money += self.weights.unready * short
         return money
 
-    def limits(self, nothing_short: bool) -> Limits:
-        """Stored energies that can be reached, and with which no trip is short of anything if that is asked."""
+    def limits(self, nothing_short: bool = False, served: tuple[bool, bool, bool] = (False, False, False)) -> Limits:
+        """Stored energies that can be reached, and with which no trip is short of anything if that is asked.
+
+        Parameters
+        ----------
+        served : of what no trip is short: on the way, at departures, when ready.
+        """
+        on_the_way, at_departure, when_ready = (True, True, True) if nothing_short else served
         night, car, count = self.night, self.night.car, self.count
         least, most = np.zeros(count + 1), np.full(count + 1, car.battery_kwh)
-        if nothing_short:
-            for trip in night.trips:
-                before = slice(trip.ready, trip.depart + 1)
+        for trip in night.trips:
+            if when_ready:
+                before = slice(trip.ready, trip.depart)
                 least[before] = np.maximum(least[before], trip.target_kwh)
-                if trip.energy_kwh > 0:
-                    away = slice(trip.depart, trip.comeback)
-                    least[away] = np.maximum(least[away], trip.energy_kwh + car.return_reserve_kwh)
+            if at_departure:
+                least[trip.depart] = max(least[trip.depart], trip.target_kwh)
+            if on_the_way and trip.energy_kwh > 0:
+                away = slice(trip.depart, trip.comeback)
+                least[away] = np.maximum(least[away], trip.energy_kwh + car.return_reserve_kwh)
         least -= ROOM_KWH
         low = high = night.stored_now_kwh
         least[0], most[0] = max(least[0], low - ROOM_KWH), high + ROOM_KWH

@@ -31,6 +31,7 @@ class ModeProgram:
         self.whole = np.flatnonzero([kind == highspy.HighsVarType.kInteger for kind in lp.integrality_])
         self.every = np.arange(lp.num_col_, dtype=np.int32)
         self.values = np.zeros(lp.num_col_)
+        self.held = False
         self.highs = highspy.Highs()
         self.highs.silent()
         for option, value in {"threads": 1, "random_seed": 0}.items():
@@ -69,7 +70,14 @@ class ModeProgram:
         self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
         self.highs.run()
         if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-            return False
+            if not self.held:
+                return False
+            # presolve may call rows that are held to the last digit infeasible
+            self.highs.setOptionValue("presolve", "off")
+            self.highs.run()
+            self.highs.setOptionValue("presolve", "choose")
+            if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+                return False
         self.values = np.array(self.highs.getSolution().col_value)
         return True
 
@@ -82,6 +90,7 @@ class ModeProgram:
 
     def hold(self, objective: str, slack: float) -> None:
         """From now on the objective may not rise by more than slack over its present value."""
+        self.held = True
         row = OBJECTIVES.index(objective)
         self._add_row(self.matrix.cost[row], -highspy.kHighsInf, self.value(objective) + slack - self.matrix.offset[row])
 

@@ -97,7 +97,7 @@ def test_limiting_cases_agree(name: str) -> None:
 
 def test_what_is_not_covered_is_left_to_the_compact_program() -> None:
     """Prices that depend on amounts, and plans set by hand, have no certificate of this kind."""
-    assert solve_free(replace(flat_night(), setting=Setting(by_hand=True))) is None
+    assert solve_free(replace(flat_night(), setting=Setting(set_by="blocks", max_blocks=3))) is None
     tiered = next(night for night in map(random_offer_night, range(20)) if night.prices_depend_on_amounts)
     assert solve_free(tiered) is None
 
