@@ -188,7 +188,7 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
         if search.best_values is not None:
             return search, bound
     modes.nothing_short(False)
-    found = _least_short(night, may_discharge, modes)
+    found = _least_short(program, may_discharge, modes)
     if found is None or not modes.run():
         return None
     penalised, limits = found
@@ -201,12 +201,13 @@ def _master(night: Night, program: DynamicProgram) -> Master:
     return Master(Wear(night, program.unit), night.car.discharge_limit_kwh)
 
 
-def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> tuple[DynamicProgram, Limits] | None:
+def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) -> tuple[DynamicProgram, Limits] | None:
     """Least shortages, each before the next, held from now on; the program with prices that hold them.
 
     Each is found by the dynamic program with those before it at a high price, and then attained by the linear program
     at the modes found. None if that is not so.
     """
+    night = like.night
     weights = np.arange(len(night.trips), 0, -1.0)
     kinds = (
         Weights(0.0, weights),
@@ -218,7 +219,7 @@ def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> tuple
     least: list[float] = []
     for kind, objective in zip(kinds, OBJECTIVES[:3], strict=True):
         served = tuple(value <= SHORT_KWH for value in [*least, np.inf, np.inf, np.inf][:3])
-        program = DynamicProgram(night, may_discharge, replace(kind, all_ready=True))
+        program = DynamicProgram(night, may_discharge, replace(kind, all_ready=True), like)
         limits = program.limits(served=(served[0], served[1], served[2]))
         values = program.backward([free], [limits], 1e-7)
         if values.bound[0] >= FAR:
@@ -229,7 +230,7 @@ def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> tuple
         attained = modes.value(objective)
         if attained > SHORT_KWH:
             if kind.unready:
-                program = DynamicProgram(night, may_discharge, kind)
+                program = DynamicProgram(night, may_discharge, kind, like)
                 values = program.backward([free], [limits], 1e-7)
             known = sum(price * value for price, value in zip(before[len(least)], least, strict=True))
             if attained > max(0.0, float(values.bound[0]) - known) + SHORT_KWH:
@@ -238,7 +239,7 @@ def _least_short(night: Night, may_discharge: bool, modes: ModeProgram) -> tuple
         least.append(attained)
     modes.relax()
     held = Weights(1.0, HOLD * FIRST * weights, missing=HOLD * SECOND, unready=HOLD)
-    program = DynamicProgram(night, may_discharge, held)
+    program = DynamicProgram(night, may_discharge, held, like)
     program.constant -= HOLD * (FIRST * least[0] + SECOND * least[1] + least[2])
     served = (least[0] <= SHORT_KWH, least[1] <= SHORT_KWH, least[2] <= SHORT_KWH)
     return program, program.limits(served=served)

@@ -106,21 +106,28 @@ class Values:
 class DynamicProgram:
     """Everything but wear, for any prices of stored energy and of discharged energy."""
 
-    def __init__(self, night: Night, may_discharge: bool, weights: Weights) -> None:
+    def __init__(
+        self, night: Night, may_discharge: bool, weights: Weights, like: DynamicProgram | None = None
+    ) -> None:
+        """Make the program ready; `like` is one of the same night and freedom with other weights, to save time."""
         self.night, self.weights = night, weights
-        self.unit = night.highest_price or 1.0
+        self.highest_price = night.highest_price
+        self.unit = self.highest_price or 1.0
         self.scale = weights.money / self.unit
         self.count = night.intervals
         self.battery_kwh = night.car.battery_kwh
         self.lane = 4 * self.battery_kwh
-        moves, idle = moves_of(night, caps_of(night, may_discharge))
+        self.moves = moves_of(night, caps_of(night, may_discharge)) if like is None else like.moves
+        moves, idle = self.moves
         self.idle_cost = idle * self.scale
         self.constant = float(self.idle_cost.sum())
-        self.start_worth = night.charger.start_worth_kwh * night.highest_price * self.scale
+        self.start_worth = night.charger.start_worth_kwh * self.highest_price * self.scale
         self.ways = [self._ways(each, idle[t]) for t, each in enumerate(moves)]
         self.ending = {trip.comeback - 1: number for number, trip in enumerate(night.trips) if trip.energy_kwh > 0}
         self.ceiling = night.ceiling_kwh
         self.hours, self.hours_around = night.hours, night.hours_around
+        self.floor_kwh, self.ceiling_kwh = night.car.floor_kwh, night.car.ceiling_kwh
+        self.calendar_bends = self._calendar_bends()
         self.stops = self._stops()
         self.decisions = sum(each is not None for each in self.ways)
 
@@ -155,37 +162,45 @@ class DynamicProgram:
         for boundary in range(self.count + 1):
             if boundary < self.count and self.ways[boundary] is None and boundary not in self.ending:
                 continue
-            knots = np.concatenate([self._bends(each) for each in range(first, boundary + 1)])
-            bends = np.unique(np.round(np.clip(knots, 0.0, self.battery_kwh), 9))
-            worth = sum((self.standing_cost(each, bends) for each in range(first, boundary + 1)), np.zeros(len(bends)))
+            together = range(first, boundary + 1)
+            bends = np.array(sorted({knot for each in together for knot in self._bends(each)}))
+            bends = bends[np.append(bends[1:] - bends[:-1] > SAME_KWH, True)]
+            worth = np.zeros(len(bends))
+            for each in together:
+                worth += self.standing_cost(each, bends)
             stops.append(Stop(first, boundary, bends, worth))
             first = boundary + 1
         return stops
 
-    def _bends(self, boundary: int) -> FloatArray:
+    def _bends(self, boundary: int) -> list[float]:
         """Where the cost of standing at a boundary may bend [kWh]."""
-        night, car = self.night, self.night.car
-        knots = [0.0, car.battery_kwh]
+        night = self.night
+        knots = [0.0, self.battery_kwh, *self.calendar_bends]
         if boundary and night.at_home[boundary - 1]:
-            knots += [car.floor_kwh, car.ceiling_kwh, float(self.ceiling[boundary])]
+            knots += [self.floor_kwh, self.ceiling_kwh, float(self.ceiling[boundary])]
         if boundary == self.count:
-            knots.append(car.ceiling_kwh)
+            knots.append(self.ceiling_kwh)
         if self.weights.missing or self.weights.unready:
             knots += [trip.target_kwh for trip in night.trips if trip.ready <= boundary <= trip.depart]
-        if night.calendar is not None and self.weights.money:
-            slope, intercept = night.calendar.lines()
-            rising = np.flatnonzero(np.diff(slope) > 0)
-            knots += ((intercept[rising] - intercept[rising + 1]) / (slope[rising + 1] - slope[rising])).tolist()
-            knots += (-intercept[slope != 0] / slope[slope != 0]).tolist()
-        return np.array(knots)
+        return knots
+
+    def _calendar_bends(self) -> list[float]:
+        """Where the price of standing bends [kWh]."""
+        if self.night.calendar is None or not self.weights.money:
+            return []
+        slope, intercept = self.night.calendar.lines()
+        rising = np.flatnonzero(np.diff(slope) > 0)
+        knots = [(intercept[rising] - intercept[rising + 1]) / (slope[rising + 1] - slope[rising])]
+        knots.append(-intercept[slope != 0] / slope[slope != 0])
+        return np.clip(np.concatenate(knots), 0.0, self.battery_kwh).tolist()
 
     def standing_cost(self, boundary: int, knots: FloatArray) -> FloatArray:
         """Cost of standing at stored energies at a boundary."""
         night, car = self.night, self.night.car
         money = np.zeros(len(knots))
         if boundary and night.at_home[boundary - 1]:
-            outside = np.maximum(0.0, car.floor_kwh - knots) + np.maximum(0.0, knots - car.ceiling_kwh)
-            money += self.hours[boundary - 1] * car.outside_window_factor * night.highest_price * outside
+            outside = np.maximum(0.0, self.floor_kwh - knots) + np.maximum(0.0, knots - self.ceiling_kwh)
+            money += self.hours[boundary - 1] * car.outside_window_factor * self.highest_price * outside
         if night.calendar is not None:
             money += night.wear_weight * self.hours_around[boundary] * night.calendar.cost(knots)
         if boundary == self.count:
@@ -269,7 +284,7 @@ class DynamicProgram:
                 ways = self.ways[stop.last]
                 assert ways is not None
                 stood = self._decide(ways, layers[-1], stop, low, high, price, given, tolerance)
-            layers.append(Layer(self._for_arrival(stood, stop, problems).thinned(tolerance)))
+            layers.append(Layer(self._for_arrival(stood, stop, problems, float(low.min()), float(high.max())).thinned(tolerance)))
             if not len(stood.begin):
                 break
         bound = np.full(problems, FAR)
@@ -355,8 +370,10 @@ class DynamicProgram:
             right = (right[:, None, :] + extra[:, :, None]).reshape(lines, 3 * count)
             by_mode = (np.arange(3) * (problems * self.lane))[:, None]
             cells = lowest((begin + by_mode).ravel(), (end + by_mode).ravel(), left, right, tolerance)
-        far = (cells.left < FAR / 2) & (cells.right < FAR / 2)
-        cells = cells.only(far)
+        if cells.left.max() > FAR / 2:
+            cells = cells.only((cells.left < FAR / 2) & (cells.right < FAR / 2))
+        if not len(cells.begin):
+            return cells
         number = self._problem((cells.begin + cells.end) / 2)
         return self._stood(cells, stop, price, number)
 
@@ -372,7 +389,7 @@ class DynamicProgram:
             parts.append(lines_before(after, steps, money, ways, begin[here], end[here]))
         return np.concatenate([part[0] for part in parts], axis=1), np.concatenate([part[1] for part in parts], axis=1)
 
-    def _for_arrival(self, cells: Cells, stop: Stop, problems: int) -> Cells:
+    def _for_arrival(self, cells: Cells, stop: Stop, problems: int, low: float, high: float) -> Cells:
         """The value by mode of the interval before: three lanes of problems, and no end where that mode may not."""
         if not len(cells.begin):
             return cells
@@ -382,7 +399,9 @@ class DynamicProgram:
             begin, end = (np.concatenate([each, each + step, each + 2 * step]) for each in (begin, end))
             left, right = np.tile(left, 3), np.tile(right, 3)
         cells = Cells(begin, end, left, right)
-        ceiling, floor = float(self.ceiling[stop.first]), self.night.car.floor_kwh
+        ceiling, floor = float(self.ceiling[stop.first]), self.floor_kwh
+        if low >= floor - SAME_KWH and high <= ceiling + SAME_KWH:
+            return cells
         middle = (begin + end) / 2
         lane = self._problem(middle)
         local = middle - lane * self.lane

@@ -14,6 +14,8 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.dynamic_program import Limits, Path, Prices
 
 INFINITE = highspy.kHighsInf
+MOST_GIVEN_PRICE = 10.0
+"""Most that energy given away may be priced at, in kWh at the highest price [per kWh]."""
 KEEPS_KWH = 1e-6
 """A path this far beyond limits is still within them [kWh]."""
 
@@ -48,12 +50,22 @@ class Master:
     the segments add up to the mixture's stored energy, the discharge limit, and the shares to 1.
     """
 
-    def __init__(self, wear: Wear, limit_kwh: float | None, most_given_price: float = 10.0) -> None:
-        self.wear, n, count = wear, wear.count, len(wear.size)
-        self.highs = highspy.Highs()
-        self.highs.silent()
+    def __init__(self, wear: Wear, limit_kwh: float | None) -> None:
+        self.wear, self.limit_kwh = wear, limit_kwh
+        self.paths: list[Path] = []
+        self.open = np.zeros(0, dtype=np.bool_)
+        self.highs: highspy.Highs | None = None
+        n, count = wear.count, len(wear.size)
+        self.first = 2 * n * count + 1
+        self.link, self.given, self.share = n * count + np.arange(n), n * count + n, n * count + n + 1
+
+    def _begin(self) -> highspy.Highs:
+        """The program without any path."""
+        wear, limit_kwh, n, count = self.wear, self.limit_kwh, self.wear.count, len(self.wear.size)
+        highs = highspy.Highs()
+        highs.silent()
         for option, value in {"threads": 1, "presolve": "off", "random_seed": 0}.items():
-            self.highs.setOptionValue(option, value)
+            highs.setOptionValue(option, value)
         held = np.arange(n * count).reshape(n, count)
         out = held + n * count
         rows: list[tuple[FloatArray, FloatArray, FloatArray]] = []
@@ -66,37 +78,40 @@ class Master:
         number = np.arange(n * count).reshape(n, count)
         rows += [(number, out, np.ones((n, count))), (number, held, np.ones((n, count)))]
         rows += [(number[1:], held[:-1], -np.ones((n - 1, count)))]
-        self.link = n * count + np.arange(n)
         rows += [(np.repeat(self.link[:, None], count, axis=1), held, np.ones((n, count)))]
         row, column, value = (np.concatenate([part[k].ravel() for part in rows]) for k in range(3))
         order = np.argsort(row, kind="stable")
         lower, upper = np.zeros(lp.num_row_), np.full(lp.num_row_, INFINITE)
         lower[:count] = wear.fill
         upper[self.link] = 0.0
-        self.given, self.share = n * count + n, n * count + n + 1
         lower[self.given], upper[self.given] = -INFINITE, INFINITE if limit_kwh is None else limit_kwh
         lower[self.share] = upper[self.share] = 1.0
         lp.row_lower_, lp.row_upper_ = lower, upper
         lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
         lp.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(row, minlength=lp.num_row_))])
         lp.a_matrix_.index_, lp.a_matrix_.value_ = column[order], value[order]
-        self.highs.passModel(lp)
+        highs.passModel(lp)
         one = np.array([self.given], dtype=np.int32)
-        self.highs.addCol(most_given_price, 0.0, INFINITE, 1, one, -np.ones(1))
-        self.paths: list[Path] = []
-        self.open = np.zeros(0, dtype=np.bool_)
-        self.first = 2 * n * count + 1
+        highs.addCol(MOST_GIVEN_PRICE, 0.0, INFINITE, 1, one, -np.ones(1))
+        return highs
 
     def add(self, path: Path) -> None:
         """One more path."""
         self.paths.append(path)
-        self.open = np.append(self.open, True)
+
+    def _add_columns(self, highs: highspy.Highs) -> None:
+        """Columns of the paths that are new."""
         where = np.concatenate([self.link, [self.given, self.share]]).astype(np.int32)
-        values = np.concatenate([-path.stored_kwh[1:], [path.given_kwh, 1.0]])
-        self.highs.addCol(path.cost, 0.0, INFINITE, len(where), where, values)
+        for path in self.paths[len(self.open) :]:
+            values = np.concatenate([-path.stored_kwh[1:], [path.given_kwh, 1.0]])
+            highs.addCol(path.cost, 0.0, INFINITE, len(where), where, values)
+        self.open = np.append(self.open, np.ones(len(self.paths) - len(self.open), dtype=np.bool_))
 
     def solve(self, limits: Limits) -> tuple[float, Prices]:
         """Cost of the best mixture of the paths within limits, and its prices."""
+        if self.highs is None:
+            self.highs = self._begin()
+        self._add_columns(self.highs)
         stored = np.stack([path.stored_kwh for path in self.paths])
         inside = ((stored >= limits.least_kwh - KEEPS_KWH) & (stored <= limits.most_kwh + KEEPS_KWH)).all(axis=1)
         changed = np.flatnonzero(inside != self.open)
@@ -113,4 +128,5 @@ class Master:
 
     def shares(self) -> FloatArray:
         """Of each path in the best mixture, shape (paths,)."""
+        assert self.highs is not None
         return np.array(self.highs.getSolution().col_value)[self.first :]
