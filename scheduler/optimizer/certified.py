@@ -10,8 +10,8 @@ import numpy as np
 from models.base.arrays import BoolArray, FloatArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.dynamic_values import FAR
 from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.dynamic_values import FAR
 from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.mode_program import HELD, SHORTAGES, ModeProgram
@@ -103,7 +103,10 @@ class Search:
         return (0.6, 0.25) if parts < PARTS_AT_ONCE // 2 else (0.5,)
 
     def _one_pass(self, parts: list[Part]) -> dict[int, list[Prices]]:
-        """Go through the dynamic program once for all trial prices of some parts; prices of the plans found, by part."""
+        """Go through the dynamic program once for all trial prices of some parts.
+
+        Returns the prices of the plans found on the way, by the identity of their part.
+        """
         limit = self.night.car.discharge_limit_kwh or 0.0
         jobs = [(part, trial) for part in parts for trial in part.trials]
         tolerance = LOST_KWH / (4 * len(self.program.stops))
@@ -160,9 +163,7 @@ class Search:
 
 def _between(first: Prices, second: Prices, share: float) -> Prices:
     """A share of the first prices, the rest of the second."""
-    return Prices(
-        share * first.stored + (1 - share) * second.stored, share * first.given + (1 - share) * second.given
-    )
+    return Prices(share * first.stored + (1 - share) * second.stored, share * first.given + (1 - share) * second.given)
 
 
 def covers(night: Night) -> bool:
@@ -262,10 +263,10 @@ def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
     slack = max(0.0, TIE_KWH - GAP_KWH) * night.highest_price + HELD
     if not modes.settle_ties(slack):
         return None
-    return _answer(night, modes, gap * unit, time.perf_counter() - began)
+    return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit, time.perf_counter() - began)
 
 
-def _answer(night: Night, modes: ModeProgram, gap: float, seconds: float) -> Answer:
+def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, seconds: float) -> Answer:
     values, columns = modes.values, modes.matrix.columns
     charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
     discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
@@ -284,4 +285,6 @@ def _answer(night: Night, modes: ModeProgram, gap: float, seconds: float) -> Ans
         status=status,
         gap=gap,
         seconds=seconds,
+        way="dynamic program",
+        bound=bound,
     )

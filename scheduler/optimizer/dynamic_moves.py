@@ -141,13 +141,14 @@ class _Meter:
         return [(a, b, u, v) for (a, b), (u, v) in zip(pairwise(points), pairwise(values), strict=True)]
 
     def _at(self, t: int, draw_kw: FloatArray) -> FloatArray:
-        return np.where(draw_kw > 0, self.import_price[t] * draw_kw, self.export_price[t] * draw_kw)
+        money = np.where(draw_kw > 0, self.import_price[t] * draw_kw, self.export_price[t] * draw_kw)
+        return np.asarray(money, dtype=np.float64)
 
     def _most(self, t: int, draw_kw: FloatArray, charging: bool, least: FloatArray) -> FloatArray:
         most = np.minimum(draw_kw + self.solar[t], self.cap[t])
         if charging and self.only_surplus[t]:
             most = np.minimum(most, 0.0)
-        return np.maximum(most, least)
+        return np.asarray(np.maximum(most, least), dtype=np.float64)
 
     def _with_crossings(self, t: int, points: list[float], charging: bool) -> list[float]:
         """The points, and where another amount of curtailment begins to be the cheapest."""

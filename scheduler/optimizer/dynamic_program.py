@@ -106,9 +106,7 @@ class Values:
 class DynamicProgram:
     """Everything but wear, for any prices of stored energy and of discharged energy."""
 
-    def __init__(
-        self, night: Night, may_discharge: bool, weights: Weights, like: DynamicProgram | None = None
-    ) -> None:
+    def __init__(self, night: Night, may_discharge: bool, weights: Weights, like: DynamicProgram | None = None) -> None:
         """Make the program ready; `like` is one of the same night and freedom with other weights, to save time."""
         self.night, self.weights = night, weights
         self.highest_price = night.highest_price
@@ -117,8 +115,8 @@ class DynamicProgram:
         self.count = night.intervals
         self.battery_kwh = night.car.battery_kwh
         self.lane = 4 * self.battery_kwh
-        self.moves = moves_of(night, caps_of(night, may_discharge)) if like is None else like.moves
-        moves, idle = self.moves
+        moves, idle = moves_of(night, caps_of(night, may_discharge)) if like is None else like.moves
+        self.moves: tuple[tuple[Moves | None, ...], FloatArray] = (moves, idle)
         self.idle_cost = idle * self.scale
         self.constant = float(self.idle_cost.sum())
         self.start_worth = night.charger.start_worth_kwh * self.highest_price * self.scale
@@ -192,7 +190,7 @@ class DynamicProgram:
         rising = np.flatnonzero(np.diff(slope) > 0)
         knots = [(intercept[rising] - intercept[rising + 1]) / (slope[rising + 1] - slope[rising])]
         knots.append(-intercept[slope != 0] / slope[slope != 0])
-        return np.clip(np.concatenate(knots), 0.0, self.battery_kwh).tolist()
+        return [float(knot) for knot in np.clip(np.concatenate(knots), 0.0, self.battery_kwh)]
 
     def standing_cost(self, boundary: int, knots: FloatArray) -> FloatArray:
         """Cost of standing at stored energies at a boundary."""
@@ -284,12 +282,14 @@ class DynamicProgram:
                 ways = self.ways[stop.last]
                 assert ways is not None
                 stood = self._decide(ways, layers[-1], stop, low, high, price, given, tolerance)
-            layers.append(Layer(self._for_arrival(stood, stop, problems, float(low.min()), float(high.max())).thinned(tolerance)))
+            layers.append(
+                Layer(self._for_arrival(stood, stop, problems, float(low.min()), float(high.max())).thinned(tolerance))
+            )
             if not len(stood.begin):
                 break
         bound = np.full(problems, FAR)
         if len(layers) == len(self.stops):
-            now = lanes + self.night.stored_now_kwh + IDLE * problems * self.lane
+            now = np.asarray(lanes + self.night.stored_now_kwh + IDLE * problems * self.lane, dtype=np.float64)
             bound = np.minimum(layers[-1].at(now) + self.constant, FAR)
             bound[bound > FAR / 2] = FAR
         return Values(layers[::-1], bound, prices)
@@ -405,7 +405,9 @@ class DynamicProgram:
         middle = (begin + end) / 2
         lane = self._problem(middle)
         local = middle - lane * self.lane
-        beyond = ((lane < problems) & (local > ceiling)) | ((lane >= problems) & (lane < 2 * problems) & (local < floor))
+        beyond = ((lane < problems) & (local > ceiling)) | (
+            (lane >= problems) & (lane < 2 * problems) & (local < floor)
+        )
         return cells.only(~beyond) if beyond.any() else cells
 
     def _drive_cost(self, t: int, stored_kwh: FloatArray) -> FloatArray:

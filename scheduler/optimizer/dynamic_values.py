@@ -150,7 +150,7 @@ _ZERO, _FAR = np.zeros(1), np.full(1, FAR)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ways:
-    """Ways from one boundary to the next: steps on the line at a price, and pieces in which anything between is allowed.
+    """Ways from one boundary to the next: steps on the line at a price, and pieces of anything between.
 
     Attributes
     ----------

@@ -9,9 +9,10 @@ from __future__ import annotations
 import highspy
 import numpy as np
 
-from models.base.arrays import FloatArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.dynamic_program import Limits, Path, Prices
+from scheduler.optimizer.mode_program import QuietHighs
 
 INFINITE = highspy.kHighsInf
 MOST_GIVEN_PRICE = 10.0
@@ -53,22 +54,19 @@ class Master:
     def __init__(self, wear: Wear, limit_kwh: float | None) -> None:
         self.wear, self.limit_kwh = wear, limit_kwh
         self.paths: list[Path] = []
-        self.open = np.zeros(0, dtype=np.bool_)
-        self.highs: highspy.Highs | None = None
+        self.open: BoolArray = np.zeros(0, dtype=np.bool_)
+        self.highs: QuietHighs | None = None
         n, count = wear.count, len(wear.size)
         self.first = 2 * n * count + 1
         self.link, self.given, self.share = n * count + np.arange(n), n * count + n, n * count + n + 1
 
-    def _begin(self) -> highspy.Highs:
+    def _begin(self) -> QuietHighs:
         """The program without any path."""
         wear, limit_kwh, n, count = self.wear, self.limit_kwh, self.wear.count, len(self.wear.size)
-        highs = highspy.Highs()
-        highs.silent()
-        for option, value in {"threads": 1, "presolve": "off", "random_seed": 0}.items():
-            highs.setOptionValue(option, value)
+        highs = QuietHighs(presolve="off")
         held = np.arange(n * count).reshape(n, count)
         out = held + n * count
-        rows: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+        rows: list[tuple[IntArray, IntArray, FloatArray]] = []
         lp = highspy.HighsLp()
         lp.num_col_ = 2 * n * count
         lp.num_row_ = n * count + n + 2
@@ -99,7 +97,7 @@ class Master:
         """One more path."""
         self.paths.append(path)
 
-    def _add_columns(self, highs: highspy.Highs) -> None:
+    def _add_columns(self, highs: QuietHighs) -> None:
         """Columns of the paths that are new."""
         where = np.concatenate([self.link, [self.given, self.share]]).astype(np.int32)
         for path in self.paths[len(self.open) :]:
@@ -113,7 +111,8 @@ class Master:
             self.highs = self._begin()
         self._add_columns(self.highs)
         stored = np.stack([path.stored_kwh for path in self.paths])
-        inside = ((stored >= limits.least_kwh - KEEPS_KWH) & (stored <= limits.most_kwh + KEEPS_KWH)).all(axis=1)
+        keeps = (stored >= limits.least_kwh - KEEPS_KWH) & (stored <= limits.most_kwh + KEEPS_KWH)
+        inside = np.asarray(keeps.all(axis=1), dtype=np.bool_)
         changed = np.flatnonzero(inside != self.open)
         if len(changed):
             upper = np.where(inside[changed], INFINITE, 0.0)

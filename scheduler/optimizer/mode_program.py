@@ -21,6 +21,20 @@ SETTLED = 1e-9
 """How far a settled power may still move [kW]."""
 
 
+class QuietHighs(highspy.Highs):
+    """HiGHS without its banner, which the constructor prints when it sets up its callbacks."""
+
+    def __init__(self, presolve: str = "choose") -> None:
+        super().__init__()  # type: ignore[no-untyped-call]
+        self.setOptionValue("threads", 1)
+        self.setOptionValue("random_seed", 0)
+        self.setOptionValue("presolve", presolve)
+
+    def enableCallbacks(self) -> None:  # noqa: N802 - highspy's name
+        self.silent()
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+
 class ModeProgram:
     """HiGHS on the compact matrix without its integers: modes are bounds, and every solve begins at the last basis."""
 
@@ -32,10 +46,7 @@ class ModeProgram:
         self.every = np.arange(lp.num_col_, dtype=np.int32)
         self.values = np.zeros(lp.num_col_)
         self.held = False
-        self.highs = highspy.Highs()
-        self.highs.silent()
-        for option, value in {"threads": 1, "random_seed": 0}.items():
-            self.highs.setOptionValue(option, value)
+        self.highs = QuietHighs()
         kinds, lp.integrality_ = lp.integrality_, []
         self.highs.passModel(lp)
         lp.integrality_ = kinds
@@ -92,7 +103,8 @@ class ModeProgram:
         """From now on the objective may not rise by more than slack over its present value."""
         self.held = True
         row = OBJECTIVES.index(objective)
-        self._add_row(self.matrix.cost[row], -highspy.kHighsInf, self.value(objective) + slack - self.matrix.offset[row])
+        most = self.value(objective) + slack - self.matrix.offset[row]
+        self._add_row(self.matrix.cost[row], -highspy.kHighsInf, most)
 
     def _add_row(self, coefficients: FloatArray, lower: float, upper: float) -> None:
         where = np.flatnonzero(coefficients)

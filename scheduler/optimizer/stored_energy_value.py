@@ -57,4 +57,4 @@ def value_of_stored_energy(night: Night, boundary: int) -> FloatArray:
     later = float(program.idle_cost[boundary:].sum())
     points = np.stack([(ends - lane).ravel(), -(cost.ravel() + later) * program.unit], axis=1)
     again = np.concatenate([[False], np.abs(np.diff(points, axis=0)).max(axis=1) < 1e-9])
-    return points[~again]
+    return np.asarray(points[~again], dtype=np.float64)

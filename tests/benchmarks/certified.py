@@ -40,7 +40,8 @@ def nights(kind: str, count: int) -> Iterator[Night]:
     random = np.random.default_rng(11)
     for _ in range(count):
         day, soc = int(random.integers(2, 25)), float(random.integers(35, 80))
-        options = RequestOptions(soc, now=f"2026-03-{day:02}T{int(random.integers(17, 22))}:20", trips=(TRIPS[random.integers(4)],))
+        now = f"2026-03-{day:02}T{int(random.integers(17, 22))}:20"
+        options = RequestOptions(soc, now=now, trips=(TRIPS[random.integers(4)],))
         night = build_night(inputs, parse_request(options, inputs))[0]
         if dear_export:
             night = replace(night, export_price=np.maximum(night.export_price, night.import_price + 0.02))
