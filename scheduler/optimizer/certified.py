@@ -20,6 +20,8 @@ from scheduler.optimizer.solve import _runs_with_power
 
 GAP_KWH = 0.003
 """The plan is within the worth of this much energy at the highest price [kWh]."""
+MOST_CHOICES = 6
+"""Plans among which the steadiest is chosen, if that many are equally cheap."""
 TIE_KWH = 0.010
 """Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
 FIRST, SECOND = 1e3, 30.0
@@ -65,6 +67,7 @@ class Search:
     passes: int = 0
     parts: int = 1
     tried: set[bytes] = field(default_factory=set)
+    plans: list[tuple[float, BoolArray]] = field(default_factory=list)
 
     def certify(self, limits: Limits, prices: Prices) -> float:
         """Search until the gap is closed or the effort spent; gives the bound."""
@@ -137,6 +140,7 @@ class Search:
         if not self.modes.run():
             return None
         cost = self.modes.value() / self.program.unit
+        self.plans.append((cost, modes))
         if cost < self.best_cost:
             self.best_cost, self.best_values = cost, self.modes.values
         self.master.add(self.modes.path(self.program.unit))
@@ -259,9 +263,15 @@ def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
     modes, unit = search.modes, search.program.unit
     assert search.best_values is not None
     modes.fix(np.round(search.best_values[modes.whole]) > 0)
+    modes.values = search.best_values
     gap = max(0.0, search.best_cost - bound)
     slack = max(0.0, TIE_KWH - GAP_KWH) * night.highest_price + HELD
-    if not modes.settle_ties(slack):
+    near = [
+        plan
+        for plan in sorted(search.plans, key=lambda plan: plan[0])
+        if plan[0] <= search.best_cost + TIE_KWH - GAP_KWH
+    ]
+    if not modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]]):
         return None
     return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit, time.perf_counter() - began)
 

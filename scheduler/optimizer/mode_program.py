@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import highspy
 import numpy as np
 
@@ -31,6 +33,7 @@ class QuietHighs(highspy.Highs):
         self.setOptionValue("presolve", presolve)
 
     def enableCallbacks(self) -> None:  # noqa: N802 - highspy's name
+        """Keep quiet first."""
         self.silent()
         super().enableCallbacks()  # type: ignore[no-untyped-call]
 
@@ -84,6 +87,7 @@ class ModeProgram:
             if not self.held:
                 return False
             # presolve may call rows that are held to the last digit infeasible
+            self.highs.clearSolver()
             self.highs.setOptionValue("presolve", "off")
             self.highs.run()
             self.highs.setOptionValue("presolve", "choose")
@@ -110,21 +114,22 @@ class ModeProgram:
         where = np.flatnonzero(coefficients)
         self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
 
-    def settle_ties(self, slack: float) -> bool:
-        """Among plans at the present modes that cost no more than slack above the present one: the steadiest.
+    def settle_ties(self, slack: float, others: Sequence[BoolArray] = ()) -> bool:
+        """Among plans at the present modes, or at others, that cost no more than slack above this: the steadiest.
 
         Then the best timed of the same energy. False if the solver loses its way.
         """
         night = self.night
         if not self.exactly("least_money"):
             return False
+        own = np.round(self.values[self.whole]) > 0
         self.hold("least_money", slack)
         steadiness = steadiness_of(self.matrix, night)
         if len(steadiness.power):
             self.matrix = add_steadiness(self.highs, self.matrix, steadiness)
             self.every = np.arange(self.matrix.cost.shape[1], dtype=np.int32)
             self.values = np.concatenate([self.values, steadiness.changes_kw(self.values)])
-        if not self.exactly("least_change"):
+        if not self._steadiest([own, *others]):
             return False
         self.hold("least_change", HELD)
         if not self.exactly("least_money"):
@@ -140,6 +145,21 @@ class ModeProgram:
             columns = self.matrix.columns[name]
             self.bound(columns, self.values[columns] - SETTLED, self.values[columns] + SETTLED)
         return self.exactly("least_money")
+
+    def _steadiest(self, choices: Sequence[BoolArray]) -> bool:
+        """Least change of power at the best of some modes, which stay fixed."""
+        best, change = choices[0], np.inf
+        for modes in choices:
+            self.fix(modes)
+            if self.exactly("least_change") and self.value("least_change") < change - SETTLED:
+                best, change = modes, self.value("least_change")
+            if change <= SETTLED:
+                break
+        self.fix(best)
+        if self.exactly("least_change"):
+            return True
+        self.fix(choices[0])
+        return self.exactly("least_change")
 
     def value(self, objective: str = "least_money") -> float:
         """The objective at the present values."""
