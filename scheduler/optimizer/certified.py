@@ -26,8 +26,9 @@ TIE_KWH = 0.010
 """Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
 FIRST, SECOND = 1e3, 30.0
 """What on the way, and what missing at departures, weigh against the next shortage [-]."""
-HOLD = 1e3
-"""Price that holds the least shortages, in kWh at the highest price [per kWh]."""
+HOLD = (3e3, 3e2, 3e1)
+"""Prices that hold the least shortages, in kWh at the highest price [per kWh]. Any give a bound; far higher ones drown
+small differences in rounding."""
 SHORT_KWH = 1e-5
 """A shortage this close to the least counts as the least [kWh]."""
 LOST_KWH = 3e-4
@@ -36,6 +37,8 @@ CLOSED_KWH = 3e-4
 """A bound this close to the mixture of paths will not rise much [kWh]."""
 EFFORT = 30000
 """Intervals of the dynamic program that may be gone through before a plan is given with the gap it has."""
+SMALL, SMALL_EFFORT = 60, 3000
+"""A night with no more intervals to decide than this gets this effort only: the compact program soon solves it."""
 PARTS_AT_ONCE = 8
 """Parts of all plans that go through the dynamic program together."""
 EARLY = 0.3
@@ -69,13 +72,18 @@ class Search:
     tried: set[bytes] = field(default_factory=set)
     plans: list[tuple[float, BoolArray]] = field(default_factory=list)
 
+    @property
+    def small(self) -> bool:
+        """Whether the compact program is at hand if the gap does not close soon."""
+        return self.program.decisions <= SMALL
+
     def certify(self, limits: Limits, prices: Prices) -> float:
         """Search until the gap is closed or the effort spent; gives the bound."""
         open_parts = [Part(limits, -np.inf, prices, [prices])]
         closed = np.inf
         while open_parts:
             open_parts.sort(key=lambda part: part.bound)
-            if self.effort >= EFFORT:
+            if self.effort >= (SMALL_EFFORT if self.small else EFFORT):
                 return min(closed, open_parts[0].bound, self.best_cost)
             here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
             hints = self._one_pass(here)
@@ -243,15 +251,15 @@ def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) 
         modes.hold(objective, HELD)
         least.append(attained)
     modes.relax()
-    held = Weights(1.0, HOLD * FIRST * weights, missing=HOLD * SECOND, unready=HOLD)
+    held = Weights(1.0, HOLD[0] * weights, missing=HOLD[1], unready=HOLD[2])
     program = DynamicProgram(night, may_discharge, held, like)
-    program.constant -= HOLD * (FIRST * least[0] + SECOND * least[1] + least[2])
+    program.constant -= HOLD[0] * least[0] + HOLD[1] * least[1] + HOLD[2] * least[2]
     served = (least[0] <= SHORT_KWH, least[1] <= SHORT_KWH, least[2] <= SHORT_KWH)
     return program, program.limits(served=served)
 
 
 def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
-    """The best free schedule with its bound and gap; None if the night is not covered.
+    """The best free schedule with its bound and gap; None if the night is not covered, or a small one stays open.
 
     Then the compact program with its integers is the way.
     """
@@ -265,6 +273,8 @@ def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
     modes.fix(np.round(search.best_values[modes.whole]) > 0)
     modes.values = search.best_values
     gap = max(0.0, search.best_cost - bound)
+    if search.small and gap > GAP_KWH + 1e-6:
+        return None
     slack = max(0.0, TIE_KWH - GAP_KWH) * night.highest_price + HELD
     near = [
         plan
