@@ -66,6 +66,8 @@ class Answer:
     gap : bound on how much cheaper a plan could be [money].
     seconds : time in formulation and solver [s].
     blocks : what a person sets, of a plan set by hand; None for a schedule.
+    way : how it was found: "compact program", or "dynamic program" with a bound from prices of stored energy.
+    bound : what no plan costs less than, of those that serve the trips as well [money]; None if nobody said.
     """
 
     setpoints: Setpoints
@@ -78,6 +80,8 @@ class Answer:
     gap: float
     seconds: float
     blocks: tuple[Block, ...] | None = None
+    way: str = "compact program"
+    bound: float | None = None
 
 
 def setpoints_from_powers(

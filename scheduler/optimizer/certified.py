@@ -1,0 +1,310 @@
+"""A free schedule with its certificate: the cheapest plan found, and a bound that no plan can undercut."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from models.base.arrays import BoolArray, FloatArray
+from scheduler.nights.night import Night
+from scheduler.optimizer.compact import compact_matrix
+from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.dynamic_values import FAR
+from scheduler.optimizer.formulation import OBJECTIVES
+from scheduler.optimizer.lagrangian import KEEPS_KWH, Master, Wear
+from scheduler.optimizer.mode_program import HELD, SHORTAGES, ModeProgram
+from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
+from scheduler.optimizer.solve import _runs_with_power
+
+GAP_KWH = 0.003
+"""The plan is within the worth of this much energy at the highest price [kWh]."""
+MOST_CHOICES = 6
+"""Plans among which the steadiest is chosen, if that many are equally cheap."""
+TIE_KWH = 0.010
+"""Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
+FIRST, SECOND = 1e3, 30.0
+"""What on the way, and what missing at departures, weigh against the next shortage [-]."""
+HOLD = (3e3, 3e2, 3e1)
+"""Prices that hold the least shortages, in kWh at the highest price [per kWh]. Any give a bound; far higher ones drown
+small differences in rounding."""
+SHORT_KWH = 1e-5
+"""A shortage this close to the least counts as the least [kWh]."""
+LOST_KWH = 3e-4
+"""Most that thinning the values may take from the bound, over all boundaries, if each errs by its most [kWh]."""
+CLOSED_KWH = 3e-4
+"""A bound this close to the mixture of paths will not rise much [kWh]."""
+EFFORT = 30000
+"""Intervals of the dynamic program that may be gone through before a plan is given with the gap it has."""
+SMALL, SMALL_EFFORT = 60, 3000
+"""A night with no more intervals to decide than this gets this effort only: the compact program soon solves it."""
+PARTS_AT_ONCE = 8
+"""Parts of all plans that go through the dynamic program together."""
+EARLY = 0.3
+"""A part is split once its bound can rise by no more than this share of what it lacks."""
+
+
+@dataclass(slots=True, eq=False)
+class Part:
+    """Part of all plans: bounds on stored energy, the best prices known for them, and those to be tried next."""
+
+    limits: Limits
+    bound: float
+    best: Prices
+    trials: list[Prices]
+
+
+@dataclass(slots=True)
+class Search:
+    """Branch and bound over stored energy."""
+
+    night: Night
+    program: DynamicProgram
+    wear: Wear
+    modes: ModeProgram
+    master: Master
+    best_cost: float = np.inf
+    best_values: FloatArray | None = None
+    effort: int = 0
+    passes: int = 0
+    parts: int = 1
+    tried: set[bytes] = field(default_factory=set)
+    plans: list[tuple[float, BoolArray]] = field(default_factory=list)
+
+    @property
+    def small(self) -> bool:
+        """Whether the compact program is at hand if the gap does not close soon."""
+        return self.program.decisions <= SMALL
+
+    def certify(self, limits: Limits, prices: Prices) -> float:
+        """Search until the gap is closed or the effort spent; gives the bound."""
+        open_parts = [Part(limits, -np.inf, prices, [prices])]
+        closed = np.inf
+        while open_parts:
+            open_parts.sort(key=lambda part: part.bound)
+            if self.effort >= (SMALL_EFFORT if self.small else EFFORT):
+                return min(closed, open_parts[0].bound, self.best_cost)
+            here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
+            hints = self._one_pass(here)
+            for part in here:
+                goal = self.best_cost - GAP_KWH
+                if part.bound >= goal:
+                    closed = min(closed, part.bound)
+                    continue
+                mixture, mixed = self.master.solve(part.limits)
+                if mixture - part.bound <= max(CLOSED_KWH, EARLY * (goal - mixture)):
+                    split = self._branch(part)
+                    if not split:
+                        closed = min(closed, part.bound)
+                    self.parts += len(split)
+                    later += split
+                    continue
+                part.trials = [_between(part.best, mixed, share) for share in self.shares(len(here))]
+                part.trials += hints.get(id(part), [])[: max(0, 3 - len(here))]
+                later.append(part)
+            goal = self.best_cost - GAP_KWH
+            closed = min([closed, *(part.bound for part in later if part.bound >= goal)])
+            open_parts = [part for part in later if part.bound < goal]
+        return min(closed, self.best_cost)
+
+    @staticmethod
+    def shares(parts: int) -> tuple[float, ...]:
+        """Of the best prices in the next trials, the rest from the mixture."""
+        return (0.6, 0.25) if parts < PARTS_AT_ONCE // 2 else (0.5,)
+
+    def _one_pass(self, parts: list[Part]) -> dict[int, list[Prices]]:
+        """Go through the dynamic program once for all trial prices of some parts.
+
+        Returns the prices of the plans found on the way, by the identity of their part.
+        """
+        limit = self.night.car.discharge_limit_kwh or 0.0
+        jobs = [(part, trial) for part in parts for trial in part.trials]
+        tolerance = LOST_KWH / (4 * len(self.program.stops))
+        values = self.program.backward([trial for _, trial in jobs], [part.limits for part, _ in jobs], tolerance)
+        self.passes += 1
+        self.effort += self.program.decisions * (3 + len(jobs))
+        hints: dict[int, list[Prices]] = {}
+        for number, (part, trial) in enumerate(jobs):
+            if values.bound[number] >= FAR:
+                part.bound = np.inf
+                continue
+            bound = float(values.bound[number]) + self.wear.constant(trial.stored) - trial.given * limit
+            if bound > part.bound:
+                part.bound, part.best = bound, trial
+            path = self.program.path(values, number)
+            self.master.add(path)
+            modes = self.modes.modes_of(path)
+            if modes.tobytes() not in self.tried:
+                self.tried.add(modes.tobytes())
+                hint = self._at_modes(modes)
+                if hint is not None:
+                    hints.setdefault(id(part), []).append(hint)
+        return hints
+
+    def _at_modes(self, modes: BoolArray) -> Prices | None:
+        """Find the cheapest plan at modes; its prices, None if there is none."""
+        self.modes.fix(modes)
+        if not self.modes.run():
+            return None
+        cost = self.modes.value() / self.program.unit
+        self.plans.append((cost, modes))
+        if cost < self.best_cost:
+            self.best_cost, self.best_values = cost, self.modes.values
+        self.master.add(self.modes.path(self.program.unit))
+        return self.modes.prices(self.program.unit)
+
+    def _branch(self, part: Part) -> list[Part]:
+        """Two parts: under and over the mean stored energy at the boundary where the mixture's paths differ most."""
+        shares = self.master.shares()
+        used = np.flatnonzero(shares > 1e-9)
+        stored = np.stack([self.master.paths[number].stored_kwh for number in used.tolist()])
+        share = shares[used] / shares[used].sum()
+        mean = share @ stored
+        spread = share @ np.abs(stored - mean)
+        boundary = int(spread.argmax())
+        if spread[boundary] < KEEPS_KWH:
+            return []
+        most, least = part.limits.most_kwh.copy(), part.limits.least_kwh.copy()
+        most[boundary] = least[boundary] = mean[boundary]
+        return [
+            Part(limits, part.bound, part.best, [part.best])
+            for limits in (Limits(part.limits.least_kwh, most), Limits(least, part.limits.most_kwh))
+        ]
+
+
+def _between(first: Prices, second: Prices, share: float) -> Prices:
+    """A share of the first prices, the rest of the second."""
+    return Prices(share * first.stored + (1 - share) * second.stored, share * first.given + (1 - share) * second.given)
+
+
+def covers(night: Night) -> bool:
+    """Whether the dynamic program holds everything of the night."""
+    return not (night.setting.by_hand or night.prices_depend_on_amounts or night.stored_energy_price < 0)
+
+
+def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] | None:
+    """The search, done, and its bound in kWh at the highest price; None if the night is not covered or not served."""
+    if not covers(night):
+        return None
+    may_discharge = may_discharge and night.car.discharge_limit_kwh != 0
+    modes = ModeProgram(night, compact_matrix(night, may_discharge))
+    program = DynamicProgram(night, may_discharge, Weights(1.0, np.zeros(len(night.trips))))
+    limits = program.limits(nothing_short=True)
+    served = bool((limits.least_kwh < limits.most_kwh).all())
+    if served:
+        modes.nothing_short(True)
+        served = modes.run()
+    if served:
+        search = Search(night, program, Wear(night, program.unit), modes, _master(night, program))
+        bound = search.certify(limits, modes.prices(program.unit))
+        if search.best_values is not None:
+            return search, bound
+    modes.nothing_short(False)
+    found = _least_short(program, may_discharge, modes)
+    if found is None or not modes.run():
+        return None
+    penalised, limits = found
+    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised))
+    bound = search.certify(limits, modes.prices(program.unit))
+    return None if search.best_values is None else (search, bound)
+
+
+def _master(night: Night, program: DynamicProgram) -> Master:
+    return Master(Wear(night, program.unit), night.car.discharge_limit_kwh)
+
+
+def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) -> tuple[DynamicProgram, Limits] | None:
+    """Least shortages, each before the next, held from now on; the program with prices that hold them.
+
+    Each is found by the dynamic program with those before it at a high price, and then attained by the linear program
+    at the modes found. None if that is not so.
+    """
+    night = like.night
+    weights = np.arange(len(night.trips), 0, -1.0)
+    kinds = (
+        Weights(0.0, weights),
+        Weights(0.0, FIRST * weights, missing=1.0),
+        Weights(0.0, FIRST * weights, missing=SECOND, unready=1.0),
+    )
+    before: tuple[tuple[float, ...], ...] = ((), (FIRST,), (FIRST, SECOND))
+    free = Prices(np.zeros(night.intervals + 1))
+    least: list[float] = []
+    for kind, objective in zip(kinds, OBJECTIVES[:3], strict=True):
+        served = tuple(value <= SHORT_KWH for value in [*least, np.inf, np.inf, np.inf][:3])
+        program = DynamicProgram(night, may_discharge, replace(kind, all_ready=True), like)
+        limits = program.limits(served=(served[0], served[1], served[2]))
+        values = program.backward([free], [limits], 1e-7)
+        if values.bound[0] >= FAR:
+            return None
+        modes.fix(modes.modes_of(program.path(values, 0)))
+        if not modes.exactly(objective):
+            return None
+        attained = modes.value(objective)
+        if attained > SHORT_KWH:
+            if kind.unready:
+                program = DynamicProgram(night, may_discharge, kind, like)
+                values = program.backward([free], [limits], 1e-7)
+            known = sum(price * value for price, value in zip(before[len(least)], least, strict=True))
+            if attained > max(0.0, float(values.bound[0]) - known) + SHORT_KWH:
+                return None
+        modes.hold(objective, HELD)
+        least.append(attained)
+    modes.relax()
+    held = Weights(1.0, HOLD[0] * weights, missing=HOLD[1], unready=HOLD[2])
+    program = DynamicProgram(night, may_discharge, held, like)
+    program.constant -= HOLD[0] * least[0] + HOLD[1] * least[1] + HOLD[2] * least[2]
+    served = (least[0] <= SHORT_KWH, least[1] <= SHORT_KWH, least[2] <= SHORT_KWH)
+    return program, program.limits(served=served)
+
+
+def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
+    """The best free schedule with its bound and gap; None if the night is not covered, or a small one stays open.
+
+    Then the compact program with its integers is the way.
+    """
+    began = time.perf_counter()
+    found = search_of(night, may_discharge)
+    if found is None:
+        return None
+    search, bound = found
+    modes, unit = search.modes, search.program.unit
+    assert search.best_values is not None
+    modes.fix(np.round(search.best_values[modes.whole]) > 0)
+    modes.values = search.best_values
+    gap = max(0.0, search.best_cost - bound)
+    if search.small and gap > GAP_KWH + 1e-6:
+        return None
+    slack = max(0.0, TIE_KWH - GAP_KWH) * night.highest_price + HELD
+    near = [
+        plan
+        for plan in sorted(search.plans, key=lambda plan: plan[0])
+        if plan[0] <= search.best_cost + TIE_KWH - GAP_KWH
+    ]
+    if not modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]]):
+        return None
+    return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit, time.perf_counter() - began)
+
+
+def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, seconds: float) -> Answer:
+    values, columns = modes.values, modes.matrix.columns
+    charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
+    discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
+    setpoints = setpoints_from_powers(
+        night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64)
+    )
+    on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in SHORTAGES)
+    status = "optimal" if gap <= GAP_KWH * night.highest_price + 1e-9 else "effort spent"
+    return Answer(
+        setpoints,
+        values[columns["stored_kwh"]],
+        on_the_way_kwh=on_the_way,
+        missing_kwh=missing,
+        missing_when_ready_kwh=unready,
+        money=modes.value(),
+        status=status,
+        gap=gap,
+        seconds=seconds,
+        way="dynamic program",
+        bound=bound,
+    )

@@ -1,0 +1,209 @@
+"""Certified schedules: bound and plan against the independent optimum, and the certificate against what it claims."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import linprog
+
+from models.wear.segments import taken_from_segments_kwh
+from scheduler.inputs.control_mode import Setting
+from scheduler.nights.night import Night
+from scheduler.optimizer.certified import GAP_KWH, TIE_KWH, search_of, solve_free
+from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.lagrangian import Wear
+from scheduler.plans.replay import replay, verify
+from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
+from tests.builders.random_nights import random_night, small_night
+from tests.builders.random_offers import random_offer_night
+from tests.oracles.independent_matrix import independent_optimum
+
+OFF = 2e-5
+"""Earlier objectives of the independent optimum are held within 1e-5 kWh [kWh]."""
+
+
+def _agrees(night: Night, may_discharge: bool = True) -> None:
+    """The plan is no better than the independent optimum, the bound no higher, and the gap between them as told."""
+    answer = solve_free(night, may_discharge)
+    if answer is None:
+        found = search_of(night, may_discharge)
+        assert found is not None
+        assert found[0].small
+        assert found[1] * found[0].program.unit <= independent_optimum(night, may_discharge).money + 1e-3
+        return
+    replayed = verify(night, answer)
+    best = independent_optimum(night, may_discharge)
+    price = night.highest_price
+    loose = 4 * OFF * max(price, night.car.on_the_way_price_per_kwh, float(np.abs(night.export_price).max())) + 2e-4
+    assert replayed.costs.total >= best.money_bound - loose
+    assert replayed.costs.total <= best.money + (TIE_KWH - GAP_KWH) * price + answer.gap + loose
+    assert answer.gap <= GAP_KWH * price + 1e-9 or answer.status != "optimal"
+    weights = np.arange(len(night.trips), 0, -1)
+    assert float(weights @ replayed.on_the_way_kwh) == pytest.approx(best.on_the_way, abs=1e-4)
+    assert float(replayed.missing_kwh.sum()) == pytest.approx(best.missing_at_departure, abs=1e-4)
+    assert float(replayed.missing_when_ready_kwh.sum()) == pytest.approx(best.missing_when_ready, abs=1e-4)
+    assert answer.bound is not None
+    assert answer.bound <= best.money + loose
+    assert answer.money <= answer.bound + answer.gap + (TIE_KWH - GAP_KWH) * price + 1e-5
+
+
+@pytest.mark.parametrize("seed", range(200, 230))
+def test_random_nights_agree_with_the_independent_optimum(seed: int) -> None:
+    """Any key of the site: the same priorities, and money within the gap that is told."""
+    _agrees(random_night(seed))
+
+
+@pytest.mark.parametrize("seed", range(300, 310))
+def test_charge_only_nights_agree_with_the_independent_optimum(seed: int) -> None:
+    """So does the alternative that never discharges."""
+    _agrees(random_night(seed), may_discharge=False)
+
+
+@pytest.mark.parametrize("seed", range(0, 24, 2))
+def test_limits_and_bans_of_the_offer_are_kept(seed: int) -> None:
+    """Export limits by the clock and bans on charging from the grid, without tiers and demand charges."""
+    _agrees(replace(random_offer_night(seed), steps=(), demand=()))
+
+
+@pytest.mark.parametrize("seed", range(0, 24, 2))
+def test_small_nights_agree(seed: int) -> None:
+    """So do nights of few intervals, of which many have trips that cannot be served."""
+    _agrees(small_night(seed))
+
+
+def _limiting() -> dict[str, Night]:
+    lossless = plain_charger(charge_min_kw=0.0, discharge_min_kw=0.0)
+    prices = [0.40, 0.40, 0.30, 0.10, 0.10, 0.10, 0.30, 0.40]
+    return {
+        "no wear": flat_night(import_price=prices, wear_weight=0.0),
+        "least power 0": flat_night(import_price=prices, charger=lossless),
+        "starts are free": flat_night(import_price=prices, charger=plain_charger(start_worth_kwh=0.0)),
+        "one interval": flat_night(1),
+        "always away": flat_night(home_from=8),
+        "a trip at once": flat_night(trips=[Drive(depart=0, comeback=4, distance_km=50, ready=0)]),
+        "one after another": flat_night(import_price=prices, trips=[Drive(1, 3), Drive(3, 5), Drive(6, 8)]),
+        "beyond the battery": flat_night(import_price=prices, trips=[Drive(3, 6, distance_km=400)]),
+        "free power": flat_night(import_price=0.0, export_price=0.0),
+        "export pays more": flat_night(import_price=prices, export_price=0.35),
+        "nothing may be given": flat_night(import_price=prices, car=plain_car(discharge_limit_kwh=0.0)),
+        "little may be given": flat_night(import_price=prices, car=plain_car(discharge_limit_kwh=2.5)),
+    }
+
+
+@pytest.mark.parametrize("name", _limiting())
+def test_limiting_cases_agree(name: str) -> None:
+    """Where something is nothing, or all there is."""
+    _agrees(_limiting()[name])
+
+
+def test_what_is_not_covered_is_left_to_the_compact_program() -> None:
+    """Prices that depend on amounts, and plans set by hand, have no certificate of this kind."""
+    assert solve_free(replace(flat_night(), setting=Setting(set_by="blocks", max_blocks=3))) is None
+    tiered = next(night for night in map(random_offer_night, range(20)) if night.prices_depend_on_amounts)
+    assert solve_free(tiered) is None
+
+
+def _program(night: Night) -> DynamicProgram:
+    return DynamicProgram(night, True, Weights(1.0, np.zeros(len(night.trips))))
+
+
+@pytest.mark.parametrize("seed", range(400, 412))
+def test_any_prices_give_a_bound(seed: int) -> None:
+    """Whatever the prices, the bound is below the independent optimum where no trip is short."""
+    night = random_night(seed)
+    best = independent_optimum(night)
+    if best.on_the_way + best.missing_at_departure + best.missing_when_ready > 1e-4:
+        night = replace(night, trips=(), at_home=np.ones(night.intervals, dtype=np.bool_))
+        best = independent_optimum(night)
+    program = _program(night)
+    wear, limits = Wear(night, program.unit), program.limits(nothing_short=True)
+    random = np.random.default_rng(seed)
+    limit = night.car.discharge_limit_kwh
+    for scale in (0.0, 0.02, 0.2):
+        stored = np.concatenate([[0.0], random.normal(0, scale, night.intervals)])
+        price = Prices(stored, scale if limit is not None else 0.0)
+        paths = program.backward([price], [limits], 1e-6).bound[0]
+        bound = paths + wear.constant(stored) - price.given * (limit or 0.0)
+        assert bound * program.unit <= best.money + 1e-4 + OFF * night.highest_price
+
+
+@pytest.mark.parametrize("seed", range(500, 512))
+def test_a_part_has_no_lower_bound_than_the_whole(seed: int) -> None:
+    """With the same prices, bounds on stored energy never lower the bound, and one of two halves keeps it."""
+    night = random_night(seed)
+    program = _program(night)
+    whole = program.limits(nothing_short=False)
+    price = Prices(np.random.default_rng(seed).normal(0, 0.05, night.intervals + 1))
+    boundary = night.intervals // 2
+    middle = (whole.least_kwh[boundary] + whole.most_kwh[boundary]) / 2
+    least, most = whole.least_kwh.copy(), whole.most_kwh.copy()
+    least[boundary] = most[boundary] = middle
+    halves = [Limits(whole.least_kwh, most), Limits(least, whole.most_kwh)]
+    bound = program.backward([price], [whole], 1e-7).bound[0]
+    parts = program.backward([price, price], halves, 1e-7).bound
+    assert (parts >= bound - 1e-4).all()
+    assert parts.min() == pytest.approx(bound, abs=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_constant_of_wear_is_its_linear_program(seed: int) -> None:
+    """The constant is the least of wear less priced energy, by a linear program over all segments."""
+    night = random_night(seed)
+    wear, n, count = Wear(night, 1.0), night.intervals, len(night.wear.size_kwh)
+    price = np.random.default_rng(seed).normal(0, 0.1, n + 1)
+    held = np.arange(n * count).reshape(n, count)
+    cost = np.concatenate([-np.repeat(price[1:], count), np.tile(wear.price, n)])
+    rows, most = np.zeros((n * count, 2 * n * count)), np.zeros(n * count)
+    for row in range(n * count):
+        rows[row, row], rows[row, row + n * count] = -1.0, -1.0
+        if row >= count:
+            rows[row, held.ravel()[row - count]] = 1.0
+        else:
+            most[row] = -wear.fill[row]
+    bounds = [(0.0, float(size)) for _ in range(n) for size in wear.size] + [(0.0, None)] * (n * count)
+    best = linprog(cost, A_ub=rows, b_ub=most, bounds=bounds)
+    assert wear.constant(price) == pytest.approx(best.fun, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_replayed_wear_is_under_its_bound(seed: int) -> None:
+    """Wear as the replay counts it is at least the price times stored energy plus the constant, for any powers."""
+    night = replace(random_night(seed), trips=())
+    wear = Wear(night, 1.0)
+    random = np.random.default_rng(seed)
+    for _ in range(10):
+        price = np.concatenate([[0.0], random.normal(0, 0.1, night.intervals)])
+        stored = np.concatenate([[night.stored_now_kwh], random.uniform(0, night.car.battery_kwh, night.intervals)])
+        change = np.diff(stored)
+        taken = taken_from_segments_kwh(
+            night.wear, night.initial_fill_kwh, np.maximum(change, 0.0), np.maximum(-change, 0.0)
+        )
+        worn = night.wear_weight * float((taken @ night.wear.price_per_kwh).sum())
+        assert worn >= price @ stored + wear.constant(price) - 1e-9
+
+
+def test_money_in_a_small_unit_changes_nothing() -> None:
+    """A currency of which it takes 17,000 for one of another gives the same plan."""
+    night = random_night(7)
+    many = 17_000.0
+    scaled = replace(
+        night,
+        import_price=night.import_price * many,
+        export_price=night.export_price * many,
+        car=replace(night.car, on_the_way_price_per_kwh=night.car.on_the_way_price_per_kwh * many),
+        wear=replace(night.wear, price_per_kwh=night.wear.price_per_kwh * many),
+        stored_energy_price=night.stored_energy_price * many,
+        calendar=None
+        if night.calendar is None
+        else replace(night.calendar, money_per_hour=night.calendar.money_per_hour * many),
+    )
+    found, again = search_of(night), search_of(scaled)
+    assert found is not None
+    assert again is not None
+    assert again[0].best_cost == pytest.approx(found[0].best_cost, abs=2 * GAP_KWH)
+    answer = solve_free(night)
+    assert answer is not None
+    total = replay(night, answer.setpoints).costs.total
+    assert total == pytest.approx(found[0].best_cost * night.highest_price, abs=TIE_KWH * night.highest_price)
