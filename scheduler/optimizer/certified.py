@@ -12,9 +12,10 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
 from scheduler.optimizer.dynamic_values import FAR
-from scheduler.optimizer.formulation import OBJECTIVES
 from scheduler.optimizer.lagrangian import KEEPS_KWH, Master, Wear
-from scheduler.optimizer.mode_program import HELD, SHORTAGES, ModeProgram
+from scheduler.optimizer.lexicographic import HELD, SHORTAGES
+from scheduler.optimizer.mode_program import ModeProgram
+from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
 from scheduler.optimizer.solve import _runs_with_power
 

@@ -12,7 +12,8 @@ import numpy as np
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.dynamic_program import Limits, Path, Prices
-from scheduler.optimizer.mode_program import QuietHighs
+from scheduler.optimizer.lexicographic import QuietHighs
+from scheduler.optimizer.mode_program import linear_highs
 
 INFINITE = highspy.kHighsInf
 MOST_GIVEN_PRICE = 10.0
@@ -63,7 +64,7 @@ class Master:
     def _begin(self) -> QuietHighs:
         """The program without any path."""
         wear, limit_kwh, n, count = self.wear, self.limit_kwh, self.wear.count, len(self.wear.size)
-        highs = QuietHighs(presolve="off")
+        highs = linear_highs(presolve="off")
         held = np.arange(n * count).reshape(n, count)
         out = held + n * count
         rows: list[tuple[IntArray, IntArray, FloatArray]] = []

@@ -53,10 +53,11 @@ class NoPlanError(Exception):
     """The solver gave no plan; the text says why."""
 
 
-class _QuietHighs(highspy.Highs):
+class QuietHighs(highspy.Highs):
     """HiGHS without its banner, which the constructor prints when it sets up its callbacks."""
 
     def enableCallbacks(self) -> None:  # noqa: N802 - highspy's name
+        """Keep quiet before the callbacks are set up."""
         self.silent()
         super().enableCallbacks()  # type: ignore[no-untyped-call]
 
@@ -161,7 +162,7 @@ class Solver:
 
     def __init__(self, smaller_programs: bool = False) -> None:
         self._loaded: Program | None = None
-        self._highs = _QuietHighs()  # type: ignore[no-untyped-call]
+        self._highs = QuietHighs()  # type: ignore[no-untyped-call]
         self._options(threads=1, random_seed=RANDOM_SEED, time_limit=TIME_LIMIT_SECONDS, **FEW_HEURISTICS)
         if smaller_programs:
             self._options(**SMALLER_PROGRAMS)
@@ -235,7 +236,7 @@ class Solver:
             loaded, known = Program.of(program.matrix), ()
         count = len(loaded.lower)
         for addition in program.additions[len(known) :]:
-            self._add(addition)
+            addition.add_to(self._highs)
             count += addition.columns
         held = len(loaded.lower)
         lower = np.concatenate([loaded.lower, np.zeros(count - held)])
@@ -243,18 +244,6 @@ class Solver:
         differs = np.flatnonzero((lower != program.lower) | (upper != program.upper))
         self._bound(differs, program.lower[differs], program.upper[differs])
         self._loaded = program
-
-    def _add(self, addition: Addition) -> None:
-        new = addition.columns
-        if new:
-            zeros, none = np.zeros(new), np.zeros(0)
-            starts = np.zeros(new, np.int32)
-            self._highs.addCols(
-                new, zeros, zeros, np.full(new, highspy.kHighsInf), 0, starts, none.astype(np.int32), none
-            )
-        index, rows = addition.index.astype(np.int32), len(addition.lower)
-        starts = addition.starts.astype(np.int32)
-        self._highs.addRows(rows, addition.lower, addition.upper, len(index), starts, index, addition.values)
 
     def _options(self, **options: float | str) -> None:
         for option, value in options.items():

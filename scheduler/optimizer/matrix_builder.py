@@ -51,6 +51,14 @@ class Addition:
         """How many columns are new."""
         return int(self.cost.shape[1])
 
+    def add_to(self, highs: highspy.Highs) -> None:
+        """Add the columns and rows to the program that HiGHS holds."""
+        new, index, rows = self.columns, self.index.astype(np.int32), len(self.lower)
+        if new:
+            zeros, none, starts = np.zeros(new), np.zeros(0), np.zeros(new, np.int32)
+            highs.addCols(new, zeros, zeros, np.full(new, INFINITE), 0, starts, none.astype(np.int32), none)
+        highs.addRows(rows, self.lower, self.upper, len(index), self.starts.astype(np.int32), index, self.values)
+
 
 @dataclass(slots=True)
 class MatrixBuilder:

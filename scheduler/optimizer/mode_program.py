@@ -11,31 +11,19 @@ from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.dynamic_moves import CHARGE, DISCHARGE
 from scheduler.optimizer.dynamic_program import IDLE, Path, Prices
-from scheduler.optimizer.formulation import OBJECTIVES
-from scheduler.optimizer.pyomo_matrix import Matrix
+from scheduler.optimizer.lexicographic import HELD, RANDOM_SEED, SETTLED, SHORTAGES, QuietHighs
+from scheduler.optimizer.matrix_builder import Matrix
+from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import setpoints_from_powers
-from scheduler.optimizer.smoothing import add_steadiness, steadiness_of
-
-SHORTAGES = ("on_the_way_kwh", "missing_at_departure_kwh", "missing_when_ready_kwh")
-HELD = 5e-7
-"""How far an objective that is held may rise again [kWh, kW or money]."""
-SETTLED = 1e-9
-"""How far a settled power may still move [kW]."""
+from scheduler.optimizer.smoothing import changes_of_power
 
 
-class QuietHighs(highspy.Highs):
-    """HiGHS without its banner, which the constructor prints when it sets up its callbacks."""
-
-    def __init__(self, presolve: str = "choose") -> None:
-        super().__init__()  # type: ignore[no-untyped-call]
-        self.setOptionValue("threads", 1)
-        self.setOptionValue("random_seed", 0)
-        self.setOptionValue("presolve", presolve)
-
-    def enableCallbacks(self) -> None:  # noqa: N802 - highspy's name
-        """Keep quiet first."""
-        self.silent()
-        super().enableCallbacks()  # type: ignore[no-untyped-call]
+def linear_highs(presolve: str = "choose") -> QuietHighs:
+    """Return HiGHS for linear programs, on one thread."""
+    highs = QuietHighs()  # type: ignore[no-untyped-call]
+    for option, value in (("threads", 1), ("random_seed", RANDOM_SEED), ("presolve", presolve)):
+        highs.setOptionValue(option, value)
+    return highs
 
 
 class ModeProgram:
@@ -48,8 +36,9 @@ class ModeProgram:
         self.whole = np.flatnonzero([kind == highspy.HighsVarType.kInteger for kind in lp.integrality_])
         self.every = np.arange(lp.num_col_, dtype=np.int32)
         self.values = np.zeros(lp.num_col_)
+        self.cost = matrix.cost
         self.held = False
-        self.highs = QuietHighs()
+        self.highs = linear_highs()
         kinds, lp.integrality_ = lp.integrality_, []
         self.highs.passModel(lp)
         lp.integrality_ = kinds
@@ -80,7 +69,7 @@ class ModeProgram:
     def run(self, objective: str = "least_money") -> bool:
         """Least of the objective; True, and the values kept, if there is one."""
         row = OBJECTIVES.index(objective)
-        self.highs.changeColsCost(len(self.every), self.every, self.matrix.cost[row])
+        self.highs.changeColsCost(len(self.every), self.every, self.cost[row])
         self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
         self.highs.run()
         if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
@@ -108,7 +97,7 @@ class ModeProgram:
         self.held = True
         row = OBJECTIVES.index(objective)
         most = self.value(objective) + slack - self.matrix.offset[row]
-        self._add_row(self.matrix.cost[row], -highspy.kHighsInf, most)
+        self._add_row(self.cost[row], -highspy.kHighsInf, most)
 
     def _add_row(self, coefficients: FloatArray, lower: float, upper: float) -> None:
         where = np.flatnonzero(coefficients)
@@ -124,11 +113,13 @@ class ModeProgram:
             return False
         own = np.round(self.values[self.whole]) > 0
         self.hold("least_money", slack)
-        steadiness = steadiness_of(self.matrix, night)
-        if len(steadiness.power):
-            self.matrix = add_steadiness(self.highs, self.matrix, steadiness)
-            self.every = np.arange(self.matrix.cost.shape[1], dtype=np.int32)
-            self.values = np.concatenate([self.values, steadiness.changes_kw(self.values)])
+        changes = changes_of_power(self.matrix.columns, self.upper, night)
+        if len(changes.power):
+            addition = changes.addition(len(self.every))
+            addition.add_to(self.highs)
+            self.cost = np.concatenate([self.cost, addition.cost], axis=1)
+            self.every = np.arange(self.cost.shape[1], dtype=np.int32)
+            self.values = np.concatenate([self.values, changes.changes_kw(self.values)])
         if not self._steadiest([own, *others]):
             return False
         self.hold("least_change", HELD)
@@ -164,7 +155,7 @@ class ModeProgram:
     def value(self, objective: str = "least_money") -> float:
         """The objective at the present values."""
         row = OBJECTIVES.index(objective)
-        return float(self.matrix.cost[row] @ self.values + self.matrix.offset[row])
+        return float(self.cost[row] @ self.values + self.matrix.offset[row])
 
     def prices(self, unit: float) -> Prices:
         """What stored energy, and energy given away, are worth to wear and to the discharge limit."""

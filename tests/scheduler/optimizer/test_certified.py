@@ -64,7 +64,7 @@ def test_charge_only_nights_agree_with_the_independent_optimum(seed: int) -> Non
 @pytest.mark.parametrize("seed", range(0, 24, 2))
 def test_limits_and_bans_of_the_offer_are_kept(seed: int) -> None:
     """Export limits by the clock and bans on charging from the grid, without tiers and demand charges."""
-    _agrees(replace(random_offer_night(seed), steps=(), demand=()))
+    _agrees(replace(random_offer_night(seed), tiers=(), demand=()))
 
 
 @pytest.mark.parametrize("seed", range(0, 24, 2))
