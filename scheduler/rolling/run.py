@@ -17,7 +17,7 @@ from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.replay import PlanRefused
 from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, RolledFlows, rolled_flows
 from scheduler.rolling.simulate import Policy, RolledNight, planning_times, rolled_nights
-from scheduler.textio.array_cache import keep_arrays, kept_arrays
+from scheduler.textio.array_cache import load_arrays, save_arrays
 from scheduler.textio.fingerprint import fingerprint, program_fingerprint
 from scheduler.textio.parse_time import local_text
 
@@ -112,12 +112,12 @@ def keep(flows: RolledFlows, key: str, file: Path) -> None:
     content |= {name: getattr(flows, name).as_unit("s").asi8 for name in _INSTANTS}
     content |= {f"energy.{name}": flows.energy[name] for name in COLUMNS}
     content |= {f"night.{name}": flows.night[name] for name in NIGHT_COLUMNS}
-    keep_arrays(content, key, file)
+    save_arrays(content, key, file)
 
 
 def kept(key: str, file: Path) -> RolledFlows | None:
     """A result that was kept, or None if there is none, or it is of something else or damaged."""
-    content = kept_arrays(key, file)
+    content = load_arrays(key, file)
     if content is None:
         return None
     try:

@@ -85,7 +85,7 @@ def test_a_band_that_ends_where_it_begins_is_a_fault(offer_path: Path, band: str
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("format = 1", "format = 3", "1, the format that this program reads"),
+        ("format = 1", "format = 3", "1, the format that this version reads"),
         ('"EUR"', '"eur"', 'currency: found "eur"; expected three capital letters'),
         ('"EUR"', '"EURO"', 'currency: found "EURO"'),
         ("daily_fee = 0.74", "", "daily_fee: missing, and required: 0 to"),

@@ -82,8 +82,8 @@ def test_steps_of_5_to_60_minutes_are_read(csv_path: Path, step: int) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("start,kw", "start;kw", "line 1: the cells are not divided by commas; expected start,kw"),
-        ("start,kw", "start\tkw", "line 1: the cells are not divided by commas; expected start,kw"),
+        ("start,kw", "start;kw", "line 1: the cells are not separated by commas; expected start,kw"),
+        ("start,kw", "start\tkw", "line 1: the cells are not separated by commas; expected start,kw"),
         ("start,kw", "time,power", 'line 1: the header is "time,power"; expected start,kw'),
         ("start,kw\n", "", "line 1: the header is "),
         (",0.5", ",high", 'line 3, kw: "high" is not a number; expected 0 to 10000 kW'),

@@ -280,7 +280,7 @@ def test_the_format_must_be_the_one_this_program_reads(tmp_path: Path, old: str,
     found = faults(tmp_path, {old: new})
     assert len(found) == 1
     assert "format: " in found[0]
-    assert "1, the format that this program reads" in found[0]
+    assert "1, the format that this version reads" in found[0]
 
 
 def test_an_unknown_time_zone_names_the_nearest_one(tmp_path: Path) -> None:
