@@ -141,9 +141,7 @@ def test_bands_that_leave_an_hour_without_an_import_price_are_a_fault(
     offer_path: Path, first_band: str, when: str
 ) -> None:
     found = faults(offer_path, {"price_per_kwh = 0.34": f"price_per_kwh = 0.34\n{first_band}"})
-    assert found == [
-        f"offer.toml line 7, import: no import price {when}; expected bands that leave no time without one"
-    ]
+    assert found == [f"offer.toml line 7, import: no import price {when}; expected bands that cover all times"]
 
 
 def test_public_holidays_need_the_sites_calendar(offer_path: Path) -> None:
