@@ -20,7 +20,7 @@ from scheduler.cli.wear import wear
 
 app = typer.Typer(
     name="overnight",
-    help="Plans each night for an electric car on a bidirectional charger.",
+    help="Plan each night for an electric car on a bidirectional charger.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -30,9 +30,9 @@ app = typer.Typer(
 
 @app.callback()
 def overnight() -> None:
-    """Plans each night for an electric car on a bidirectional charger.
+    """Plan each night for an electric car on a bidirectional charger.
 
-    Exit codes: 0 done; 2 the input is at fault; 3 planned, but a departure target is missed; 4 the solver gave no
+    Exit codes: 0 done; 2 the input is at fault; 3 planned, but a departure target is missed; 4 the solver found no
     plan; 5 replay refused the plan, and nothing was written.
     """
 
@@ -42,7 +42,7 @@ for command in (plan, replan, check, new, bill, compare, sweep, read_meter, wear
 
 
 def main() -> None:
-    """Entry point of the `overnight` command; output is UTF-8 wherever it goes, for it holds signs such as "−"."""
+    """Run the `overnight` command; output is UTF-8 wherever it goes, as it holds signs such as "−"."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper) and (stream.encoding or "").lower().replace("-", "") != "utf8":
             stream.reconfigure(encoding="utf-8", errors="replace")

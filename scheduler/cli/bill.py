@@ -1,4 +1,4 @@
-"""`overnight bill SITE OFFER --meter FILE`: what a retailer would print for these days of the meter."""
+"""`overnight bill SITE OFFER --meter FILE`: the bill that a retailer would print for these days of the meter."""
 
 from __future__ import annotations
 
@@ -16,15 +16,13 @@ def bill(
     site: SiteFolder,
     offer: Annotated[Path, typer.Argument(metavar="OFFER", help="The offer's file.")],
     meter: Annotated[
-        list[Path], option("--meter", "FILE", "A meter's file, as read-meter reads it; may be given again.")
+        list[Path], option("--meter", "FILE", "A meter's file, in any layout that read-meter reads; may be repeated.")
     ],
-    first_day: Annotated[
-        str | None, option("--from", "DATE", "First day to bill, 2026-03-02; else from the first.")
-    ] = None,
-    last_day: Annotated[str | None, option("--to", "DATE", "Last day to bill, 2026-03-31; else to the last.")] = None,
+    first_day: Annotated[str | None, option("--from", "DATE", "First day to bill, 2026-03-02; else the first.")] = None,
+    last_day: Annotated[str | None, option("--to", "DATE", "Last day to bill, 2026-03-31; else the last.")] = None,
     kind: MeterKinds = None,
     clock: MeterClock = "local",
-    out: Annotated[Path | None, option("--out", "DIR", "Write bill.csv and bill.json into this folder too.")] = None,
+    out: Annotated[Path | None, option("--out", "DIR", "Also write bill.csv and bill.json into this folder.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Print the bill of these days as the retailer would, line by line, each rounded to the currency's minor unit."""

@@ -18,16 +18,16 @@ def compare(
     first_day: FirstDay = None,
     last_day: LastDay = None,
     forecast: Annotated[
-        Forecast, typer.Option("--forecast", help="What each evening knew: typical days, or what really came.")
+        Forecast, typer.Option("--forecast", help="What is known each evening: typical days, or what really came.")
     ] = Forecast.TYPICAL,
     hardware: Annotated[Path | None, option("--hardware", "FILE", "What the charger cost: does it pay?")] = None,
     jobs: Jobs = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/comparison.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Compare offers over a year of nights: each planned on what was known, carried out, and billed from the meter.
+    """Compare offers over a year of nights, each planned on what was known, followed, and billed from the meter.
 
-    Interrupt it at any moment: finished years are kept, and the same command goes on from there.
+    It can be interrupted at any time: finished years are saved, and the same command goes on from there.
     """
     from scheduler.cli.progress import NightsShown
     from scheduler.comparison.compare import compare as compare_offers

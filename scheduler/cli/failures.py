@@ -1,4 +1,4 @@
-"""What a command says when it fails, and its exit code."""
+"""Turn failures of commands into messages and exit codes."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ENDING = ("SIGTERM", "SIGHUP")
 
 
 class MissingExtraError(Exception):
-    """Packages that a command needs are not installed. The text says how they come."""
+    """Packages that a command needs are not installed. The text says how to install them."""
 
 
 def require(packages: Sequence[str], extra: str) -> None:
@@ -27,7 +27,7 @@ def require(packages: Sequence[str], extra: str) -> None:
 
     Parameters
     ----------
-    packages : names as they are imported. extra : of this distribution, which brings them.
+    packages : names as they are imported. extra : extra of this distribution that installs them.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def require(packages: Sequence[str], extra: str) -> None:
     if missing:
         raise MissingExtraError(
             f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} not installed; "
-            f"python -m pip install 'overnight-scheduler[{extra}]' brings what this command needs."
+            f"python -m pip install 'overnight-scheduler[{extra}]' installs what this command needs."
         )
 
 
@@ -47,10 +47,10 @@ def failures_told(folder: Path | None = None, run: str = "") -> Iterator[None]:
 
     Parameters
     ----------
-    folder : where a command over many nights keeps what is finished; then requests to end, and a terminal that closes,
-        interrupt as Ctrl-C does. run : what it is called, "year" or "run".
+    folder : where a command over many nights saves what is finished; SIGTERM and SIGHUP then interrupt as Ctrl-C does.
+    run : what is saved, "year" or "run".
     """
-    goes_on = f" Finished {run}s are kept in {folder}; the same command goes on from there."
+    goes_on = f" Finished {run}s are saved in {folder}; the same command goes on from there."
     before = {} if folder is None else _signals_interrupt()
     try:
         yield
@@ -69,27 +69,28 @@ def failures_told(folder: Path | None = None, run: str = "") -> Iterator[None]:
 
 
 def _leave_unplanned(error: Exception, run: str, goes_on: str) -> None:
-    """Leave if no plan was made; what can raise these is loaded by then, and takes long to load without need."""
+    """Leave if no plan was made; imported here, as these modules are loaded by then but slow to load otherwise."""
     from scheduler.optimizer.lexicographic import NoPlanError
     from scheduler.plans.replay import PlanRefused
     from scheduler.rolling.process_pool import WorkersLostError
 
     if isinstance(error, NoPlanError):
-        _leave(f"The solver gave no plan: {error}.", NO_PLAN)
+        _leave(f"The solver found no plan: {error}.", NO_PLAN)
     if isinstance(error, PlanRefused):
-        what = f"a night; its {run} was not kept" if run else "the plan; nothing was written"
+        what = f"a night; its {run} was not saved" if run else "the plan; nothing was written"
         _leave("\n".join((f"Replay refused {what}:", *error.broken)), REFUSED)
     if isinstance(error, WorkersLostError):
         _leave(f"{error}.{goes_on}", NO_PLAN)
 
 
 def _leave(message: str, code: int) -> NoReturn:
+    """Print a message on standard error, and leave with an exit code."""
     typer.echo(message, err=True)
     raise typer.Exit(code) from None
 
 
 def _signals_interrupt() -> dict[signal.Signals, Any]:
-    """Have requests to end interrupt as Ctrl-C does; gives the handlers there were."""
+    """Have SIGTERM and SIGHUP interrupt as Ctrl-C does; return the handlers they had."""
     if threading.current_thread() is not threading.main_thread():
         return {}
     wanted = [signal.Signals[name] for name in ENDING if hasattr(signal, name)]

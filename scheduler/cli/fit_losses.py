@@ -17,12 +17,12 @@ def fit_losses(
         Path,
         typer.Argument(
             metavar="TABLE.csv",
-            help="Measured points, direction,power_kw,efficiency_percent: charge, discharge or round-trip; power at "
+            help="Measured points, direction,power_kw,efficiency_percent: charge, discharge or round-trip; power on "
             "the AC side.",
         ),
     ],
     out: Annotated[
-        Path | None, option("--out", "DIR", "Write losses.html, with a chart, into this folder too.")
+        Path | None, option("--out", "DIR", "Also write losses.html, with a chart, into this folder.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

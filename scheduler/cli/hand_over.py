@@ -1,4 +1,4 @@
-"""`overnight hand-over PLAN_DIR --as calendar`: a kept plan as a file for another program."""
+"""`overnight hand-over PLAN_DIR --as calendar`: a saved plan as a file for other software."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""`overnight new DIR`: options and prompts in, a site out.
+"""`overnight new DIR`: write a new site from options and prompts.
 
-Every option is text, so that a mistyped one is told in the words of the site's files.
+Every option is text, so that the message on a mistyped one is that of the site's files.
 """
 
 from __future__ import annotations
@@ -23,42 +23,43 @@ if TYPE_CHECKING:
 CAR, CHARGER, APPROVED, OFFER = "Car", "Charger", "Approved by the network operator", "Offer"
 
 
-def _option(name: str, metavar: str, words: str, panel: str | None = None) -> Any:
-    return option(name, metavar, f"{panel}: {words}" if panel else words)
+def _option(name: str, metavar: str, text: str, panel: str | None = None) -> Any:
+    """Return an option whose help begins with what it is about."""
+    return option(name, metavar, f"{panel}: {text}" if panel else text)
 
 
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet, or is empty.")],
-    name: Annotated[str | None, _option("--name", "TEXT", "What the place is called.")] = None,
+    name: Annotated[str | None, _option("--name", "TEXT", "Name of the site.")] = None,
     timezone: Annotated[str | None, _option("--timezone", "ZONE", "IANA time zone.")] = None,
     holiday_calendar: Annotated[
         str | None, _option("--holiday-calendar", "CODE", "ISO country or subdivision whose holidays count, or none.")
     ] = None,
     import_limit_kw: Annotated[
-        str | None, _option("--import-limit-kw", "KW", "most power from the grid.", APPROVED)
+        str | None, _option("--import-limit-kw", "KW", "highest power from the grid.", APPROVED)
     ] = None,
     export_limit_kw: Annotated[
-        str | None, _option("--export-limit-kw", "KW", "most power to the grid; 0 for none.", APPROVED)
+        str | None, _option("--export-limit-kw", "KW", "highest power to the grid; 0 for none.", APPROVED)
     ] = None,
-    battery_kwh: Annotated[str | None, _option("--battery-kwh", "KWH", "usable battery.", CAR)] = None,
+    battery_kwh: Annotated[str | None, _option("--battery-kwh", "KWH", "usable battery capacity.", CAR)] = None,
     consumption_kwh_per_100km: Annotated[
         str | None, _option("--consumption-kwh-per-100km", "KWH", "what driving takes from the battery.", CAR)
     ] = None,
     battery_price: Annotated[str | None, _option("--battery-price", "X", "a replacement battery, fitted.", CAR)] = None,
-    charge_max_kw: Annotated[str | None, _option("--charge-max-kw", "KW", "most charging power.", CHARGER)] = None,
-    charge_min_kw: Annotated[str | None, _option("--charge-min-kw", "KW", "least charging power.", CHARGER)] = None,
+    charge_max_kw: Annotated[str | None, _option("--charge-max-kw", "KW", "highest charging power.", CHARGER)] = None,
+    charge_min_kw: Annotated[str | None, _option("--charge-min-kw", "KW", "lowest charging power.", CHARGER)] = None,
     discharge_max_kw: Annotated[
-        str | None, _option("--discharge-max-kw", "KW", "most discharging power.", CHARGER)
+        str | None, _option("--discharge-max-kw", "KW", "highest discharging power.", CHARGER)
     ] = None,
     discharge_min_kw: Annotated[
-        str | None, _option("--discharge-min-kw", "KW", "least discharging power.", CHARGER)
+        str | None, _option("--discharge-min-kw", "KW", "lowest discharging power.", CHARGER)
     ] = None,
     discharge_to: Annotated[
         str | None, _option("--discharge-to", "TO", "building, or building-and-grid.", CHARGER)
     ] = None,
     volts: Annotated[str | None, _option("--volts", "V", "between phase and neutral.", CHARGER)] = None,
     phases: Annotated[str | None, _option("--phases", "N", "1, 2 or 3.", CHARGER)] = None,
-    solar: Annotated[bool | None, typer.Option("--solar/--no-solar", help="Whether there are panels.")] = None,
+    solar: Annotated[bool | None, typer.Option("--solar/--no-solar", help="Whether there are solar panels.")] = None,
     currency: Annotated[str | None, _option("--currency", "CODE", "ISO 4217, three letters.", OFFER)] = None,
     offer_name: Annotated[str | None, _option("--offer-name", "TEXT", "its name.", OFFER)] = None,
     daily_fee: Annotated[str | None, _option("--daily-fee", "X", "standing charge per day.", OFFER)] = None,
@@ -72,9 +73,9 @@ def new(
         str | None, _option("--feed-in-price", "X", "price per kWh sent in the evening, or none.", OFFER)
     ] = None,
     feed_in_hours: Annotated[str | None, _option("--feed-in-hours", "HOURS", 'such as "18:00-21:00".', OFFER)] = None,
-    ask: Annotated[bool, typer.Option("--ask", help="Ask for what is missing even if this is no terminal.")] = False,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask for what is missing even if this is not a terminal.")] = False,
 ) -> None:
-    """Write a commented site to start from; on a terminal, asks for what no option gives."""
+    """Write a commented site to start from; on a terminal, ask for what no option gives."""
     given = {key: value for key, value in locals().items() if key not in ("folder", "ask", "solar")}
     given["solar"] = None if solar is None else "yes" if solar else "no"
 
@@ -102,7 +103,7 @@ def new(
 
 
 def _site(answers: Answers) -> Any:
-    """The answers as `write_new_site` takes them."""
+    """Return the answers as `write_new_site` takes them."""
     from scheduler.inputs.new_site import NewSite
 
     whole = {key: value for key, value in answers.items() if not key.endswith("_hours")}
@@ -112,9 +113,9 @@ def _site(answers: Answers) -> Any:
 
 
 def _ask(question: Question, others: Mapping[str, Any]) -> Any:
-    """Ask until the answer is allowed."""
+    """Ask until the answer is valid; return it."""
     while True:
-        value, problem = question.read(str(typer.prompt(question.words, default=question.default)), others)
+        value, problem = question.read(str(typer.prompt(question.text, default=question.default)), others)
         if problem is None:
             return value
         typer.echo(f"  {problem[0].upper()}{problem[1:]}.")

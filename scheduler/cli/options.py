@@ -1,6 +1,6 @@
-"""Options that several commands share, in the same words everywhere, and commands that take a record of them.
+"""Options that several commands share, and commands that take a record of them.
 
-Commands import the rest of the program when they run, so that `overnight --help` answers at once.
+Commands import the rest of the tool when they run, so that `overnight --help` answers at once.
 """
 
 from __future__ import annotations
@@ -25,37 +25,38 @@ class Forecast(StrEnum):
     RECORDED = "recorded"
 
 
-def option(name: str, metavar: str, words: str) -> Any:
-    """An option with a value.
+def option(name: str, metavar: str, text: str) -> Any:
+    """Return an option with a value.
 
     Parameters
     ----------
-    name : `--soc`. metavar : what stands for the value, `PERCENT`. words : the line of help.
+    name : such as `--soc`. metavar : name of the value, such as `PERCENT`. text : the line of help.
     """
-    return typer.Option(name, metavar=metavar, help=words)
+    return typer.Option(name, metavar=metavar, help=text)
 
 
 SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")]
 OfferFile = Annotated[Path | None, option("--offer", "FILE", "Use this offer, not the site's own.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, all else on standard error.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, the rest on standard error.")]
 FirstDay = Annotated[str | None, option("--from", "DATE", "First day, 2025-07-01; else the first of the series.")]
 LastDay = Annotated[str | None, option("--to", "DATE", "Last day, 2026-06-30; else the last of the series.")]
-Jobs = Annotated[int | None, option("--jobs", "N", "Processes; else as many as there are cores.")]
+Jobs = Annotated[int | None, option("--jobs", "N", "Number of processes; else one per core.")]
 MeterKinds = Annotated[
     list[str] | None,
     option(
         "--as",
         "NAME=KIND",
-        "What a channel counts: import, export, generation or ignore. May be given again; METER:NAME too.",
+        "What a channel counts: import, export, generation or ignore. NAME may be METER:NAME; may be repeated.",
     ),
 ]
 MeterClock = Annotated[
-    str, option("--clock", "CLOCK", "What CSV times without offset follow: local, or standard for winter time.")
+    str,
+    option("--clock", "CLOCK", "What CSV times without offset follow: local, or standard for winter time all year."),
 ]
 
 
 def takes(record: type[Record]) -> Callable[[Callable[Concatenate[Record, ...], None]], Callable[..., None]]:
-    """Make a command of a function over a record: an option for each field, then the function's other parameters.
+    """Return a decorator that makes a command of a function of a record: an option per field, then its own options.
 
     Parameters
     ----------

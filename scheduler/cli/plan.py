@@ -1,4 +1,4 @@
-"""`overnight plan SITE --soc 71` and `overnight replan`: tonight's plan, made or made again from here."""
+"""`overnight plan SITE --soc 71` and `overnight replan`: make tonight's plan, or make it again from now."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class TonightOptions:
         option(
             "--trip",
             "TRIP",
-            'A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi"; may be given again.',
+            'A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi"; may be repeated.',
         ),
     ] = None
     stay_home: Annotated[bool, typer.Option("--stay-home", help="No trip, not even a usual one.")] = False
@@ -63,24 +63,22 @@ class TonightOptions:
         float | None, option("--peak-so-far", "KW", "The month's highest demand so far, for a demand charge.")
     ] = None
     imported_so_far: Annotated[
-        float | None, option("--imported-so-far", "KWH", "Counted so far towards the import step under way.")
+        float | None, option("--imported-so-far", "KWH", "Import counted so far towards the tier under way.")
     ] = None
     exported_so_far: Annotated[
-        float | None, option("--exported-so-far", "KWH", "Counted so far today towards the first kWh of export.")
+        float | None, option("--exported-so-far", "KWH", "Export counted so far today towards the first kWh.")
     ] = None
-    out: Annotated[Path | None, option("--out", "DIR", "Where the plans' folders are; else SITE/plans.")] = None
-    why: Annotated[str | None, option("--why", "T", 'Show the arithmetic of the interval at this time, "19:00".')] = (
-        None
-    )
+    out: Annotated[Path | None, option("--out", "DIR", "The folder of all plans; else SITE/plans.")] = None
+    why: Annotated[str | None, option("--why", "T", 'Explain the interval at this time, "19:00", in numbers.')] = None
     as_json: AsJson = False
 
     @property
     def plans(self) -> Path:
-        """The folder of the plans' folders."""
+        """Return the folder of all plans."""
         return self.out if self.out is not None else self.site / "plans"
 
     def request(self) -> RequestOptions:
-        """Tonight's question as typed."""
+        """Return tonight's request as typed."""
         from scheduler.nights.parse_request import RequestOptions
 
         return RequestOptions(
@@ -103,7 +101,7 @@ class TonightOptions:
 def plan(
     options: TonightOptions,
     write_model: Annotated[
-        Path | None, option("--write-model", "FILE", "Write the program too, as .mps or .lp for any solver.")
+        Path | None, option("--write-model", "FILE", "Also write the night's program, as .mps or .lp for any solver.")
     ] = None,
 ) -> None:
     """Plan tonight: what to set on the charger, and from when to when."""
@@ -118,9 +116,9 @@ def plan(
 
 @takes(TonightOptions)
 def replan(options: TonightOptions) -> None:
-    """Things changed: plan the rest of tonight's newest plan from here, and say what changes and what it saves.
+    """Plan the rest of tonight again after a change, and say what differs from the newest plan and what it saves.
 
-    Trips that are not named anew are those of the newest plan.
+    If no trip is given, the trips are those of the newest plan.
     """
     from scheduler.plans.replan import replan_tonight
 

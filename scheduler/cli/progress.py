@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @contextmanager
 def steps_shown(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
-    """Give a function to call with the name of each step as it begins; the bar goes away at the end."""
+    """Yield a function to call with the name of each step as it begins; the bar disappears at the end."""
     console = Console(stderr=True)
     if not console.is_terminal:
         yield lambda step: None
@@ -47,13 +47,13 @@ class NightsShown:
         self._bar.stop()
 
     def begin(self, work: Work[Any]) -> None:
-        """The nights to do are known."""
+        """Show how many nights there are to do."""
         self._bar.update(self._task, description="Nights", total=work.nights, completed=0)
 
-    def say(self, words: str) -> None:
-        """A sentence on standard error, above the bar where there is one."""
-        self._bar.console.print(Text(words), soft_wrap=True)
+    def say(self, text: str) -> None:
+        """Print a sentence on standard error, above the bar where there is one."""
+        self._bar.console.print(Text(text), soft_wrap=True)
 
     def progress(self, nights: int) -> None:
-        """So many are done."""
+        """Show how many nights are done."""
         self._bar.update(self._task, completed=nights)

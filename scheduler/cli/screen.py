@@ -1,4 +1,4 @@
-"""What commands print: a result as JSON or on a screen, and where its files are."""
+"""Print what commands report: a result as JSON or on a screen, and where its files are."""
 
 from __future__ import annotations
 
@@ -28,5 +28,5 @@ def print_result(
 
 
 def say_written(as_json: bool, *files: Path) -> None:
-    """Say which files there are now; on standard error where the result is JSON."""
+    """Say which files were written; on standard error where the result is JSON."""
     typer.echo(f"Written to {' and '.join(map(str, files))}.", err=as_json)

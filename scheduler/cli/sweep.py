@@ -20,18 +20,18 @@ if TYPE_CHECKING:
     from scheduler.sweep.sweep import Beginning, Repeated
 
 OF_A_MANIFEST = "--jobs, --cluster, --out and --json"
-"""Options that go with a manifest."""
+"""Options that may be given with a manifest."""
 
 
 def sweep(
     site: Annotated[
-        Path, typer.Argument(metavar="SITE", help="The site's folder; or a sweep's manifest.json, to make it again.")
+        Path, typer.Argument(metavar="SITE", help="The site's folder; or a sweep's manifest.json, to repeat it.")
     ],
     weights: Annotated[str | None, option("--weights", "RANGE", "Wear weights: 0:3:0.1, or a list 0,0.5,1.")] = None,
     laws: Annotated[str | None, option("--laws", "LIST", "Wear laws: depth,stress; else the site's own.")] = None,
     offers: Annotated[
         list[str] | None,
-        option("--offers", "FILES", "Offers' files, comma between; else the site's own."),
+        option("--offers", "FILES", "Offers' files, separated by commas; else the site's own."),
     ] = None,
     settings: Annotated[
         list[str] | None,
@@ -41,17 +41,17 @@ def sweep(
     last_day: LastDay = None,
     forecast: Annotated[
         Forecast | None,
-        typer.Option("--forecast", help="What each evening knew: typical days (if left out), or what really came."),
+        typer.Option("--forecast", help="What is known each evening: typical days (the default), or what really came."),
     ] = None,
     jobs: Jobs = None,
     cluster: Annotated[str | None, option("--cluster", "ADDRESS", "A Dask scheduler, instead of this machine.")] = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/sweep.")] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Over 100,000 runs are wanted.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Allow over 100,000 runs.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Sweep the wear weight and other inputs: every run a rolling period, one tidy row each, and the frontier.
+    """Sweep the wear weight and other inputs: each run rolls over a period and gives one tidy row; with the frontier.
 
-    Interrupt it at any moment: finished runs are kept, and the same command goes on from there.
+    It can be interrupted at any time: finished runs are saved, and the same command goes on from there.
     """
     folder = out if out is not None else site / "sweep"
     repeated: Repeated | None = None
@@ -99,19 +99,19 @@ def sweep(
 
 
 def _refuse_options(given: Sequence[object], out: Path | None) -> None:
-    """A manifest says all but where and by whom the work is done."""
+    """Refuse options beside a manifest, which says everything except where the work is done."""
     if any(each is not None for each in given):
-        raise single_fault("SITE", f"is a manifest, which says the rest; allowed beside it are {OF_A_MANIFEST}")
+        raise single_fault("SITE", f"this is a manifest, which sets the other options; expected only {OF_A_MANIFEST}")
     if out is None:
-        raise single_fault("--out", "none given; expected a new folder, in which the sweep is made again")
+        raise single_fault("--out", "none given; expected a new folder, in which the sweep is repeated")
 
 
-def _files(words: Sequence[str], site: Path) -> tuple[Path, ...]:
-    """Offers' files, several in one word with commas between, unless there is a file of just that name."""
+def _files(texts: Sequence[str], site: Path) -> tuple[Path, ...]:
+    """Return the offers' files; a text may name several, separated by commas, unless a file has just that name."""
     found: list[Path] = []
-    for word in words:
-        whole = Path(word).exists() or (site / word).exists()
-        found += [Path(part.strip()) for part in ([word] if whole else word.split(","))]
+    for text in texts:
+        whole = Path(text).exists() or (site / text).exists()
+        found += [Path(part.strip()) for part in ([text] if whole else text.split(","))]
     return tuple(found)
 
 
@@ -122,28 +122,40 @@ def _begin(shown: NightsShown, beginning: Beginning) -> None:
 
 
 def begin_text(beginning: Beginning) -> str:
-    """How many runs, of how many days, and the time they are expected to take."""
+    """Return how many runs there are, of how many days, and the time they are expected to take."""
     request, work = beginning.request, beginning.work
     references = len(request.points) - request.grid_runs
     done = len(work.done)
-    words = (
+    runs = (
         f"{counted_text(request.grid_runs, 'run')} and {counted_text(references, 'reference')} of "
         f"{counted_text(request.days, 'day')} each"
     )
     if done == len(work.runs):
-        return f"{words}; all of them are there already."
-    kept = f", {done:,} of them there already" if done else ""
+        return f"{runs}; all of them are done already."
+    saved = f", {done:,} of them done already" if done else ""
     by = "" if beginning.processes == 1 else f" in {beginning.processes} processes"
-    return f"{words}{kept}: {work.nights:,} nights to plan{by}, {duration_text(beginning.seconds)}."
+    return f"{runs}{saved}: {work.nights:,} nights to plan{by}, {duration_text(beginning.seconds)}."
 
 
 def counted_text(number: int, noun: str) -> str:
-    """A number and what it counts: `1 run`, `2,000 runs`."""
+    """Return a number and what it counts.
+
+    Examples
+    --------
+    >>> counted_text(1, "run"), counted_text(2000, "run")
+    ('1 run', '2,000 runs')
+    """
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def duration_text(seconds: float) -> str:
-    """A time as one would say it beforehand."""
+    """Return a rough duration.
+
+    Examples
+    --------
+    >>> duration_text(7000), duration_text(50), duration_text(3)
+    ('about 2 hours', 'about a minute', 'about 3 seconds')
+    """
     for unit, length in (("day", 86_400), ("hour", 3_600), ("minute", 60)):
         if seconds >= 1.5 * length:
             return f"about {counted_text(round(seconds / length), unit)}"

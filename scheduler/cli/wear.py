@@ -1,4 +1,4 @@
-"""`overnight wear TRACE`: what a trace of state of charge cost the battery, by every law."""
+"""`overnight wear TRACE`: what a trace of state of charge cost the battery, by every wear law."""
 
 from __future__ import annotations
 
@@ -21,25 +21,27 @@ def wear(
     site: Annotated[
         Path | None, option("--site", "SITE", "The site's folder, for its battery, law and prices.")
     ] = None,
-    battery_kwh: Annotated[float | None, option("--battery-kwh", "KWH", "Usable capacity, not the site's own.")] = None,
+    battery_kwh: Annotated[
+        float | None, option("--battery-kwh", "KWH", "Usable capacity, instead of the site's.")
+    ] = None,
     battery_price: Annotated[
         float | None,
-        option("--battery-price", "MONEY", "Price of a replacement, not the site's own."),
+        option("--battery-price", "MONEY", "Price of a replacement battery, instead of the site's."),
     ] = None,
     age_years: Annotated[
         float | None,
-        option("--age-years", "YEARS", "Age when the trace begins; else the site's, or 3."),
+        option("--age-years", "YEARS", "The battery's age when the trace begins; else the site's, or 3."),
     ] = None,
     temp_degc: Annotated[
         float | None,
-        option("--temp-degc", "DEGC", "Its temperature where TRACE has none; else the site's, or 25."),
+        option("--temp-degc", "DEGC", "The battery's temperature where TRACE has none; else the site's, or 25."),
     ] = None,
-    out: Annotated[Path | None, option("--out", "DIR", "Write wear.json and wear.html into this folder too.")] = None,
+    out: Annotated[Path | None, option("--out", "DIR", "Also write wear.json and wear.html into this folder.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Count the cycles of a trace and tell the wear by every law, after the fact.
+    """Count the cycles of a trace and report the wear by every wear law, in retrospect.
 
-    TRACE is CSV of start and soc_percent, with temp_degc or without; the folder of a plan; or a metered table, whose
+    TRACE is CSV of start and soc_percent, with or without temp_degc; the folder of a plan; or a metered table, whose
     stored_kwh is at the end of each row.
     """
     from scheduler.cli.progress import steps_shown

@@ -1,1 +1,1 @@
-"""Site, offer, series, trip and hardware files to records."""
+"""Read site, offer, series, trip and hardware files into records."""

@@ -1,4 +1,4 @@
-"""How the plan reaches the charger: as a schedule, as a few blocks set by hand, or as whole amps set by hand."""
+"""How a plan is put into effect: as a schedule, as a few blocks set by hand, or as whole amps set by hand."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Literal
 
 SetBy = Literal["schedule", "blocks", "current"]
 Action = Literal["charge", "discharge", "cover"]
-"""What a block does; "cover": discharge what the building draws, up to its power."""
+"""What a block does; "cover": discharge as much as the building draws, up to the power of the block."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,10 +16,9 @@ class Setting:
 
     Attributes
     ----------
-    set_by : "schedule": a power for every interval; "blocks": each block one power; "current": as blocks, and each a
-        whole number of amps at the charger's volts and phases.
-    max_blocks : most blocks in a night. min_block_minutes : least length of a block [min]. Without meaning for a
-        schedule.
+    set_by : "schedule": a power for every interval; "blocks": one power per block; "current": as blocks, each a whole
+        number of amps at the charger's volts and phases.
+    max_blocks : most blocks in a night. min_block_minutes : shortest block [min]. Both are unused for a schedule.
     """
 
     set_by: SetBy = "schedule"
@@ -28,5 +27,5 @@ class Setting:
 
     @property
     def by_hand(self) -> bool:
-        """Whether a person sets the blocks."""
+        """Return whether a person sets the blocks."""
         return self.set_by != "schedule"

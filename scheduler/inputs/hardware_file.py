@@ -1,4 +1,4 @@
-"""A hardware file in TOML, read strictly: what the bidirectional charger costs beyond a plain one, and its life."""
+"""Read a hardware file in TOML strictly: what a bidirectional charger costs beyond a plain one, and its life."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ STEPS_AROUND_PERCENT = (-4.0, -2.0, 0.0, 2.0, 4.0)
 
 LOWEST_RATE_PERCENT, HIGHEST_RATE_PERCENT = -99.0, 100.0
 MOST_RATES = 9
-_RATES_IN_WORDS = f"a list of 1 to {MOST_RATES} numbers from -99 to 100 that rise"
+_RATES_TEXT = f"a list of 1 to {MOST_RATES} numbers from -99 to 100 in rising order"
 
 
 def _rising(rates: list[float]) -> list[float]:
@@ -50,11 +50,11 @@ class HardwareTable(Table):
     discount_rate_percent: YearlyPercent
     yearly_upkeep: Annotated[float, MONEY] = 0.0
     price_drift_percent: YearlyPercent = 0.0
-    discount_rates_percent: YearlyPercents | None = Field(default=None, description=_RATES_IN_WORDS)
-    price_drifts_percent: YearlyPercents | None = Field(default=None, description=_RATES_IN_WORDS)
+    discount_rates_percent: YearlyPercents | None = Field(default=None, description=_RATES_TEXT)
+    price_drifts_percent: YearlyPercents | None = Field(default=None, description=_RATES_TEXT)
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A grant of more than the hardware costs."""
+        """Refuse a grant of more than the hardware costs."""
         costs = self.price + self.installation
         if self.grant > costs:
             yield (
@@ -71,7 +71,7 @@ class Hardware:
     ----------
     case : the costs, the life and the rates.
     currency : of all amounts, three capital letters (ISO 4217).
-    discount_rates_percent, price_drifts_percent : rates for the table of worths [% a year], rising.
+    discount_rates_percent, price_drifts_percent : rates for the table of present values [% a year], rising.
     """
 
     case: HardwareCase
@@ -81,7 +81,7 @@ class Hardware:
 
 
 def read_hardware(path: Path) -> Hardware:
-    """The hardware that a file describes.
+    """Read the hardware that a file describes.
 
     Raises
     ------
@@ -111,11 +111,11 @@ def read_hardware(path: Path) -> Hardware:
 
 
 def _around(percent: float) -> tuple[float, ...]:
-    """The rate and its neighbours, none impossible."""
+    """Return the rate and its neighbours [% a year], without impossible ones."""
     rates = [round(percent + step, 6) for step in STEPS_AROUND_PERCENT]
     return tuple(rate for rate in rates if LOWEST_RATE_PERCENT <= rate <= HIGHEST_RATE_PERCENT)
 
 
 def _discount_rates(percent: float) -> tuple[float, ...]:
-    """The rate and its neighbours; below 0, where money loses by waiting, only if the rate itself is."""
+    """Return the rate and its neighbours [% a year]; negative ones only if the rate itself is negative."""
     return tuple(rate for rate in _around(percent) if rate >= min(0.0, percent))

@@ -1,4 +1,4 @@
-"""A new site to start from: commented files that plan at once, with placeholder meter data to be replaced."""
+"""Write a new site to start from: commented files that can be planned at once, with placeholder meter data."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from scheduler.textio.errors import InputFaults, shortened, single_fault
 from scheduler.textio.write import folder_made_beside
 
 PLACEHOLDER_DAYS = 35
-"""Days of placeholder data up to now: a typical forecast reads 28."""
+"""Days of placeholder data up to now; a typical forecast uses 28."""
 
 NOTE_COLUMN = 41
 
@@ -30,17 +30,19 @@ right and is not about your building. Replace them with your own meter's data be
 
     overnight read-meter YOUR-METER-FILE --to THIS-FOLDER --replace
 
-reads NEM12, Green Button XML and CSV by the step or by the day, and says what it filled. Or write them yourself:
+reads NEM12, Green Button XML, and CSV with one row per interval or per day, and says what it filled. Or write them
+yourself:
 
-Each is a CSV file with the header "start,kw": the start of each step in local time with its offset, such as
-2026-03-02T18:00+00:00, and the mean power over the step in kW. Steps of 5 to 60 minutes, none missing, none twice.
+Each is a CSV file with the header "start,kw": the start of each interval in local time with its offset, such as
+2026-03-02T18:00+00:00, and the mean power over the interval in kW. Intervals of 5 to 60 minutes, none missing, none
+twice.
 load.csv is the building without the car charger; solar.csv, if there is one, what the panels made.
 
 Then run "overnight check" on this folder.
 """
 
 SITE = """\
-# Your site. Lines that start with "#" are notes; a setting shown as a note can be switched on by removing its "#".
+# Your site. Lines that start with "#" are notes; to switch on a setting that is shown as a note, remove its "#".
 
 format = 1                                # the version of this file's layout; leave it as it is
 
@@ -54,29 +56,29 @@ import_limit_kw = {import_limit_kw}
 export_limit_kw = {export_limit_kw}       # 0 means nothing may be sent to the grid
 
 [car]
-battery_kwh = {battery_kwh}               # what the battery can really give
+battery_kwh = {battery_kwh}               # usable capacity
 floor_percent = 20                        # in ordinary use the charge stays above this ...
 ceiling_percent = 80                      # ... and below this; a long trip may go over it
 consumption_kwh_per_100km = {consumption} # what driving takes from the battery; a winter average is the safe choice
 trip_margin_percent = 10                  # extra energy for headwind, snow and detours
-return_reserve_percent = 20               # still wanted on coming home, for emergencies
+return_reserve_percent = 20               # wanted in the battery on coming home, for emergencies
 ready_minutes_before = 30                 # be charged this long before leaving
 on_the_way_price_per_kwh = {on_the_way}   # what charging away from home costs
 # discharge_limit_kwh = 25                # at most this much energy out of the car in a night, if the warranty says so
 
 [charger]
-charge_min_kw = {charge_min_kw}           # the charger cannot charge more gently than this
+charge_min_kw = {charge_min_kw}           # the lowest power at which the charger can charge ...
 charge_max_kw = {charge_max_kw}
-discharge_min_kw = {discharge_min_kw}     # nor give power more gently than this
+discharge_min_kw = {discharge_min_kw}     # ... and discharge
 discharge_max_kw = {discharge_max_kw}
 charge_efficiency_percent = 95            # of the power beyond the fixed loss; see the maker's data sheet
 discharge_efficiency_percent = 95
-fixed_loss_kw = 0.08                      # lost whenever it charges or gives power
+fixed_loss_kw = 0.08                      # lost whenever it charges or discharges
 discharge_to = {discharge_to}             # {discharge_to_note}
 volts = {volts}                           # turns kW into amps
 phases = {phases}
-# set_by = "blocks"                       # if you set the charger by hand: few blocks, each one power ...
-# max_blocks = 4                          # ... at most so many in a night ...
+# set_by = "blocks"                       # if you set the charger by hand: a few blocks of one power each ...
+# max_blocks = 4                          # ... at most this many in a night ...
 # min_block_minutes = 60                  # ... and none shorter than this
 
 {solar_table}[wear]                       # what using the battery costs
@@ -84,21 +86,21 @@ battery_price = {battery_price}           # a replacement battery, fitted
 depth_coefficient = 5.24e-4               # share of its life lost by one full discharge and recharge
 depth_exponent = 2.03                     # how much worse deep use is than shallow
 weight = 1.0                              # 0 ignores wear, 2 counts it double
-# law = "depth"                           # optional: by what law cycles wear it; "flat" needs life_full_cycles, the
+# law = "depth"                           # optional: the wear law for cycles; "flat" needs life_full_cycles, the
                                           # cycles in a life (1600, say), "stress" and "nmc" the temperature below
-# calendar_law = "stress"                 # optional: counts ageing by time too, or "nmc"; the fuller the dearer
+# calendar_law = "stress"                 # optional, or "nmc": adds calendar ageing, which costs more the fuller it is
 # battery_age_years = 3                   # for the law "nmc"
 # battery_temp_degc = 12                  # the battery's own, of the year or of twelve months: [-1, -1, 2, 7, ...]
 
 [plan]
-step_minutes = 60                         # how finely the night is cut: 5, 10, 15, 30 or 60
+step_minutes = 60                         # length of the plan's intervals: 5, 10, 15, 30 or 60
 horizon_hours = 24                        # how far a plan looks ahead
 
 [data]                                    # where the other files are, seen from this folder
 offer = "offers/offer.toml"
 load = "load.csv"                         # PLACEHOLDER, see READ-ME-FIRST.txt
 {solar_data}
-# A drive of every week, used when you name none for tonight; remove the "#" to use it.
+# A weekly trip, used when you give none for tonight; remove the "#" to use it.
 # [[usual_trip]]
 # days = ["mon", "tue", "wed", "thu", "fri"]
 # depart = "08:00"
@@ -111,7 +113,7 @@ load = "load.csv"                         # PLACEHOLDER, see READ-ME-FIRST.txt
 class NewSite:
     """Answers for a new site; units as in the site and offer files, clock times "HH:MM".
 
-    A night price comes with its hours, as does an evening feed-in price; None: the offer has none.
+    A night price holds in its hours, and so does an evening feed-in price; None: the offer has none.
     """
 
     name: str
@@ -144,7 +146,7 @@ class NewSite:
 
 
 def write_new_site(folder: Path, answers: NewSite, now: datetime) -> None:
-    """Write a new site whole, or nothing.
+    """Write a new site, whole or not at all.
 
     Parameters
     ----------
@@ -153,7 +155,7 @@ def write_new_site(folder: Path, answers: NewSite, now: datetime) -> None:
     Raises
     ------
     InputFaults : the folder is in use, or an answer is at fault.
-    NotWrittenError : it cannot be written; nothing was.
+    NotWrittenError : nothing was written.
     """
     check_folder(folder)
     with folder_made_beside(folder) as made:
@@ -168,7 +170,7 @@ def check_folder(folder: Path) -> None:
 
     Raises
     ------
-    InputFaults : it is neither new nor empty, or cannot be looked into.
+    InputFaults : it is neither new nor empty, or cannot be read.
     """
     try:
         in_use = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
@@ -179,7 +181,7 @@ def check_folder(folder: Path) -> None:
 
 
 def _read_back(made: Path, folder: Path) -> None:
-    """Refuse answers that make a faulty site, under the name that the folder would have had."""
+    """Refuse answers that make a faulty site, with messages that name the folder to be written."""
     try:
         read_inputs(made)
     except InputFaults as faults:
@@ -189,7 +191,7 @@ def _read_back(made: Path, folder: Path) -> None:
 
 
 def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
-    """Every file of the site, by its name in the folder."""
+    """Return the text of every file of the site, by its name in the folder."""
     calendar = answers.holiday_calendar
     zone = _zone(answers.timezone)
     site = SITE.format(
@@ -234,7 +236,7 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
 
 
 def _aligned(line: str) -> str:
-    """A setting's note in the column of all notes; the name, which may hold anything, is left as it is."""
+    """Align a setting's note with all other notes; the line of the name, which may hold anything, is left alone."""
     setting, mark, note = line.partition(" # ")
     if not mark or line.startswith(("#", "name =")):
         return line
@@ -242,7 +244,7 @@ def _aligned(line: str) -> str:
 
 
 def _zone(name: str) -> ZoneInfo:
-    """The zone for the placeholders; a name that is none is told by the reader of the site."""
+    """Return the zone for the placeholders; UTC for an unknown name, which the reader of the site reports."""
     try:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
@@ -250,6 +252,7 @@ def _zone(name: str) -> ZoneInfo:
 
 
 def _offer(answers: NewSite) -> str:
+    """Return the text of the offer's file."""
     bands: list[tuple[str, float, tuple[str, str] | None, str]] = [
         ("import", answers.day_price, None, "always" if answers.night_price is None else "whenever nothing below holds")
     ]
@@ -281,7 +284,7 @@ def _offer(answers: NewSite) -> str:
 
 
 def _series(now: datetime, zone: ZoneInfo, kw: Callable[[int], float]) -> str:
-    """Hours from midnight some weeks ago until now, the same day over and over."""
+    """Return CSV text of hours from midnight some weeks ago until now, repeating one day."""
     first = datetime.combine(now.astimezone(zone).date() - timedelta(days=PLACEHOLDER_DAYS), time(), zone)
     start, rows = first.astimezone(ZoneInfo("UTC")), ["start,kw"]
     while start < now:
@@ -300,7 +303,7 @@ def _usual_solar_kw(hour: int) -> float:
 
 
 def _quoted(text: str) -> str:
-    """A TOML string; JSON's escapes are TOML's, but for the delete character."""
+    """Return a TOML string; JSON's escapes are those of TOML, except for the delete character."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 

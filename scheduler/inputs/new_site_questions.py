@@ -1,4 +1,4 @@
-"""What `overnight new` must know: each answer checked at once, by the rules of the site and offer files."""
+"""The questions of `overnight new`: each answer is checked at once, by the rules of the site and offer files."""
 
 from __future__ import annotations
 
@@ -34,6 +34,7 @@ BANDS = ("night", "feed_in")
 
 
 def _band_hours(text: object) -> tuple[str, str]:
+    """Parse hours such as "23:00-07:00" into two clock times; raise ValueError for any other text."""
     begin, _, end = text.replace(" ", "").partition("-") if isinstance(text, str) else ("", "", "")
     minutes = minutes_of_clock(begin), minutes_of_clock(end)
     if None in minutes or minutes[0] == minutes[1] or minutes == (24 * 60, 0):
@@ -42,6 +43,7 @@ def _band_hours(text: object) -> tuple[str, str]:
 
 
 def _yes_or_no(text: object) -> bool:
+    """Parse yes or no; raise ValueError for any other text."""
     known = {"yes": True, "y": True, "no": False, "n": False}
     if str(text).lower() not in known:
         raise ValueError(f"found {shown(text)}")
@@ -59,6 +61,7 @@ def _calendar(name: str) -> str:
 
 
 def _refuse_contradictions(table: Table) -> None:
+    """Raise the first contradiction of a table as ValueError, without what is expected."""
     for _, message in table.contradictions():
         raise ValueError(message.partition(";")[0])
 
@@ -77,26 +80,26 @@ Target = Annotated[DischargeTo, Field(description='"building" or "building-and-g
 
 
 def number(bound: Bound) -> Any:
-    """The kind of a number inside a bound."""
+    """Return the kind of a number inside a bound."""
     return Annotated[float, bound]
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One thing to know.
+    """One question.
 
     Attributes
     ----------
     key : of the answer; the option that gives it is named after it.
-    words : what is asked.
-    kind : what is allowed, a type of the site and offer files.
-    default : taken when nothing is answered; None where only an answer will do, as for all that decides safety.
+    text : the question as it is asked.
+    kind : type of the answer, as in the site and offer files.
+    default : answer if none is given; None where an answer is required, as for everything that concerns safety.
     can_be_none : whether "none" is an answer.
-    asked_if : whether it is worth asking beside the other answers; else the default is taken.
+    asked_if : whether to ask it, given the other answers; otherwise the default is used.
     """
 
     key: str
-    words: str
+    text: str
     kind: Any
     default: str | None = None
     can_be_none: bool = False
@@ -104,16 +107,25 @@ class Question:
 
     @property
     def option(self) -> str:
-        """The option that answers it."""
+        """Return the name of the option that answers it."""
         return "--" + self.key.replace("_", "-")
 
     @property
     def allowed(self) -> str:
-        """What is allowed, in words."""
+        """Return what is expected, as messages say it."""
         return expected_text(self._schema(), self.key)
 
     def read(self, text: str, others: Mapping[str, Any]) -> tuple[Any, str | None]:
-        """The answer in a text and None, or None and what is wrong with it, alone or beside the other answers."""
+        """Parse an answer.
+
+        Parameters
+        ----------
+        others : the other answers so far.
+
+        Returns
+        -------
+        The answer and None; or None and what is wrong with it, by itself or given the other answers.
+        """
         text = text.strip()
         if self.can_be_none and text.lower() == NONE:
             return None, None
@@ -131,7 +143,7 @@ class Question:
 
 
 def _number_if_any(text: str, kind: Any) -> object:
-    """The text as the number that a kind of number wants; the text itself otherwise."""
+    """Return the text as a number where the kind is one and the text can be parsed; otherwise the text itself."""
     if kind.__origin__ not in (float, int):
         return text
     try:
@@ -141,7 +153,7 @@ def _number_if_any(text: str, kind: Any) -> object:
 
 
 def contradiction(key: str, value: Any, others: Mapping[str, Any]) -> str | None:
-    """What is wrong with an answer beside the others, or None."""
+    """Return what is wrong with an answer given the others, or None."""
     direction, _, end = key.partition("_")
     if end == "min_kw" and (most := others.get(f"{direction}_max_kw")) is not None and value > most:
         return f"{value:g} is over --{direction}-max-kw; expected 0 to {most:g}"
@@ -157,24 +169,24 @@ def _may_export(answers: Mapping[str, Any]) -> bool:
 QUESTIONS = (
     Question("name", "What is the place called", Name, "Home"),
     Question("timezone", "Time zone, such as Europe/Dublin", Zone),
-    Question("holiday_calendar", "Whose public holidays, such as IE, or none", Calendar, NONE, can_be_none=True),
+    Question("holiday_calendar", "Public holidays of, such as IE, or none", Calendar, NONE, can_be_none=True),
     Question(
         "import_limit_kw",
-        "Approved by the network operator: most power from the grid [kW]",
+        "Approved by the network operator: highest power from the grid [kW]",
         Annotated[float, CONNECTION_KW],
     ),
     Question(
         "export_limit_kw",
-        "Approved: most power to the grid [kW], 0 if nothing may be sent",
+        "Approved: highest power to the grid [kW], 0 if nothing may be exported",
         Annotated[float, EXPORT_KW],
     ),
     Question("battery_kwh", "Car: usable battery [kWh]", number(BATTERY_KWH)),
     Question("consumption_kwh_per_100km", "Car: consumption [kWh per 100 km]", number(CONSUMPTION), "18"),
     Question("battery_price", "Car: price of a replacement battery, fitted", number(MONEY)),
-    Question("charge_max_kw", "Charger: most charging power [kW]", number(POWER_OVER_0_KW)),
-    Question("charge_min_kw", "Charger: least charging power [kW]", number(POWER_KW)),
-    Question("discharge_max_kw", "Charger: most discharging power [kW]", number(POWER_OVER_0_KW)),
-    Question("discharge_min_kw", "Charger: least discharging power [kW]", number(POWER_KW)),
+    Question("charge_max_kw", "Charger: highest charging power [kW]", number(POWER_OVER_0_KW)),
+    Question("charge_min_kw", "Charger: lowest charging power [kW]", number(POWER_KW)),
+    Question("discharge_max_kw", "Charger: highest discharging power [kW]", number(POWER_OVER_0_KW)),
+    Question("discharge_min_kw", "Charger: lowest discharging power [kW]", number(POWER_KW)),
     Question("discharge_to", "Charger: discharge to the building, or building-and-grid", Target),
     Question("volts", "Charger: volts between phase and neutral", number(VOLTS), "230"),
     Question("phases", "Charger: phases", Phases, "1"),
@@ -225,16 +237,16 @@ AskOwner = Callable[[Question, Mapping[str, Any]], Any]
 
 
 def find_answers(given: Mapping[str, str | None], ask: AskOwner | None) -> Answers:
-    """Every answer: from the options, then from the owner.
+    """Collect every answer: from the options, then from the owner.
 
     Parameters
     ----------
     given : options as typed, by key; None where one was not given.
-    ask : gives the answer to a question, knowing the others; None where nobody can be asked.
+    ask : asks the owner a question, given the answers so far; None where nobody can be asked.
 
     Raises
     ------
-    InputFaults : every option at fault or, where nobody can be asked, missing; before anything is asked.
+    InputFaults : every option that is at fault or, where nobody can be asked, missing; before anything is asked.
     """
     answers: Answers = {}
     faults: list[Fault] = []

@@ -1,4 +1,4 @@
-"""An offer's TOML file and the CSV file of its market prices, read strictly into an Offer."""
+"""Read an offer's TOML file and the CSV file of its market prices strictly into an Offer."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ KWH_A_MWH = 1000.0
 
 
 def read_offer(path: Path, has_calendar: bool) -> Offer:
-    """The offer that a file describes.
+    """Read the offer that a file describes.
 
     Parameters
     ----------
@@ -50,13 +50,13 @@ def read_offer(path: Path, has_calendar: bool) -> Offer:
 
     Raises
     ------
-    InputFaults : every fault of the file, and of its market prices.
+    InputFaults : every fault of the file and of its market prices.
     """
     return read_offer_files(path, has_calendar)[0]
 
 
 def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path, ...]]:
-    """The offer that a file describes, and the files it was read from; else as read_offer."""
+    """Read an offer as read_offer does; return it and the files it was read from."""
     document = read_toml(path)
     faults: list[Fault] = []
     table = check_table(document, (), OfferTable, faults)
@@ -75,10 +75,10 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         unpriced = first_unpriced_time(Offer("", "", 0.0, import_bands, holidays_count_as=counted_as))
         if unpriced is not None:
             faults.append(document.fault(("import",), _unpriced(import_bands, *unpriced)))
-        faults += _mixed_steps(document, "import", import_bands, counted_as)
+        faults += _overlapping_tiers(document, "import", import_bands, counted_as)
         faults += _never_holding(document, "import", import_bands, counted_as)
     if None not in exports:
-        faults += _mixed_steps(document, "export", export_bands, counted_as)
+        faults += _overlapping_tiers(document, "export", export_bands, counted_as)
         faults += _never_holding(document, "export", export_bands, counted_as)
     prices, files = _market_prices(document, market, faults)
     if faults or table is None:
@@ -105,7 +105,12 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
 
 
 def read_market(path: Path, known_until_minute: int, published_minute: int) -> MarketPrices:
-    """Market prices in a file, `start` with its offset from UTC, a regular step of 5 to 60 minutes.
+    """Read market prices from a file: `start` with its offset from UTC, regular intervals of 5 to 60 minutes.
+
+    Parameters
+    ----------
+    known_until_minute, published_minute : local clock times up to and at which prices are published [minutes since
+        midnight].
 
     Raises
     ------
@@ -124,7 +129,7 @@ def read_market(path: Path, known_until_minute: int, published_minute: int) -> M
 
 
 def _in_file_order(faults: list[Fault], path: Path) -> list[Fault]:
-    """Faults of the offer's own file by line, then those of its market prices."""
+    """Return faults of the offer's own file by line, then those of its market prices."""
     own = [fault for fault in faults if fault.file == str(path)]
     return [*in_line_order(own), *(fault for fault in faults if fault.file != str(path))]
 
@@ -151,7 +156,7 @@ def _band(table: ImportTable | ExportTable, market: MarketTable | None) -> Band:
 
 
 def _price(table: ImportTable | ExportTable, market: MarketTable | None) -> tuple[float, float | None]:
-    """Price of a band, or what it adds to the market price and the factor on that."""
+    """Return the price of a band and None; or what it adds to the market price, and the factor on that price."""
     if not table.follows_market:
         return table.price_per_kwh or 0.0, None
     multiply, add = (market.multiply, market.add_per_kwh) if market else (1.0, 0.0)
@@ -162,7 +167,7 @@ def _price(table: ImportTable | ExportTable, market: MarketTable | None) -> tupl
 
 
 def _market_faults(document: TomlDocument, bands: Sequence[ImportTable | ExportTable | None]) -> list[Fault]:
-    """Bands that follow a market that is not there, or a market that no band follows."""
+    """Return faults of bands that follow a missing market, or of a market that no band follows."""
     follow = [side for side in ("import", "export") if _any_follows(document, side)]
     if "market" in document.values:
         if None not in bands and not follow:
@@ -189,7 +194,7 @@ def _any_follows(document: TomlDocument, side: str) -> bool:
 def _market_prices(
     document: TomlDocument, table: MarketTable | None, faults: list[Fault]
 ) -> tuple[MarketPrices | None, tuple[Path, ...]]:
-    """The series that `[market]` names, and its file; adds its faults."""
+    """Return the series that `[market]` names, and its file; add its faults."""
     if table is None:
         return None, ()
     file = document.path.parent / table.file
@@ -208,20 +213,20 @@ def _market_prices(
         return None, ()
 
 
-def _mixed_steps(
+def _overlapping_tiers(
     document: TomlDocument, side: str, bands: tuple[Band, ...], holidays_count_as: int | None
 ) -> list[Fault]:
-    """A fault if two bands with steps can hold at once without being one stair."""
-    mixed = overlapping_tiers(bands, holidays_count_as) if bands else None
-    if mixed is None:
+    """Return a fault if two tiers can hold at the same time without being nested."""
+    overlapping = overlapping_tiers(bands, holidays_count_as) if bands else None
+    if overlapping is None:
         return []
-    earlier, later = mixed
+    earlier, later = overlapping
     keys = document.values[side][later]
     key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in keys)
     return [
         document.fault(
             (side, later, key),
-            f"this step and that of {side}[{earlier + 1}] can hold at the same time; expected steps with the same "
+            f"this tier and that of {side}[{earlier + 1}] can hold at the same time; expected tiers with the same "
             "from, to, days and months, counted over the same period, the later in the file with fewer kWh",
         )
     ]
@@ -230,23 +235,24 @@ def _mixed_steps(
 def _never_holding(
     document: TomlDocument, side: str, bands: tuple[Band, ...], holidays_count_as: int | None
 ) -> list[Fault]:
-    """A fault if bands later in the file cover a band with a step at all times."""
+    """Return a fault if bands later in the file override a tier at all times."""
     number = overridden_tier(bands, holidays_count_as) if bands else None
     if number is None:
         return []
     key = next(name for name in (PER_DAY, PER_MONTH, FIRST_PER_DAY) if name in document.values[side][number])
     message = (
-        "bands later in the file cover this one at all times, so no kWh is ever counted for it; expected to put it "
-        "after the band whose price holds beyond it"
+        "bands later in the file override this one at all times, so no kWh ever counts towards it; expected it after "
+        "the band whose price holds beyond it"
     )
     return [document.fault((side, number, key), message)]
 
 
 def _unpriced(bands: tuple[Band, ...], month: int, day_of_week: int, minute: int) -> str:
+    """Return the message on a time without an import price."""
     when = f"on a {calendar.day_name[day_of_week]} in {calendar.month_name[month]} at {clock_of_minutes(minute)}"
     if any(band.up_to_kwh is not None for band in bands):
         return (
-            f"no import price {when} once every step is used up; expected bands without an end in kWh that leave "
-            "no time without one"
+            f"no import price {when} once every tier is used up; expected bands without a limit in kWh that cover "
+            "all times"
         )
-    return f"no import price {when}; expected bands that leave no time without one"
+    return f"no import price {when}; expected bands that cover all times"

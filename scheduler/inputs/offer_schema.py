@@ -1,4 +1,4 @@
-"""The tables of an offer's file: which keys there are and what each allows."""
+"""The tables of an offer's file: their keys, and what is expected of each."""
 
 from __future__ import annotations
 
@@ -49,14 +49,14 @@ class OfferTable(Table):
     )
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A tax that covers nothing, or lines that nothing taxes."""
+        """Refuse a tax that covers nothing, and taxed lines without a tax."""
         if self.tax_percent is not None and self.tax_covers is None:
             covers = self.__class__.model_fields["tax_covers"].description
             yield "tax_covers", f"missing, and required where there is a tax_percent: {covers}"
         if self.tax_covers is not None and self.tax_percent is None:
             yield "tax_percent", f"missing, and required where there is a tax_covers: {TAX_PERCENT.text}"
         if self.demand_charge is None and self.tax_covers is not None and "demand_charge" in self.tax_covers:
-            yield "tax_covers", "it covers a demand charge, and there is none; expected a [demand_charge] table"
+            yield "tax_covers", "it covers a demand charge, but there is none; expected a [demand_charge] table"
 
 
 class BandTable(TimeWindowTable):
@@ -69,7 +69,7 @@ class BandTable(TimeWindowTable):
     add_per_kwh: Annotated[float, PRICE_PER_KWH] | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """Two prices, or none."""
+        """Refuse a band with two prices, or none."""
         yield from TimeWindowTable.contradictions(self)
         if self.follows_market and self.price_per_kwh is not None:
             yield "price_per_kwh", "the band follows the market too; expected one of the two"
@@ -88,7 +88,7 @@ class ImportTable(BandTable):
     up_to_kwh_per_month: Annotated[float, TIER_KWH] | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """Two ends of one step."""
+        """Refuse a tier with two limits."""
         yield from BandTable.contradictions(self)
         if self.up_to_kwh_per_day is not None and self.up_to_kwh_per_month is not None:
             yield PER_MONTH, f"there is {PER_DAY} as well; expected one of the two"

@@ -1,4 +1,4 @@
-"""A meter series from CSV `start,kw`, read strictly."""
+"""Read a meter series from CSV `start,kw` strictly."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ COLUMNS = ("start", "kw")
 LEAST_STEP_MINUTES, MOST_STEP_MINUTES = 5, 60
 FEWEST_ROWS = 2
 ROWS_AT_ONCE = 5000
-"""Rows held as text at a time, so that a large file takes little more than its numbers."""
+"""Number of rows held as text at a time, so that a large file takes little more memory than its numbers."""
 
 
 def read_series(path: Path) -> Series:
-    """The meter series in a file: kW averaged over a regular step, `start` with its offset from UTC.
+    """Read a meter series: mean power over regular intervals [kW], `start` with its offset from UTC.
 
     Raises
     ------
@@ -32,12 +32,12 @@ def read_series(path: Path) -> Series:
 
 
 def read_regular(path: Path, columns: tuple[str, str], problem_of: Callable[[str], str | None]) -> Series:
-    """A regular series of numbers from CSV of two columns, `start` and a value.
+    """Read a regular series of numbers from CSV of two columns, `start` and a value.
 
     Parameters
     ----------
     columns : the header that the file must have.
-    problem_of : what is wrong with a value's cell, or None.
+    problem_of : returns what is wrong with a value's cell, or None.
 
     Raises
     ------
@@ -75,7 +75,7 @@ def _checked(
     rows: tuple[CsvRow, ...],
     faults: list[Fault],
 ) -> tuple[IntArray, IntArray, FloatArray]:
-    """Line, start [s since 1970] and value of some rows, each shape (n,); adds the faults of their cells."""
+    """Return line, start [s since 1970] and value of some rows, each of shape (n,); add the faults of their cells."""
     start = _instants([row.cells[0] for row in rows])
     values = np.zeros(len(rows))
     for index, (row, unreadable) in enumerate(zip(rows, start.isna(), strict=True)):
@@ -90,21 +90,21 @@ def _checked(
 
 
 def _instants(cells: list[str]) -> pd.DatetimeIndex:
-    """The cells as UTC instants in whole seconds; NaT where one cannot be read."""
+    """Parse cells as UTC instants in whole seconds; NaT where one cannot be read."""
     readable = [cell if STAMP.fullmatch(cell) else "" for cell in cells]
     return pd.to_datetime(readable, format="ISO8601", utc=True, errors="coerce").as_unit("s")
 
 
 def _usual_step(minutes_between: IntArray) -> int:
-    """The most frequent step forward [min]; 0 if there is none."""
+    """Return the most frequent step forward [min]; 0 if there is none."""
     steps, counts = np.unique(minutes_between[minutes_between > 0], return_counts=True)
     return int(steps[np.argmax(counts)]) if len(steps) else 0
 
 
 def _order_problems(minutes_between: IntArray, step_minutes: int) -> Iterator[tuple[int, str]]:
-    """Rows that do not follow the row above by one step, as (row index, message).
+    """Yield (row index, message) for each row that does not begin one interval after the row above.
 
-    As long as rows are out of order or doubled, what looks like a gap is not reported.
+    Gaps are not reported while rows are out of order or doubled.
     """
     backwards = np.flatnonzero(minutes_between <= 0)
     for index in backwards:
@@ -114,15 +114,12 @@ def _order_problems(minutes_between: IntArray, step_minutes: int) -> Iterator[tu
         return
     if not LEAST_STEP_MINUTES <= step_minutes <= MOST_STEP_MINUTES:
         allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
-        yield 1, f"{step_minutes} minutes after the row above; expected a step of {allowed}"
+        yield 1, f"{step_minutes} minutes after the row above; expected {allowed}"
         return
     for index in np.flatnonzero(minutes_between != step_minutes):
         minutes = int(minutes_between[index])
-        kind = "gap" if minutes > step_minutes else "short step"
+        kind = "gap" if minutes > step_minutes else "short interval"
         yield (
             int(index) + 1,
-            (
-                f"{kind}: {minutes} minutes after the row above; expected the step of the other rows, "
-                f"{step_minutes} minutes"
-            ),
+            (f"{kind}: {minutes} minutes after the row above; expected {step_minutes} minutes, as in the other rows"),
         )

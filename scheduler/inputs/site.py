@@ -13,12 +13,12 @@ from models.wear.segments import PowerLaw
 from scheduler.inputs.control_mode import Setting
 
 EVENING_MINUTE = 17 * 60 + 30
-"""When nights are planned unless the site says otherwise: half past five [min since midnight]."""
+"""When nights are planned unless the site says otherwise: 17:30 [minutes since midnight]."""
 
 
 @dataclass(frozen=True, slots=True)
 class UsualTrip:
-    """A trip that happens every week, used when tonight names none.
+    """A trip made every week, used when none is given for tonight.
 
     Attributes
     ----------
@@ -42,10 +42,10 @@ class WearSettings:
     ----------
     battery_price : of a replacement [money]. weight : factor on wear in the objective [-].
     segment_edges_percent : [% of depth].
-    law, calendar_law : names among models.wear.laws; None: ageing by time is left out.
-    depth_law, life_full_cycles : of the laws "depth" and "flat"; None: the published ones.
-    battery_age_years : [a]; None: not given.
-    battery_temp_degc : for January to December [degrees C]; None: not given.
+    law, calendar_law : names of laws in models.wear.laws; None: calendar ageing is left out.
+    depth_law, life_full_cycles : parameters of the laws "depth" and "flat"; None: the published ones.
+    battery_age_years : [years]; None: not given.
+    battery_temp_degc : for January to December [°C]; None: not given.
     """
 
     battery_price: float
@@ -60,7 +60,7 @@ class WearSettings:
 
     @property
     def law_settings(self) -> LawSettings:
-        """What laws may need to know, the usual where nothing is given."""
+        """Return the parameters of wear laws, with defaults where nothing is given."""
         given = {
             "age_years": self.battery_age_years,
             "depth_law": self.depth_law,
@@ -71,9 +71,14 @@ class WearSettings:
 
 @dataclass(frozen=True, slots=True)
 class PlanSettings:
-    """How to plan: step [min], horizon [h], stored-energy price [money per kWh] or None for the usual one.
+    """How to plan.
 
-    `evening_minute` is the local clock time at which a year's nights are planned [min since midnight].
+    Attributes
+    ----------
+    step_minutes : length of the plan's intervals [min].
+    horizon_hours : [h].
+    stored_energy_price_per_kwh : worth of a kWh left at the end [money per kWh]; None: the usual one.
+    evening_minute : local clock time at which a year's nights are planned [minutes since midnight].
     """
 
     step_minutes: int

@@ -1,4 +1,4 @@
-"""`site.toml`, read strictly into a Site."""
+"""Read `site.toml` strictly into a Site."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class SiteReading:
     site : None if anything in the file is at fault.
     faults : everything wrong with the file, in line order.
     data_files : the data files that are named and exist, by key of `[data]`.
-    has_calendar : whether a holiday calendar is named; None if `[site]` does not tell.
+    has_calendar : whether a holiday calendar is named; None if `[site]` is faulty.
     """
 
     site: Site | None
@@ -60,7 +60,7 @@ class SiteReading:
 
 @dataclass(frozen=True, slots=True)
 class SiteClock:
-    """What commands on meter files need of a site: its name, IANA time zone, and holiday calendar or None."""
+    """What commands on meter files need from a site: its name, IANA time zone, and holiday calendar or None."""
 
     name: str
     timezone: str
@@ -68,11 +68,11 @@ class SiteClock:
 
 
 def read_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> Site:
-    """The site that a folder describes.
+    """Read the site that a folder describes.
 
     Parameters
     ----------
-    changes : values put in the place of the file's, by table and key.
+    changes : values to use instead of the file's, by table and key.
 
     Raises
     ------
@@ -85,7 +85,7 @@ def read_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> Site:
 
 
 def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading:
-    """Read a folder's `site.toml` as far as it goes, changed as read_site says; never raises InputFaults."""
+    """Read as much of a folder's `site.toml` as possible, with changes as in read_site; never raises InputFaults."""
     problem = folder_problem(folder)
     if problem is not None:
         return SiteReading(None, (Fault(str(folder), None, None, problem),), {}, None)
@@ -115,7 +115,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
     has_calendar = None if site is None else site.holiday_calendar is not None
 
     whole: Site | None = None
-    # every table is there unless a fault was found; naming each tells the type checker
+    # every table is there unless a fault was found; the type checker needs each one named
     if not faults and site and connection and car and charger and wear and plan and data:
         whole = Site(
             folder=folder,
@@ -171,6 +171,7 @@ def read_site_clock(folder: Path) -> SiteClock:
 
 
 def _car(table: CarTable) -> Car:
+    """Return the car; its return reserve is the floor where none is given."""
     values = table.model_dump()
     if table.return_reserve_percent is None:
         values["return_reserve_percent"] = table.floor_percent
@@ -178,7 +179,7 @@ def _car(table: CarTable) -> Car:
 
 
 def _data_files(document: TomlDocument, folder: Path, faults: list[Fault]) -> dict[str, Path]:
-    """The files of `[data]` that exist, by key; adds a fault for each that does not."""
+    """Return the files of `[data]` that exist, by key; add a fault for each that does not."""
     table = document.values.get("data")
     found = {}
     for key in DATA_KEYS:
@@ -196,13 +197,14 @@ def _data_files(document: TomlDocument, folder: Path, faults: list[Fault]) -> di
 
 
 def _solar_without_series(document: TomlDocument) -> Iterator[Fault]:
+    """Yield a fault if there is a table [solar] but no solar series."""
     data = document.values.get("data")
     if "solar" in document.values and isinstance(data, dict) and "solar" not in data:
-        yield document.fault(("solar",), "there is no data.solar; a site with [solar] names its series there")
+        yield document.fault(("solar",), "there is no data.solar; expected the file of the solar series there")
 
 
 def _overlaps(document: TomlDocument, trips: list[UsualTripTable | None]) -> Iterator[Fault]:
-    """A fault for each usual trip that departs before another has come back; a week ends where it begins."""
+    """Yield a fault for each usual trip that departs before another is back; the week repeats."""
     away = sorted(
         (
             day * MINUTES_A_DAY + trip.depart_minute,

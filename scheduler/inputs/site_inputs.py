@@ -1,4 +1,4 @@
-"""Everything that a site's files say, read at once."""
+"""Read all files of a site at once."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ Content = TypeVar("Content")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Inputs:
-    """What the files of a site say.
+    """The content of a site's files.
 
     Attributes
     ----------
     site : its offer_file is the one that was read.
-    offer, load : always there.
-    solar : meter series of the solar, or None for a site without.
-    recorded_trips : in time order, or None for a site that records none.
+    offer, load : every site has them.
+    solar : meter series of solar, or None for a site without.
+    recorded_trips : in time order, or None for a site without recorded trips.
     files : every file that was read. hashes : the SHA-256 of each, taken when it was read.
     """
 
@@ -51,7 +51,7 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
     Parameters
     ----------
     folder : the site's folder.
-    offer_file : read instead of the site's own; relative to the working directory, or else to the folder.
+    offer_file : offer to read instead of the site's own; relative to the working directory, or else to the folder.
 
     Raises
     ------
@@ -70,7 +70,7 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
         path = files.get(key)
         return None if path is None else _collect(lambda: reader(path), faults)
 
-    # without a word on the calendar, the offer is not blamed for its lack
+    # if [site] is faulty, the offer is not blamed for a missing calendar
     has_calendar = reading.has_calendar is not False
     offer_and_files = read("offer", lambda path: read_offer_files(path, has_calendar))
     load = read("load", read_series)
@@ -92,7 +92,7 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
 
 
 def _collect(read: Callable[[], Content], faults: list[Fault]) -> Content | None:
-    """What `read` gives, or None after adding the faults that it raised."""
+    """Return what `read` returns; None after adding the faults that it raises."""
     try:
         return read()
     except InputFaults as error:
@@ -101,6 +101,7 @@ def _collect(read: Callable[[], Content], faults: list[Fault]) -> Content | None
 
 
 def _chosen_offer(folder: Path, offer_file: Path) -> Path:
+    """Return the path of the offer's file, relative to the working directory or else to the folder."""
     for path in (offer_file, folder / offer_file):
         if file_problem(path) is None:
             return path

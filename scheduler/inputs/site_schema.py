@@ -1,4 +1,4 @@
-"""The tables of `site.toml`: keys, defaults, what is allowed, and what contradicts what inside one table."""
+"""The tables of `site.toml`: keys, defaults, what is expected, and contradictions inside a table."""
 
 from __future__ import annotations
 
@@ -63,12 +63,14 @@ from scheduler.textio.toml_values import (
 )
 
 MONTHS, LEAST_DEGC, MOST_DEGC = 12, -30.0, 60.0
-"""Temperatures that a battery may have [degrees C]."""
+"""Months in a year, and the lowest and highest temperature that a battery may have [°C]."""
 LAWS_IN_WORDS = ", ".join(f'"{name}"' for name in WEAR_LAWS)
 _CALENDAR_LAWS_IN_WORDS = " or ".join(f'"{name}"' for name in calendar_law_names())
 
 
 def _known(names: Collection[str]) -> Callable[[str], str]:
+    """Return a check that refuses a name that is not among these."""
+
     def check(name: str) -> str:
         if name not in names:
             raise ValueError(f"found {shown(name)}{did_you_mean(name, names)}")
@@ -78,7 +80,7 @@ def _known(names: Collection[str]) -> Callable[[str], str]:
 
 
 def _twelve_temps(value: object) -> tuple[float, ...]:
-    """The temperature of each month [degrees C], from one for all or a list of twelve."""
+    """Return the temperature of each month [°C], shape (12,), from one for all or a list of twelve."""
     temps: list[Any] = value if isinstance(value, list) else [value] * MONTHS
     if len(temps) != MONTHS:
         raise ValueError(f"found {len(temps)} temperatures")
@@ -119,7 +121,7 @@ class SiteTable(Table):
     holiday_calendar: Text | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A time zone or a calendar that is not known."""
+        """Refuse a time zone or a calendar that is not known."""
         if not _zone_is_known(self.timezone):
             nearest = did_you_mean(self.timezone, available_timezones())
             yield (
@@ -165,7 +167,7 @@ class CarTable(Table):
     discharge_limit_kwh: Annotated[float, NIGHT_KWH] | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A window with nothing in it."""
+        """Refuse an empty window."""
         if self.floor_percent >= self.ceiling_percent:
             yield (
                 "floor_percent",
@@ -192,7 +194,7 @@ class ChargerTable(Table):
     min_block_minutes: BlockMinutes | None = Field(default=None, description="a whole number from 5 to 720")
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A least power over the most, a fixed loss that eats all that is charged, and a setting without its limits."""
+        """Refuse a lowest power over the highest, a fixed loss that uses up all power, and blocks without limits."""
         for least_key, least, most_key, most in (
             ("charge_min_kw", self.charge_min_kw, "charge_max_kw", self.charge_max_kw),
             ("discharge_min_kw", self.discharge_min_kw, "discharge_max_kw", self.discharge_max_kw),
@@ -209,6 +211,7 @@ class ChargerTable(Table):
         yield from self._setting_contradictions()
 
     def _setting_contradictions(self) -> Iterator[tuple[str, str]]:
+        """Refuse blocks without limits, and powers between which there is no whole number of amps."""
         for key in ("max_blocks", "min_block_minutes"):
             if self.set_by != "schedule" and getattr(self, key) is None:
                 allowed = expected_text(self.__class__, key)
@@ -225,7 +228,7 @@ class ChargerTable(Table):
                 enough_kw = max(1, least_amps) * kw_per_amp
                 yield (
                     f"{direction}_max_kw",
-                    f"{most:g} leaves no whole current: at {self.volts:g} V and phases {self.phases} one amp is "
+                    f"{most:g} allows no whole number of amps: at {self.volts:g} V and phases {self.phases} one amp is "
                     f'{kw_per_amp:g} kW; expected {enough_kw:g} or more where set_by is "current"',
                 )
 
@@ -254,13 +257,13 @@ class WearTable(Table):
 
     @property
     def depth_law(self) -> PowerLaw | None:
-        """The law by depth, where both its keys are given."""
+        """Return the depth law if both its keys are given, else None."""
         if self.depth_coefficient is None or self.depth_exponent is None:
             return None
         return PowerLaw(self.depth_coefficient, self.depth_exponent)
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A law without what it goes by."""
+        """Refuse a law without its parameters."""
         needs = {"depth": ("depth_coefficient", "depth_exponent"), "flat": ("life_full_cycles",)}
         for key in needs.get(self.law, ()):
             if getattr(self, key) is None:
@@ -303,12 +306,12 @@ class UsualTripTable(Table):
     distance_km: Annotated[float, DISTANCE_KM]
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A trip that takes no time."""
+        """Refuse a trip that takes no time."""
         if self.depart_minute == self.return_minute:
             yield (
                 "return",
-                f'"{clock_of_minutes(self.return_minute)}" is the departure too; expected any other time, '
-                "an earlier one is on the next day",
+                f'"{clock_of_minutes(self.return_minute)}" is the departure too; expected any other time '
+                "(an earlier one is on the next day)",
             )
 
 

@@ -1,4 +1,4 @@
-"""A site's own values by table and key, for tables in which many sites stand together."""
+"""List a site's values by table and key, for tables of many sites."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from scheduler.textio.toml_values import clock_of_minutes
 
 
 def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
-    """Every single value of a site that can be swept, by names such as `car.floor_percent`; lists as their words.
+    """Return every single value of a site that can be swept, by names such as `car.floor_percent`; lists as text.
 
-    Usual trips, export windows and files are left out, for they are no single values; so are the wear weight and law,
-    which a sweep has columns of their own for.
+    Usual trips, export windows and files are left out, as they are not single values; so are the wear weight and law,
+    which have columns of their own in a sweep.
     """
     wear, plan, setting = site.wear, site.plan, site.setting
     values: dict[str, float | int | bool | str | None] = {

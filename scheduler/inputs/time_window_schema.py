@@ -22,11 +22,11 @@ class TimeWindowTable(Table):
 
     @property
     def when(self) -> TimeWindow:
-        """The keys as a stretch of local time."""
+        """Return the keys as a window of local time."""
         return TimeWindow(self.from_minute, self.to_minute, self.days, self.months)
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """A stretch that ends where it begins: nobody can tell whether all day or never is meant."""
+        """Refuse a window that ends where it begins: it might mean all day or never."""
         whole_day = self.from_minute == 0 and self.to_minute == MINUTES_A_DAY
         if self.from_minute % MINUTES_A_DAY == self.to_minute % MINUTES_A_DAY and not whole_day:
             yield (

@@ -1,4 +1,4 @@
-"""Recorded trips from CSV `depart,return,distance_km`, read strictly."""
+"""Read recorded trips from CSV `depart,return,distance_km` strictly."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ COLUMNS = ("depart", "return", "distance_km")
 
 
 def read_trips(path: Path) -> tuple[Trip, ...]:
-    """The trips in a file, in time order; a file with only a header has none.
+    """Read the trips in a file, in time order; a file with only a header has none.
 
     Raises
     ------
@@ -36,7 +36,7 @@ def read_trips(path: Path) -> tuple[Trip, ...]:
 
 
 def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
-    """The trip of one row, or None after adding the row's faults."""
+    """Return the trip of one row, or None after adding the row's faults."""
     depart, comeback = _instant(row.cells[0]), _instant(row.cells[1])
     problems = {
         "depart": stamp_problem(row.cells[0]) if depart is None else None,
@@ -44,7 +44,7 @@ def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
         "distance_km": number_problem(row.cells[2], DISTANCE_KM),
     }
     if depart is not None and comeback is not None and comeback <= depart:
-        problems["return"] = "not after the departure; expected a later instant"
+        problems["return"] = "is not after the departure; expected a later instant"
     new = [Fault(str(path), row.line, key, problem) for key, problem in problems.items() if problem is not None]
     faults += new
     if new or depart is None or comeback is None:
@@ -53,7 +53,7 @@ def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
 
 
 def _instant(cell: str) -> datetime | None:
-    """The instant in UTC, or None if it cannot be read."""
+    """Parse an instant; return it in UTC, or None if it cannot be read."""
     if not STAMP.fullmatch(cell):
         return None
     try:

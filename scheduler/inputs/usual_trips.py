@@ -1,4 +1,4 @@
-"""The usual trips of one night: what the week's habits say when tonight names no trip."""
+"""Find the usual trips of one night, for which no trip is given."""
 
 from __future__ import annotations
 
@@ -15,14 +15,18 @@ from scheduler.textio.parse_time import local_text
 def usual_trips_tonight(
     site: Site, now: datetime, until: datetime, timezone: str
 ) -> tuple[tuple[Trip, ...], tuple[str, ...]]:
-    """The site's usual trips that depart at or after now and before until, and notes; in time order, in UTC.
+    """Return the site's usual trips that depart at or after now and before until.
 
-    A time that the clocks skip moves to the first instant after the gap; in a doubled hour the departure is
-    the first occurrence and the return the second. A trip already under way by the clock is left out.
+    A time that the clocks skip moves to the end of the skipped hour; in a doubled hour the departure is the first
+    occurrence and the return the second. A trip that should be under way now is left out.
 
     Parameters
     ----------
     timezone : IANA name of the site's zone.
+
+    Returns
+    -------
+    The trips in time order, in UTC, and notes.
     """
     first_day = now.astimezone(ZoneInfo(timezone)).date() - timedelta(days=2)
     last_day = until.astimezone(ZoneInfo(timezone)).date()
@@ -42,7 +46,7 @@ def usual_trips_tonight(
 
 
 def _departures(site: Site, first_day: date, last_day: date) -> Iterator[tuple[date, UsualTrip]]:
-    """Each usual trip of each day, in time order."""
+    """Yield each usual trip of each day, in time order."""
     in_day_order = sorted(site.usual_trips, key=lambda usual: usual.depart_minute)
     for days in range((last_day - first_day).days + 1):
         day = first_day + timedelta(days=days)
@@ -52,7 +56,7 @@ def _departures(site: Site, first_day: date, last_day: date) -> Iterator[tuple[d
 
 
 def _on_day(usual: UsualTrip, day: date, home_since: datetime, timezone: str) -> tuple[Trip, list[str]]:
-    """The trip that departs on a day, never before the one before it is back, and notes on clock changes."""
+    """Return the trip that departs on a day, once the one before it is back, and notes on clock changes."""
     next_day = usual.return_minute <= usual.depart_minute
     depart_wall = _wall(day, usual.depart_minute)
     return_wall = _wall(day + timedelta(days=next_day), usual.return_minute)
@@ -76,7 +80,7 @@ def _on_day(usual: UsualTrip, day: date, home_since: datetime, timezone: str) ->
 
 
 def _instants(wall: datetime, timezone: str) -> list[datetime]:
-    """When the clock shows a time, in UTC; in a lost hour, the first instant after the gap."""
+    """Return when the clock shows a time, in UTC; the end of the skipped hour where the clock skips it."""
     instants = instants_of(wall, timezone) or [end_of_skipped_hour(wall, timezone)]
     return [instant.astimezone(UTC) for instant in instants]
 
@@ -86,6 +90,7 @@ def _wall(day: date, minute: int) -> datetime:
 
 
 def _under_way(trip: Trip, timezone: str) -> str:
+    """Return the note on a usual trip that should be under way now."""
     wall = trip.return_at.astimezone(ZoneInfo(timezone)).replace(tzinfo=None)
     twice = len(instants_of(wall, timezone)) > 1
     home_at = local_text(trip.return_at, timezone) if twice else f"{wall:%H:%M}"

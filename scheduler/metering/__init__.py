@@ -1,1 +1,1 @@
-"""Meter files to load, solar and a recomputed bill."""
+"""Turn meter files into load and solar of a site, or into a bill."""

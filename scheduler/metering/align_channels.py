@@ -1,4 +1,4 @@
-"""Channels of several meter files put together: import, export and generation over one span, gaps left open."""
+"""Combine the channels of several meter files: import, export and generation over one span, gaps left open."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
 IGNORE = "ignore"
 AS_OPTION = "--as"
 MOST_KWH = 1e6
-"""Most energy of one step that can be meant: a thousand megawatts for an hour."""
+"""Most energy of one interval that is accepted: a thousand megawatts for an hour."""
 EQUAL_WITHIN_KWH = 1e-6
-"""Two files agree on a value if it differs by no more."""
+"""Two files agree on a value if they differ by no more than this."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A stretch of time without values.
+    """A time span without values.
 
     Attributes
     ----------
-    channel : in words, or what is missing. begin, end : instants.
+    channel : name of the channel, or what is missing. begin, end : instants.
     """
 
     channel: str
@@ -39,7 +39,7 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class ChannelSum:
-    """What one channel counts over the span: energy [kWh], and how many values are there and how many estimated."""
+    """What one channel counts over the span: energy [kWh], how many values it has and how many are estimated."""
 
     meter: str
     name: str
@@ -51,18 +51,18 @@ class ChannelSum:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeteredFlows:
-    """Metered energy of each step over one span.
+    """Metered energy of each interval over one span.
 
     Attributes
     ----------
-    start : of each step, UTC, regular, shape (n,).
-    step_minutes : [min].
+    start : of each interval, UTC, regular, shape (n,).
+    step_minutes : length of the intervals [min].
     import_kwh : [kWh], shape (n,), NaN in a gap of any import channel.
     export_kwh : likewise; 0 where no channel counts export.
     generation_kwh : likewise; None where no channel counts generation.
     has_export : whether a channel counts export.
     channels : what each counts over the span.
-    estimated : steps with an estimated value of any channel.
+    estimated : number of intervals with an estimated value of any channel.
     gaps : of each channel, in time order.
     notes : one sentence each.
     """
@@ -80,25 +80,25 @@ class MeteredFlows:
 
     @property
     def end(self) -> pd.Timestamp:
-        """End of the last step."""
+        """Return the end of the last interval."""
         return self.start[-1] + pd.Timedelta(minutes=self.step_minutes)
 
 
 def channel_text(channel: Channel | ChannelSum) -> str:
-    """A channel by its name, and its meter where there is one."""
+    """Return the name of a channel, with its meter where there is one."""
     return f"{channel.name} of {channel.meter}" if channel.meter else channel.name
 
 
 def relabelled(readings: Iterable[MeterReading], kinds: Mapping[str, str]) -> tuple[MeterReading, ...]:
-    """Readings whose channels of these names are of another kind, or left out.
+    """Return readings in which the named channels have another kind, or are left out.
 
     Parameters
     ----------
-    kinds : by name of a channel, or "METER:NAME" for one meter's alone; import, export, generation or ignore.
+    kinds : import, export, generation or ignore, by name of a channel or by "METER:NAME" for that of one meter.
 
     Raises
     ------
-    InputFaults : a name that no channel has, or no channel is left.
+    InputFaults : no channel has the name, or no channel is left.
     """
     readings = tuple(readings)
     names = {key for reading in readings for channel in reading.channels for key in _keys(channel)}
@@ -114,7 +114,7 @@ def relabelled(readings: Iterable[MeterReading], kinds: Mapping[str, str]) -> tu
             channels += [replace(channel, kind=known) for known in KINDS if known == kind]
         found.append(replace(reading, channels=tuple(channels)))
     if kinds and not any(reading.channels for reading in found):
-        raise single_fault(AS_OPTION, "no channel with values is left; expected to keep one or more")
+        raise single_fault(AS_OPTION, "no channel with values is left; expected at least one")
     return tuple(found)
 
 
@@ -124,17 +124,17 @@ def metered_flows(
     end: pd.Timestamp | None = None,
     file: str = "the meter files",
 ) -> MeteredFlows:
-    """Import, export and generation from begin to end; channels of one kind are summed.
+    """Return import, export and generation from begin to end; channels of one kind are summed.
 
     Parameters
     ----------
-    begin, end : instants; the first step begins at or after begin and the last ends at or before end. What no file
-        holds is a gap. None: from when all channels are there until one ends.
-    file : what a fault is about.
+    begin, end : instants; the first interval begins at or after begin and the last ends at or before end. What no file
+        covers is a gap. None: the span that all channels cover.
+    file : file that faults name.
 
     Raises
     ------
-    InputFaults : channels of different steps, files that contradict each other, a span without a step.
+    InputFaults : channels with different intervals, files that contradict each other, a span without an interval.
     """
     channels, notes = _merged([channel for reading in readings for channel in reading.channels], file)
     step_minutes = channels[0].step_minutes
@@ -147,7 +147,7 @@ def metered_flows(
     first = phase - ((phase - begin) // step) * step
     count = int((end - first) // step)
     if count < 1:
-        raise single_fault(file, f"from {_utc(first)} there is no whole step; expected a longer span")
+        raise single_fault(file, f"from {_utc(first)} there is no whole interval; expected a longer span")
     start = instants(_minute(first) + np.arange(count, dtype=np.int64) * step_minutes)
 
     sums: dict[ChannelKind, FloatArray] = {}
@@ -180,7 +180,7 @@ def metered_flows(
 
 
 def shared_span(readings: Sequence[MeterReading], file: str = "the meter files") -> tuple[pd.Timestamp, pd.Timestamp]:
-    """From when every channel of every meter is there until the first of them ends.
+    """Return begin and end of the span that every channel of every meter covers.
 
     Raises
     ------
@@ -193,14 +193,21 @@ def shared_span(readings: Sequence[MeterReading], file: str = "the meter files")
     if begin >= end:
         message = (
             f"{channel_text(late)} begins {_utc(begin)}, and {channel_text(early)} has ended {_utc(end)}; "
-            "expected channels that share a stretch of time"
+            "expected channels that overlap in time"
         )
         raise single_fault(file, message)
     return begin, end
 
 
 def gaps_of(missing: BoolArray, start: pd.DatetimeIndex, step_minutes: int, channel: str) -> list[Gap]:
-    """Each run of missing steps, shape (n,), as a gap."""
+    """Return each run of missing intervals as a gap.
+
+    Parameters
+    ----------
+    missing : which intervals have no value, shape (n,).
+    start : of each interval, shape (n,).
+    channel : name of the channel.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate(([False], missing, [False]))))
     step = pd.Timedelta(minutes=step_minutes)
     return [
@@ -210,12 +217,12 @@ def gaps_of(missing: BoolArray, start: pd.DatetimeIndex, step_minutes: int, chan
 
 
 def _keys(channel: Channel) -> tuple[str, str]:
-    """How a channel may be named, the narrower first."""
+    """Return the names of a channel, the narrower first."""
     return f"{channel.meter}:{channel.name}", channel.name
 
 
 def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list[str]]:
-    """One channel for each meter and name, those without any value left out, and notes on what was there twice."""
+    """Return one channel for each meter and name, without those that have no value, and notes on duplicates."""
     channels = [channel for channel in channels if len(channel.kwh)]
     if not channels:
         raise single_fault(file, "no channel has a value; expected files with values")
@@ -223,18 +230,21 @@ def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list
     channels = _at_one_step(channels, notes)
     steps = {channel.step_minutes: channel for channel in channels}
     phases = {_minute(channel.start[0]) % channel.step_minutes: channel for channel in channels}
-    for groups, what in ((steps, "steps of {} minutes"), (phases, "steps that begin {} minutes past a whole one")):
+    for groups, what in (
+        (steps, "intervals of {} minutes"),
+        (phases, "intervals that begin {} minutes off multiples of their length"),
+    ):
         if len(groups) > 1:
             (one, first), (other, second), *_ = groups.items()
             message = (
                 f"{channel_text(first)} has {what.format(one)}, {channel_text(second)} {what.format(other)}; "
-                "expected the same steps"
+                "expected the same intervals"
             )
             raise single_fault(file, message)
     for channel in channels:
         worst = int(np.argmax(channel.kwh))
         if channel.kwh[worst] > MOST_KWH:
-            message = f"{channel_text(channel)} has {channel.kwh[worst]:g} kWh for the step that begins "
+            message = f"{channel_text(channel)} has {channel.kwh[worst]:g} kWh for the interval that begins "
             raise single_fault(file, f"{message}{_utc(channel.start[worst])}; expected up to {MOST_KWH:g}")
     groups_by_key: dict[tuple[str, str, ChannelKind], list[Channel]] = {}
     for channel in channels:
@@ -243,18 +253,18 @@ def _merged(channels: Sequence[Channel], file: str) -> tuple[list[Channel], list
 
 
 def _at_one_step(channels: list[Channel], notes: list[str]) -> list[Channel]:
-    """Channels at the longest of their steps, where all divide it; a step with a part missing is left out."""
+    """Return channels at the longest of their intervals, if all divide it; incomplete intervals are left out."""
     longest = max(channel.step_minutes for channel in channels)
     finer = [channel for channel in channels if channel.step_minutes < longest]
     if not finer or any(longest % channel.step_minutes for channel in finer):
         return channels
     names = ", ".join(dict.fromkeys(channel_text(channel) for channel in finer))
-    notes.append(f"Read in steps of {longest} minutes, the longest of the channels: {names}.")
+    notes.append(f"Read in intervals of {longest} minutes, the longest of the channels: {names}.")
     return [channel if channel.step_minutes == longest else _coarser(channel, longest) for channel in channels]
 
 
 def _coarser(channel: Channel, minutes: int) -> Channel:
-    """The channel in longer steps, estimated where any part is."""
+    """Return the channel in longer intervals, estimated where any part is."""
     number = channel.start.as_unit("s").asi8 // 60 // minutes
     firsts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
     whole = np.diff(np.append(firsts, len(number))) == minutes // channel.step_minutes
@@ -265,7 +275,7 @@ def _coarser(channel: Channel, minutes: int) -> Channel:
 
 
 def _joined(group: list[Channel], notes: list[str], file: str) -> Channel:
-    """Pieces of one channel as one; the same value twice is one value."""
+    """Join the pieces of one channel; a value that is given twice counts once."""
     if len(group) == 1:
         return group[0]
     seconds = np.concatenate([channel.start.as_unit("s").asi8 for channel in group])
@@ -279,20 +289,20 @@ def _joined(group: list[Channel], notes: list[str], file: str) -> Channel:
     if len(unlike):
         at = int(unlike[0])
         message = (
-            f"{name} has {kwh[at - 1]:g} kWh in one file and {kwh[at]:g} kWh in another for the step that begins "
-            f"{_utc(instants(seconds[at : at + 1] // 60)[0])} (such steps: {len(unlike)}); expected one value for "
-            "each step of a meter"
+            f"{name} has {kwh[at - 1]:g} kWh in one file and {kwh[at]:g} kWh in another for the interval that begins "
+            f"{_utc(instants(seconds[at : at + 1] // 60)[0])} (such intervals: {len(unlike)}); expected one value "
+            "for each interval of a meter"
         )
         raise single_fault(file, message)
     if len(again):
-        notes.append(f"{name} is in several files for the same time, with equal values; steps: {len(again)}.")
+        notes.append(f"{name} is in several files for the same time, with equal values; intervals: {len(again)}.")
     kept = np.ones(len(seconds), dtype=np.bool_)
     kept[again] = False
     return replace(group[0], start=instants(seconds[kept] // 60), kwh=kwh[kept], estimated=marked[kept])
 
 
 def _aligned(channel: Channel, start: pd.DatetimeIndex) -> tuple[FloatArray, BoolArray]:
-    """Energy of each step [kWh], NaN where there is none, and whether it is estimated, shape (n,)."""
+    """Return the energy of each interval [kWh], NaN where there is none, and whether it is estimated, shapes (n,)."""
     kwh = np.full(len(start), np.nan)
     marked = np.zeros(len(start), dtype=np.bool_)
     steps = (channel.start.as_unit("s").asi8 // 60 - _minute(start[0])) // channel.step_minutes
@@ -303,7 +313,7 @@ def _aligned(channel: Channel, start: pd.DatetimeIndex) -> tuple[FloatArray, Boo
 
 
 def _minute(instant: pd.Timestamp) -> int:
-    """Whole minutes since 1970."""
+    """Return whole minutes since 1970."""
     return int(instant.timestamp()) // 60
 
 

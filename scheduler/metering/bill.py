@@ -1,4 +1,4 @@
-"""`overnight bill`: from meter files and an offer to the bill as it would be printed."""
+"""Make the bill that `overnight bill` prints, from meter files and an offer."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ MOST_GAPS_TOLD = 5
 
 @dataclass(frozen=True, slots=True)
 class BillOptions:
-    """What the command was told.
+    """The options of `overnight bill`.
 
     Attributes
     ----------
     site : the site's folder. offer : the offer's file. meter : one or more meter files.
-    first_day, last_day : "2026-03-02", local and both billed; None for as far as the files go in whole days.
+    first_day, last_day : "2026-03-02", local, both included; None for as far as the files have whole days.
     kinds : "NAME=KIND" each. clock : "local" or "standard".
     """
 
@@ -50,12 +50,12 @@ class BillOptions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeteredBill:
-    """A bill and what it was made from.
+    """A bill and its inputs.
 
     Attributes
     ----------
     exact, paper : the bill, exact and with each line rounded as it is printed.
-    site : its name, zone and calendar. flows : of the meter. layouts : of each file, in words.
+    site : its name, zone and calendar. flows : of the meter. layouts : name of each file's layout.
     notes : what the reader should know, one sentence each.
     """
 
@@ -68,33 +68,33 @@ class MeteredBill:
     notes: tuple[str, ...]
 
 
-def metered_bill(words: BillOptions) -> MeteredBill:
+def metered_bill(options: BillOptions) -> MeteredBill:
     """Read the files and make the bill.
 
     Raises
     ------
-    InputFaults : the faults of the files or the options; values that are missing from the days to bill.
+    InputFaults : faults of the files or the options; missing values in the days to bill.
     """
-    site = read_site_clock(words.site)
-    offer_path = _offer_path(words)
+    site = read_site_clock(options.site)
+    offer_path = _offer_path(options)
     offer = read_offer(offer_path, has_calendar=site.holiday_calendar is not None)
-    clock, kinds = parse_clock_name(words.clock), parse_kinds(words.kinds)
-    readings = read_all(words.meter, site.timezone, clock)
-    file = str(words.meter[0]) if len(words.meter) == 1 else METER_OPTION
+    clock, kinds = parse_clock_name(options.clock), parse_kinds(options.kinds)
+    readings = read_all(options.meter, site.timezone, clock)
+    file = str(options.meter[0]) if len(options.meter) == 1 else METER_OPTION
     named = _without_generation(relabelled(readings, kinds))
-    notes = [f"{path.name}: {note}" for path, one in zip(words.meter, readings, strict=True) for note in one.notes]
+    notes = [f"{path.name}: {note}" for path, one in zip(options.meter, readings, strict=True) for note in one.notes]
     if not any(channel.kind == "import" for reading in named for channel in reading.channels):
-        raise single_fault(file, "no channel counts import; expected files that do, or --as NAME=import")
+        raise single_fault(file, "no channel counts import; expected files with import, or --as NAME=import")
     shared = shared_span(named, file)
-    _refuse_unlike_spans(named, words, site.timezone, shared, file)
-    first, last = _days(words, site.timezone, shared, notes)
-    counted_day = first.replace(day=1) if _has_monthly_steps(offer) else first
+    _refuse_unlike_spans(named, options, site.timezone, shared, file)
+    first, last = _days(options, site.timezone, shared, notes)
+    counted_day = first.replace(day=1) if _has_monthly_tiers(offer) else first
     counted_from = max(shared[0], parse_midnight(counted_day, site.timezone, FROM_OPTION, 0))
     end = parse_midnight(last, site.timezone, TO_OPTION, 1)
-    flows = metered_flows(named, *_whole_steps(shared, counted_from, end, named), file)
+    flows = metered_flows(named, *_whole_intervals(shared, counted_from, end, named), file)
     notes += flows.notes
     _refuse_gaps(flows, offer, site.timezone, file)
-    if _has_monthly_steps(offer) and counted_from.tz_convert(site.timezone).date().day > 1:
+    if _has_monthly_tiers(offer) and counted_from.tz_convert(site.timezone).date().day > 1:
         notes.append(
             f"The kWh of a month are counted from {local_text(counted_from.to_pydatetime(), site.timezone)} on, where "
             "the meter's values begin."
@@ -110,36 +110,37 @@ def metered_bill(words: BillOptions) -> MeteredBill:
         raise single_fault(offer_path, f"these meter values cannot be billed: {error}{_allowed(offer)}") from None
     if exact.cell_minutes < flows.step_minutes:
         notes.append(
-            f"Prices change inside the meter's steps of {flows.step_minutes} minutes; the energy of a step is taken as "
+            f"Prices change inside the meter's intervals of {flows.step_minutes} minutes; the energy of an interval is "
             "spread evenly over it."
         )
     paper = printed_bill(exact, offer, money_digits(offer.currency))
-    layouts = {str(path): one.layout for path, one in zip(words.meter, readings, strict=True)}
+    layouts = {str(path): one.layout for path, one in zip(options.meter, readings, strict=True)}
     return MeteredBill(offer, exact, paper, site, flows, layouts, tuple(notes))
 
 
 def _without_generation(readings: tuple[MeterReading, ...]) -> tuple[MeterReading, ...]:
-    """The readings without channels of generation, which no bill sees."""
+    """Return the readings without channels of generation, which do not appear on a bill."""
     kept = tuple(
         replace(reading, channels=tuple(each for each in reading.channels if each.kind != "generation"))
         for reading in readings
     )
     if not any(reading.channels for reading in kept):
-        raise single_fault(METER_OPTION, "the files count generation alone; expected import and export")
+        raise single_fault(METER_OPTION, "the files count only generation; expected import and export")
     return kept
 
 
-def _has_monthly_steps(offer: Offer) -> bool:
+def _has_monthly_tiers(offer: Offer) -> bool:
+    """Return whether the offer has an import price for only the first kWh of a month."""
     return any(band.per == "month" and band.up_to_kwh is not None for band in offer.import_bands)
 
 
-def _whole_steps(
+def _whole_intervals(
     shared: tuple[pd.Timestamp, pd.Timestamp],
     begin: pd.Timestamp,
     end: pd.Timestamp,
     readings: tuple[MeterReading, ...],
 ) -> tuple[pd.Timestamp, pd.Timestamp]:
-    """From the step that begin lies in to the one that end lies in; a bill takes its part of each."""
+    """Return the span widened to whole intervals of the meter; a bill takes its part of the first and the last."""
     step = pd.Timedelta(minutes=max(channel.step_minutes for reading in readings for channel in reading.channels))
     before, beyond = (begin - shared[0]) % step, (shared[0] - end) % step
     return begin - before, end + beyond
@@ -147,17 +148,17 @@ def _whole_steps(
 
 def _refuse_unlike_spans(
     readings: tuple[MeterReading, ...],
-    words: BillOptions,
+    options: BillOptions,
     timezone: str,
     shared: tuple[pd.Timestamp, pd.Timestamp],
     file: str,
 ) -> None:
-    """Refuse to leave out what only some channels have, unless the days to bill were asked for."""
+    """Refuse to leave out values that only some channels have, unless the days to bill are given."""
     channels = [channel for reading in readings for channel in reading.channels]
     begins = {_name(channel): channel.start[0] for channel in channels}
     ends = {_name(channel): channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes) for channel in channels}
-    early = words.first_day is None and min(begins.values()) < shared[0]
-    late = words.last_day is None and max(ends.values()) > shared[1]
+    early = options.first_day is None and min(begins.values()) < shared[0]
+    late = options.last_day is None and max(ends.values()) > shared[1]
     if not early and not late:
         return
 
@@ -165,8 +166,8 @@ def _refuse_unlike_spans(
         return local_text(instant.to_pydatetime(), timezone)
 
     spans = "; ".join(f"{name} {instant_text(begins[name])} to {instant_text(ends[name])}" for name in begins)
-    asked = " and ".join(option for option, wanted in ((FROM_OPTION, early), (TO_OPTION, late)) if wanted)
-    raise single_fault(file, f"its channels have values over different times ({spans}); expected days, by {asked}")
+    missing = " and ".join(option for option, wanted in ((FROM_OPTION, early), (TO_OPTION, late)) if wanted)
+    raise single_fault(file, f"its channels have values over different times ({spans}); expected {missing}")
 
 
 def _name(channel: Channel) -> str:
@@ -174,51 +175,51 @@ def _name(channel: Channel) -> str:
 
 
 def _allowed(offer: Offer) -> str:
-    """What can be billed, where the engine refuses."""
+    """Return what can be billed, for the message where models.tariff.bill refuses."""
     if offer.demand_charge is not None:
         minutes = offer.demand_charge.interval_minutes
-        return f"; expected meter steps that divide {minutes} minutes, and days that its prices cover"
+        return f"; expected meter intervals that divide {minutes} minutes, and days that its prices cover"
     return "; expected days that its prices cover"
 
 
-def _offer_path(words: BillOptions) -> Path:
-    """The offer's file, relative to the working directory or else to the site's folder."""
-    for path in (words.offer, words.site / words.offer):
+def _offer_path(options: BillOptions) -> Path:
+    """Return the path of the offer's file, which is relative to the working directory or else to the site's folder."""
+    for path in (options.offer, options.site / options.offer):
         if file_problem(path) is None:
             return path
-    raise single_fault(words.offer, f"{file_problem(words.offer)}; expected an offer's file")
+    raise single_fault(options.offer, f"{file_problem(options.offer)}; expected an offer's file")
 
 
 def _days(
-    words: BillOptions, timezone: str, shared: tuple[pd.Timestamp, pd.Timestamp], notes: list[str]
+    options: BillOptions, timezone: str, shared: tuple[pd.Timestamp, pd.Timestamp], notes: list[str]
 ) -> tuple[date, date]:
-    """First and last day to bill: those asked for, or the whole days of the meter's values."""
+    """Return the first and the last day to bill: those given, or the whole days of the meter's values."""
     begin, end = (instant.tz_convert(timezone) for instant in shared)
     first = begin.date() if begin == begin.normalize() else begin.date() + timedelta(days=1)
     last = end.date() - timedelta(days=1)
-    has = f"the meter has whole days from {first} to {last}"
+
     if first > last:
-        raise single_fault(METER_OPTION, "the files do not hold one whole local day; expected files that do")
-    asked_first = None if words.first_day is None else parse_day(words.first_day, FROM_OPTION)
-    asked_last = None if words.last_day is None else parse_day(words.last_day, TO_OPTION)
-    if asked_first is not None and asked_last is not None and asked_first > asked_last:
-        raise single_fault(TO_OPTION, f"{asked_last} is before --from {asked_first}; expected that day or later")
+        raise single_fault(METER_OPTION, "the files do not cover a whole local day; expected at least one")
+    given_first = None if options.first_day is None else parse_day(options.first_day, FROM_OPTION)
+    given_last = None if options.last_day is None else parse_day(options.last_day, TO_OPTION)
+    if given_first is not None and given_last is not None and given_first > given_last:
+        raise single_fault(TO_OPTION, f"{given_last} is before --from {given_first}; expected that day or later")
     faults = [
-        Fault(option, None, None, f"{day} has no values; {has}, and expected days among them")
-        for option, day in ((FROM_OPTION, asked_first), (TO_OPTION, asked_last))
+        Fault(option, None, None, f"{day} has no values; expected one of the meter's whole days, {first} to {last}")
+        for option, day in ((FROM_OPTION, given_first), (TO_OPTION, given_last))
         if day is not None and not first <= day <= last
     ]
     if faults:
         raise InputFaults(faults)
-    if asked_first is None and begin != begin.normalize():
+    if given_first is None and begin != begin.normalize():
         notes.append(f"The meter's first day is not whole; the bill begins on {first}.")
-    if asked_last is None and end != end.normalize():
+    if given_last is None and end != end.normalize():
         notes.append(f"The meter's last day is not whole; the bill ends with {last}.")
-    return asked_first or first, asked_last or last
+    return given_first or first, given_last or last
 
 
 def _refuse_gaps(flows: MeteredFlows, offer: Offer, timezone: str, file: str) -> None:
-    """A bill needs every value."""
+    """Refuse a span with gaps: a bill needs every value."""
     if not (np.isnan(flows.import_kwh).any() or np.isnan(flows.export_kwh).any()):
         return
     gaps = flows.gaps
@@ -228,8 +229,8 @@ def _refuse_gaps(flows: MeteredFlows, offer: Offer, timezone: str, file: str) ->
     ]
     more = f", the first {MOST_GAPS_TOLD} of {len(gaps)}" if len(gaps) > MOST_GAPS_TOLD else ""
     advice = f"a bill needs every value{more}; expected days without a gap, by {FROM_OPTION} and {TO_OPTION}"
-    if _has_monthly_steps(offer):
-        advice += ", and none since the first of their month, for the offer counts the kWh of a month"
+    if _has_monthly_tiers(offer):
+        advice += ", and without one since the first of their month, as the offer counts the kWh of a month"
     raise InputFaults([*told, Fault(file, None, None, advice)])
 
 

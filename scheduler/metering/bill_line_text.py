@@ -1,14 +1,17 @@
-"""What a line of a bill is called, as it would be printed."""
+"""Name the lines of a bill as they would be printed."""
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Sequence
 
+from models.base.clock import MINUTES_A_DAY
+from models.base.time_window import TimeWindow
 from models.tariff.bill import BillLine
 from models.tariff.offer import Band, Offer
-from scheduler.metering.window_text import time_window_text
+from scheduler.textio.toml_values import clock_of_minutes
 
-KIND_WORDS = {
+KIND_TEXT = {
     "daily_fee": "Daily fee",
     "import": "Electricity bought",
     "demand_charge": "Demand charge",
@@ -17,12 +20,11 @@ KIND_WORDS = {
 }
 """Kinds of line in the order they are printed."""
 
-
-_COVERED_WORDS = {"daily_fee": "daily fee", "import": "bought", "demand_charge": "demand charge", "export": "sold"}
+_COVERED_TEXT = {"daily_fee": "daily fee", "import": "bought", "demand_charge": "demand charge", "export": "sold"}
 
 
 def line_text(line: BillLine, offer: Offer, timezone: str) -> str:
-    """What the line is for."""
+    """Return what a line of a bill is for."""
     if line.kind in ("import", "export"):
         bands = offer.import_bands if line.kind == "import" else offer.export_bands
         if line.band is None:
@@ -34,26 +36,73 @@ def line_text(line: BillLine, offer: Offer, timezone: str) -> str:
         part = "" if line.days == line.of_days else f", {line.days} of {line.of_days} days"
         return f"Highest demand{when}{part}"
     if line.kind == "tax":
-        return f"Tax on {_listed([words for kind, words in _COVERED_WORDS.items() if kind in offer.tax_covers])}"
+        return f"Tax on {_listed([text for kind, text in _COVERED_TEXT.items() if kind in offer.tax_covers])}"
     return "Daily fee"
 
 
 def band_text(bands: Sequence[Band], number: int) -> str:
-    """A band by its name, or when it holds, with the kWh of its step."""
+    """Return the name of a band, or when it holds, with the kWh of its tier.
+
+    Parameters
+    ----------
+    bands : all bands of one side of the offer. number : of the band among them.
+
+    Examples
+    --------
+    >>> bands = [Band(0.30), Band(0.20, up_to_kwh=5.0)]
+    >>> band_text(bands, 0), band_text(bands, 1)
+    ('at all times, over 5 kWh a day', 'at all times, up to 5 kWh a day')
+    """
     band = bands[number]
-    stair = [each.up_to_kwh for each in bands if each.up_to_kwh is not None and each.when == band.when]
-    words = band.name or time_window_text(band.when)
-    if band.name is None and words == "at all times" and not stair and len(bands) > 1:
-        words = "at all other times"
+    tiers = [each.up_to_kwh for each in bands if each.up_to_kwh is not None and each.when == band.when]
+    text = band.name or time_window_text(band.when)
+    if band.name is None and text == "at all times" and not tiers and len(bands) > 1:
+        text = "at all other times"
     if band.market_factor is not None:
-        words += ", by the market"
+        text += ", by the market"
     per = next((each.per for each in bands if each.up_to_kwh is not None and each.when == band.when), "day")
     if band.up_to_kwh is None:
-        return f"{words}, over {max(stair):g} kWh a {per}" if stair else words
-    below = [kwh for kwh in stair if kwh < band.up_to_kwh]
+        return f"{text}, over {max(tiers):g} kWh a {per}" if tiers else text
+    below = [kwh for kwh in tiers if kwh < band.up_to_kwh]
     over = f"over {max(below):g} " if below else ""
-    return f"{words}, {over}up to {band.up_to_kwh:g} kWh a {per}"
+    return f"{text}, {over}up to {band.up_to_kwh:g} kWh a {per}"
 
 
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+def time_window_text(window: TimeWindow) -> str:
+    """Return when a window holds; "at all times" for one without limits.
+
+    Examples
+    --------
+    >>> time_window_text(TimeWindow(17 * 60, 21 * 60, days=frozenset(range(5)), months=frozenset({11, 12, 1})))
+    '17:00 to 21:00, Mon to Fri, Nov to Jan'
+    """
+    parts = []
+    if (window.from_minute, window.to_minute) != (0, MINUTES_A_DAY):
+        parts.append(f"{clock_of_minutes(window.from_minute)} to {clock_of_minutes(window.to_minute)}")
+    if window.days is not None:
+        parts.append(_runs(sorted(window.days), 7, list(calendar.day_abbr)))
+    if window.months is not None:
+        parts.append(_runs(sorted(month - 1 for month in window.months), 12, list(calendar.month_abbr)[1:]))
+    return ", ".join(parts) if parts else "at all times"
+
+
+def _runs(numbers: Sequence[int], cycle: int, names: Sequence[str]) -> str:
+    """Return runs of numbers by name; a run may pass the end of the cycle: "Nov to Feb"."""
+    if len(numbers) == cycle:
+        return f"{names[0]} to {names[-1]}"
+    chosen = set(numbers)
+    runs = []
+    for first in numbers:
+        if (first - 1) % cycle in chosen:
+            continue
+        last = first
+        while (last + 1) % cycle in chosen:
+            last = (last + 1) % cycle
+        joint = " and " if (first + 1) % cycle == last else " to "
+        runs.append(names[first] if first == last else f"{names[first]}{joint}{names[last]}")
+    return ", ".join(runs)
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Return names as a list in a sentence: `a, b and c`."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

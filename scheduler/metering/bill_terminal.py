@@ -1,4 +1,4 @@
-"""A bill for the reader: on the terminal as it would be printed, as CSV and as JSON."""
+"""Write a bill for the reader: on the terminal as it would be printed, as CSV and as JSON."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from rich.text import Text
 
 from models.tariff.bill import BillLine, rounded
 from scheduler.metering.bill import MeteredBill
-from scheduler.metering.bill_line_text import KIND_WORDS, line_text
+from scheduler.metering.bill_line_text import KIND_TEXT, line_text
 from scheduler.render.table import Cell, Column, Role, Table, csv_text, json_rows
 from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.format import money_digits, money_text, number_text
@@ -35,12 +35,12 @@ def show_bill(made: MeteredBill, console: Console) -> None:
 
 
 def bill_csv(made: MeteredBill) -> str:
-    """One row per line; `amount` as printed, `exact_amount` before rounding; amounts sum to the totals."""
+    """Return CSV text, one row per line of the bill; `amount` as printed, `exact_amount` before rounding."""
     return csv_text(_line_table(made).only(CSV_COLUMNS))
 
 
 def bill_json(made: MeteredBill) -> str:
-    """The bill as JSON text: amounts as printed, and exact beside them."""
+    """Return the bill as JSON text: amounts as printed, and exact beside them."""
     document = {
         "format": FORMAT,
         "site": made.site.name,
@@ -64,19 +64,19 @@ def bill_json(made: MeteredBill) -> str:
 
 
 def total_on_paper(made: MeteredBill) -> float:
-    """What is to be paid: the sum of the printed amounts."""
+    """Return what is to be paid, the sum of the printed amounts [money]."""
     return rounded(made.paper.total, money_digits(made.offer.currency))
 
 
 def _sums(made: MeteredBill) -> dict[str, float]:
-    """Sum of the printed amounts of each kind that the bill has, in the order they are printed."""
+    """Return the sum of the printed amounts of each kind on the bill, in the order they are printed [money]."""
     digits = money_digits(made.offer.currency)
-    kinds = [kind for kind in KIND_WORDS if any(line.kind == kind for line in made.paper.lines)]
+    kinds = [kind for kind in KIND_TEXT if any(line.kind == kind for line in made.paper.lines)]
     return {kind: rounded(sum(each.amount for each in made.paper.lines if each.kind == kind), digits) for kind in kinds}
 
 
 def _line_table(made: MeteredBill) -> Table:
-    """One row per line, as files have it."""
+    """Return the table for files, one row per line of the bill."""
     columns = (
         *(Column(key) for key in ("month", "kind", "line", "band")),
         Column("quantity", kind="number"),
@@ -103,7 +103,7 @@ def _line_table(made: MeteredBill) -> Table:
 
 
 def _shown_table(made: MeteredBill) -> Table:
-    """The bill as it is read: each month's lines and total, then each kind's sum and what is to be paid."""
+    """Return the table for readers: each month's lines and total, then each kind's sum and the total to pay."""
     currency = made.offer.currency
     columns = (
         Column(heading=""),
@@ -119,18 +119,19 @@ def _shown_table(made: MeteredBill) -> Table:
         rows += [(f"{month:%B %Y}", "", "", ""), *(_cells(made, line) for line in lines)]
         roles[len(rows)] = "subtotal"
         rows.append((f"{month:%B} total", "", "", sum(line.amount for line in lines)))
-    rows += [(f"{KIND_WORDS[kind]}, all months", "", "", amount) for kind, amount in _sums(made).items()]
+    rows += [(f"{KIND_TEXT[kind]}, all months", "", "", amount) for kind, amount in _sums(made).items()]
     roles[len(rows)] = "total"
     rows.append(("To pay", "", "", total_on_paper(made)))
     return Table(columns, tuple(rows), roles=roles)
 
 
 def _cells(made: MeteredBill, line: BillLine) -> tuple[str, str, str, float]:
-    words = f"  {line_text(line, made.offer, made.site.timezone)}"
+    """Return the cells of a line: its name, quantity, price per unit and amount."""
+    name = f"  {line_text(line, made.offer, made.site.timezone)}"
     if line.kind == "tax":
-        return words, money_text(line.quantity, made.offer.currency), f"{line.unit_price:g} %", line.amount
+        return name, money_text(line.quantity, made.offer.currency), f"{line.unit_price:g} %", line.amount
     quantity = f"{number_text(line.quantity, 0 if line.unit == 'day' else 3)} {_unit(line)}"
-    return words, quantity, _price(line.unit_price), line.amount
+    return name, quantity, _price(line.unit_price), line.amount
 
 
 def _unit(line: BillLine) -> str:
@@ -138,7 +139,7 @@ def _unit(line: BillLine) -> str:
 
 
 def _price(price: float) -> str:
-    """A price with two to six decimals."""
+    """Return a price with two to six decimals."""
     whole, _, decimals = number_text(price, 6).rstrip("0").partition(".")
     return f"{whole}.{decimals:0<2}"
 

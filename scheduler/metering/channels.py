@@ -1,4 +1,4 @@
-"""What a meter file holds: channels of interval energy, each with where its values came from."""
+"""What a meter file holds: channels of interval energy."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ class Channel:
 
     Attributes
     ----------
-    name : as the file names it, "E1" or a column.
-    meter : of the meter or connection point, "" where the file names none.
+    name : as in the file: "E1", or the name of a column.
+    meter : name of the meter or connection point, "" where the file gives none.
     kind : what it counts.
     start : of each interval, UTC, whole seconds, rising, shape (n,).
     kwh : energy of each interval [kWh], shape (n,).
@@ -43,9 +43,9 @@ class MeterReading:
 
     Attributes
     ----------
-    layout : in words, such as "NEM12" or "one row a day, 48 columns".
+    layout : name of the layout, such as "NEM12" or "one row a day, 48 columns".
     channels : at least one.
-    notes : what the reader should know: mended clock changes, registers left out; each one sentence.
+    notes : what the reader should know, such as how clock changes were handled; one sentence each.
     """
 
     layout: str

@@ -1,4 +1,4 @@
-"""A meter's plain CSV: one row a step, `start` and a column for each channel."""
+"""Read a meter's plain CSV: one row per interval, with `start` and a column for each channel."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ START, ESTIMATED = "start", "estimated"
 KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
 VALUE_COLUMNS = {f"{kind}_{unit}": kind for kind in KINDS for unit in ("kwh", "kw")}
 OTHER_COLUMNS = ("charge_kwh", "discharge_kwh", "load_kwh", "solar_kwh", "curtailed_kwh", "stored_kwh")
-"""Columns of this program's own metered files that are no channel of a meter."""
+"""Columns of the tool's own metered files that are not channels of a meter."""
 ALLOWED = f"{START} and one or more of {', '.join(VALUE_COLUMNS)}, and {ESTIMATED} if wanted"
 FEWEST_ROWS = 2
 
@@ -43,7 +43,7 @@ _NAIVE = re.compile(r"(?:19[7-9]\d|2[01]\d{2})-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::00)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Starts:
-    """Start of each row [UTC minutes], shape (n,), which rows are kept, and what was mended."""
+    """Start of each row [UTC minutes], shape (n,), which rows are kept, and notes on clock changes."""
 
     utc: IntArray
     kept: BoolArray
@@ -51,17 +51,17 @@ class _Starts:
 
 
 def is_plain_header(header: tuple[str, ...]) -> bool:
-    """Whether names of columns are those of a plain CSV: `start`, and more than `kw` beside it."""
+    """Return whether column names are those of a plain CSV: `start` and at least one known column besides."""
     return START in header and any(name in header for name in (*VALUE_COLUMNS, *OTHER_COLUMNS, ESTIMATED, HOURS))
 
 
 def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterReading:
-    """The channels of a plain CSV; an empty cell is a gap.
+    """Read the channels of a plain CSV; an empty cell is a gap.
 
     Parameters
     ----------
     timezone : IANA name, for a `start` without offset.
-    clock : what a `start` without offset follows.
+    clock : what a `start` without offset follows: the wall clock, or winter time all year.
 
     Raises
     ------
@@ -96,7 +96,7 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterRe
         cut = cut_to_one_step(rows, starts.utc, hours)
         share = {name: cut.parts[cut.row] if name.endswith("_kwh") else 1 for name in columns}
         values = {name: value[cut.row] / share[name] for name, value in values.items()}
-        note = f"Its rows differ in length; they are cut to {cut.step_minutes} minutes, their energy spread evenly."
+        note = f"Rows differ in length; they are cut to {cut.step_minutes} minutes, with their energy spread evenly."
         starts = _Starts(cut.utc, starts.kept[cut.row], (*starts.notes, note))
         estimated, step_minutes = estimated[cut.row], cut.step_minutes
     else:
@@ -116,13 +116,13 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterRe
         notes.append(f"Empty cells: {empty}, read as gaps.")
     ignored = [name for name in rows.header if name in OTHER_COLUMNS]
     if ignored:
-        notes.append(f"Left out, for they are no channels of a meter: {', '.join(ignored)}.")
+        notes.append(f"Left out, as they are not channels of a meter: {', '.join(ignored)}.")
     full = tuple(channel for channel in channels if len(channel.kwh))
     return MeterReading(f"CSV, one row every {step_minutes} minutes", full, tuple(notes))
 
 
 def _columns(rows: MeterRows) -> dict[str, ChannelKind]:
-    """The columns that hold a channel, and their kinds."""
+    """Return the columns that hold a channel, and their kinds."""
     known = (START, ESTIMATED, HOURS, *VALUE_COLUMNS, *OTHER_COLUMNS)
     faults = [
         Fault(str(rows.path), 1, None, f"unknown column {shown(name)}{did_you_mean(name, known)}; expected {ALLOWED}")
@@ -160,7 +160,12 @@ def _estimated(rows: MeterRows, cells: list[str] | None, faults: list[Fault]) ->
 def _read_stamps(
     rows: MeterRows, stamps: list[str], found: list[str], faults: list[Fault]
 ) -> tuple[pd.DatetimeIndex, bool]:
-    """The starts as an index, UTC if they have an offset, else on the wall; adds a fault for each unreadable one."""
+    """Parse the starts, and add a fault for each that cannot be read.
+
+    Returns
+    -------
+    The starts, in UTC if they have an offset, otherwise in local time; and whether they are in local time.
+    """
     naive = next((bool(_NAIVE.fullmatch(stamp)) for stamp in stamps if _is_time(stamp)), False)
     form = _NAIVE if naive else STAMP
     readable = [stamp if form.fullmatch(stamp) else "" for stamp in stamps]
@@ -168,9 +173,9 @@ def _read_stamps(
     for row in np.flatnonzero(index.isna()):
         stamp = stamps[row]
         if naive and STAMP.fullmatch(stamp):
-            message = f"{shown(found[row])} has an offset, and the first time has none; expected one or the other"
+            message = f"{shown(found[row])} has an offset, and the first time has none; expected all with or none"
         elif not naive and _NAIVE.fullmatch(stamp):
-            message = f"{shown(found[row])} has no offset, and the first time has one; expected one or the other"
+            message = f"{shown(found[row])} has no offset, and the first time has one; expected all with or none"
         elif naive:
             message = (
                 f"{shown(found[row])} is not a local time on a whole minute; "
@@ -189,7 +194,7 @@ def _is_time(stamp: str) -> bool:
 def _starts(
     rows: MeterRows, stamps: list[str], found: list[str], with_value: BoolArray, timezone: str, clock: Clock
 ) -> _Starts:
-    """The starts as instants; `with_value` tells which rows hold more than 0."""
+    """Return the starts as instants; `with_value` says which rows hold more than 0, shape (n,)."""
     faults: list[Fault] = []
     index, naive = _read_stamps(rows, stamps, found, faults)
     refuse(faults)
@@ -204,14 +209,14 @@ def _starts(
 
 
 def _on_local_clock(rows: MeterRows, wall: IntArray, with_value: BoolArray, timezone: str) -> _Starts:
-    """Instants of wall-clock times: lost rows dropped if they hold nothing, the doubled hour in two passes."""
+    """Return instants of wall-clock times: skipped rows are dropped if they hold nothing, doubled hours read twice."""
     where = on_the_wall(wall, timezone)
     refuse(
         [
             rows.fault(
                 int(index),
                 START,
-                f"the clocks of {timezone} skip this time, and the row holds a value; expected none, "
+                f"the clocks of {timezone} skip this time, and the row holds a value; expected no value, "
                 "or --clock standard for a file in winter time all year",
             )
             for index in np.flatnonzero(where.lost & with_value)
@@ -225,38 +230,38 @@ def _on_local_clock(rows: MeterRows, wall: IntArray, with_value: BoolArray, time
         passed = wall[0] < change.begin and first_after < len(wall)
         if not change.doubled:
             if passed and len(inside):
-                notes.append(f"The clocks skip {change.words}: its rows hold nothing and were left out.")
+                notes.append(f"The clocks skip {change.text}: its rows hold nothing and were left out.")
             elif passed:
-                notes.append(f"The clocks skip {change.words}: the file rightly has no such rows.")
+                notes.append(f"The clocks skip {change.text}: the file has no such rows, as it should be.")
             continue
         if not len(inside):
             continue
         second = _second_pass(wall[inside])
         if second is None:
             notes.append(
-                f"The clocks show {change.words} twice, the file once: read as the first, in summer time; "
+                f"The clocks show {change.text} twice, the file only once: read as the first, in summer time; "
                 "the second is a gap."
             )
             continue
         if not np.array_equal(wall[inside[:second]], wall[inside[second:]]):
-            message = f"the clocks show {change.words} twice; expected the same times once, or twice one after another"
+            message = f"the clocks show {change.text} twice; expected these times once, or all of them twice in a row"
             refuse([rows.fault(int(inside[second]), START, message)])
         utc[inside[second:]] += change.before - change.after
         notes.append(
-            f"The clocks show {change.words} twice, and so does the file: read first as summer time, "
+            f"The clocks show {change.text} twice, and so does the file: read first as summer time, "
             "then as winter time."
         )
     return _Starts(utc, ~where.lost, tuple(notes))
 
 
 def _second_pass(wall: IntArray) -> int | None:
-    """Where times of a doubled hour begin anew, or None if they do not."""
+    """Return where the times of a doubled hour begin again, or None if they do not."""
     back = np.flatnonzero(np.diff(wall) <= 0)
     return int(back[0]) + 1 if len(back) else None
 
 
 def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
-    """The step [min] of the kept rows, each at a whole number of steps after the one before."""
+    """Return the interval of the kept rows [min]; refuse rows that are not a whole number of intervals apart."""
     kept = np.flatnonzero(starts.kept)
     if len(kept) < FEWEST_ROWS:
         raise single_fault(rows.path, f"found {len(kept)} rows with a time; expected {FEWEST_ROWS} or more")
@@ -282,14 +287,14 @@ def _step(rows: MeterRows, starts: _Starts, hours: FloatArray | None) -> int:
         step = round(float(hours[kept[0]]) * 60)
     if not LEAST_STEP_MINUTES <= step <= MOST_STEP_MINUTES:
         allowed = f"{LEAST_STEP_MINUTES} to {MOST_STEP_MINUTES} minutes"
-        refuse([rows.fault(row(0), START, f"{step} minutes after the row above; expected a step of {allowed}")])
+        refuse([rows.fault(row(0), START, f"{step} minutes after the row above; expected {allowed}")])
     refuse(
         [
             rows.fault(
                 row(place),
                 START,
-                f"{'short step' if between[place] < step else 'off the step'}: {between[place]} minutes after the row "
-                f"above; expected whole steps of {step} minutes",
+                f"{'short interval' if between[place] < step else 'uneven interval'}: {between[place]} minutes after "
+                f"the row above; expected whole intervals of {step} minutes",
             )
             for place in np.flatnonzero(between % step)
         ]

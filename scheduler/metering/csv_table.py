@@ -1,4 +1,4 @@
-"""A meter's CSV file as cells: the separator and the decimal sign found out, numbers and dates in bulk."""
+"""Read a meter's CSV file as cells: detect separator and decimal sign, parse numbers and dates in bulk."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from scheduler.textio.csv_rows import MOST_MEGABYTES, NUMBER, CsvRow, number_pro
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shortened, shown, single_fault
 from scheduler.textio.read_text import read_text
 
-SEMICOLON_NOTE = "The cells are divided by semicolons."
-DECIMAL_COMMA_NOTE = "The cells are divided by semicolons, and a comma is read as the decimal sign."
+SEMICOLON_NOTE = "The cells are separated by semicolons."
+DECIMAL_COMMA_NOTE = "The cells are separated by semicolons, and a comma is read as the decimal sign."
 DAY_FIRST_NOTE = "The dates are read as day.month.year."
 
 _DAY_FIRST = re.compile(r"(\d{2})\.(\d{2})\.(\d{4})", re.ASCII)
@@ -30,8 +30,8 @@ class MeterRows:
 
     Attributes
     ----------
-    header : names of the columns, in small letters.
-    rows : each with its line; as many cells as there were.
+    header : names of the columns, in lower case.
+    rows : each with its line number and all its cells, however many.
     separator : "," or ";".
     """
 
@@ -41,19 +41,19 @@ class MeterRows:
     separator: str
 
     def fault(self, index: int, column: str | None, message: str) -> Fault:
-        """A fault of a row, by its number from 0."""
+        """Return a fault of a row, by its number from 0."""
         return Fault(str(self.path), self.rows[index].line, column, message)
 
 
 def header_cells(first_line: str) -> tuple[tuple[str, ...], str]:
-    """Names in a header in small letters, and the separator: a semicolon where there is one, else a comma."""
+    """Return the names in a header, in lower case, and the separator: a semicolon if there is one, else a comma."""
     separator = ";" if ";" in first_line else ","
     cells = first_line.lstrip("\ufeff").split(separator)
     return tuple(cell.strip().strip('"').strip().lower() for cell in cells), separator
 
 
 def read_meter_rows(path: Path) -> MeterRows:
-    """The rows of a file; empty lines at its end are left out.
+    """Read the rows of a file; empty lines at its end are left out.
 
     Raises
     ------
@@ -64,7 +64,7 @@ def read_meter_rows(path: Path) -> MeterRows:
     header, separator = header_cells(lines[0])
     twice = next((name for index, name in enumerate(header) if name in header[:index]), None)
     if twice is not None:
-        raise single_fault(path, f"the column {shown(twice)} is there twice; expected each once", 1)
+        raise single_fault(path, f"the column {shown(twice)} appears twice; expected each once", 1)
     reader = csv.reader(lines[1:], delimiter=separator, strict=True)
     rows = []
     try:
@@ -77,21 +77,31 @@ def read_meter_rows(path: Path) -> MeterRows:
 
 
 def separator_notes(rows: MeterRows, cells: Sequence[str]) -> tuple[str, ...]:
-    """What to say about the separator and the decimal sign of number cells."""
+    """Return notes on the separator and the decimal sign of number cells."""
     if rows.separator == ",":
         return ()
     return (DECIMAL_COMMA_NOTE,) if has_decimal_comma(rows, cells) else (SEMICOLON_NOTE,)
 
 
 def has_decimal_comma(rows: MeterRows, cells: Sequence[str]) -> bool:
-    """Whether numbers are written with a comma, which they can be between semicolons only."""
+    """Return whether numbers are written with a decimal comma, possible only where semicolons separate cells."""
     return rows.separator == ";" and any("," in cell for cell in cells)
 
 
 def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list[tuple[int, str]]]:
-    """Cells as numbers of 0 or more, shape (n,), NaN for an empty cell; and (cell, message) for each at fault.
+    """Parse cells as numbers of 0 or more.
 
-    Where the decimal sign is a comma, a point is at fault: it may part the thousands.
+    Where the decimal sign is a comma, a point is a fault: it may separate thousands.
+
+    Returns
+    -------
+    The numbers, shape (n,), NaN for an empty cell; and (index of the cell, message) for each fault.
+
+    Examples
+    --------
+    >>> values, problems = numbers(["1,5", "", "1.000"], decimal_comma=True)
+    >>> values.tolist(), problems
+    ([1.5, nan, nan], [(2, '"1.000" has a point where other numbers have a comma; expected a comma')])
     """
     values = np.full(len(cells), np.nan)
     problems = []
@@ -101,7 +111,9 @@ def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list
         text = cell
         if decimal_comma:
             if "." in cell:
-                problems.append((index, f"{shown(cell)} has a point where other numbers have a comma; expected one"))
+                problems.append(
+                    (index, f"{shown(cell)} has a point where other numbers have a comma; expected a comma")
+                )
                 continue
             text = cell.replace(",", ".")
         if NUMBER.fullmatch(text):
@@ -116,13 +128,25 @@ def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list
 
 
 def iso_days(cells: Sequence[str]) -> tuple[list[str], bool]:
-    """Cells with a leading day.month.year turned to year-month-day, and whether there was any."""
+    """Return cells with a leading day.month.year rewritten as year-month-day, and whether there was any.
+
+    Examples
+    --------
+    >>> iso_days(["02.03.2026 18:00"])
+    (['2026-03-02 18:00'], True)
+    """
     turned = [_DAY_FIRST.sub(r"\3-\2-\1", cell, count=1) if cell[2:3] == "." else cell for cell in cells]
     return turned, any(cell[2:3] == "." for cell in cells)
 
 
 def days(cells: Sequence[str]) -> tuple[IntArray, list[tuple[int, str]], bool]:
-    """Dates as minutes of midnight since 1970, shape (n,); (cell, message) for each at fault; whether day first."""
+    """Parse dates.
+
+    Returns
+    -------
+    Midnight of each date [wall-clock minutes since 1970], shape (n,); (index of the cell, message) for each fault; and
+    whether dates are written day first.
+    """
     turned, day_first = iso_days(cells)
     minutes = np.zeros(len(cells), dtype=np.int64)
     problems = []
@@ -138,7 +162,12 @@ def days(cells: Sequence[str]) -> tuple[IntArray, list[tuple[int, str]], bool]:
 
 
 def estimated_cell(cell: str) -> bool | None:
-    """Whether a cell says estimated or substituted: yes, E, S, F; or measured: no, A, nothing. Else None."""
+    """Return True for an estimated or substituted value (yes, E, S, F), False for a measured one (no, A, empty).
+
+    Returns
+    -------
+    None for any other cell.
+    """
     word = cell.lower()
     if word in ("yes", "e", "s", "f"):
         return True
@@ -146,7 +175,7 @@ def estimated_cell(cell: str) -> bool | None:
 
 
 def cells_text(row: CsvRow) -> str:
-    """How many cells a row has, "cells: 3" or "an empty line"."""
+    """Return how many cells a row has: "cells: 3" or "an empty line"."""
     return f"cells: {len(row.cells)}" if any(row.cells) else "an empty line"
 
 

@@ -1,4 +1,4 @@
-"""A meter's CSV with one row a day: `date`, a `channel` where there are several, and a column for each step."""
+"""Read a meter's CSV with one row a day: `date`, a `channel` if there are several, and a column per interval."""
 
 from __future__ import annotations
 
@@ -43,8 +43,10 @@ class _Layout:
 
     Attributes
     ----------
-    first : number of the first such cell. steps : of a day. spare : more columns, for a day of 25 hours.
-    quality : name of the last column where it tells how the day was measured.
+    first : number of the first such cell.
+    steps : number of intervals of a day.
+    spare : number of further columns, for a day of 25 hours.
+    quality : name of the last column if it says how the day was measured, else None.
     kw : whether the values are powers.
     """
 
@@ -56,12 +58,12 @@ class _Layout:
 
     @property
     def step_minutes(self) -> int:
-        """Length of a step [min]."""
+        """Return the length of an interval [min]."""
         return MINUTES_A_DAY // self.steps
 
     @property
     def others(self) -> int:
-        """Cells of a row that hold no values."""
+        """Return how many cells of a row hold no values."""
         return self.first + (self.quality is not None)
 
 
@@ -71,9 +73,9 @@ class _Days:
 
     Attributes
     ----------
-    utc : start of each value [UTC minutes], shape (rows, steps of a day of 25 hours).
-    kwh : as the file has them, kWh or kW, same shape; NaN where there is no value.
-    notes : what was mended.
+    utc : start of each value [UTC minutes], shape (rows, intervals of a day of 25 hours).
+    kwh : values as in the file [kWh or kW], same shape; NaN where there is none.
+    notes : on clock changes and empty cells.
     """
 
     utc: IntArray
@@ -82,20 +84,20 @@ class _Days:
 
 
 def is_wide_header(header: tuple[str, ...]) -> bool:
-    """Whether names of columns are those of one row a day: `date` first, and many more."""
+    """Return whether column names are those of one row a day: `date` first, and many more."""
     return header[0] == DATE and len(header) > STEPS_A_DAY[0] // 2
 
 
 def read_meter_wide_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterReading:
-    """The channels of a file with one row a day: kWh per step, or kW where the columns are named `kw_…`.
+    """Read the channels of a file with one row a day: kWh per interval, or kW where the columns are named `kw_…`.
 
-    A day on which the clocks go back has as many more cells as the doubled hour has, in time order; or else its
-    doubled hour is one gap the second time.
+    A day on which the clocks go back has further cells for the doubled hour, in time order; without them, the second
+    pass of the doubled hour is a gap.
 
     Parameters
     ----------
     timezone : IANA name.
-    clock : what the days follow.
+    clock : what the days follow: the wall clock, or winter time all year.
 
     Raises
     ------
@@ -128,17 +130,19 @@ def read_meter_wide_csv(path: Path, timezone: str, clock: Clock = "local") -> Me
 
 
 def _layout(rows: MeterRows) -> _Layout:
+    """Return the layout that the header shows."""
     header = rows.header
     quality = header[-1] if header[-1] in QUALITY else None
     first = 2 if header[1] == CHANNEL else 1
     names = header[first : -1 if quality else None]
     steps = STEPS_A_LONG_DAY.get(len(names), len(names))
     if steps not in STEPS_A_DAY:
-        raise single_fault(rows.path, f"found columns for {len(names)} steps a day; expected {ALLOWED}", 1)
+        raise single_fault(rows.path, f"found columns for {len(names)} intervals a day; expected {ALLOWED}", 1)
     in_kw = [name == "kw" or name.startswith(("kw_", "kw ")) for name in names]
     if any(in_kw) and not all(in_kw):
         name = names[in_kw.index(False)]
-        raise single_fault(rows.path, f"found {shown(name)} among columns named kw_; expected kw_ for all, or none", 1)
+        message = f"found {shown(name)} among columns named kw_; expected kw_ for all or for none"
+        raise single_fault(rows.path, message, 1)
     return _Layout(first, steps, len(names) - steps, quality, all(in_kw))
 
 
@@ -160,7 +164,13 @@ def _check_widths(rows: MeterRows, layout: _Layout) -> None:
 
 
 def _heads(rows: MeterRows, layout: _Layout) -> tuple[IntArray, IntArray, BoolArray, bool]:
-    """Midnight of each row [wall-clock minutes], its kind, whether it is estimated; and whether dates are day first."""
+    """Read what stands beside the values of each row.
+
+    Returns
+    -------
+    Midnight [wall-clock minutes], number of the kind and whether the day is estimated, shapes (rows,); and whether
+    dates are written day first.
+    """
     midnight, problems, day_first = days([row.cells[0] for row in rows.rows])
     faults = [rows.fault(index, DATE, message) for index, message in problems]
     kinds = np.zeros(len(rows.rows), dtype=np.int64)
@@ -183,6 +193,7 @@ def _heads(rows: MeterRows, layout: _Layout) -> tuple[IntArray, IntArray, BoolAr
 
 
 def _order_faults(rows: MeterRows, midnight: IntArray, kinds: IntArray) -> Iterator[Fault]:
+    """Yield a fault for each row that is not later than the row above of its channel."""
     for kind in np.unique(kinds):
         at = np.flatnonzero(kinds == kind)
         for place in np.flatnonzero(np.diff(midnight[at]) <= 0):
@@ -194,7 +205,7 @@ def _order_faults(rows: MeterRows, midnight: IntArray, kinds: IntArray) -> Itera
 
 
 def _value_cells(row: CsvRow, layout: _Layout) -> list[str]:
-    """The cells of a row from midnight on, without the empty ones where the header has room for 25 hours."""
+    """Return the cells of a row that hold values, without empty ones where the header has room for 25 hours."""
     cells = row.cells[layout.first : -1 if layout.quality else None]
     while layout.spare and len(cells) > layout.steps and not cells[-1]:
         cells = cells[:-1]
@@ -204,7 +215,7 @@ def _value_cells(row: CsvRow, layout: _Layout) -> list[str]:
 def _days(
     rows: MeterRows, layout: _Layout, midnight: IntArray, values: list[list[str]], timezone: str, clock: Clock
 ) -> _Days:
-    """Every value at its instant, in time order along each row."""
+    """Return every value at its instant, in time order along each row."""
     lengths = np.array([len(cells) for cells in values])
     kwh = _energies(rows, layout, values)
     utc = np.zeros(kwh.shape, dtype=np.int64)
@@ -226,12 +237,12 @@ def _days(
             row = int(index)
             refuse(list(_unlike_steps(rows, row, layout, change)))
             if not change.doubled:
-                notes.append(f"The clocks skip {change.words}: its cells hold nothing and were left out.")
+                notes.append(f"The clocks skip {change.text}: its cells hold nothing and were left out.")
                 continue
             cells = np.flatnonzero(change_of[row] == number)
             if lengths[row] <= layout.steps:
                 notes.append(
-                    f"The clocks show {change.words} twice, the file has one value for each time: "
+                    f"The clocks show {change.text} twice, the file only once: "
                     "read as the first, in summer time; the second is a gap."
                 )
                 continue
@@ -239,7 +250,7 @@ def _days(
             again = utc[row, cells] + change.before - change.after
             utc[row, : layout.steps + len(cells)] = np.insert(utc[row, : layout.steps], cells[-1] + 1, again)
             notes.append(
-                f"The clocks show {change.words} twice, and the day has a value for each: "
+                f"The clocks show {change.text} twice, and so does the file: "
                 "read first as summer time, then as winter time."
             )
     _check_lengths(rows, layout, lengths, doubled)
@@ -247,7 +258,7 @@ def _days(
 
 
 def _energies(rows: MeterRows, layout: _Layout, values: list[list[str]]) -> FloatArray:
-    """The values of each row, shape (rows, steps of a day of 25 hours), NaN where there is none."""
+    """Parse the values of each row, shape (rows, intervals of a day of 25 hours), NaN where there is none."""
     flat = [cell for cells in values for cell in cells]
     lengths = np.array([len(cells) for cells in values])
     row_of = np.repeat(np.arange(len(values)), lengths)
@@ -260,12 +271,13 @@ def _energies(rows: MeterRows, layout: _Layout, values: list[list[str]]) -> Floa
 
 
 def _column(rows: MeterRows, layout: _Layout, place: int) -> str:
-    """The name of the column of a value, or its number from midnight where the header has none."""
+    """Return the name of the column of a value, or its number from midnight where the header has no name."""
     named = place < layout.steps + layout.spare
     return rows.header[layout.first + place] if named else f"value {place + 1}"
 
 
 def _check_lost(rows: MeterRows, layout: _Layout, kwh: FloatArray, lost: BoolArray, timezone: str) -> None:
+    """Refuse values at times that the clocks skip."""
     refuse(
         [
             rows.fault(
@@ -280,11 +292,11 @@ def _check_lost(rows: MeterRows, layout: _Layout, kwh: FloatArray, lost: BoolArr
 
 
 def _unlike_steps(rows: MeterRows, row: int, layout: _Layout, change: ClockChange) -> Iterator[Fault]:
-    """A fault where the clock changes inside a step."""
+    """Yield a fault if the clock changes inside an interval."""
     if change.begin % layout.step_minutes or change.end % layout.step_minutes:
         message = (
-            f"the clocks change by {change.end - change.begin} minutes on this day, inside a step of "
-            f"{layout.step_minutes} minutes; expected shorter steps"
+            f"the clocks change by {change.end - change.begin} minutes on this day, inside an interval of "
+            f"{layout.step_minutes} minutes; expected shorter intervals"
         )
         yield rows.fault(row, DATE, message)
 
@@ -296,8 +308,9 @@ def _check_lengths(rows: MeterRows, layout: _Layout, lengths: IntArray, doubled:
             rows.fault(
                 int(row),
                 None,
-                f"found {lengths[row]} values; expected on this day {layout.steps}"
-                + (f" or {layout.steps + doubled[row]}" if doubled[row] else ""),
+                f"found {lengths[row]} values; expected {layout.steps}"
+                + (f" or {layout.steps + doubled[row]}" if doubled[row] else "")
+                + " on this day",
             )
             for row in np.flatnonzero((lengths > layout.steps) & (lengths != layout.steps + doubled))
         ]
@@ -305,6 +318,7 @@ def _check_lengths(rows: MeterRows, layout: _Layout, lengths: IntArray, doubled:
 
 
 def _empty_note(kwh: FloatArray) -> Iterator[str]:
+    """Yield a note on empty cells, if there are any."""
     empty = int(np.isnan(kwh).sum())
     if empty:
         yield f"Empty cells: {empty}, read as gaps."

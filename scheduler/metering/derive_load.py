@@ -1,4 +1,4 @@
-"""The building's load and solar from metered flows: load = import − export + generation, without the car."""
+"""Derive the building's load and solar from metered flows: load = import − export + generation, without the car."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ from scheduler.textio.errors import single_fault
 from scheduler.textio.parse_time import local_text
 
 ROUNDING_KW = 0.02
-"""A load so little below 0 comes from the rounding of registers."""
+"""A load below 0 by no more than this comes from the rounding of registers [kW]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MeteredLoad:
-    """Load and solar of each step, no gap left.
+    """Load and solar of each interval, without gaps.
 
     Attributes
     ----------
-    start : of each step, UTC, regular, shape (n,).
-    step_minutes : [min].
-    load_kwh : energy the building used, the car's charger left out where it is metered [kWh], shape (n,).
-    solar_kwh : energy that was generated [kWh], shape (n,); None where nothing tells of solar.
+    start : of each interval, UTC, regular, shape (n,).
+    step_minutes : length of the intervals [min].
+    load_kwh : energy the building used, without the car's charger where that is metered [kWh], shape (n,).
+    solar_kwh : energy that was generated [kWh], shape (n,); None where the files do not show solar.
     filled : every gap that was filled, in time order.
     notes : one sentence each.
     """
@@ -46,20 +46,20 @@ def metered_load(
     file: str = "the meter files",
     car_file: str = "",
 ) -> MeteredLoad:
-    """Load and solar of a span.
+    """Derive load and solar of a span.
 
-    Without a generation channel, what is exported counts as solar and what is imported as load: the solar that the
-    building uses directly is in neither, and their difference is right.
+    Without a generation channel, export counts as solar and import as load: solar that the building uses directly is in
+    neither, and their difference is right.
 
     Parameters
     ----------
-    car : flows of the car's own meter over the same span, taken out of the load; what it exports is put back.
-    file, car_file : what a fault is about.
+    car : flows of the car's own meter over the same span, subtracted from the load; what it exports is added back.
+    file, car_file : files that faults name.
 
     Raises
     ------
-    InputFaults : no import channel, a load under 0 by more than rounding, gaps that are too many or too long, a gap
-        of the car's meter.
+    InputFaults : no import channel, a load under 0 by more than rounding, gaps that are too many or too long, a gap in
+        the car's meter.
     """
     notes: list[str] = []
     _check_import(flows, file)
@@ -68,7 +68,7 @@ def metered_load(
         _check_car(flows, car, timezone, car_file)
         net_kwh = net_kwh - (car.import_kwh - car.export_kwh)
         if car.has_export:
-            notes.append("The car's meter counts export too: what the car gave was put back into the load.")
+            notes.append("The car's meter counts export too: what the car discharged was added back to the load.")
     if flows.generation_kwh is not None:
         solar_kwh: FloatArray | None = flows.generation_kwh
         load_kwh = net_kwh + flows.generation_kwh
@@ -76,8 +76,8 @@ def metered_load(
         solar_kwh = flows.export_kwh
         load_kwh = net_kwh + flows.export_kwh
         notes.append(
-            "There is export but no generation channel: what is exported counts as solar, and what is imported as "
-            "load. The solar that the building uses directly is in neither; their difference is right."
+            "There is export but no generation channel: export counts as solar, and import as load. The solar that "
+            "the building uses directly is in neither; their difference is right."
         )
     else:
         solar_kwh, load_kwh = None, net_kwh
@@ -91,28 +91,30 @@ def metered_load(
 
 
 def _check_import(flows: MeteredFlows, file: str) -> None:
+    """Refuse flows without an import channel."""
     if not any(channel.kind == "import" for channel in flows.channels):
-        raise single_fault(file, "there is no import channel; expected files with one or more")
+        raise single_fault(file, "there is no import channel; expected at least one")
 
 
 def _check_car(flows: MeteredFlows, car: MeteredFlows, timezone: str, car_file: str) -> None:
-    """Refuse a car's meter with other steps, with generation, or that does not cover the span."""
+    """Refuse a car's meter with other intervals, with generation, or that does not cover the span."""
     _check_import(car, car_file)
     if car.step_minutes != flows.step_minutes:
         message = (
-            f"it has steps of {car.step_minutes} minutes; expected those of the site, {flows.step_minutes} minutes"
+            f"it has intervals of {car.step_minutes} minutes; expected those of the site, {flows.step_minutes} minutes"
         )
         raise single_fault(car_file, message)
     if car.generation_kwh is not None:
-        raise single_fault(car_file, "it has a generation channel; expected the import and export of a car's meter")
+        raise single_fault(car_file, "it has a generation channel; expected only import and export of a car's meter")
     if not car.start.equals(flows.start):
-        raise single_fault(car_file, "its steps begin at other minutes than those of the site; expected the same steps")
+        message = "its intervals begin at other minutes than those of the site; expected the same intervals"
+        raise single_fault(car_file, message)
     if car.gaps:
         gap = car.gaps[0]
         begin, end = (local_text(instant.to_pydatetime(), timezone) for instant in (gap.begin, gap.end))
         message = (
-            f"{gap.channel} has no values from {begin} to {end}; expected a file that covers the span, "
-            "or a span that it covers with --from and --until"
+            f"{gap.channel} has no values from {begin} to {end}; expected a file that covers the span; "
+            "or choose a span that it covers with --from and --until"
         )
         raise single_fault(car_file, message)
 
@@ -120,7 +122,7 @@ def _check_car(flows: MeteredFlows, car: MeteredFlows, timezone: str, car_file: 
 def _without_rounding(
     load_kwh: FloatArray, flows: MeteredFlows, timezone: str, car_file: str, file: str, notes: list[str]
 ) -> FloatArray:
-    """Load with what rounding took below 0 at 0; more below is at fault."""
+    """Return the load with values just under 0 from rounding set to 0; refuse values further under 0."""
     below = np.flatnonzero(load_kwh < 0)
     if not len(below):
         return load_kwh
@@ -129,16 +131,16 @@ def _without_rounding(
     if len(far):
         at = local_text(flows.start[int(far[0])].to_pydatetime(), timezone)
         why = (
-            "is this the car of this site, and was it charged by solar that no channel counts?"
+            "is this the car of this site, and was it charged from solar that no channel counts?"
             if car_file
-            else ("is a generation channel missing, or a channel named wrongly? --as NAME=KIND names it anew")
+            else "is a generation channel missing, or is a channel of another kind? Give its kind with --as NAME=KIND"
         )
         message = (
-            f"the load of {at} is {kw[int(far[0])]:.3f} kW (steps under 0 by more than rounding: {len(far)}); "
+            f"the load of {at} is {kw[int(far[0])]:.3f} kW (intervals under 0 by more than rounding: {len(far)}); "
             f"expected 0 or more: {why}"
         )
         raise single_fault(car_file or file, message)
-    notes.append(f"Load just under 0 from the rounding of registers was set to 0; steps: {len(below)}.")
+    notes.append(f"Load just under 0 from the rounding of registers was set to 0; intervals: {len(below)}.")
     return np.where(load_kwh < 0, 0.0, load_kwh)
 
 
@@ -150,16 +152,20 @@ def _filled(
     timezone: str,
     file: str,
 ) -> tuple[FloatArray, FloatArray | None, tuple[Filled, ...]]:
-    """Load and solar with their gaps filled, and which were.
+    """Fill the gaps of load and solar.
 
-    Where only the generation is missing, import and export stay as metered: solar covers at least what they show,
-    and the load follows from them.
+    Where only the generation is missing, import and export stay as metered: solar is at least what they show, and the
+    load follows from them.
+
+    Returns
+    -------
+    Load and solar [kWh], shapes (n,), and the gaps that were filled.
     """
     done: list[Filled] = []
 
     def fill(values: FloatArray, which: BoolArray, days: tuple[int, ...], series: str) -> FloatArray:
-        whole, told = filled(values, which, flows.start, flows.step_minutes, timezone, days, series, file)
-        done.extend(told)
+        whole, gaps = filled(values, which, flows.start, flows.step_minutes, timezone, days, series, file)
+        done.extend(gaps)
         return whole
 
     if solar_kwh is not None:

@@ -1,4 +1,4 @@
-"""A meter's file in any layout that this program knows."""
+"""Read a meter's file in any layout that the tool knows."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local") -> MeterR
     Parameters
     ----------
     timezone : IANA name of the site's zone, for CSV times without offset.
-    clock : what those times follow.
+    clock : what those times follow: the wall clock, or winter time all year.
 
     Raises
     ------
-    InputFaults : the layout is not known, or the faults of the file.
+    InputFaults : the layout is not known, or the file has faults.
     """
     beginning = beginning_of(path)
     if looks_like_xml(beginning):

@@ -1,7 +1,8 @@
-"""Gaps of metered series: which may be filled, and from which like days.
+"""Fill gaps of metered series from similar days.
 
-Few short gaps are filled as metering does it, with the mean of like days (common practice of substitution): load with
-the same clock time of the same weekday, solar with the same clock time of the days around. Anything more is refused.
+A few short gaps are filled with the mean of similar days, as is common practice in metering (substitution): load from
+the same clock time of the same weekday, solar from the same clock time of the days around. More or longer gaps are
+refused.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ MOST_GAPS_TOLD = 5
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """A gap that was filled: of load or solar, from begin to end, and how."""
+    """A gap of load or solar that was filled, from begin to end, and how."""
 
     series: str
     begin: pd.Timestamp
@@ -36,11 +37,15 @@ class Filled:
 
 
 def check_gaps(missing: BoolArray, start: pd.DatetimeIndex, step_minutes: int, timezone: str, file: str) -> None:
-    """Refuse a gap over a day, or gaps over two percent of the span, shape (n,).
+    """Refuse a gap longer than a day, or gaps of more than two percent of the span.
+
+    Parameters
+    ----------
+    missing : which intervals have no value, shape (n,).
 
     Raises
     ------
-    InputFaults : the largest gaps, and the longest stretch that has no such gap.
+    InputFaults : names the largest gaps, and the longest span without such a gap.
     """
     gaps = gaps_of(missing, start, step_minutes, "")
     too_long = [gap for gap in gaps if gap.end - gap.begin > LONGEST_GAP]
@@ -50,11 +55,11 @@ def check_gaps(missing: BoolArray, start: pd.DatetimeIndex, step_minutes: int, t
     rest = "" if len(gaps) <= MOST_GAPS_TOLD else f", the largest {MOST_GAPS_TOLD} of {len(gaps)}"
     message = (
         f"{percent:.2f} % of the time has no values{rest}; gaps are filled up to "
-        f"{LONGEST_GAP / pd.Timedelta(hours=1):g} h each and {MOST_MISSING_PERCENT:g} % in all"
+        f"{LONGEST_GAP / pd.Timedelta(hours=1):g} h each and {MOST_MISSING_PERCENT:g} % in total"
     )
     largest = sorted(gaps, key=lambda gap: gap.begin - gap.end)[:MOST_GAPS_TOLD]
     told = [Fault(file, None, None, f"gap {gap_text(gap, timezone)}") for gap in largest]
-    advice = f"choose a span with --from and --until{_longest_stretch(too_long, start, step_minutes, timezone)}"
+    advice = f"choose a span with --from and --until{_longest_span(too_long, start, step_minutes, timezone)}"
     raise InputFaults([Fault(file, None, None, message), *told, Fault(file, None, None, advice)])
 
 
@@ -68,13 +73,19 @@ def filled(
     series: str,
     file: str,
 ) -> tuple[FloatArray, list[Filled]]:
-    """Values, shape (n,), with those to fill as the mean of the same local clock time so many days off.
+    """Fill values with the mean at the same local clock time on other days.
 
     Parameters
     ----------
-    values : NaN where there is none. fill : which to fill, shape (n,).
-    days : how many days off, those outside the span and without a value left out.
-    series : "load" or "solar". file : what a fault is about.
+    values : NaN where there is none, shape (n,).
+    fill : which to fill, shape (n,).
+    days : the other days, by distance [days]; those outside the span or without a value are left out.
+    series : "load" or "solar".
+    file : file that faults name.
+
+    Returns
+    -------
+    The values with those filled, shape (n,), and the gaps that were filled.
 
     Raises
     ------
@@ -102,7 +113,7 @@ def filled(
 
 
 def gap_text(gap: Gap | Filled, timezone: str) -> str:
-    """From, to and how long, "2026-03-02T18:00+00:00 to 2026-03-02T19:00+00:00 (1 h)"."""
+    """Return begin, end and length of a gap: "2026-03-02T18:00+00:00 to 2026-03-02T19:00+00:00 (1 h)"."""
     begin, end = (local_text(instant.to_pydatetime(), timezone) for instant in (gap.begin, gap.end))
     return f"{begin} to {end} ({(gap.end - gap.begin) / pd.Timedelta(hours=1):.3g} h)"
 
@@ -112,13 +123,13 @@ def _days_text(days: tuple[int, ...]) -> str:
     return f"{', '.join(str(day) for day in most)} and {last} days before and after"
 
 
-def _longest_stretch(too_long: list[Gap], start: pd.DatetimeIndex, step_minutes: int, timezone: str) -> str:
-    """Whole local days of the longest stretch between the gaps that are too long, as options."""
+def _longest_span(too_long: list[Gap], start: pd.DatetimeIndex, step_minutes: int, timezone: str) -> str:
+    """Return, as options, the whole local days of the longest span between the gaps that are too long."""
     edges = [start[0]]
     for gap in too_long:
         edges += [gap.begin, gap.end]
     edges.append(start[-1] + pd.Timedelta(minutes=step_minutes))
-    begin, end = max(zip(edges[::2], edges[1::2], strict=True), key=lambda stretch: stretch[1] - stretch[0])
+    begin, end = max(zip(edges[::2], edges[1::2], strict=True), key=lambda span: span[1] - span[0])
     first = begin.tz_convert(timezone).tz_localize(None).ceil("D")
     last = end.tz_convert(timezone).tz_localize(None).floor("D") - pd.Timedelta(days=1)
     if not too_long or last < first:

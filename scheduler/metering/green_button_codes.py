@@ -1,4 +1,4 @@
-"""Codes of Green Button files: which readings are interval energy of electricity, and which values were measured.
+"""Interpret codes of Green Button files: which readings are interval energy, and which values were measured.
 
 The codes are the enumerations of the published ESPI schema (NAESB REQ.21, espi.xsd of version 4.0, December 2023).
 """
@@ -65,7 +65,7 @@ UNITS = {
 """UnitSymbolKind: the other units that a meter of a building may count in."""
 
 FORWARD, NET, REVERSE = 1, 4, 19
-"""FlowDirectionKind: to the customer; the first less the last, below 0 while more is fed in; from the customer."""
+"""FlowDirectionKind: to the customer; to less from the customer, below 0 while exporting; from the customer."""
 
 NO_DIRECTION = 0
 """FlowDirectionKind: not applicable; a ReadingType may also leave it out."""
@@ -101,11 +101,11 @@ _ACCUMULATIONS = {
 }
 _WHOLE_ENERGY = frozenset({0, 2, 12, 26})  # DataQualifierKind: none, average, normal, sum
 _DIRECTIONS = frozenset({NO_DIRECTION, FORWARD, NET, REVERSE})
-_DIRECTION_WORDS = {20: "import and export added up", 21: "import and export added up"}
+_DIRECTIONS_TEXT = {20: "import and export added up", 21: "import and export added up"}
 
 
 def why_not_electricity(codes: Mapping[str, int], service: int | None) -> str | None:
-    """Why readings are not of electricity, to follow a name; None if they are.
+    """Return why readings are not of electricity, worded to follow a name; None if they are.
 
     Parameters
     ----------
@@ -116,12 +116,12 @@ def why_not_electricity(codes: Mapping[str, int], service: int | None) -> str | 
         return f"is of another service: {_SERVICES.get(service, f'kind {service}')}"
     commodity = codes.get("commodity", 0)
     if commodity not in _ELECTRICITY:
-        return f"counts something else than electricity: {_COMMODITIES.get(commodity, f'commodity {commodity}')}"
+        return f"counts something other than electricity: {_COMMODITIES.get(commodity, f'commodity {commodity}')}"
     return None
 
 
 def why_not_interval_energy(codes: Mapping[str, int]) -> str | None:
-    """Why readings of electricity are no energy of intervals, to follow a name; None if they are.
+    """Return why readings of electricity are not interval energy, worded to follow a name; None if they are.
 
     Parameters
     ----------
@@ -132,13 +132,13 @@ def why_not_interval_energy(codes: Mapping[str, int]) -> str | None:
         return f"is in {UNITS[unit]} (uom {unit}), not in Wh"
     accumulation = codes.get("accumulationBehaviour", 0)
     if accumulation not in _DIFFERENCES:
-        words = _ACCUMULATIONS.get(accumulation, "another kind of values")
-        return f"holds {words} (accumulationBehaviour {accumulation}), not energy of intervals"
+        kind = _ACCUMULATIONS.get(accumulation, "another kind of value")
+        return f"holds {kind} (accumulationBehaviour {accumulation}), not interval energy"
     qualifier = codes.get("dataQualifier", 0)
     if qualifier not in _WHOLE_ENERGY:
-        return f"holds extremes or thresholds (dataQualifier {qualifier}), not energy of intervals"
+        return f"holds extremes or thresholds (dataQualifier {qualifier}), not interval energy"
     direction = codes.get("flowDirection", NO_DIRECTION)
     if direction not in _DIRECTIONS:
-        words = _DIRECTION_WORDS.get(direction, "neither import nor export")
-        return f"counts {words} (flowDirection {direction})"
+        counted = _DIRECTIONS_TEXT.get(direction, "neither import nor export")
+        return f"counts {counted} (flowDirection {direction})"
     return None

@@ -1,4 +1,4 @@
-"""A meter file in the Green Button format: ESPI XML of NAESB REQ.21, an Atom feed of interval readings."""
+"""Read a meter file in the Green Button format: ESPI XML of NAESB REQ.21, an Atom feed of interval readings."""
 
 from __future__ import annotations
 
@@ -47,7 +47,13 @@ MOST_REASONS = 3
 
 
 class _Intervals(NamedTuple):
-    """Readings of one register in time order, each start once: s since 1970, as written, marks, minutes a step."""
+    """Readings of one register in time order, each start once.
+
+    Attributes
+    ----------
+    start : seconds since 1970 UTC, shape (n,). value : as written, shape (n,). mark : of each reading, shape (n,).
+    step_minutes : length of the intervals [min].
+    """
 
     start: IntArray
     value: IntArray
@@ -57,7 +63,7 @@ class _Intervals(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Reader:
-    """What is gathered over the registers of a file."""
+    """The file, and what is collected while reading its registers."""
 
     feed: Feed
     faults: FaultList
@@ -71,18 +77,17 @@ class _Reader:
 
 
 def read_green_button(path: Path) -> MeterReading:
-    """The interval energy of electricity in a Green Button file.
+    """Read the interval energy of electricity in a Green Button file.
 
-    Forward flow is import, reverse is export. A net register becomes both, what is over and what is under 0, unless its
+    Forward flow is import, reverse is export. A net register becomes both, import over 0 and export under 0, unless its
     usage point has registers of import or export too. Registers of other units, services or kinds of values, and those
-    whose readings are longer than an hour, are left out with a note. Starts are seconds since 1970 UTC, so nothing is
-    mended where clocks change. Which qualities count as estimated is said at
-    `green_button_codes.ESTIMATED_QUALITIES`.
+    whose readings are longer than an hour, are left out with a note. Starts are seconds since 1970 UTC, whatever the
+    local clock does. `green_button_codes.ESTIMATED_QUALITIES` says which qualities count as estimated.
 
     Raises
     ------
-    InputFaults : no Green Button file, nothing in it to use, or faults in what is used, each with its line; the first
-        ten and how many more.
+    InputFaults : the file is not a Green Button file, holds nothing of use, or has faults in what is used, each with
+        its line; the first ten and how many more.
     """
     feed = read_feed(path)
     if not len(feed.readings.block):
@@ -104,13 +109,13 @@ def read_green_button(path: Path) -> MeterReading:
     reader.faults.raise_any()
     if not channels:
         reasons = "; ".join(reader.left_out[:MOST_REASONS]) + ("; …" if len(reader.left_out) > MOST_REASONS else "")
-        allowed = "expected at least one register of Wh with readings of up to 60 minutes"
+        allowed = "expected at least one register in Wh with readings of up to 60 minutes"
         raise single_fault(path, f"no interval energy of electricity: {reasons}; {allowed}")
     return MeterReading(LAYOUT, tuple(channels), tuple(reader.notes))
 
 
 def _wanted(reader: _Reader, registers: list[Register]) -> list[tuple[Register, dict[str, int]]]:
-    """Registers of interval energy with the codes of their ReadingType; leaves out the others."""
+    """Return the registers of interval energy with the codes of their ReadingType; leave out the others."""
     codes_of: dict[int, dict[str, int] | None] = {}
     wanted = []
     for register in registers:
@@ -133,7 +138,7 @@ def _wanted(reader: _Reader, registers: list[Register]) -> list[tuple[Register, 
 
 
 def _codes(entry: Entry, faults: FaultList) -> dict[str, int] | None:
-    """The codes of a resource, None if one cannot be read."""
+    """Return the codes of a resource, or None if one cannot be read."""
     codes = {}
     for name, leaf in entry.codes.items():
         least, most = (-MOST_POWER_OF_TEN, MOST_POWER_OF_TEN) if name == "powerOfTenMultiplier" else (0, 2**32 - 1)
@@ -146,6 +151,7 @@ def _codes(entry: Entry, faults: FaultList) -> dict[str, int] | None:
 
 
 def _unit_is_known(codes: Mapping[str, int], kind: Entry, faults: FaultList) -> bool:
+    """Return whether the unit of a ReadingType is known; add a fault if it is not."""
     unit = codes.get("uom")
     if unit == WATT_HOURS or unit in UNITS:
         return True
@@ -156,7 +162,7 @@ def _unit_is_known(codes: Mapping[str, int], kind: Entry, faults: FaultList) -> 
 
 
 def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) -> _Intervals | None:
-    """The readings of a register in time order; None if it is at fault or left out."""
+    """Return the readings of a register in time order; None if it has faults or is left out."""
     readings, rows = reader.feed.readings, register.rows
     faulty = rows[readings.faulty[rows] == 1]
     if len(faulty):
@@ -199,7 +205,7 @@ def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) ->
     marks = np.maximum.reduceat(np.where(mark == ESTIMATED, DOUBTED + 1, mark), groups)
     doubted = int((marks == DOUBTED).sum())
     if doubted:
-        what = "failed a check of the meter operator (quality 10), taken as measured"
+        what = "failed a check of the meter operator (quality 10), read as measured"
         reader.notes.append(f"{register.name}: {_readings(doubted)} that {what}.")
     return _Intervals(start[groups], value[groups], np.where(marks > DOUBTED, ESTIMATED, marks), length // 60)
 
@@ -209,7 +215,7 @@ def _readings(count: int) -> str:
 
 
 def _timed(reader: _Reader, rows: IntArray, codes: Mapping[str, int]) -> tuple[IntArray, IntArray] | tuple[None, None]:
-    """Start and duration of readings [s], shapes (n,); those without timePeriod follow one another in their block."""
+    """Return start and duration of readings [s], shapes (n,); without timePeriod, they follow in file order."""
     readings, blocks = reader.feed.readings, reader.feed.interval_blocks
     start, seconds = readings.start[rows].copy(), readings.seconds[rows].copy()
     length = codes.get("intervalLength", 0)
@@ -229,7 +235,7 @@ def _timed(reader: _Reader, rows: IntArray, codes: Mapping[str, int]) -> tuple[I
 def _length(
     reader: _Reader, register: Register, codes: Mapping[str, int], rows: IntArray, seconds: IntArray
 ) -> int | None:
-    """The one duration of readings [s]; None if they differ, or are no part of an hour."""
+    """Return the one duration of all readings [s]; None if they differ, or do not divide an hour."""
     durations, counts = np.unique(seconds, return_counts=True)
     usual = int(durations[np.argmax(counts)])
     if durations[0] > SECONDS_AN_HOUR:
@@ -241,7 +247,7 @@ def _length(
         _add_rows(reader, rows[seconds != usual], "duration", lambda row: f"{by_row[row]} s; {allowed}")
         return None
     if usual == 0 or usual % 60 or SECONDS_AN_HOUR % usual:
-        reader.leave_out(register, f"has readings of {usual} s, which are no whole minutes that divide an hour")
+        reader.leave_out(register, f"has readings of {usual} s, not a whole number of minutes that divides an hour")
         return None
     stated = codes.get("intervalLength", 0)
     if stated not in {0, usual}:
@@ -253,20 +259,20 @@ def _length(
 
 
 def _off_grid(start: IntArray, length: int) -> BoolArray:
-    """Which starts are no whole number of steps from most of the others; readings that overlap always are."""
+    """Return which starts are not a whole number of intervals from most others; overlapping readings always are."""
     remainder = start % length
     remainders, counts = np.unique(remainder, return_counts=True)
     return np.asarray(remainder != remainders[np.argmax(counts)], dtype=np.bool_)
 
 
 def _overlap(start: IntArray, index: int, length: int) -> str:
-    """What is wrong with a reading that is off the grid."""
+    """Return what is wrong with a reading that is off the grid."""
     for other in (index - 1, index + 1):
         if 0 <= other < len(start) and 0 < abs(int(start[other] - start[index])) < length:
             problem = f"overlaps the reading of {_moment(start[other])}"
             break
     else:
-        problem = f"is not a whole number of steps of {length // 60} minutes from most of the others"
+        problem = f"is not a whole number of intervals of {length // 60} minutes from most of the others"
     return f"the reading of {_moment(start[index])} {problem}; expected readings that follow one another"
 
 
@@ -284,14 +290,14 @@ def _moment(second: int | np.int64) -> str:
 
 
 def _add_rows(reader: _Reader, rows: IntArray, key: str, message: Callable[[int], str]) -> None:
-    """A fault for each of the first readings in the file, the others counted."""
+    """Add a fault for each of the first readings in the file, and count the others."""
     for row in np.sort(rows)[:MOST_LISTED].tolist():
         reader.faults.add(int(reader.feed.readings.line[row]), key, message(row))
     reader.faults.count(len(rows) - MOST_LISTED)
 
 
 def _add_problems(reader: _Reader, rows: IntArray) -> None:
-    """The problems that readings had from the beginning."""
+    """Add the problems found when the readings were parsed."""
     for row in rows[:MOST_LISTED].tolist():
         problem = reader.feed.problems.get(row)
         line = problem.line if problem else int(reader.feed.readings.line[row])
@@ -303,7 +309,7 @@ def _add_problems(reader: _Reader, rows: IntArray) -> None:
 def _channels(
     reader: _Reader, register: Register, codes: Mapping[str, int], intervals: _Intervals
 ) -> tuple[Channel, ...]:
-    """The channel of a register, or import and export of a net one; none if a value of one direction is under 0."""
+    """Return the channel of a register, or import and export of a net one; none if a one-way value is under 0."""
     direction = codes.get("flowDirection", NO_DIRECTION)
     kwh = _kwh(intervals.value, codes.get("powerOfTenMultiplier", 0))
     start = pd.to_datetime(intervals.start, unit="s", utc=True).as_unit("s")
@@ -313,7 +319,7 @@ def _channels(
         return Channel(register.name, register.meter, kind, start, energy, estimated, intervals.step_minutes)
 
     if direction == NET:
-        what = "what is over 0 in an interval is taken as import, what is under 0 as export"
+        what = "values over 0 are read as import, values under 0 as export"
         reader.notes.append(f"{register.name} counts import less export (flowDirection {NET}): {what}.")
         return channel("import", np.maximum(kwh, 0.0)), channel("export", np.maximum(-kwh, 0.0))
     negative = intervals.value < 0
@@ -321,7 +327,7 @@ def _channels(
         _add_negatives(reader, register, direction)
         return ()
     if direction == NO_DIRECTION:
-        reader.notes.append(f"{register.name} does not say a direction (flowDirection) and is taken as import.")
+        reader.notes.append(f"{register.name} gives no direction (flowDirection) and is read as import.")
     return (channel("export" if direction == REVERSE else "import", kwh),)
 
 
@@ -333,7 +339,7 @@ def _add_negatives(reader: _Reader, register: Register, direction: int) -> None:
 
 
 def _kwh(value: IntArray, power_of_ten: int) -> FloatArray:
-    """Energy of values in Wh times a power of ten [kWh], rounded once."""
+    """Convert values in Wh times a power of ten to kWh, rounded once, shape (n,)."""
     power = power_of_ten - 3
     scaled = value * 10.0**power if power >= 0 else value / 10.0**-power
     return np.asarray(scaled, dtype=np.float64) + 0.0

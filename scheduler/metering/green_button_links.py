@@ -1,8 +1,8 @@
-"""What belongs together in a Green Button file, by its Atom links: usage point, meter reading, reading type, readings.
+"""Find what belongs together in a Green Button file by its Atom links: usage point, reading type and readings.
 
 A MeterReading links to its ReadingType and to the collection of its IntervalBlocks with rel="related"; an IntervalBlock
 names that collection with rel="up", and its own address with rel="self" begins with that of its MeterReading. The same
-holds between a UsagePoint and its MeterReadings. Where there is only one that can be meant, links may be missing.
+holds between a UsagePoint and its MeterReadings. Where there is only one candidate, links may be missing.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from scheduler.textio.errors import MOST_LISTED, Fault, InputFaults, in_line_ord
 
 
 class FaultList:
-    """Faults of one file as they are found: the first are kept, the others counted."""
+    """Faults of one file as they are found: the first are kept, the others only counted."""
 
     def __init__(self, file: str) -> None:
         self._file = file
@@ -27,11 +27,11 @@ class FaultList:
         self._others = 0
 
     def add(self, line: int | None, key: str | None, message: str) -> None:
-        """One more fault."""
+        """Add a fault."""
         self._kept.append(Fault(self._file, line, key, message))
 
     def count(self, others: int) -> None:
-        """So many more faults, all after ten that were added."""
+        """Count further faults, beyond the ten that were added."""
         self._others += max(others, 0)
 
     def raise_any(self) -> None:
@@ -52,10 +52,10 @@ class Register:
     Attributes
     ----------
     name : its title, or the end of its address.
-    meter : the same of its UsagePoint, "" if the file has none.
+    meter : title of its UsagePoint, or the end of its address; "" if the file has none.
     line : of the MeterReading, None if the file has none.
     usage_point : None if the file has none.
-    reading_type : what its readings are.
+    reading_type : which says what its readings are.
     rows : indices of its readings in file order, shape (n,).
     """
 
@@ -68,7 +68,7 @@ class Register:
 
 
 def registers_of(feed: Feed, faults: FaultList) -> list[Register]:
-    """The MeterReadings that have readings, in file order; adds a fault for each that cannot be tied to the others."""
+    """Return the MeterReadings that have readings, in file order; add a fault for each whose links lead nowhere."""
     names, meters = _names(feed.meter_readings, "MeterReading"), _names(feed.usage_points, "UsagePoint")
     usage_points = _Parents(feed.usage_points)
     registers = []
@@ -86,7 +86,7 @@ def registers_of(feed: Feed, faults: FaultList) -> list[Register]:
 
 
 def _names(entries: Sequence[Entry], kind: str) -> list[str]:
-    """A name for each: the title, with the end of its address where others have the same title or it has none."""
+    """Return a name for each entry: its title, with the end of its address if the title is missing or not unique."""
     titles = Counter(entry.title for entry in entries)
     names = []
     for number, entry in enumerate(entries, start=1):
@@ -97,7 +97,7 @@ def _names(entries: Sequence[Entry], kind: str) -> list[str]:
 
 
 class _Parents:
-    """Finds the one of some entries that another entry belongs to."""
+    """Entries among which the parent of another entry is found."""
 
     def __init__(self, entries: Sequence[Entry]) -> None:
         self._count = len(entries)
@@ -110,7 +110,7 @@ class _Parents:
                 self._by_related.setdefault(link, set()).add(index)
 
     def of(self, child: Entry) -> int | None:
-        """Index of the parent, the only one if there is one only, None if the links lead to none."""
+        """Return the index of the parent: the only entry if there is just one; None if the links lead to none."""
         if self._count == 1:
             return 0
         for link in (child.own, child.up):
@@ -127,7 +127,7 @@ class _Parents:
 
 
 def _rows_by_meter_reading(feed: Feed, faults: FaultList) -> list[tuple[int, IntArray]]:
-    """The readings of each MeterReading that has some; index 0 for all if there is no MeterReading."""
+    """Return the readings of each MeterReading that has any; index 0 for all if there is no MeterReading."""
     parents = _Parents(feed.meter_readings)
     owner = np.zeros(len(feed.interval_blocks), dtype=np.int64)
     for index, block in enumerate(feed.interval_blocks if len(feed.meter_readings) > 1 else ()):
@@ -145,6 +145,7 @@ def _rows_by_meter_reading(feed: Feed, faults: FaultList) -> list[tuple[int, Int
 
 
 def _reading_type(feed: Feed, meter_reading: Entry | None, faults: FaultList) -> Entry | None:
+    """Return the ReadingType of a MeterReading; None after adding a fault."""
     types = feed.reading_types
     related = frozenset(meter_reading.related) if meter_reading else frozenset()
     linked = {entry.own: entry for entry in types if entry.own in related}
@@ -160,11 +161,12 @@ def _reading_type(feed: Feed, meter_reading: Entry | None, faults: FaultList) ->
     else:
         problem = f"its links lead to none of the ReadingTypes in the file ({len(types)})"
     line = meter_reading.line if meter_reading else None
-    faults.add(line, "MeterReading", f"{problem}; expected a related link to one, which says the unit")
+    faults.add(line, "MeterReading", f"{problem}; expected a related link to one, which gives the unit")
     return None
 
 
 def _usage_point(feed: Feed, usage_points: _Parents, meter_reading: Entry | None, faults: FaultList) -> int | None:
+    """Return the index of the UsagePoint of a MeterReading; None if there is none, or after adding a fault."""
     count = len(feed.usage_points)
     if count == 0 or (count == 1 and meter_reading is None):
         return None if count == 0 else 0

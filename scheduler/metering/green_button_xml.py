@@ -1,4 +1,4 @@
-"""Green Button XML as it stands in the file: Atom entries, their links and codes, and all readings, streamed.
+"""Parse Green Button XML as a stream: Atom entries with their links and codes, and all readings.
 
 Names of elements are those of the published ESPI schema (NAESB REQ.21, espi.xsd) and of Atom (RFC 4287).
 """
@@ -98,7 +98,7 @@ class Entry:
 
 
 class Problem(NamedTuple):
-    """What is wrong with a reading: the line and name of the element, what was found and what is allowed."""
+    """What is wrong with a reading: line and name of the element, what was found and what is expected."""
 
     line: int
     key: str
@@ -142,7 +142,7 @@ class Feed:
 
 
 def looks_like_xml(beginning: bytes) -> bool:
-    """Whether the first bytes of a file are those of XML, or of HTML, in UTF-8 or UTF-16."""
+    """Return whether the first bytes of a file are those of XML, or of HTML, in UTF-8 or UTF-16."""
     for mark, encoding in ((b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be"), (b"\xef\xbb\xbf", "utf-8")):
         if beginning.startswith(mark):
             text = beginning[len(mark) :].decode(encoding, "replace")
@@ -153,7 +153,7 @@ def looks_like_xml(beginning: bytes) -> bool:
 
 
 def whole_number(text: str, least: int, most: int) -> int | None:
-    """The whole number that a text is, or None if it is none or out of range."""
+    """Parse a whole number; return None if the text is not one, or out of range."""
     if not _WHOLE.fullmatch(text):
         return None
     number = int(text)
@@ -161,11 +161,12 @@ def whole_number(text: str, least: int, most: int) -> int | None:
 
 
 def read_feed(path: Path) -> Feed:
-    """The resources and readings of a Green Button file; what is wrong with a reading is kept with it.
+    """Read the resources and readings of a Green Button file; problems of readings are returned with them.
 
     Raises
     ------
-    InputFaults : not readable, too large, not XML, with a document type or entities, or no Atom feed.
+    InputFaults : the file cannot be read, is too large, is not XML, has a document type or entities, or is not an Atom
+        feed.
     """
     problem = file_problem(path)
     if problem is not None:
@@ -212,7 +213,7 @@ def _not_well_formed(path: Path, error: ParseError) -> InputFaults:
 
 
 class _FeedTarget:
-    """What the parser calls for each element; keeps entries and columns of numbers, never a tree."""
+    """Target that the parser calls for each element; keeps entries and columns of numbers, never a tree."""
 
     def __init__(self, path: Path) -> None:
         self.expat: object = None
@@ -230,11 +231,11 @@ class _FeedTarget:
         self._begin_entry()
 
     def line(self) -> int:
-        """The line that the parser is at."""
+        """Return the line that the parser is at."""
         return int(getattr(self.expat, "CurrentLineNumber", 1))
 
     def start(self, tag: str, attributes: Mapping[str, str]) -> None:
-        """An element begins."""
+        """Take the begin of an element."""
         parent = self._open[-1] if self._open else ""
         if not parent and tag not in {_FEED, _ENTRY}:
             name = tag.rpartition("}")[2]
@@ -262,12 +263,12 @@ class _FeedTarget:
                 self._blocks.append((self._resource_line, len(self._columns["block"]), {}))
 
     def data(self, text: str) -> None:
-        """Text of the element that is open."""
+        """Take text of the element that is open."""
         if self._leaf is not None and len(self._text) <= MOST_TEXT_PIECES:
             self._text.append(text if len(self._text) < MOST_TEXT_PIECES else "…")
 
     def end(self, tag: str) -> None:
-        """An element ends."""
+        """Take the end of an element."""
         self._open.pop()
         if self._leaf is not None:
             leaf = Leaf("".join(self._text).strip(), self.line())
@@ -285,10 +286,10 @@ class _FeedTarget:
             self._end_entry()
 
     def close(self) -> None:
-        """The document ends."""
+        """Take the end of the document."""
 
     def feed(self) -> Feed:
-        """All that was read."""
+        """Return all that was read."""
         columns = {name: np.array(column, dtype=np.int64) for name, column in self._columns.items()}
         usage_points, meter_readings, reading_types, blocks = (tuple(found) for found in self._entries.values())
         return Feed(usage_points, meter_readings, reading_types, blocks, Readings(**columns), self._problems)
@@ -333,7 +334,7 @@ class _FeedTarget:
         self._in_reading = False
 
     def _whole(self, row: int, name: str, least: int, most: int, required: bool) -> int:
-        """The whole number of an element of the reading; notes a problem and gives `UNSTATED` if there is none."""
+        """Return the whole number in an element of the reading; `UNSTATED` after noting a problem if there is none."""
         leaf = self._reading.get(name)
         if leaf is None:
             if required:
@@ -367,7 +368,7 @@ class _FeedTarget:
 
 
 def mark_of(quality: int) -> int:
-    """The mark of a reading with this QualityOfReading."""
+    """Return the mark of a reading with this QualityOfReading."""
     if quality in ESTIMATED_QUALITIES:
         return ESTIMATED
     return DOUBTED if quality == QUESTIONABLE else GOOD

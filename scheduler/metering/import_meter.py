@@ -1,4 +1,4 @@
-"""From meter files to a site's load and solar: the way through, one step after another."""
+"""Read meter files into a site's load and solar."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ USUAL_SOLAR_FILE = "solar.csv"
 
 @dataclass(frozen=True, slots=True)
 class MeterOptions:
-    """What the command was told.
+    """The options of `overnight read-meter`.
 
     Attributes
     ----------
     files : one or more meter files. site : the site's folder. car : file of the car's own meter, or None.
-    replace : whether files that are there may be replaced.
-    first_day, last_day : "2026-03-02", local and both in the span; None for as far as the files go.
+    replace : whether existing files may be replaced.
+    first_day, last_day : "2026-03-02", local, both included; None for as far as the files go.
     kinds : "NAME=KIND" each. clock : "local" or "standard".
     """
 
@@ -63,7 +63,7 @@ class MeterResult:
 
     Attributes
     ----------
-    layouts : of each file, in words.
+    layouts : name of each file's layout.
     flows : of the span. load : and solar, as written. car : flows of the car's own meter.
     notes : one sentence each, those of one file with its name.
     written : files. line_to_add : a line that site.toml needs under [data], or None.
@@ -80,49 +80,50 @@ class MeterResult:
     line_to_add: str | None
 
 
-def read_meter_into_site(words: MeterOptions) -> MeterResult:
+def read_meter_into_site(options: MeterOptions) -> MeterResult:
     """Read meter files and write the site's load and solar.
 
     Raises
     ------
-    InputFaults : the faults of the files, the site or the options; nothing was written.
+    InputFaults : faults of the files, the site or the options; nothing was written.
     NotWrittenError : nothing was written.
     """
-    site = _meter_site(words.site)
-    _check_target(site.load_file, words)
-    clock = parse_clock_name(words.clock)
-    kinds = parse_kinds(words.kinds)
-    first_day, last_day = _days(words, site.timezone)
-    paths = (*words.files, *([] if words.car is None else [words.car]))
+    site = _meter_site(options.site)
+    _check_target(site.load_file, options)
+    clock = parse_clock_name(options.clock)
+    kinds = parse_kinds(options.kinds)
+    first_day, last_day = _days(options, site.timezone)
+    paths = (*options.files, *([] if options.car is None else [options.car]))
     readings = read_all(paths, site.timezone, clock)
     notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
     layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
-    file = str(words.files[0]) if len(words.files) == 1 else "the meter files"
-    house = relabelled(readings[: len(words.files)], kinds)
+    file = str(options.files[0]) if len(options.files) == 1 else "the meter files"
+    house = relabelled(readings[: len(options.files)], kinds)
 
     begin, end = _span(house, first_day, last_day, site.timezone, file, notes)
     flows = metered_flows(house, begin, end, file)
     car = None
-    if words.car is not None:
-        car = metered_flows(readings[-1:], flows.start[0], flows.end, str(words.car))
-    load = metered_load(flows, site.timezone, car, file, str(words.car or ""))
+    if options.car is not None:
+        car = metered_flows(readings[-1:], flows.start[0], flows.end, str(options.car))
+    load = metered_load(flows, site.timezone, car, file, str(options.car or ""))
     notes += [*flows.notes, *load.notes]
 
     texts = {site.load_file: series_text(load.start, load.load_kwh * (60 / load.step_minutes), site.timezone)}
     line_to_add = None
     if load.solar_kwh is not None:
-        solar_file = site.solar_file or words.site / USUAL_SOLAR_FILE
+        solar_file = site.solar_file or options.site / USUAL_SOLAR_FILE
         line_to_add = None if site.solar_file else f'solar = "{USUAL_SOLAR_FILE}"'
-        _check_target(solar_file, words)
+        _check_target(solar_file, options)
         if solar_file.resolve() in {path.resolve() for path in texts}:
-            raise single_fault(words.site / SITE_FILE, "load and solar name one file; expected two", None, "data.solar")
+            message = "load and solar name the same file; expected two files"
+            raise single_fault(options.site / SITE_FILE, message, None, "data.solar")
         texts[solar_file] = series_text(load.start, load.solar_kwh * (60 / load.step_minutes), site.timezone)
     elif site.solar_file is not None:
         if site.solar_file.exists():
-            notes.append(f"The meter files tell nothing of solar; {site.solar_file} is left as it is.")
+            notes.append(f"The meter files hold no solar; {site.solar_file} is left as it is.")
         else:
             notes.append(
-                f"The meter files tell nothing of solar, and {site.solar_file} is not there; remove data.solar (and "
+                f"The meter files hold no solar, and {site.solar_file} does not exist; remove data.solar (and "
                 f"[solar]) from {SITE_FILE}, or read a meter that counts export or generation."
             )
     write_together(texts)
@@ -130,7 +131,7 @@ def read_meter_into_site(words: MeterOptions) -> MeterResult:
 
 
 def _meter_site(folder: Path) -> _MeterSite:
-    """What `site.toml` says of the zone and the series, whose files need not be there yet."""
+    """Read the zone and the files of the series from `site.toml`; those files need not exist yet."""
     problem = folder_problem(folder)
     if problem is not None:
         raise single_fault(folder, problem)
@@ -148,31 +149,31 @@ def _meter_site(folder: Path) -> _MeterSite:
     return _MeterSite(site.name, site.timezone, folder / data.load, None if data.solar is None else folder / data.solar)
 
 
-def _check_target(file: Path, words: MeterOptions) -> None:
-    """Refuse to write over a file that was not given up with --replace, or over a meter file."""
+def _check_target(file: Path, options: MeterOptions) -> None:
+    """Refuse to overwrite a meter file, or any other file without --replace."""
     try:
         there = file.exists()
-        sources = [*words.files, *([] if words.car is None else [words.car])]
+        sources = [*options.files, *([] if options.car is None else [options.car])]
         own = there and any(source.exists() and file.samefile(source) for source in sources)
     except (OSError, ValueError):
-        raise single_fault(TO_OPTION, f"{shown(str(file))} is not a possible path") from None
+        raise single_fault(TO_OPTION, f"{shown(str(file))} is not a valid path") from None
     if own:
         raise single_fault(file, "this is the meter file itself; expected another file in the site's [data]")
     if file.is_dir():
         raise single_fault(file, "this is a folder; expected a file")
-    if there and not words.replace:
-        raise single_fault(file, "it is there already; expected a new file, or --replace to give this one up")
+    if there and not options.replace:
+        raise single_fault(file, "it exists already; expected a new file, or --replace to overwrite this one")
 
 
-def _days(words: MeterOptions, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
-    """Begin of the first day and end of the last."""
+def _days(options: MeterOptions, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:
+    """Return the begin of the first day and the end of the last, UTC; None where not given."""
     begin, end = (
         None if text is None else parse_midnight(text, timezone, option, later)
-        for text, option, later in ((words.first_day, FROM_OPTION, 0), (words.last_day, UNTIL_OPTION, 1))
+        for text, option, later in ((options.first_day, FROM_OPTION, 0), (options.last_day, UNTIL_OPTION, 1))
     )
     if begin is not None and end is not None and begin >= end:
         raise single_fault(
-            UNTIL_OPTION, f"{words.last_day} is before --from {words.first_day}; expected that day or later"
+            UNTIL_OPTION, f"{options.last_day} is before --from {options.first_day}; expected that day or later"
         )
     return begin, end
 
@@ -185,13 +186,13 @@ def _span(
     file: str,
     notes: list[str],
 ) -> tuple[pd.Timestamp, pd.Timestamp]:
-    """The span to read: what all channels share, cut to the days that were asked for; says where that is less."""
+    """Return the span to read: what all channels share, cut to the days given; adds a note where that is less."""
     begin, end = shared_span(readings, file)
     shared = f"{_local(begin, timezone)} to {_local(end, timezone)}"
     if (first_day is not None and first_day >= end) or (last_day is not None and last_day <= begin):
         raise single_fault(
             FROM_OPTION if first_day is not None and first_day >= end else UNTIL_OPTION,
-            f"the files have values from {shared}; expected days among them",
+            f"the files have no values on these days; expected days from {shared}",
         )
     channels = [channel for reading in readings for channel in reading.channels]
     step = pd.Timedelta(minutes=channels[0].step_minutes)

@@ -1,6 +1,6 @@
-"""Local clock times of a meter file to instants: the lost hour, and the doubled hour in its two passes.
+"""Convert local clock times of a meter file to instants, through the skipped hour and the doubled hour.
 
-Wall-clock times and instants are whole minutes since 1970-01-01 here, as int64: on the wall, or in UTC.
+Wall-clock times and instants are whole minutes since 1970-01-01 here, as int64: of local time, or of UTC.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class ClockChange:
 
     Attributes
     ----------
-    begin, end : wall-clock minutes that are lost or doubled, end excluded.
+    begin, end : wall-clock minutes that are skipped or doubled, end excluded.
     before, after : offset from UTC [min].
     """
 
@@ -35,25 +35,25 @@ class ClockChange:
 
     @property
     def doubled(self) -> bool:
-        """Whether the clock shows begin to end twice; else never."""
+        """Return whether the clock shows begin to end twice; otherwise it skips them."""
         return self.after < self.before
 
     @property
-    def words(self) -> str:
-        """The day and the clock times, `2026-10-25 01:00 to 02:00`."""
+    def text(self) -> str:
+        """Return the day and the clock times: `2026-10-25 01:00 to 02:00`."""
         begin, end = (np.datetime64(minute, "m").item() for minute in (self.begin, self.end))
         return f"{begin:%Y-%m-%d %H:%M} to {end:%H:%M}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OnTheWall:
-    """Where wall-clock times stand among the clock changes, arrays of shape (n,).
+    """How wall-clock times relate to clock changes, arrays of shape (n,).
 
     Attributes
     ----------
-    utc : instants; of a doubled time the first, of a lost time what the clock before the change would give.
+    utc : instants; the first of a doubled time; for a skipped time, by the offset before the change.
     lost : whether the clock skips the time.
-    change : number of the clock change that loses or doubles the time, -1 for none.
+    change : number of the clock change that skips or doubles the time, -1 for none.
     changes : every clock change around the times.
     """
 
@@ -64,7 +64,16 @@ class OnTheWall:
 
 
 def on_the_wall(wall: IntArray, timezone: str) -> OnTheWall:
-    """Read wall-clock minutes, shape (n,) and at least one, in an IANA zone."""
+    """Convert wall-clock minutes of an IANA zone to instants.
+
+    Parameters
+    ----------
+    wall : wall-clock minutes, shape (n,), at least one.
+
+    Returns
+    -------
+    Their instants, and how they relate to clock changes.
+    """
     first, changes = _changes(int(wall.min()), int(wall.max()), timezone)
     begins = np.array([change.begin for change in changes], dtype=np.int64)
     ends = np.array([change.end for change in changes], dtype=np.int64)
@@ -81,7 +90,7 @@ def on_the_wall(wall: IntArray, timezone: str) -> OnTheWall:
 
 
 def standard_offset(wall: IntArray, timezone: str) -> IntArray:
-    """Offset from UTC [min] that the zone keeps in winter, in the year of each wall-clock time, shape (n,)."""
+    """Return the zone's winter offset from UTC in the year of each wall-clock time [min], shape (n,)."""
     years = wall.astype("datetime64[m]").astype("datetime64[Y]")
     distinct, which = np.unique(years, return_inverse=True)
     winter = []
@@ -92,24 +101,30 @@ def standard_offset(wall: IntArray, timezone: str) -> IntArray:
 
 
 def offsets_at(utc: IntArray, timezone: str) -> IntArray:
-    """Offset from UTC [min] at instants, shape (n,)."""
+    """Return the offset from UTC at each instant [min], shape (n,)."""
     wall = local_minutes(instants(utc), timezone)
     return wall - utc
 
 
 def instants(utc: IntArray) -> pd.DatetimeIndex:
-    """UTC minutes as an index in whole seconds."""
+    """Return UTC minutes, shape (n,), as an index in whole seconds.
+
+    Examples
+    --------
+    >>> instants(np.array([0, 60])).strftime("%Y-%m-%dT%H:%MZ").tolist()
+    ['1970-01-01T00:00Z', '1970-01-01T01:00Z']
+    """
     return pd.DatetimeIndex((utc * 60).astype("datetime64[s]")).tz_localize("UTC")
 
 
 def local_minutes(start: pd.DatetimeIndex, timezone: str) -> IntArray:
-    """What the wall clock shows at instants, shape (n,)."""
+    """Return what the wall clock shows at each instant [min], shape (n,)."""
     wall: IntArray = start.tz_convert(timezone).tz_localize(None).as_unit("s").asi8 // 60
     return wall
 
 
 def _changes(first: int, last: int, timezone: str) -> tuple[int, tuple[ClockChange, ...]]:
-    """The offset [min] two days before the first wall-clock time, and each change from there to two days after."""
+    """Return the offset two days before the first wall-clock time [min], and each change until two days after."""
     days = np.arange(first - 2 * MINUTES_A_DAY, last + 3 * MINUTES_A_DAY, MINUTES_A_DAY, dtype=np.int64)
     offsets = offsets_at(days, timezone)
     found = []

@@ -1,4 +1,4 @@
-"""What `read-meter` says: a short text for the owner, or JSON."""
+"""Report what `read-meter` read and wrote: as a short text for the owner, or as JSON."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ from scheduler.textio.parse_time import local_text
 
 WIDTH = 80
 MOST_LINES = 10
-"""Most gaps that the text tells one by one."""
+"""Most gaps that the text lists one by one."""
 
 
 def meter_report(result: MeterResult) -> str:
-    """The text, each line without blanks at its end."""
+    """Return the text for the owner."""
     flows, load, zone = result.flows, result.load, result.timezone
     begin, end = flows.start[0], flows.end
     days = (end - begin) / pd.Timedelta(days=1)
     lines = [
         f"{result.site_name}: {day_clock_text(begin.to_pydatetime(), zone)} to "
         f"{day_clock_text(end.to_pydatetime(), zone)}, "
-        f"{f'{days:.1f}'.removesuffix('.0')} days in steps of {flows.step_minutes} minutes.",
+        f"{f'{days:.1f}'.removesuffix('.0')} days in intervals of {flows.step_minutes} minutes.",
         table_text(_channel_table(result), WIDTH),
         f"Load {_kwh(load.load_kwh)} kWh" + _solar_text(load.solar_kwh) + ".",
     ]
@@ -46,7 +46,7 @@ def meter_report(result: MeterResult) -> str:
 
 
 def meter_json(result: MeterResult) -> str:
-    """The same as JSON text, every gap and every channel; instants local with their offset, energies in kWh."""
+    """Return the JSON text, with every gap and every channel; instants local with their offset, energies in kWh."""
     flows, load, zone = result.flows, result.load, result.timezone
     channels = json_rows(_channel_table(result))
     document = {
@@ -69,7 +69,7 @@ def meter_json(result: MeterResult) -> str:
 
 
 def _channel_table(result: MeterResult) -> Table:
-    """Make a row per channel, those of the car's meter last."""
+    """Return a table with a row per channel, those of the car's meter last."""
     columns = (
         *(Column(key) for key in ("meter", "name", "kind")),
         *(Column(heading=name) for name in ("Channel", "Counts")),
@@ -100,7 +100,7 @@ def _solar_text(solar_kwh: FloatArray | None) -> str:
 
 
 def _first(lines: Sequence[str]) -> list[str]:
-    """The first lines, and how many more."""
+    """Return the first lines, and how many more there are."""
     rest = len(lines) - MOST_LINES
     return list(lines) if rest <= 0 else [*lines[:MOST_LINES], f"  and {rest} more"]
 

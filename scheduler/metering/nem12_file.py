@@ -1,9 +1,8 @@
-"""Meter readings from NEM12, the interval data format of the Australian electricity market, read strictly.
+"""Read meter files in NEM12, the interval data format of the Australian electricity market, strictly.
 
-A 200 record names a register, the 300 records below it hold one day each, 400 records below a day the quality of its
-intervals, and a 900 record ends the file; 500 records (why the meter was read) say nothing about energy. Dates are
-market time, UTC+10 the whole year: a day has 24 hours on both sides of a summer-time change. For the source see
-`nem12_records`.
+A 200 record names a register, the 300 records below it hold one day each, 400 records below a day hold the quality of
+its intervals, and a 900 record ends the file; 500 records (why the meter was read) say nothing about energy. Dates are
+market time, UTC+10 all year, so that every day has 24 hours. `nem12_records` gives the source.
 """
 
 from __future__ import annotations
@@ -41,11 +40,17 @@ _ESTIMATED = "EFS"
 _NO_DATA = "N"
 _HEADER = "a header such as 100,NEM12,202603020415,SENDER,RECEIVER"
 _MOST_FAULTS = 10_000
-"""Faults after which the rest of the file is not read, so that a large file of another kind ends soon."""
+"""Number of faults at which reading stops, so that a large file of another kind is refused soon."""
 
 
 def looks_like_nem12(first_line: str) -> bool:
-    """Whether the first line of a file is a NEM12 header: a 100 record that names the layout."""
+    """Return whether the first line of a file is a NEM12 header: a 100 record that names the layout.
+
+    Examples
+    --------
+    >>> looks_like_nem12("100,NEM12,202603020415,SENDER,RECEIVER"), looks_like_nem12("start,kw")
+    (True, False)
+    """
     try:
         cells = record_cells(first_line.removeprefix("\ufeff"))
     except RecordError:
@@ -54,11 +59,11 @@ def looks_like_nem12(first_line: str) -> bool:
 
 
 def read_nem12(path: Path) -> MeterReading:
-    """The energy channels in a NEM12 file, by connection point and suffix in the order of the file.
+    """Read the energy channels in a NEM12 file, by connection point and suffix, in file order.
 
     Intervals marked as null data are gaps. Where a day is given again, the record with the later UpdateDateTime counts.
-    A register that changes its interval length, as when its meter was replaced, is read at the longest. Files one after
-    another in one, each from its header to its end record, are read as one.
+    A register that changes its interval length, as when its meter was replaced, is read at the longest. Several files
+    joined into one, each from its header to its end record, are read as one.
 
     Raises
     ------
@@ -84,7 +89,7 @@ def read_nem12(path: Path) -> MeterReading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Day:
-    """Of one day: values in the unit of the register, and the letter of their quality: one for all, or one each."""
+    """One day: values in the unit of the register, and the letter of their quality, one for all or one each."""
 
     updated: int
     step_minutes: int
@@ -94,7 +99,7 @@ class _Day:
 
 @dataclass(slots=True, eq=False)
 class _Register:
-    """What the file holds of one register; how many intervals hold data or none is known once it is a channel."""
+    """What the file holds of one register; `intervals` and `nulls` are counted when it becomes a channel."""
 
     nmi: str
     suffix: str
@@ -110,7 +115,7 @@ class _Register:
 
 @dataclass(slots=True, eq=False)
 class _OpenDay:
-    """A day whose 400 records may still follow: the quality of each interval, and which ones have had theirs."""
+    """A day whose 400 records may still follow: the quality of each interval, and which ones have had a record."""
 
     record: DayRecord
     quality: list[str]
@@ -118,7 +123,7 @@ class _OpenDay:
 
 
 class _Reader:
-    """Takes the lines of a file in their order."""
+    """Reader that takes the lines of a file in order."""
 
     def __init__(self, file: str) -> None:
         self.file = file
@@ -134,7 +139,7 @@ class _Reader:
         self._day_above = False
 
     def take(self, line: int, text: str) -> None:
-        """One line that is not empty; adds the fault if it has one."""
+        """Take a line that is not empty, and add its fault if it has one."""
         try:
             cells = record_cells(text)
             if self._ended:
@@ -160,17 +165,18 @@ class _Reader:
             self._add(line, error.key, error.message)
 
     def end(self, last_line: int) -> None:
-        """After the last line: adds the fault of a file that has been cut, instead of what it does to its last line."""
+        """Take the end of the file; if it is cut off, add that fault instead of those of its last line."""
         if not self._ended:
             self.faults = [fault for fault in self.faults if fault.line != last_line]
-            self._add(last_line, None, "the file ends here without its end record, it is cut; expected 900 at the end")
+            message = "the file is cut off here, without its end record; expected 900 at the end"
+            self._add(last_line, None, message)
         elif not self.registers and not self.faults:
             found = ", ".join(sorted({suffix for suffixes in self._left_out.values() for suffix in suffixes}))
             message = f"no register counts energy, {'only ' + found if found else 'there is no 200 record'}"
             self._add(None, None, f"{message}; expected at least one suffix E (drawn from the grid) or B (fed to it)")
 
     def notes(self) -> list[str]:
-        """What the reader should know once the registers are channels, each one sentence."""
+        """Return what the reader should know once the registers are channels, one sentence each."""
         notes = []
         for nmi, suffixes in self._left_out.items():
             names = ", ".join(suffixes)
@@ -182,25 +188,25 @@ class _Reader:
                 days = _counted(len(register.given_again), "day is", "days are")
                 notes.append(
                     f"{name}: {days} given more than once, the first {first}; the record with the later UpdateDateTime "
-                    "counts, of equal ones the lower in the file."
+                    "counts; if they are equal, the one further down in the file."
                 )
             if len(register.lengths) > 1:
                 notes.append(
-                    f"{name}: its intervals change their length; all are read as intervals of {max(register.lengths)} "
+                    f"{name}: its intervals change in length; all are read as intervals of {max(register.lengths)} "
                     "minutes, estimated where any part is."
                 )
             if register.nulls:
                 intervals = _counted(register.nulls, "interval is", "intervals are")
                 notes.append(f"{name}: {intervals} marked as null data (N) and left out.")
             if not register.intervals:
-                notes.append(f"{name}: left out, since no interval of it is given.")
+                notes.append(f"{name}: left out, as it has no intervals with data.")
         return notes
 
     def _add(self, line: int | None, key: str | None, message: str) -> None:
         self.faults.append(Fault(self.file, line, key, message))
 
     def _header(self, cells: list[str], line: int) -> None:
-        """Raises at once unless it is a NEM12 header: what follows would be of no known kind."""
+        """Take a header; raise at once if it is another record, as what follows would be of no known kind."""
         where = "after the end record 900" if self._header_read else "at the start of the file"
         if cells[0] != "100":
             self._stop(line, f"a record {shown(cells[0])} {where}; expected {_HEADER}")
@@ -248,7 +254,7 @@ class _Reader:
     def _interval_data(self, cells: list[str], line: int) -> None:
         self._close_day()
         if not self._below_details:
-            raise RecordError("a 300 record before any 200 record; expected 200 first, which says what it holds")
+            raise RecordError("a 300 record before any 200 record; expected first a 200 record with its register")
         self._day_above = True
         if self._register is None:  # a register that is left out, or whose 200 record is at fault
             return
@@ -258,7 +264,7 @@ class _Reader:
 
     def _event(self, cells: list[str]) -> None:
         if not self._day_above:
-            raise RecordError("a 400 record without a 300 record above it; expected 300 first, the day it belongs to")
+            raise RecordError("a 400 record without a 300 record above it; expected first a 300 record with its day")
         if self._day is None:
             return
         event = event_record(cells, len(self._day.quality))
@@ -270,7 +276,7 @@ class _Reader:
         self._day.quality[span] = [event.quality] * (event.after - event.first)
 
     def _close_day(self) -> None:
-        """What is known of a day when its last 400 record has been read; adds the faults that show only then."""
+        """Take a day once its last 400 record has been read; add the faults that show only then."""
         day, self._day = self._day, None
         if day is None or self._register is None:
             return
@@ -298,7 +304,10 @@ class _Reader:
 
 
 def _channel(register: _Register) -> Channel | None:
-    """The days of a register in their order, without null data, or None if nothing is left; takes the days out."""
+    """Return the days of a register in order as a channel, without null data; None if nothing is left.
+
+    The days are removed from the register, to save memory.
+    """
     if not register.days:
         return None
     days = np.array(sorted(register.days), dtype=np.int64)

@@ -1,4 +1,4 @@
-"""The records of a NEM12 file: a line as cells, and its cells as values, or what is wrong with them.
+"""Parse the records of a NEM12 file: a line into cells, and cells into values, or say what is wrong with them.
 
 Source of the layout: "Meter Data File Format Specification NEM12 & NEM13" of the Australian Energy Market Operator,
 section 4; of the first letter of a suffix: its National Metering Identifier procedure (this one from memory).
@@ -23,7 +23,7 @@ from scheduler.textio.errors import shortened, shown
 MINUTES_A_DAY = 24 * 60
 
 STEPS_MINUTES = (5, 10, 15, 30, 60)
-"""Interval lengths that are read. The format names 5, 15 and 30; 10 and 60 divide a day and hours as plainly."""
+"""Interval lengths that are read. The format names 5, 15 and 30; 10 and 60 divide days and hours just as well."""
 
 KINDS: dict[str, ChannelKind] = {"E": "import", "B": "export"}
 """What a suffix counts by its first letter: E is energy drawn from the grid, B energy fed to it."""
@@ -34,7 +34,7 @@ KWH_OF_UNIT = {"WH": (1, 1000), "KWH": (1, 1), "MWH": (1000, 1)}
 _QUALITY = re.compile(r"[AEFNS](?:\d\d)?|V", re.ASCII | re.IGNORECASE)
 _ALLOWED_QUALITY = "A, E, F, N or S, with its two method digits as in S14, or V"
 _CELLS = {"100": (2, 5), "200": (9, 10), "400": (4, 6), "500": (1, 5), "900": (1, 1)}
-"""The fewest and the most cells of a record; how many a 300 record has hangs on its interval length."""
+"""The fewest and the most cells of a record; those of a 300 record depend on its interval length."""
 
 _CELLS_AFTER_VALUES = 5
 _FIRST_YEAR, _LAST_YEAR = 1970, 2199
@@ -76,10 +76,10 @@ class DayRecord:
 
     Attributes
     ----------
-    line : where it stands.
+    line : number of its line.
     day : in market time, as days since 1 January 1970.
-    values : of each interval in the unit of the register, NaN where the cell is at fault, shape (n,).
-    problems : what is wrong with values, as (index, message); no fault where the interval holds no data.
+    values : of each interval in the unit of the register, NaN where the cell is faulty, shape (n,).
+    problems : what is wrong with values, as (index, message); no fault if the interval is null data.
     quality : first letter of the quality, V where 400 records give it.
     updated : UpdateDateTime as a number that rises with it, 0 where it is not given.
     """
@@ -94,7 +94,7 @@ class DayRecord:
 
 @dataclass(frozen=True, slots=True)
 class EventRecord:
-    """A 400 record: the quality of a run of intervals, counted from 0, `after` no longer one of them."""
+    """A 400 record: the quality of the intervals `first` to `after` - 1, counted from 0."""
 
     first: int
     after: int
@@ -102,7 +102,13 @@ class EventRecord:
 
 
 def record_cells(line: str) -> list[str]:
-    """The cells of a line without blanks around them."""
+    """Return the cells of a line, stripped of surrounding blanks.
+
+    Examples
+    --------
+    >>> record_cells('300, 20260302 ,"1.5"')
+    ['300', '20260302', '1.5']
+    """
     if '"' in line:
         try:
             return [cell.strip() for cell in next(csv.reader([line], strict=True))]
@@ -120,11 +126,11 @@ def check_number_of_cells(cells: list[str]) -> None:
 
 
 def data_details(cells: list[str]) -> DataDetails:
-    """A 200 record.
+    """Parse a 200 record.
 
     Raises
     ------
-    RecordError : too few or too many cells, no NMI or suffix; for energy another unit or interval length.
+    RecordError : too few or too many cells, no NMI or suffix; for energy, an unknown unit or interval length.
     """
     check_number_of_cells(cells)
     nmi, suffix, unit, length = cells[1], cells[4].upper(), cells[7].upper(), cells[8]
@@ -142,20 +148,20 @@ def data_details(cells: list[str]) -> DataDetails:
     if length not in map(str, STEPS_MINUTES):
         allowed = ", ".join(map(str, STEPS_MINUTES[:-1]))
         raise RecordError(
-            f"{shown(length)} is not a length of intervals; expected {allowed} or {STEPS_MINUTES[-1]} minutes",
+            f"{shown(length)} is not a valid interval length; expected {allowed} or {STEPS_MINUTES[-1]} minutes",
             "IntervalLength",
         )
     return DataDetails(nmi, suffix, kind, unit, int(length))
 
 
 def day_record(cells: list[str], line: int, step_minutes: int) -> DayRecord:
-    """A 300 record; what is wrong with its values is told later, since 400 records may say that they are no data.
+    """Parse a 300 record; faults in its values are returned, as 400 records may mark them as null data.
 
     Cells after the quality may be missing, as spreadsheets drop them.
 
     Raises
     ------
-    RecordError : another number of values, no such quality, no such date or time.
+    RecordError : a wrong number of values, or a quality, date or time that is not valid.
     """
     count = MINUTES_A_DAY // step_minutes
     _check_day_cells(cells, count, step_minutes)
@@ -165,15 +171,15 @@ def day_record(cells: list[str], line: int, step_minutes: int) -> DayRecord:
 
 
 def event_record(cells: list[str], count: int) -> EventRecord:
-    """A 400 record.
+    """Parse a 400 record.
 
     Parameters
     ----------
-    count : intervals of the day.
+    count : number of intervals of the day.
 
     Raises
     ------
-    RecordError : too few or too many cells, intervals that the day does not have, no such quality.
+    RecordError : too few or too many cells, intervals that the day does not have, or a quality that is not valid.
     """
     check_number_of_cells(cells)
     first, last = (_interval_number(cells[1], count, "StartInterval"), _interval_number(cells[2], count, "EndInterval"))
@@ -182,7 +188,7 @@ def event_record(cells: list[str], count: int) -> EventRecord:
     quality = cells[3].upper()
     if quality == "V" or not _QUALITY.fullmatch(quality):
         allowed = _ALLOWED_QUALITY.removesuffix(", or V")
-        raise RecordError(f"{shown(cells[3])} is not a quality of intervals; expected {allowed}", "QualityMethod")
+        raise RecordError(f"{shown(cells[3])} is not a valid quality; expected {allowed}", "QualityMethod")
     return EventRecord(first - 1, last, quality[0])
 
 
@@ -196,7 +202,7 @@ def _check_day_cells(cells: list[str], count: int, step_minutes: int) -> None:
         return
     wanted = f"expected {count}, one for every {step_minutes} minutes of the day"
     if len(cells) > after and cells[after][:1].isalpha():
-        raise RecordError(f"{shown(cells[after])} is not a quality; expected {_ALLOWED_QUALITY}", "QualityMethod")
+        raise RecordError(f"{shown(cells[after])} is not a valid quality; expected {_ALLOWED_QUALITY}", "QualityMethod")
     found = next((index for index, cell in enumerate(cells[2:]) if _QUALITY.fullmatch(cell)), None)
     if found is not None:
         raise RecordError(f"{found} values before the QualityMethod; {wanted}")
@@ -209,7 +215,7 @@ def _check_day_cells(cells: list[str], count: int, step_minutes: int) -> None:
 
 
 def _values(cells: list[str]) -> tuple[FloatArray, tuple[tuple[int, str], ...]]:
-    """The values of a day, shape (n,), and what is wrong with those that are NaN."""
+    """Parse the values of a day, shape (n,); return them, and what is wrong with those that are NaN."""
     if not ",".join(cells).strip("0123456789.,"):  # plain decimals alone: no sign, exponent, "nan" or underscore
         try:
             values = np.array(cells, dtype=np.float64)
@@ -237,7 +243,7 @@ def _day(cell: str) -> int:
 
 
 def _update_time(cells: list[str]) -> int:
-    """UpdateDateTime, the first of the cells; its seconds, or its time of day, may be missing."""
+    """Parse UpdateDateTime, the first of the cells; its seconds, or its time of day, may be missing."""
     cell = cells[0] if cells else ""
     if not cell:
         return 0
@@ -247,7 +253,7 @@ def _update_time(cells: list[str]) -> int:
         datetime.fromisoformat(f"{cell[:8]}T{cell[8:] or '00'}")
     except ValueError:
         raise RecordError(
-            f"{shown(cell)} is not a date with a time; expected one such as 20260303041500", "UpdateDateTime"
+            f"{shown(cell)} is not a valid date and time; expected one such as 20260303041500", "UpdateDateTime"
         ) from None
     return int(cell.ljust(14, "0"))
 

@@ -1,4 +1,4 @@
-"""Options that commands on meter files share, and all their files read at once."""
+"""Parse the options that commands on meter files share, and read all their files."""
 
 from __future__ import annotations
 
@@ -19,35 +19,35 @@ CLOCK_OPTION = "--clock"
 CLOCKS: Mapping[str, Clock] = {"local": "local", "standard": "standard"}
 
 
-def parse_clock_name(word: str) -> Clock:
-    """What CSV times without offset follow."""
-    if word not in CLOCKS:
-        raise single_fault(CLOCK_OPTION, f"found {shown(word)}; expected {' or '.join(CLOCKS)}")
-    return CLOCKS[word]
+def parse_clock_name(text: str) -> Clock:
+    """Parse what CSV times without offset follow: "local" or "standard"."""
+    if text not in CLOCKS:
+        raise single_fault(CLOCK_OPTION, f"found {shown(text)}; expected {' or '.join(CLOCKS)}")
+    return CLOCKS[text]
 
 
-def parse_kinds(words: Sequence[str]) -> dict[str, str]:
-    """The kind of each renamed channel."""
+def parse_kinds(texts: Sequence[str]) -> dict[str, str]:
+    """Parse texts such as "B1=export"; return the kind of each named channel."""
     found: dict[str, str] = {}
-    for word in words:
-        name, _, kind = word.rpartition("=")
+    for text in texts:
+        name, _, kind = text.rpartition("=")
         if not name.removeprefix(":") or name.startswith(":") or kind not in (*KINDS, IGNORE):
-            allowed = f"NAME=KIND, the kind {', '.join(KINDS)} or {IGNORE}, such as B1=export"
-            raise single_fault(AS_OPTION, f"found {shown(word)}; expected {allowed}")
+            allowed = f"NAME=KIND with the kind {', '.join(KINDS)} or {IGNORE}, such as B1=export"
+            raise single_fault(AS_OPTION, f"found {shown(text)}; expected {allowed}")
         if name in found:
-            raise single_fault(AS_OPTION, f"{shown(name)} is there twice; expected each name once")
+            raise single_fault(AS_OPTION, f"{shown(name)} is given twice; expected each name once")
         found[name] = kind
     return found
 
 
 def parse_midnight(given: str | date, timezone: str, option: str, days_later: int) -> pd.Timestamp:
-    """The first instant of a local day, or of a later one, UTC."""
+    """Parse a local day; return the first instant of the day `days_later` days after it, UTC."""
     day = pd.Timestamp(parse_day(given, option)) + pd.Timedelta(days=days_later)
     return day.tz_localize(timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC")
 
 
 def read_all(paths: Sequence[Path], timezone: str, clock: Clock) -> list[MeterReading]:
-    """Every file; the faults of all of them at once."""
+    """Read every file, and raise the faults of all of them at once."""
     found: list[MeterReading] = []
     faults: list[Fault] = []
     for path in paths:

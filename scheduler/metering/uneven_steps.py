@@ -1,4 +1,4 @@
-"""Rows of unequal length, as this program's own metered tables have them, cut to one step."""
+"""Cut rows of unequal length, as in the tool's own metered tables, to intervals of one length."""
 
 from __future__ import annotations
 
@@ -33,12 +33,18 @@ class CutRows:
 
 
 def are_unequal(hours: FloatArray) -> bool:
-    """Whether rows have different lengths [h], shape (n,)."""
+    """Return whether rows have different lengths [h], shape (n,).
+
+    Examples
+    --------
+    >>> are_unequal(np.array([1.0, 1.0])), are_unequal(np.array([1.0, 0.5]))
+    (False, True)
+    """
     return bool((np.abs(hours - hours[0]) * 60 >= 1e-6).any())
 
 
 def cut_to_one_step(rows: MeterRows, utc: IntArray, hours: FloatArray) -> CutRows:
-    """The longest step that divides every row; each row must begin where the one above it ends.
+    """Cut rows to the longest interval that divides every row; each row must begin where the one above it ends.
 
     Parameters
     ----------
@@ -66,7 +72,9 @@ def cut_to_one_step(rows: MeterRows, utc: IntArray, hours: FloatArray) -> CutRow
     refuse(
         [
             rows.fault(
-                int(row) + 1, "start", "it is not where the row above ends; expected, where hours differ, are rows so"
+                int(row) + 1,
+                "start",
+                "it is not where the row above ends; expected rows that follow one another, as their hours differ",
             )
             for row in np.flatnonzero(utc[:-1] + length[:-1] != utc[1:])
         ]

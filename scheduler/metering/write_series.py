@@ -10,17 +10,31 @@ from scheduler.inputs.series_file import COLUMNS
 from scheduler.metering.local_clock import local_minutes
 
 DECIMALS = 12
-"""Kept in every power, so that a year's energy is exact far below 1e-6 kWh."""
+"""Decimals of every power, so that a year's energy is exact to far below 1e-6 kWh."""
 
 
 def series_text(start: pd.DatetimeIndex, kw: FloatArray, timezone: str) -> str:
-    """A meter series as `read_series` reads it: local time with its offset, and kW; arrays of shape (n,)."""
+    """Return a meter series as `read_series` reads it: local time with its offset, and kW.
+
+    Parameters
+    ----------
+    start : of each interval, shape (n,).
+    kw : mean power over each interval [kW], shape (n,).
+
+    Examples
+    --------
+    >>> start = pd.date_range("2026-03-29T00:30Z", freq="30min", periods=2)
+    >>> print(series_text(start, np.array([0.5, 0.25]), "Europe/Dublin"), end="")
+    start,kw
+    2026-03-29T00:30+00:00,0.5
+    2026-03-29T02:00+01:00,0.25
+    """
     wall = local_minutes(start, timezone)
     offsets = wall - start.as_unit("s").asi8 // 60
-    words = {int(offset): _offset_text(int(offset)) for offset in np.unique(offsets)}
+    texts = {int(offset): _offset_text(int(offset)) for offset in np.unique(offsets)}
     clocks = np.datetime_as_string(wall.astype("datetime64[m]"), unit="m")
     rows = [
-        f"{clock}{words[int(offset)]},{_number(float(power))}"
+        f"{clock}{texts[int(offset)]},{_number(float(power))}"
         for clock, offset, power in zip(clocks, offsets, kw, strict=True)
     ]
     return "\n".join([",".join(COLUMNS), *rows, ""])
@@ -31,6 +45,6 @@ def _offset_text(minutes: int) -> str:
 
 
 def _number(value: float) -> str:
-    """A number with up to so many decimals, no zeros at its end."""
+    """Return a number with up to 12 decimals and no trailing zeros."""
     text = f"{value:.{DECIMALS}f}".rstrip("0")
     return text.rstrip(".")

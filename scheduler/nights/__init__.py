@@ -1,1 +1,1 @@
-"""Tonight's request to the numbers of one problem."""
+"""Turn tonight's request into the numbers of one planning problem."""

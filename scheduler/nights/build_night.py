@@ -1,4 +1,4 @@
-"""Put the night together: every number the program needs, from the site's files and tonight's question."""
+"""Build the night: every number that the program needs, from the site's files and tonight's request."""
 
 from __future__ import annotations
 
@@ -31,11 +31,15 @@ from scheduler.textio.parse_time import local_text
 
 
 def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...]]:
-    """The night to plan, and warnings on what it was built from.
+    """Build the night to plan.
+
+    Returns
+    -------
+    The night, and notes and warnings on its inputs.
 
     Raises
     ------
-    InputFaults : a series does not tell what is asked of it, or the night is longer than can be planned.
+    InputFaults : a series does not cover what the night needs, or the night is longer than can be planned.
     """
     site, car = inputs.site, inputs.site.car
     trips, later = _trips_of_the_night(site, evening)
@@ -99,7 +103,7 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
 
 
 def _refuse_long(site: Site, evening: Request, trips: Collection[Trip]) -> None:
-    """Raise the fault of too many trips, or of one that returns after the longest night that can be planned."""
+    """Refuse too many trips, or one that returns after the longest night that can be planned."""
     if len(trips) > MOST_TRIPS:
         message = f"{len(trips)} trips depart before this plan ends; expected up to {MOST_TRIPS} in one night"
         raise single_fault(TRIP_OPTION, message)
@@ -110,7 +114,7 @@ def _refuse_long(site: Site, evening: Request, trips: Collection[Trip]) -> None:
             None,
             None,
             f"{trip_text(trip, site.timezone)} returns after the longest night that can be planned; expected a return "
-            f"by {local_text(latest, site.timezone)}, 28 days from now, for a longer stay too",
+            f"by {local_text(latest, site.timezone)}, 28 days from now, even if the car stays away longer",
         )
         for trip in trips
         if trip.return_at > latest
@@ -120,7 +124,7 @@ def _refuse_long(site: Site, evening: Request, trips: Collection[Trip]) -> None:
 
 
 def _refuse_many_intervals(site: Site, count: int) -> None:
-    """Raise the fault of a night of too many intervals to be planned in bounded time."""
+    """Refuse a night with more intervals than can be planned in bounded time."""
     if count > MOST_INTERVALS:
         raise single_fault(
             site.folder / SITE_FILE,
@@ -130,16 +134,16 @@ def _refuse_many_intervals(site: Site, count: int) -> None:
 
 
 def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: FloatArray) -> FloatArray:
-    """Price of a kWh on top of what the building alone imports [money per kWh], shape (n,).
+    """Return the price of a kWh on top of what the building alone imports [money per kWh], shape (n,).
 
-    A step that the building uses up by itself leaves nothing for the car.
+    A tier that the building uses up by itself leaves nothing for the car.
     """
     price = intervals.import_price.copy()
     hours = np.diff(intervals.boundaries.as_unit("s").asi8) / 3600.0
     energy = hours * np.maximum(0.0, building_kw)
-    for step in tonight.tiers:
-        if step.side == "import" and float(energy[step.holds].sum()) < step.left_kwh:
-            price = price + step.difference
+    for tier in tonight.tiers:
+        if tier.side == "import" and float(energy[tier.holds].sum()) < tier.left_kwh:
+            price = price + tier.difference
     return price
 
 
@@ -148,7 +152,7 @@ def _horizon(site: Site, evening: Request) -> datetime:
 
 
 def _trips_of_the_night(site: Site, evening: Request) -> tuple[tuple[Trip, ...], list[str]]:
-    """Trips that depart before the horizon ends, and a warning for each that does not."""
+    """Return the trips that depart before the horizon ends, and a warning for each other trip."""
     horizon = _horizon(site, evening)
     tonight = tuple(trip for trip in evening.trips if trip.depart_at < horizon)
     later = [
@@ -160,7 +164,7 @@ def _trips_of_the_night(site: Site, evening: Request) -> tuple[tuple[Trip, ...],
 
 
 def _instants(car: Car, trips: Collection[Trip], evening: Request) -> list[datetime]:
-    """Departures, ready times, returns and the coming home: all that needs a boundary of its own."""
+    """Return all instants that need a boundary of their own: ready times, departures, returns and coming home."""
     ready = [_ready_at(car, trip) for trip in trips]
     away = [instant for trip in trips for instant in (trip.depart_at, trip.return_at)]
     return [*ready, *away, *([] if evening.home_at is None else [evening.home_at])]
@@ -181,7 +185,7 @@ def _at_home(intervals: Intervals, trips: Collection[Trip], evening: Request) ->
 
 
 def _night_trips(car: Car, trips: Collection[Trip], intervals: Intervals, evening: Request) -> tuple[NightTrip, ...]:
-    """Trips with their boundaries; a ready time before the car is home is when it is."""
+    """Return the trips with their boundaries; a ready time before the car is home moves to its coming home."""
     found = []
     home_since = evening.home_at or evening.now
     for trip in trips:
@@ -218,7 +222,7 @@ def _holidays(inputs: Inputs, now: datetime, end: datetime) -> frozenset[date]:
 
 
 def _over_the_limit(night: Night) -> list[str]:
-    """A warning if the building alone draws more than the connection allows."""
+    """Return a warning if the building alone draws more than the connection allows."""
     draw = night.load_kw - night.solar_kw
     worst = int(np.argmax(draw))
     if draw[worst] <= night.connection.import_limit_kw:

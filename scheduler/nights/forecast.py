@@ -1,4 +1,4 @@
-"""Load and solar over the night's intervals: typical days, or the recorded series itself."""
+"""Forecast load and solar over the night's intervals: from typical days, or from the recorded series itself."""
 
 from __future__ import annotations
 
@@ -24,13 +24,22 @@ from scheduler.textio.parse_time import local_text
 SOLAR_PERCENTILE: dict[SolarKind, float | None] = {"low": 20.0, "typical": None, "high": 80.0}
 """Percentile of the days at each clock time; None: their mean."""
 
-_BASIS_WORDS = {"same month": "the same month of other years", "whole series": "the whole series"}
+_BASIS_TEXT = {"same month": "the same month of other years", "whole series": "the whole series"}
 
 
 def forecast_load(
     series: Series, file: Path, kind: ForecastKind, boundaries: pd.DatetimeIndex, now: datetime, timezone: str
 ) -> tuple[FloatArray, list[str]]:
-    """Mean load over each interval [kW], shape (n,), and warnings on what it was read from.
+    """Forecast the load.
+
+    Parameters
+    ----------
+    file : the file of the series, for messages.
+    boundaries : of the intervals, shape (n + 1,).
+
+    Returns
+    -------
+    Mean load over each interval [kW], shape (n,), and warnings on the days it is based on.
 
     Raises
     ------
@@ -41,7 +50,7 @@ def forecast_load(
     day = _typical(series, file, now, timezone, by_weekend=True, percentile=None)
     bases = {"weekdays": day.weekday_basis, "weekend days": day.weekend_basis}
     return typical_means(day, boundaries, timezone), [
-        _fallback(file, name, basis) for name, basis in bases.items() if basis in _BASIS_WORDS
+        _fallback(file, name, basis) for name, basis in bases.items() if basis in _BASIS_TEXT
     ]
 
 
@@ -54,11 +63,16 @@ def forecast_solar(
     now: datetime,
     timezone: str,
 ) -> tuple[FloatArray, list[str]]:
-    """Mean solar over each interval [kW], shape (n,), and warnings; as forecast_load, by all days alike."""
+    """Forecast solar as forecast_load does the load, but with weekdays and weekends alike.
+
+    Returns
+    -------
+    Mean solar over each interval [kW], shape (n,), and warnings on the days it is based on.
+    """
     if kind == "recorded":
         return _recorded(series, file, boundaries, timezone), []
     day = _typical(series, file, now, timezone, by_weekend=False, percentile=SOLAR_PERCENTILE[sun])
-    warnings = [_fallback(file, "days", day.weekday_basis)] if day.weekday_basis in _BASIS_WORDS else []
+    warnings = [_fallback(file, "days", day.weekday_basis)] if day.weekday_basis in _BASIS_TEXT else []
     return typical_means(day, boundaries, timezone), warnings
 
 
@@ -67,8 +81,8 @@ def _recorded(series: Series, file: Path, boundaries: pd.DatetimeIndex, timezone
         return recorded_means(series, boundaries)
     except ValueError:
         has = _span(series.start[0], series.end, timezone)
-        asked = _span(boundaries[0], boundaries[-1], timezone)
-        message = f"it covers {has}; expected with --forecast recorded a series that covers {asked}"
+        needed = _span(boundaries[0], boundaries[-1], timezone)
+        message = f"it covers {has}; expected, with --forecast recorded, a series that covers {needed}"
         raise InputFaults([Fault(str(file), None, None, message)]) from None
 
 
@@ -82,11 +96,11 @@ def _typical(
     try:
         return typical_day(series, now, timezone, by_weekend, percentile)
     except ValueError as error:
-        raise InputFaults([Fault(str(file), None, None, f"a typical day cannot be read from it: {error}")]) from None
+        raise InputFaults([Fault(str(file), None, None, f"a typical day cannot be formed from it: {error}")]) from None
 
 
 def _fallback(file: Path, days: str, basis: str) -> str:
     return (
         f"{file.name} has fewer than {FEWEST_DAYS} {days} in the {RECENT_DAYS} days before now; "
-        f"what is typical was read from {_BASIS_WORDS[basis]}."
+        f"the typical day was formed from {_BASIS_TEXT[basis]}."
     )

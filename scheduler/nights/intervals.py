@@ -1,4 +1,4 @@
-"""Cut the night into intervals inside which nothing changes, so that nothing is rounded to the hour."""
+"""Cut the night into intervals within which nothing changes, so that nothing is rounded to the hour."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Intervals:
 
     Attributes
     ----------
-    import_price, export_price : once every step is used up, tax included [money per kWh].
+    import_price, export_price : price once every tier is used up, tax included [money per kWh].
     offered : the offer's prices and rules, without tax.
     export_limit_kw : [kW], or None where no connection was given.
     """
@@ -33,7 +33,7 @@ class Intervals:
     export_limit_kw: FloatArray | None = None
 
     def boundary_at(self, instant: datetime) -> int:
-        """Index of the boundary at an instant that was asked for."""
+        """Return the index of the boundary at one of the instants given to `cut`."""
         return int(self.boundaries.get_indexer(pd.DatetimeIndex([instant]))[0])
 
 
@@ -47,19 +47,40 @@ def cut(
     instants: Iterable[datetime] = (),
     connection: Connection | None = None,
 ) -> Intervals:
-    """Boundaries and prices of a night.
+    """Cut a night into intervals.
 
-    A boundary lies at now and the end, at every instant at which the local clock's minutes since midnight are a
-    multiple of the step, at every change of an import or export price, of a rule of the offer or of the export limit,
-    at each of `instants` inside the night, and where a mean of the demand charge begins if the step does not tell.
+    A boundary lies at now and at the end, wherever the local clock's minutes since midnight are a multiple of
+    `step_minutes`, at every change of an import or export price, of a rule of the offer or of the export limit, at each
+    of `instants` inside the night, and where a mean of the demand charge begins if that is not a boundary already.
 
     Parameters
     ----------
-    now, end : timezone-aware, whole minutes. step_minutes : [min]. holidays : local dates.
+    now, end : timezone-aware, whole minutes.
+    step_minutes : longest interval [min].
+    holidays : local dates.
+    instants : further instants at which an interval must begin.
+
+    Returns
+    -------
+    Boundaries and prices of n intervals.
 
     Raises
     ------
     ValueError : an instant has no price.
+
+    Examples
+    --------
+    From 18:40 to 21:00 with a price that changes at 19:30:
+
+    >>> from models.tariff.offer import Band
+    >>> evening = Band(0.40, from_minute=19 * 60 + 30)
+    >>> offer = Offer("Evening", "EUR", 0.0, import_bands=(Band(0.20), evening), export_bands=(Band(0.10),))
+    >>> now = datetime.fromisoformat("2026-03-02T18:40+00:00")
+    >>> night = cut(now, datetime.fromisoformat("2026-03-02T21:00+00:00"), "Europe/Dublin", 60, offer, ())
+    >>> night.boundaries.strftime("%H:%M").tolist()
+    ['18:40', '19:00', '19:30', '20:00', '21:00']
+    >>> night.import_price.tolist()
+    [0.2, 0.2, 0.4, 0.4]
     """
     first, last = pd.Timestamp(now).tz_convert("UTC"), pd.Timestamp(end).tz_convert("UTC")
     minutes = pd.date_range(first, last, freq="min", inclusive="left", unit="s")
@@ -86,18 +107,21 @@ def cut(
 
 
 def _all_that_may_change(offered: OfferPrices, limit: FloatArray | None) -> list[FloatArray | BoolArray]:
+    """Return every array, by minute, whose change needs a boundary."""
     found: list[FloatArray | BoolArray] = [offered.no_grid_charging, offered.in_demand_window]
     for side in (offered.imports, offered.exports):
         found.append(side.beyond)
-        for step in side.tiers:
-            found += [step.holds, step.difference]
+        for tier in side.tiers:
+            found += [tier.holds, tier.difference]
     return found if limit is None else [*found, limit]
 
 
 def _at_rows(offered: OfferPrices, rows: BoolArray) -> OfferPrices:
+    """Return the prices and rules of some minutes alone."""
+
     def of(side: SidePrices) -> SidePrices:
-        steps = tuple(TierPrices(step.band, step.holds[rows], step.difference[rows]) for step in side.tiers)
-        return SidePrices(side.beyond[rows], side.band[rows], steps)
+        tiers = tuple(TierPrices(tier.band, tier.holds[rows], tier.difference[rows]) for tier in side.tiers)
+        return SidePrices(side.beyond[rows], side.band[rows], tiers)
 
     return OfferPrices(
         of(offered.imports), of(offered.exports), offered.no_grid_charging[rows], offered.in_demand_window[rows]

@@ -1,4 +1,4 @@
-"""Market prices as they are known when planning: published until some hour, what is typical after that."""
+"""Forecast market prices as they are known when planning: published up to some hour, typical prices after that."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from scheduler.textio.format import clock_text
 
 
 def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str) -> tuple[Offer, tuple[str, ...]]:
-    """The offer with the market prices that a plan may use, and what to say of them.
+    """Return the offer with the market prices that a plan may use, and notes on them.
 
-    A `recorded` forecast uses the series itself. Otherwise the series holds as far as it is known at the evening's
-    now, and after that the mean at each clock time over the 28 days before that, weekdays and weekends apart.
+    A `recorded` forecast uses the series itself. Otherwise the series is used as far as it is known at the time of
+    planning; after that, the mean at each clock time over the 28 days before, weekdays and weekends apart.
 
     Raises
     ------
-    InputFaults : the series covers neither the night nor enough days to tell what is typical.
+    InputFaults : the series covers neither the night nor enough days for typical prices.
     """
     market = offer.market
     if market is None:
@@ -52,7 +52,7 @@ def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str)
     note = f"The market prices of the offer are known until {clock_text(known.to_pydatetime(), timezone)}"
     if not usable.any():
         note = "None of the offer's market prices is known for this time"
-    note += "; after that the plan goes by what is typical." if usable.any() else "; the plan goes by what is typical."
+    note += "; after that the plan uses typical prices." if usable.any() else "; the plan uses typical prices."
     return replace(offer, market=replace(market, start=start, price_per_kwh=filled)), (note,)
 
 
@@ -62,12 +62,12 @@ def _typical_prices(offer: Offer, market: MarketPrices, until: pd.Timestamp, tim
         return typical_day(series, until.to_pydatetime(), timezone, by_weekend=True)
     except ValueError as error:
         raise single_fault(
-            f"offer {offer.name!r}", f"typical market prices cannot be read from its series: {error}"
+            f"offer {offer.name!r}", f"typical market prices cannot be formed from its series: {error}"
         ) from None
 
 
 def _at(day: TypicalDay, instants: pd.DatetimeIndex, timezone: str) -> FloatArray:
-    """The typical day's value at instants, shape (n,)."""
+    """Return the typical day's price at each instant [money per kWh], shape (n,)."""
     clock = local_clock(instants, timezone)
     weekend = clock.day_of_week >= SATURDAY
     return np.where(weekend, day.weekend_kw[clock.minute], day.weekday_kw[clock.minute])

@@ -1,4 +1,4 @@
-"""The night: one planning problem, every number the program needs and nothing else."""
+"""The night: one planning problem, with every number that the program needs and nothing else."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ SCHEDULE = Setting()
 """A power for every interval."""
 
 STORED_ENERGY_MARGIN = 1.05
-"""What a kWh left in the battery is worth beyond what putting it back costs, so that it is put back."""
+"""Factor on the cost of putting a kWh back, for the worth of a kWh left in the battery; so that it is put back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +53,10 @@ class Night:
     Attributes
     ----------
     boundaries : UTC instants, shape (n + 1,).
-    timezone : IANA name, for what is shown.
+    timezone : IANA name, for times that are shown.
     at_home : whether the car is plugged in during the interval, shape (n,).
-    load_kw, solar_kw : energy-true means over each interval [kW], shape (n,).
-    import_price, export_price : once every step is used up, tax included [money per kWh], shape (n,).
+    load_kw, solar_kw : means over each interval, which preserve energy [kW], shape (n,).
+    import_price, export_price : price once every tier is used up, tax included [money per kWh], shape (n,).
     car, charger, connection, solar_can_be_limited : the site.
     wear : segments of the battery's depth. wear_weight : factor on wear in the objective [-].
     initial_fill_kwh : energy in each wear segment at the first boundary [kWh].
@@ -64,11 +64,11 @@ class Night:
     stored_now_kwh : at the first boundary [kWh]; with a car still away, on arrival.
     stored_energy_price : what a kWh left at the end is worth [money per kWh].
     setting : how the charger is set.
-    steps : the offer's steps, one for each day or month of each, the longest of a stair first.
+    tiers : the offer's tiers, one for each day or month in which one holds; of nested ones, the longest first.
     demand : the offer's demand charge, one for each month.
     no_grid_charging : where the offer forbids charging from the grid, shape (n,); None: nowhere.
     export_limits_kw : [kW], shape (n,); None: the connection's, everywhere.
-    calendar : what an hour of standing costs by stored energy, times wear_weight; None: nothing.
+    calendar : what calendar ageing costs per hour by stored energy, times wear_weight; None: nothing.
     """
 
     boundaries: pd.DatetimeIndex
@@ -97,77 +97,78 @@ class Night:
 
     @property
     def hours(self) -> FloatArray:
-        """Length of each interval [h], shape (n,)."""
+        """Return the length of each interval [h], shape (n,)."""
         seconds = np.diff(self.boundaries.as_unit("s").asi8)
         return seconds / 3600.0
 
     @property
     def hours_around(self) -> FloatArray:
-        """Half the hours before and after each boundary [h], shape (n + 1,): for what goes by the mean of two ends."""
+        """Return half the hours before and after each boundary [h], shape (n + 1,), for means over interval ends."""
         half = self.hours / 2
         return np.asarray(np.append(half, 0.0) + np.insert(half, 0, 0.0), dtype=np.float64)
 
     @property
     def intervals(self) -> int:
-        """Number of intervals, n."""
+        """Return the number of intervals, n."""
         return len(self.boundaries) - 1
 
     @property
     def highest_price(self) -> float:
-        """The dearest import price of the night [money per kWh], not below 0."""
+        """Return the highest import price of the night [money per kWh], at least 0."""
         return max(0.0, float(self.possible_prices("import").max()))
 
     @property
     def export_limit_kw(self) -> FloatArray:
-        """Most power fed to the grid in each interval [kW], shape (n,)."""
+        """Return the export limit of each interval [kW], shape (n,)."""
         if self.export_limits_kw is not None:
             return self.export_limits_kw
         return np.full(self.intervals, self.connection.export_limit_kw)
 
     @property
     def only_solar(self) -> BoolArray:
-        """Whether charging may use nothing but the solar surplus, shape (n,)."""
+        """Return whether charging may use only the solar surplus, shape (n,)."""
         if self.no_grid_charging is not None:
             return self.no_grid_charging
         return np.zeros(self.intervals, dtype=np.bool_)
 
     @property
     def most_charge_kw(self) -> FloatArray:
-        """Most charging power in each interval, by charger and offer [kW], shape (n,)."""
+        """Return the highest charging power that charger and offer allow in each interval [kW], shape (n,)."""
         return solar_charge_limit_kw(self.load_kw, self.solar_kw, self.only_solar, self.charger.charge_max_kw)
 
     def tiers_of(self, side: Side) -> tuple[PriceTier, ...]:
-        """The steps of import, or of export."""
-        return tuple(step for step in self.tiers if step.side == side)
+        """Return the tiers of import, or of export."""
+        return tuple(tier for tier in self.tiers if tier.side == side)
 
     def possible_prices(self, side: Side) -> FloatArray:
-        """Every price that energy may have in each interval [money per kWh], shape (levels, n)."""
+        """Return every price that energy may have in each interval [money per kWh], shape (number of tiers + 1, n)."""
         beyond = self.import_price if side == "import" else self.export_price
         return possible_prices(beyond, self.tiers_of(side))
 
     @property
     def amounts_now_change_prices_later(self) -> BoolArray:
-        """Where a step holds whose difference changes, shape (n,): using it up now may change what a later kWh costs.
+        """Return where a tier holds whose difference changes: using it up now may change what a later kWh costs.
 
-        There it can pay to import and export at once, or to curtail what could be sent, and laws must forbid it.
+        There it can pay to import and export at once, or to curtail what could be exported, and constraints must forbid
+        it. Shape (n,).
         """
         changes = np.zeros(self.intervals, dtype=np.bool_)
-        for step in self.tiers:
-            if not step.has_constant_difference:
-                changes |= step.holds
+        for tier in self.tiers:
+            if not tier.has_constant_difference:
+                changes |= tier.holds
         return changes
 
     @property
     def prices_depend_on_amounts(self) -> bool:
-        """Whether what an interval's energy costs depends on other intervals."""
+        """Return whether the cost of an interval's energy depends on other intervals."""
         return bool(self.tiers or self.demand)
 
     @property
     def ceiling_kwh(self) -> FloatArray:
-        """Most stored energy that charging may lead to at each boundary [kWh], shape (n + 1,).
+        """Return the most stored energy that charging may lead to at each boundary [kWh], shape (n + 1,).
 
-        The ceiling; before a trip whose departure target lies over it, the target, from the previous return (or
-        now) until departure.
+        This is the car's ceiling; before a trip whose departure target is higher, it is the target, from the previous
+        return (or now) until departure.
         """
         ceiling = np.full(self.intervals + 1, self.car.ceiling_kwh)
         home_since = 0
@@ -179,10 +180,15 @@ class Night:
 
 
 def usual_stored_energy_price(charger: Charger, import_price: FloatArray, at_home: BoolArray) -> float:
-    """What putting a kWh back into the battery costs [money per kWh], and a little more; 0 if nothing tells.
+    """Return slightly more than it costs to put a kWh back into the battery [money per kWh]; 0 if that is unknown.
 
-    1.05 × the cheapest import price above zero among intervals at home, over the charger's efficiency at full
+    1.05 × the lowest import price above zero among intervals at home, divided by the charger's efficiency at full
     power. Without that margin a car is drained evening after evening and never refilled.
+
+    Parameters
+    ----------
+    import_price : price of each interval [money per kWh], shape (n,).
+    at_home : whether the car can be charged in the interval, shape (n,).
     """
     payable = import_price[at_home & (import_price > 0)]
     if len(payable) == 0:

@@ -1,4 +1,4 @@
-"""What an offer's steps and demand charge mean for one night: what is left of them now, and what is not known."""
+"""Work out what an offer's tiers and demand charge mean for one night: what is left of them, and what is unknown."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ SIDES: tuple[Side, Side] = ("import", "export")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OfferTonight:
-    """Steps and demand charge of a night, and warnings on what was taken for granted."""
+    """Tiers and demand charge of a night, and warnings on what was assumed."""
 
     tiers: tuple[PriceTier, ...]
     demand: tuple[DemandMonth, ...]
@@ -33,70 +33,70 @@ class OfferTonight:
 def offer_tonight(
     offer: Offer, intervals: Intervals, evening: Request, timezone: str, building_kw: FloatArray
 ) -> OfferTonight:
-    """Steps and demand charge over the night's n intervals.
+    """Return the tiers and demand charge over the night's n intervals, and warnings.
 
-    What was imported or exported within a step that is under way comes from the evening's question; else the step is
-    taken as whole. The month's highest mean so far likewise; else it is taken as the building's own highest tonight,
-    which a month that is under way has most likely seen.
+    What was imported or exported so far within a tier comes from tonight's request; without it, the whole tier is
+    assumed to be left. The month's highest mean so far comes from the request too; without it, it is assumed to be the
+    building's own highest tonight, which the month has most likely seen already.
 
     Parameters
     ----------
     building_kw : draw of the building without the car [kW], shape (n,), negative for a surplus.
     """
     warnings: list[str] = []
-    steps: list[PriceTier] = []
+    tiers: list[PriceTier] = []
     for side in SIDES:
-        steps += _steps(offer, side, intervals, evening, timezone, warnings)
+        tiers += _tiers(offer, side, intervals, evening, timezone, warnings)
     demand = _demand(offer, intervals, evening, timezone, building_kw, warnings)
     warnings += _unused(offer, evening)
-    return OfferTonight(tuple(steps), demand, tuple(warnings))
+    return OfferTonight(tuple(tiers), demand, tuple(warnings))
 
 
-def _steps(
+def _tiers(
     offer: Offer, side: Side, intervals: Intervals, evening: Request, timezone: str, warnings: list[str]
 ) -> Iterator[PriceTier]:
-    """One step for each local day or month in which one of the side's holds."""
+    """Yield one tier for each local day or month in which one of this side holds."""
     bands = offer.import_bands if side == "import" else offer.export_bands
     prices = intervals.offered.imports if side == "import" else intervals.offered.exports
     counted = evening.imported_so_far_kwh if side == "import" else evening.exported_so_far_kwh
     factor = offer.tax_factor(side)
     unknown = []
-    for step in prices.tiers:
-        band = bands[step.band]
+    for tier in prices.tiers:
+        band = bands[tier.band]
         period = _periods(intervals, band, timezone)
-        for number in np.unique(period[step.holds]):
-            holds = step.holds & (period == number)
+        for number in np.unique(period[tier.holds]):
+            holds = tier.holds & (period == number)
             left = band.up_to_kwh or 0.0
             under_way = number == period[0]
-            if under_way and counted is not None and step.band in counted:
-                left = max(0.0, left - counted[step.band])
+            if under_way and counted is not None and tier.band in counted:
+                left = max(0.0, left - counted[tier.band])
             elif under_way and _has_begun(offer, band.when, band.per, intervals, timezone):
                 unknown.append(band)
-            yield PriceTier(side, step.band, holds, left, np.where(holds, step.difference * factor, 0.0), int(number))
+            yield PriceTier(side, tier.band, holds, left, np.where(holds, tier.difference * factor, 0.0), int(number))
     warnings += _not_counted(side, unknown)
 
 
 def _periods(intervals: Intervals, band: Band, timezone: str) -> IntArray:
-    """Number of the local day, or month, of each interval."""
+    """Return the number of the local day, or month, of each interval, shape (n,)."""
     wall = intervals.boundaries[:-1].tz_convert(timezone).tz_localize(None)
     if band.per == "month":
         return np.asarray(wall.year * 12 + wall.month, dtype=np.int64)
     return np.asarray(wall.normalize().as_unit("s").asi8 // 86400, dtype=np.int64)
 
 
-def _has_begun(offer: Offer, stretch: TimeWindow, per: TierPeriod, intervals: Intervals, timezone: str) -> bool:
-    """Whether energy before now may count: the stretch held earlier in the day or month."""
+def _has_begun(offer: Offer, window: TimeWindow, per: TierPeriod, intervals: Intervals, timezone: str) -> bool:
+    """Return whether energy before now may count: the window held earlier in the day or month."""
     now = intervals.boundaries[0].tz_convert(timezone)
     begins = now.normalize() if per == "day" else now.normalize().replace(day=1)
     if begins >= now:
         return False
     clock = local_clock(pd.date_range(begins, now, freq="min", inclusive="left"), timezone)
-    covers = stretch.covers(clock.minute, offer.days_counted_as(clock), (clock.month, clock.month_before))
+    covers = window.covers(clock.minute, offer.days_counted_as(clock), (clock.month, clock.month_before))
     return bool(covers.any())
 
 
 def _not_counted(side: Side, unknown: list[Band]) -> list[str]:
-    """A warning if a step is under way and nobody said how much of it is used up."""
+    """Return a warning if a tier is under way and it is unknown how much of it is used up."""
     if not unknown:
         return []
     periods = " and ".join(sorted({"today" if band.per == "day" else "this month" for band in unknown}))
@@ -109,7 +109,7 @@ def _not_counted(side: Side, unknown: list[Band]) -> list[str]:
 def _demand(
     offer: Offer, intervals: Intervals, evening: Request, timezone: str, building_kw: FloatArray, warnings: list[str]
 ) -> tuple[DemandMonth, ...]:
-    """The demand charge, one for each month of the night that has its window in it."""
+    """Return the demand charge, one for each month of the night in which its window holds."""
     charge = offer.demand_charge
     if charge is None:
         return ()
@@ -146,7 +146,7 @@ def _demand(
 
 
 def _unused(offer: Offer, evening: Request) -> list[str]:
-    """A note for each amount that was given and that the offer has no use for."""
+    """Return a note for each amount that was given but that the offer does not use."""
     found = []
     if evening.peak_so_far_kw is not None and offer.demand_charge is None:
         found.append("--peak-so-far is not used: the offer has no demand charge.")

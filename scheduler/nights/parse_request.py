@@ -1,4 +1,4 @@
-"""Tonight's question as the owner types it, understood against the site."""
+"""Parse tonight's request as the owner types it, against the site."""
 
 from __future__ import annotations
 
@@ -46,15 +46,15 @@ class RequestOptions:
 def parse_request(
     options: RequestOptions, inputs: Inputs, until: datetime | None = None, usual: Sequence[Trip] | None = None
 ) -> Request:
-    """Tonight's question.
+    """Parse tonight's request.
+
+    Trips come from the options; if none is given, from the site's recorded trips where the forecast is `recorded` and
+    the site has some, else from its usual trips.
 
     Parameters
     ----------
     until : end of the plan, or None for the site's horizon.
-    usual : trips of a night that names none, or None for the site's.
-
-    Trips come from the words; without any, from the site's recorded trips where the forecast is `recorded` and the
-    site has some, else from its usual trips.
+    usual : trips of a night for which none is given, or None for the site's.
 
     Raises
     ------
@@ -134,7 +134,7 @@ def parse_request(
 
 
 def _by_band(kwh: float | None, bands: Sequence[Band]) -> dict[int, float] | None:
-    """The same amount for each band with steps, by its number; None if it is not known."""
+    """Return the same amount for each band that is a tier, by its number; None if it is not known."""
     if kwh is None:
         return None
     return {number: kwh for number, band in enumerate(bands) if band.up_to_kwh is not None}
@@ -148,7 +148,7 @@ def _habitual(
     now: datetime,
     until: datetime,
 ) -> tuple[list[Trip], list[str]]:
-    """Trips of a night that names none; one that departs before the car is home is left out with a note."""
+    """Return the trips of a night for which none is given, and notes; one before the car is home is left out."""
     site = inputs.site
     trips: Sequence[Trip]
     notes: Sequence[str]
@@ -176,18 +176,20 @@ def _habitual(
 
 
 def moment_now(given: str | datetime | None, timezone: str) -> datetime:
-    """The moment to plan from: as given, or this minute."""
+    """Return the moment to plan from, in UTC: as given, or this minute."""
     if given is None:
         return datetime.now(UTC).replace(second=0, microsecond=0)
     return parse_moment(given, None, timezone, "--now")
 
 
 def _out_of(bound: Bound, option: str, value: float | None) -> list[Fault]:
+    """Return the fault of a number outside its bound, or nothing."""
     problem = None if value is None else bound.problem(value)
     return [] if problem is None else [Fault(option, None, None, problem)]
 
 
 def _collect(faults: list[Fault], read: Callable[[], Found]) -> Found | None:
+    """Return what `read` returns; None after adding the faults that it raises."""
     try:
         return read()
     except InputFaults as error:

@@ -1,4 +1,4 @@
-"""Trips that the owner types."""
+"""Parse the trips that the owner types."""
 
 from __future__ import annotations
 
@@ -34,21 +34,31 @@ _DISTANCE = re.compile(r"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 
 
 def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tuple[str, ...]]:
-    """The trip that the owner typed, in UTC, and notes on how it was read.
+    """Parse a trip.
 
-    In a doubled hour the departure is the first occurrence that is not past and the return the second, and a
-    note says so.
+    In a doubled hour the departure is the first occurrence that is not past and the return the second; a note says so.
 
     Parameters
     ----------
-    text : "07:30-18:00 96km" (the next such time at or after now; a return at or before the departure's
-        clock time is on the next day), "2026-03-03T07:30-18:00 96km" or
-        "2026-03-03T07:30-2026-03-04T18:00 96km"; `mi` for miles, decimals allowed. A trip as a value is checked.
+    text : "07:30-18:00 96km" (the next such time at or after now; a return at or before the departure's clock time is
+        on the next day), "2026-03-03T07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 96km"; `mi` for miles;
+        decimals are allowed. A Trip is checked.
     timezone : IANA name of the site's zone.
+
+    Returns
+    -------
+    The trip, in UTC, and notes on how it was read.
 
     Raises
     ------
-    InputFaults : anything else; a time that the clocks skip; a departure before now; a return not after it.
+    InputFaults : any other text; a time that the clocks skip; a departure before now; a return not after it.
+
+    Examples
+    --------
+    >>> now = datetime(2026, 3, 2, 18, 20, tzinfo=UTC)
+    >>> trip, notes = parse_trip("07:30-18:00 96km", now, "Europe/Dublin")
+    >>> trip_text(trip, "Europe/Dublin")
+    '2026-03-03T07:30+00:00 to 2026-03-03T18:00+00:00, 96 km'
     """
     if isinstance(text, Trip):
         return _checked(text), ()
@@ -59,7 +69,7 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
     depart_clock = parse_clock(match["depart"], TRIP_OPTION)
     return_clock = parse_clock(match["return"], TRIP_OPTION)
     if match["return_date"] is None and return_clock == depart_clock:
-        raise _fault(f"{shown(text)} returns when it departs; expected a later return, or dates to both")
+        raise _fault(f"{shown(text)} returns when it departs; expected a later return, or a date for each")
 
     if match["depart_date"]:
         wall = datetime.combine(parse_date(match["depart_date"], TRIP_OPTION), depart_clock)
@@ -87,7 +97,7 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
 
 
 def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> tuple[Trip, ...]:
-    """The trips in time order.
+    """Return the trips in time order, after checking them.
 
     Parameters
     ----------
@@ -95,7 +105,7 @@ def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> 
 
     Raises
     ------
-    InputFaults : trips that overlap, each pair named (to depart at the other's return is no overlap), or that
+    InputFaults : trips that overlap, each pair named (departing when the other returns is not an overlap), or that
         depart before now.
     """
     in_order = tuple(sorted(trips, key=lambda trip: (trip.depart_at, trip.return_at)))
@@ -116,13 +126,13 @@ def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> 
 
 
 def trip_text(trip: Trip, timezone: str) -> str:
-    """A trip on one line, local with offsets: `2026-03-03T07:30+00:00 to 2026-03-03T18:00+00:00, 96 km`."""
+    """Return a trip on one line, in local time with offsets: `2026-03-03T07:30+00:00 to …T18:00+00:00, 96 km`."""
     depart, comeback = local_text(trip.depart_at, timezone), local_text(trip.return_at, timezone)
     return f"{depart} to {comeback}, {trip.distance_km:g} km"
 
 
 def _checked(trip: Trip) -> Trip:
-    """A trip that was given as a value, in UTC."""
+    """Return a trip that was given as a Trip, in UTC, after checking it."""
     if trip.depart_at.tzinfo is None or trip.return_at.tzinfo is None:
         raise _fault("a trip's moments have no time zone; expected instants, such as datetimes in UTC")
     if not trip.depart_at < trip.return_at:
@@ -133,6 +143,7 @@ def _checked(trip: Trip) -> Trip:
 
 
 def _distance_km(number: str, unit: str) -> float:
+    """Parse a distance; return it in km."""
     if not _DISTANCE.fullmatch(number):
         raise _fault(f"the distance {shown(number)} is not a number; expected 0 or more, such as 96km or 60mi")
     distance_km = float(number) * (KM_PER_MILE if unit == "mi" else 1.0)
@@ -143,7 +154,7 @@ def _distance_km(number: str, unit: str) -> float:
 
 
 def _doubled(what: str, instants: list[datetime], taken: datetime, timezone: str) -> list[str]:
-    """A note on a time that occurs twice, which of the two was taken."""
+    """Return a note on a time that occurs twice, saying which of the two was taken."""
     if len(instants) == 1:
         return []
     which = "first" if taken == instants[0] else "second"

@@ -1,4 +1,4 @@
-"""The evenings of a stretch of days at which nights are planned: a clock time, or the car's return if that is later."""
+"""Find when the nights of a period are planned: at a clock time each evening, or at the car's return if later."""
 
 from __future__ import annotations
 
@@ -11,18 +11,20 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.usual_trips import usual_trips_tonight
 
 LONGEST_USUAL_TRIP = timedelta(days=2)
-"""Usual trips are back within a day and a clock change."""
+"""Usual trips return within a day and a clock change."""
 
 
 def evenings(minute: int, first: date, last: date, trips: Sequence[Trip], timezone: str) -> list[datetime]:
-    """One instant for each day from first to last on which the car is home in the evening, UTC.
+    """Return when to plan each night from first to last, UTC.
 
-    A day whose evening passes while the car is away is planned at its return; where that is after the next evening,
-    the day has none.
+    If the car is away in the evening, the night is planned at its return; a return after the next evening skips the
+    night.
 
     Parameters
     ----------
-    minute : local clock, minutes since midnight. trips : in time order. timezone : IANA name.
+    minute : local clock time of the evening [minutes since midnight].
+    trips : in time order.
+    timezone : IANA name.
     """
     found: list[datetime] = []
     days = [first + timedelta(days=later) for later in range((last - first).days + 1)]
@@ -36,7 +38,7 @@ def evenings(minute: int, first: date, last: date, trips: Sequence[Trip], timezo
 
 
 def trips_between(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip, ...]:
-    """Trips that depart in a stretch of time, UTC: the recorded ones where the site has some, else the usual ones."""
+    """Return the trips that depart at or after begin and before end, UTC: recorded ones if the site has any."""
     if inputs.recorded_trips is not None:
         return tuple(
             Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km)
@@ -47,7 +49,7 @@ def trips_between(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip,
 
 
 def trips_overlapping(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip, ...]:
-    """Trips of which some part lies after begin and before end, UTC; where the two are one, those under way then."""
+    """Return the trips that are partly between begin and end, UTC; where the two are equal, those under way then."""
     if inputs.recorded_trips is not None:
         return tuple(
             Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km)
@@ -59,12 +61,18 @@ def trips_overlapping(inputs: Inputs, begin: datetime, end: datetime) -> tuple[T
 
 
 def midnight(day: date, timezone: str) -> datetime:
-    """The instant at which a local day begins, UTC."""
+    """Return the instant at which a local day begins, UTC.
+
+    Examples
+    --------
+    >>> midnight(date(2026, 7, 2), "Europe/Dublin").isoformat()
+    '2026-07-01T23:00:00+00:00'
+    """
     return _at(day, 0, timezone)
 
 
 def _at(day: date, minute: int, timezone: str) -> datetime:
-    """The instant of a clock time on a day, UTC; after a lost hour where the clock leaves it out."""
+    """Return the instant of a clock time on a day, UTC; the end of the skipped hour where the clock skips it."""
     wall = datetime.combine(day, datetime.min.time()) + timedelta(minutes=minute)
     instants = instants_of(wall, timezone)
     return (instants[0] if instants else end_of_skipped_hour(wall, timezone)).astimezone(UTC)

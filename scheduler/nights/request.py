@@ -1,4 +1,4 @@
-"""What is asked tonight: the moment, the car's state, the trips and the choices for this one plan."""
+"""Tonight's request: the moment, the car's state, the trips and the choices for this one plan."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ MOST_TRIPS = 50
 LONGEST_NIGHT = timedelta(days=28)
 """From now to the last return: a horizon is a week at most, but a car may be away for longer."""
 MOST_INTERVALS = 700
-"""Most intervals of one night: a week at a quarter of an hour, and some for changes of price and trips."""
+"""Most intervals of one night: a week of quarter-hours, and some for changes of price and trips."""
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One evening's question.
+    """One evening's request.
 
     Attributes
     ----------
@@ -33,11 +33,11 @@ class Request:
     highest_soc_today_percent : today's highest state of charge [%], or None.
     wear_weight : factor on wear in the objective, or None for the site's.
     forecast : where load and solar come from. solar : how sunny a typical forecast is.
-    notes : what the owner should know of how the words were understood.
+    notes : what the owner should know about how the options were understood.
     until : end of the plan, or None for the site's horizon.
     boundaries : instants at which an interval must begin besides the usual ones.
     peak_so_far_kw : the month's highest mean import so far, for a demand charge [kW]; None: not known.
-    imported_so_far_kwh, exported_so_far_kwh : counted so far towards steps that are under way [kWh], by number of the
+    imported_so_far_kwh, exported_so_far_kwh : counted so far towards tiers that are under way [kWh], by number of the
         offer's band; None: not known.
     """
 

@@ -1,4 +1,4 @@
-"""What wear costs tonight, by the site's law: segment prices, ageing by time, and where a law is stretched."""
+"""Price wear tonight by the site's laws: segment prices, calendar ageing, and warnings where a law is extrapolated."""
 
 from __future__ import annotations
 
@@ -18,11 +18,12 @@ from scheduler.inputs.site import Site
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WearTonight:
-    """Prices of wear, and warnings on values outside what a law was measured at.
+    """Prices of wear, and warnings on values outside the range in which a law was measured.
 
     Attributes
     ----------
-    calendar : None where ageing by time is left out.
+    segments : price of each segment of the battery's depth.
+    calendar : price of calendar ageing; None where it is left out.
     """
 
     segments: WearSegments
@@ -31,27 +32,27 @@ class WearTonight:
 
 
 def wear_tonight(site: Site, now: datetime) -> WearTonight:
-    """The wear prices of the site's own laws at the battery's age and this month's temperature."""
+    """Return the wear prices by the site's own laws, at the battery's age and this month's temperature."""
     wear, temp = site.wear, battery_temp_degc(site, now)
     law = wear_law(wear.law, wear.law_settings)
     warnings = _warnings(law, site, temp)
     calendar = None
     if wear.calendar_law is not None:
-        by_time = calendar_law(wear.calendar_law, wear.law_settings)
+        ageing = calendar_law(wear.calendar_law, wear.law_settings)
         calendar = calendar_price(
-            by_time,
+            ageing,
             wear.battery_price,
             site.car.battery_kwh,
             temp,
             wear.law_settings.age_years,
             lowest_soc=site.car.floor_percent / 100,
         )
-        warnings += [words for words in _warnings(by_time, site, temp) if words not in warnings]
+        warnings += [warning for warning in _warnings(ageing, site, temp) if warning not in warnings]
     return WearTonight(segments_of(site, wear.law, now), calendar, tuple(warnings))
 
 
 def segments_of(site: Site, law_name: str, now: datetime) -> WearSegments:
-    """The segment prices of any law for the site's battery, cycles around the middle of its window."""
+    """Return the segment prices by any law for the site's battery, for cycles around the middle of its window."""
     wear, battery_kwh = site.wear, site.car.battery_kwh
     law = wear_law(law_name, wear.law_settings)
     temp = battery_temp_degc(site, now)
@@ -61,18 +62,19 @@ def segments_of(site: Site, law_name: str, now: datetime) -> WearSegments:
 
 
 def middle_soc(site: Site) -> float:
-    """The middle of the car's window, at which cycles are priced [0 to 1]."""
+    """Return the middle of the car's state-of-charge window, at which cycles are priced [0 to 1]."""
     return (site.car.floor_percent + site.car.ceiling_percent) / 200
 
 
 def battery_temp_degc(site: Site, now: datetime) -> float:
-    """The battery's temperature in the month of a moment [degrees C]; the laws' reference where none is given."""
+    """Return the battery's temperature in the month of a moment [°C]; the laws' reference if the site gives none."""
     temps = site.wear.battery_temp_degc
     return REFERENCE_DEGC if temps is None else temps[now.astimezone(ZoneInfo(site.timezone)).month - 1]
 
 
 def _warnings(law: WearLaw | CalendarLaw, site: Site, temp_degc: float) -> list[str]:
+    """Return a sentence for each value of the site outside the range in which the law was measured."""
     window = np.array([site.car.floor_percent, site.car.ceiling_percent]) / 100
     depth = np.array([window[1] - window[0]])
-    told = range_warnings(law, depth, window, np.array([temp_degc]))
-    return [f"{words[0].upper()}{words[1:]}." for words in told]
+    warnings = range_warnings(law, depth, window, np.array([temp_degc]))
+    return [f"{warning[0].upper()}{warning[1:]}." for warning in warnings]

@@ -117,7 +117,7 @@ def parse_period(options: CompareOptions) -> ComparisonRequest:
                 str(options.hardware),
                 None,
                 "currency",
-                f"found {hardware.currency}, and the offers are in {offers[0].offer.currency}; expected the same",
+                f"found {hardware.currency}, but the offers are in {offers[0].offer.currency}; expected the same",
             )
         )
     if faults:
@@ -133,7 +133,7 @@ def parse_period(options: CompareOptions) -> ComparisonRequest:
 
 def _read_offers(options: CompareOptions) -> list[Inputs]:
     if not options.offers:
-        raise single_fault(OFFER_WORD, "none given; expected one offer's file or more")
+        raise single_fault(OFFER_WORD, "none given; expected at least one offer's file")
     found: list[Inputs] = []
     faults: dict[Fault, None] = {}
     for offer in options.offers:
@@ -170,7 +170,7 @@ def _currencies(offers: Sequence[Inputs]) -> Iterator[Fault]:
     for inputs in offers[1:]:
         if inputs.offer.currency != expected:
             first = offers[0].site.offer_file.name
-            message = f"found {inputs.offer.currency}, and {first} is in {expected}; expected one currency for all"
+            message = f"found {inputs.offer.currency}, but {first} is in {expected}; expected one currency for all"
             yield Fault(str(inputs.site.offer_file), None, "currency", message)
 
 

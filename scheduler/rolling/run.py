@@ -17,7 +17,7 @@ from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.replay import PlanRefused
 from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, OTHER_COLUMNS, RolledFlows, rolled_flows
 from scheduler.rolling.simulate import Policy, RolledNight, planning_times, rolled_nights
-from scheduler.textio.array_cache import keep_arrays, kept_arrays
+from scheduler.textio.array_cache import load_arrays, save_arrays
 from scheduler.textio.fingerprint import fingerprint, program_fingerprint
 from scheduler.textio.parse_time import local_text
 
@@ -73,12 +73,12 @@ class RolledRun:
         content |= {name: getattr(result, name).as_unit("s").asi8 for name in _INSTANTS}
         content |= {f"energy.{name}": result.energy[name] for name in COLUMNS}
         content |= {f"night.{name}": result.night[name] for name in NIGHT_COLUMNS}
-        keep_arrays(content, key, file)
+        save_arrays(content, key, file)
 
     @staticmethod
     def load(key: str, file: Path) -> RolledFlows | None:
         """Return a saved result; None if there is none, or if it was saved under another key or is damaged."""
-        content = kept_arrays(key, file)
+        content = load_arrays(key, file)
         if content is None:
             return None
         try:

@@ -152,7 +152,7 @@ def _assumed(site: Site, given: Set[str]) -> Iterator[str]:
 def _refuse_many(options: SweepOptions, runs: int) -> None:
     if runs > MANY_RUNS and not options.many:
         raise single_fault(
-            WEIGHTS_OPTION, f"the grid has {runs:,} runs; expected {MANY_RUNS:,}, or more with {YES_OPTION}"
+            WEIGHTS_OPTION, f"the grid has {runs:,} runs; expected up to {MANY_RUNS:,}, or {YES_OPTION} for more"
         )
 
 

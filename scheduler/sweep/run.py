@@ -19,7 +19,7 @@ from scheduler.rolling.flows import NIGHT_COLUMNS, RolledFlows
 from scheduler.rolling.run import RolledRun, roll
 from scheduler.sweep.grid import GridPoint
 from scheduler.sweep.rows import Row, run_row
-from scheduler.textio.array_cache import keep_arrays, kept_arrays
+from scheduler.textio.array_cache import load_arrays, save_arrays
 from scheduler.textio.fingerprint import fingerprint, program_fingerprint
 
 
@@ -91,12 +91,12 @@ class SweepRun:
         """
         content: dict[str, object] = {f"night.{name}": result.night[name] for name in NIGHT_COLUMNS}
         content |= {"night_start": result.night_start, "night_end": result.night_end}
-        keep_arrays(content | {"row": json.dumps(result.row)}, key, file)
+        save_arrays(content | {"row": json.dumps(result.row)}, key, file)
 
     @staticmethod
     def load(key: str, file: Path) -> SweepResult | None:
         """Return a result that was kept; None if there is none, or it is of another run or damaged."""
-        content = kept_arrays(key, file)
+        content = load_arrays(key, file)
         if content is None:
             return None
         try:

@@ -1,1 +1,1 @@
-"""Text files in; one-line errors and all-or-nothing writes out."""
+"""Read text files, report faults on one line each, write files whole or not at all."""

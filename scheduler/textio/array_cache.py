@@ -1,4 +1,4 @@
-"""Arrays of a finished run in a file of their own, found again by a key and never half written."""
+"""Save the arrays of a finished run in a file of their own, to be found again by a key; never half written."""
 
 from __future__ import annotations
 
@@ -17,8 +17,13 @@ KEY = "key"
 Arrays = Mapping[str, np.ndarray]
 
 
-def keep_arrays(content: Mapping[str, object], key: str, file: Path) -> None:
+def save_arrays(content: Mapping[str, object], key: str, file: Path) -> None:
     """Write arrays, numbers and texts into one file, whole or not at all.
+
+    Parameters
+    ----------
+    content : what to save, by name.
+    key : text that says what the content belongs to, such as a fingerprint.
 
     Raises
     ------
@@ -30,8 +35,8 @@ def keep_arrays(content: Mapping[str, object], key: str, file: Path) -> None:
     write_file(file, stream.getvalue(), flush=False)
 
 
-def kept_arrays(key: str, file: Path) -> Arrays | None:
-    """What was kept under this key, or None if there is none, or it is of something else or damaged."""
+def load_arrays(key: str, file: Path) -> Arrays | None:
+    """Return what was saved under this key; None if the file is missing, damaged or saved under another key."""
     try:
         with file.open("rb") as stream, np.load(stream, allow_pickle=False) as content:
             if str(content[KEY]) != key:

@@ -1,4 +1,4 @@
-"""CSV files of instants and numbers: their rows, and what is wrong with a cell."""
+"""Read CSV files of instants and numbers row by row, and say what is wrong with a cell."""
 
 from __future__ import annotations
 
@@ -37,24 +37,30 @@ _WITH_SECONDS = re.compile(rf"{_CLOCK}{_SECONDS}{_OFFSET}", re.ASCII)
 
 
 class CsvRow(NamedTuple):
-    """One row of a CSV file: its line, the header is line 1, and its cells without blanks around them."""
+    """One row of a CSV file: its line number (the header is line 1) and its cells, stripped of surrounding blanks."""
 
     line: int
     cells: list[str]
 
 
 def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iterator[CsvRow]:
-    """Rows with as many cells as the header has, one by one; adds a fault for each other row, and for what is not CSV.
+    """Read the rows of a file one by one.
 
-    A file is not read on once `faults`, to which the caller adds those of the cells, holds 10000 of them.
+    A row with another number of cells than the header, or one that is not CSV, becomes a fault. Reading stops once
+    there are 10000 faults.
 
     Parameters
     ----------
     columns : the header that the file must have.
+    faults : faults found are added here; the caller adds those of the cells.
+
+    Yields
+    ------
+    Each row with as many cells as the header.
 
     Raises
     ------
-    InputFaults : the file cannot be read, has another header, or is not worth reading on.
+    InputFaults : the file cannot be read, has another header or has too many faults.
     """
     beginning_of(path)
     lines = read_lines(path, MOST_MEGABYTES)
@@ -69,7 +75,7 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iter
             if not cells:
                 empty.append(line)
             else:
-                faults += _empty_lines(path, empty, wanted)  # those at the end of the file are none
+                faults += _empty_lines(path, empty, wanted)  # empty lines at the end of the file are no faults
                 empty.clear()
                 if len(cells) == len(columns):
                     yield CsvRow(line, [cell.strip() for cell in cells])
@@ -85,22 +91,23 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iter
 
 
 def _check_header(path: Path, first: str, columns: tuple[str, ...]) -> None:
-    """Raise what is wrong with the first line."""
+    """Refuse a first line that is not the header."""
     header = [cell.strip() for cell in first.replace('"', "").split(",")]
     if header == list(columns):
         return
     found = f"the header is {shown(first)}"
     if re.split(r"\s*[;\t|]\s*", first.strip()) == list(columns):
-        found = "the cells are not divided by commas"
+        found = "the cells are not separated by commas"
     raise single_fault(path, f"{found}; expected {','.join(columns)}", 1)
 
 
 def _empty_lines(path: Path, lines: list[int], wanted: str) -> list[Fault]:
+    """Return a fault for each empty line."""
     return [Fault(str(path), line, None, f"found an empty line; expected {wanted}") for line in lines]
 
 
 def _too_many(faults: list[Fault], line: int) -> InputFaults:
-    """The first faults of a file that is not worth reading on, and how many more there were."""
+    """Return the first faults of a file with too many of them, and how many more there were."""
     first = in_line_order(faults)[:MOST_LISTED]
     file, rest = first[0].file, len(faults) - len(first)
     end = Fault(file, line, None, "there are too many faults; what is after this line was not read")
@@ -108,7 +115,13 @@ def _too_many(faults: list[Fault], line: int) -> InputFaults:
 
 
 def stamp_problem(cell: str) -> str:
-    """Why a cell cannot be read as an instant."""
+    """Return why a cell cannot be read as an instant, and what is expected.
+
+    Examples
+    --------
+    >>> stamp_problem("2026-03-02T18:00")
+    '"2026-03-02T18:00" has no offset; expected an instant with its offset, such as 2026-03-02T18:00+00:00'
+    """
     if not cell:
         problem = "the cell is empty"
     elif _NAIVE.fullmatch(cell):
@@ -121,7 +134,14 @@ def stamp_problem(cell: str) -> str:
 
 
 def number_problem(cell: str, bound: Bound = METERED_KW) -> str | None:
-    """What is wrong with a number that a bound holds for, or None."""
+    """Return what is wrong with a number in a cell, and what is expected; None if nothing is.
+
+    Examples
+    --------
+    >>> number_problem("1,5", Bound(0, 10, "kW"))
+    '"1,5" is not a number; expected 0 to 10 kW'
+    >>> number_problem("1.5", Bound(0, 10, "kW"))
+    """
     if not NUMBER.fullmatch(cell):
         return f"{f'{shown(cell)} is not a number' if cell else 'the cell is empty'}; expected {bound.text}"
     return bound.problem(float(cell), shown(cell))

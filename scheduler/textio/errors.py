@@ -1,4 +1,4 @@
-"""Faults of the input: where each was found, what was found, and what is expected."""
+"""Faults in the input: where each is, what was found, and what is expected."""
 
 from __future__ import annotations
 
@@ -9,25 +9,30 @@ from difflib import get_close_matches
 
 MOST_SHOWN_CHARACTERS = 40
 MOST_LISTED = 10
-"""Faults of one file that are told, and then how many more."""
+"""Number of faults reported per file; the rest are only counted."""
 MOST_TOLD = 20
-"""Faults of a command that are told, and then how many more."""
+"""Number of faults reported per command; the rest are only counted."""
 MOST_FOUND = 10_000
-"""A file with more faults than this is not read on."""
+"""Reading a file stops at this number of faults."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with the input.
+    """One fault in the input.
 
     Attributes
     ----------
     file : path of the file as it was given, or the name of the command-line option.
-    line : line in the file, the first is 1; None where no line tells.
+    line : line in the file, counted from 1; None where no line can be named.
     key : key in a TOML file such as `car.floor_percent`, or column of a CSV file; None for the whole line.
-        Tables and list entries of which there may be several are counted from 1: `import[2].from`.
+        Array tables and list entries are counted from 1: `import[2].from`.
     message : what was found and what is expected.
-    counts : faults that this one stands for without telling them; 0 where it tells one.
+    counts : number of faults that this one only counts; 0 where it reports a fault itself.
+
+    Examples
+    --------
+    >>> print(Fault("site.toml", 14, "car.floor_percent", "120 is over 100; expected 0 to 100"))
+    site.toml line 14, car.floor_percent: 120 is over 100; expected 0 to 100
     """
 
     file: str
@@ -37,16 +42,16 @@ class Fault:
     counts: int = 0
 
     def __str__(self) -> str:
-        """One line, such as `site.toml line 14, car.floor_percent: 120 is over 100; expected 0 to 100`."""
+        """Return the fault on one line."""
         line = "" if self.line is None else f" line {self.line}"
         key = "" if self.key is None else f", {self.key}"
         return " ".join(f"{self.file}{line}{key}: {self.message}".splitlines())
 
 
 class InputFaults(Exception):  # noqa: N818 - the plural says what it carries
-    """The input is at fault; carries the faults that were found, at least one, as `faults`.
+    """The input is at fault; `faults` holds the faults found, at least one.
 
-    Its text tells the first 20 and how many more there are.
+    The text gives the first 20 and how many more there are.
     """
 
     def __init__(self, faults: Iterable[Fault]) -> None:
@@ -57,37 +62,37 @@ class InputFaults(Exception):  # noqa: N818 - the plural says what it carries
 
     @property
     def told(self) -> tuple[Fault, ...]:
-        """The first 20 faults; those that only count others are left to `more`."""
+        """Return the first 20 faults; those that only count others are left to `more`."""
         return tuple(fault for fault in self.faults if not fault.counts)[:MOST_TOLD]
 
     @property
     def more(self) -> int:
-        """How many faults there are besides those told."""
+        """Return how many faults there are besides the first 20."""
         found = sum(fault.counts or 1 for fault in self.faults)
         return found - len(self.told)
 
     def __str__(self) -> str:
-        """One line per fault, and one that counts those that are not told."""
+        """Return one line per fault, and one that counts the rest."""
         more = [f"and {self.more} more fault{'' if self.more == 1 else 's'}"] if self.more else []
         return "\n".join([*map(str, self.told), *more])
 
 
 class NotWrittenError(Exception):
-    """A file could not be written; what was there before is as it was. The text says where and why."""
+    """A file could not be written, and what was there before is unchanged. The text says where and why."""
 
 
 def single_fault(file: object, message: str, line: int | None = None, key: str | None = None) -> InputFaults:
-    """The exception to raise for one fault alone."""
+    """Return the exception to raise for a single fault."""
     return InputFaults([Fault(str(file), line, key, message)])
 
 
 def in_line_order(faults: Iterable[Fault]) -> list[Fault]:
-    """Faults of one file from its first line to its last, those without a line first."""
+    """Return the faults of one file in line order, those without a line first."""
     return sorted(faults, key=lambda fault: fault.line or 0)
 
 
 def listed(faults: list[Fault]) -> list[Fault]:
-    """The first faults of one file, and a last one that counts the rest."""
+    """Return the first faults of one file, and a last one that counts the rest."""
     rest = len(faults) - MOST_LISTED
     if rest <= 0:
         return faults
@@ -95,7 +100,13 @@ def listed(faults: list[Fault]) -> list[Fault]:
 
 
 def shown(value: object) -> str:
-    """A found value as a message shows it: on one line, at most about 40 characters."""
+    r"""Return a value as a message shows it: on one line, at most about 40 characters.
+
+    Examples
+    --------
+    >>> shown(True), shown("two\nlines"), shown([1.5, "a"])
+    ('true', '"two?lines"', '[1.5, "a"]')
+    """
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -114,13 +125,27 @@ def shown(value: object) -> str:
 
 
 def shortened(text: str, most: int = MOST_SHOWN_CHARACTERS) -> str:
-    """Text cut to about 40 characters, or another number, with nothing in it that a terminal would act on."""
+    """Return text cut to `most` characters, without anything that a terminal would act on.
+
+    Examples
+    --------
+    >>> shortened("a long sentence", 7)
+    'a long…'
+    """
     cut = text if len(text) <= most else text[: most - 1] + "…"
     return "".join(character if character.isprintable() else "?" for character in cut)
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """`; did you mean …?` with the nearest known word, or nothing if none is near."""
+    """Return `; did you mean …?` with the nearest known word, or "" if none is near.
+
+    Examples
+    --------
+    >>> did_you_mean("flor_percent", ["floor_percent", "ceiling_percent"])
+    '; did you mean floor_percent?'
+    >>> did_you_mean("volts", ["floor_percent", "ceiling_percent"])
+    ''
+    """
     by_lower_case = {name.lower(): name for name in sorted(known)}
     nearest = get_close_matches(word[:100].lower(), by_lower_case, n=1, cutoff=0.5)
     return f"; did you mean {by_lower_case[nearest[0]]}?" if nearest else ""

@@ -1,4 +1,4 @@
-"""A hash over what a calculation depends on: records, arrays and numbers, and the program's own source."""
+"""Hash what a calculation depends on: records, arrays and numbers, and the source of the tool itself."""
 
 from __future__ import annotations
 
@@ -21,13 +21,20 @@ _DECIDE_NUMBERS = ("highspy", "numpy", "pandas", "tzdata", "holidays")
 
 
 def fingerprint(*things: object) -> str:
-    """SHA-256 of records, sequences, mappings, arrays, instants, numbers and words, in hexadecimal.
+    """Return the SHA-256 of records, sequences, mappings, arrays, instants, numbers and text, in hexadecimal.
 
-    The same content gives the same text in any process. Paths do not count: a file that moved is the same file.
+    The same content gives the same hash in any process. Paths do not count: a file that was moved is the same file.
 
     Raises
     ------
-    TypeError : something of another kind.
+    TypeError : a value of another kind.
+
+    Examples
+    --------
+    >>> fingerprint({"a": 1, "b": 2.5}) == fingerprint({"b": 2.5, "a": 1})
+    True
+    >>> fingerprint(1) == fingerprint(1.0)
+    False
     """
     digest = hashlib.sha256()
     for piece in _pieces(things):
@@ -37,7 +44,7 @@ def fingerprint(*things: object) -> str:
 
 @cache
 def program_fingerprint() -> str:
-    """Hash of this program's modules in every room, of Python's version and of the packages that decide numbers."""
+    """Return the hash of all modules of the tool, of Python's version and of the packages that decide numbers."""
     sources = {
         f"{package}/{module.relative_to(folder).as_posix()}": module.read_bytes()
         for package in ("models", "scheduler")
@@ -49,7 +56,7 @@ def program_fingerprint() -> str:
 
 
 def _pieces(thing: object) -> Iterator[bytes]:
-    """The content as bytes, each kind marked so that no two contents look alike."""
+    """Yield the content as bytes, each kind marked so that no two contents look alike."""
     if thing is None or isinstance(thing, bool | int | float | str | bytes | date):
         yield f"{type(thing).__name__}:{thing!r};".encode()
     elif isinstance(thing, Enum):

@@ -1,4 +1,4 @@
-"""How times, prices, money and amounts are written for a reader."""
+"""Write times, prices, money and amounts for a reader."""
 
 from __future__ import annotations
 
@@ -18,12 +18,31 @@ MINOR_UNIT_DIGITS = {
 
 
 def local_iso(instant: datetime, timezone: str) -> str:
-    """Local time with its offset, `2026-03-02T18:20:00+02:00`."""
+    """Return local time with its offset, to the second.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> local_iso(datetime(2026, 7, 2, 18, 20, tzinfo=UTC), "Europe/Dublin")
+    '2026-07-02T19:20:00+01:00'
+    """
     return instant.astimezone(ZoneInfo(timezone)).isoformat(timespec="seconds")
 
 
 def clock_text(instant: datetime, timezone: str, today: datetime | None = None) -> str:
-    """Local clock time, "Tue 07:30", the day left out on the day of `today`, the offset added in a doubled hour."""
+    """Return local clock time with the day of the week, which is left out on the day of `today`.
+
+    In an hour that occurs twice as the clocks go back, the offset is added.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> morning = datetime(2026, 3, 3, 7, 30, tzinfo=UTC)
+    >>> clock_text(morning, "Europe/Dublin"), clock_text(morning, "Europe/Dublin", today=morning)
+    ('Tue 07:30', '07:30')
+    >>> clock_text(datetime(2026, 10, 25, 0, 30, tzinfo=UTC), "Europe/Dublin")
+    'Sun 01:30 (UTC+0100)'
+    """
     local = instant.astimezone(ZoneInfo(timezone))
     day = "" if today is not None and local.date() == today.astimezone(ZoneInfo(timezone)).date() else f"{local:%a} "
     doubled = len(instants_of(local.replace(tzinfo=None, second=0, microsecond=0), timezone)) > 1
@@ -31,60 +50,128 @@ def clock_text(instant: datetime, timezone: str, today: datetime | None = None) 
 
 
 def span_text(begin: datetime, end: datetime, timezone: str, today: datetime | None = None) -> str:
-    """A stretch of time, "Tue 03:00 to 06:00", the second day left out where it is the first."""
+    """Return a time span; the day of the end is left out where it is that of the begin.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> span_text(datetime(2026, 3, 3, 3, tzinfo=UTC), datetime(2026, 3, 3, 6, tzinfo=UTC), "Europe/Dublin")
+    'Tue 03:00 to 06:00'
+    """
     return f"{clock_text(begin, timezone, today)} to {clock_text(end, timezone, begin)}"
 
 
 def day_clock_text(instant: datetime, timezone: str) -> str:
-    """Local day and clock time, "Monday 2 March 2026, 18:20"."""
+    """Return local day and clock time.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> day_clock_text(datetime(2026, 3, 2, 18, 20, tzinfo=UTC), "Europe/Dublin")
+    'Monday 2 March 2026, 18:20'
+    """
     local = instant.astimezone(ZoneInfo(timezone))
     return f"{local:%A} {local.day} {local:%B %Y}, {local:%H:%M}"
 
 
 def number_text(value: float, digits: int) -> str:
-    """A number with so many decimals, a true minus sign, and never "−0"."""
+    """Return a number with the given number of decimals and a true minus sign, never "−0".
+
+    Examples
+    --------
+    >>> number_text(-1.25, 1), number_text(-0.01, 1)
+    ('−1.2', '0.0')
+    """
     return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
 
 
 def price_text(price: float) -> str:
-    """A price per kWh with two to four decimals."""
+    """Return a price [money per kWh] with two to four decimals.
+
+    Examples
+    --------
+    >>> price_text(0.3), price_text(0.08456)
+    ('0.30', '0.0846')
+    """
     whole, _, decimals = number_text(price, 4).rstrip("0").partition(".")
     return f"{whole}.{decimals:0<2}"
 
 
 def percent_text(percent: float) -> str:
-    """A state of charge, with a decimal only where it has one."""
+    """Return a state of charge [%], with a decimal only where it has one.
+
+    Examples
+    --------
+    >>> percent_text(80.0), percent_text(79.96), percent_text(62.5)
+    ('80 %', '80 %', '62.5 %')
+    """
     return f"{number_text(percent, 1).removesuffix('.0')} %"
 
 
 def price_range_text(prices: Sequence[float]) -> str:
-    """One price, or the lowest and the highest: "0.12" or "0.12 to 0.34"."""
+    """Return the lowest and the highest of some prices [money per kWh], or one where they are equal.
+
+    Examples
+    --------
+    >>> price_range_text([0.34, 0.12]), price_range_text([0.12])
+    ('0.12 to 0.34', '0.12')
+    """
     low, high = price_text(min(prices)), price_text(max(prices))
     return low if low == high else f"{low} to {high}"
 
 
 def amount_text(kwh: float) -> str:
-    """An energy [kWh] with one decimal, two below 1."""
+    """Return an energy [kWh] with one decimal, two below 1 kWh.
+
+    Examples
+    --------
+    >>> amount_text(12.34), amount_text(0.256)
+    ('12.3 kWh', '0.26 kWh')
+    """
     return f"{number_text(kwh, 1 if abs(kwh) >= 1 else 2)} kWh"
 
 
 def power_text(kw: float) -> str:
-    """A power [kW] with one decimal."""
+    """Return a power [kW] with one decimal.
+
+    Examples
+    --------
+    >>> power_text(-7.36)
+    '−7.4 kW'
+    """
     return f"{number_text(kw, 1)} kW"
 
 
 def money_digits(currency: str) -> int:
-    """Decimals of a currency's minor unit."""
+    """Return the number of decimals of a currency's minor unit.
+
+    Examples
+    --------
+    >>> money_digits("EUR"), money_digits("JPY")
+    (2, 0)
+    """
     return MINOR_UNIT_DIGITS.get(currency, 2)
 
 
 def money_text(amount: float, currency: str) -> str:
-    """Money to the currency's minor unit, never "-0.00"."""
+    """Return an amount of money to the currency's minor unit, never "−0.00".
+
+    Examples
+    --------
+    >>> money_text(-12.345, "EUR"), money_text(-0.001, "EUR")
+    ('−12.35', '0.00')
+    """
     return number_text(amount, money_digits(currency))
 
 
 def rows_that_add_up(amounts: Sequence[float], digits: int) -> list[float]:
-    """Amounts rounded so that they sum to their rounded total: the largest remainders are rounded up."""
+    """Return amounts rounded so that they sum to their rounded total: the largest remainders are rounded up.
+
+    Examples
+    --------
+    >>> rows_that_add_up([1.4, 1.4, 1.2], 0)
+    [2.0, 1.0, 1.0]
+    """
     unit = 10**digits
     scaled = [amount * unit for amount in amounts]
     floors = [int(value // 1) for value in scaled]

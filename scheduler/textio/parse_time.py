@@ -1,4 +1,4 @@
-"""Moments and days as the owner types them: a clock time, a date with a time, its offset too; or as values."""
+"""Parse moments and days as the owner types them: a clock time, or a date and time with or without offset."""
 
 from __future__ import annotations
 
@@ -19,32 +19,43 @@ _DATED = re.compile(rf"(?P<date>{DATE})T(?P<clock>{CLOCK})(?::00)?(?P<offset>Z|[
 
 
 def parse_moment(given: str | datetime, now: datetime | None, timezone: str, option: str) -> datetime:
-    """The moment that an option names, in UTC.
+    """Parse the moment that an option gives.
 
     Parameters
     ----------
-    given : "21:00" (the next such time at or after now), "2026-03-02T18:20" in local time, or with its offset
-        "2026-03-02T18:20+00:00"; seconds only if they are 00. Or a value, local where it has no zone.
-    now : earlier moments are at fault; None: a date is needed, and any will do.
+    given : "21:00" (the next such time at or after now), "2026-03-02T18:20" in local time, or
+        "2026-03-02T18:20+00:00" with its offset; seconds only if they are 00. Or a datetime, local where it has no
+        zone.
+    now : earlier moments are faults; None: a date is required, and any date will do.
     timezone : IANA name of the site's zone.
     option : name of the option, for messages.
 
+    Returns
+    -------
+    The moment in UTC.
+
     Raises
     ------
-    InputFaults : anything else; a time that the clocks skip; one that occurs twice, without an offset; a
+    InputFaults : any other text; a time that the clocks skip; one that occurs twice, given without an offset; a
         moment before now.
+
+    Examples
+    --------
+    >>> now = datetime(2026, 3, 2, 18, 20, tzinfo=UTC)
+    >>> parse_moment("07:30", now, "Europe/Dublin", "--until").isoformat()
+    '2026-03-03T07:30:00+00:00'
     """
-    words = given.strip() if isinstance(given, str) else ""
+    text = given.strip() if isinstance(given, str) else ""
     if isinstance(given, datetime) and given.second == given.microsecond == 0:
         _refuse_year(given.year, option)
         wall = datetime.combine(given.date(), given.time())
         instants = instants_at(wall, timezone, option) if given.tzinfo is None else [_utc(given)]
-    elif now is not None and (undated := _UNDATED.fullmatch(words)):
+    elif now is not None and (undated := _UNDATED.fullmatch(text)):
         instants = next_instants(parse_clock(undated["clock"], option), now, timezone, option)
-    elif dated := _DATED.fullmatch(words):
+    elif dated := _DATED.fullmatch(text):
         day, clock = parse_date(dated["date"], option), parse_clock(dated["clock"], option)
         if dated["offset"]:
-            instants = [_with_offset(words, option)]
+            instants = [_with_offset(text, option)]
         else:
             instants = instants_at(datetime.combine(day, clock), timezone, option)
     else:
@@ -60,7 +71,7 @@ def parse_moment(given: str | datetime, now: datetime | None, timezone: str, opt
 
 
 def next_instants(clock: time, now: datetime, timezone: str, option: str) -> list[datetime]:
-    """When the clock next shows this time, at or after now, in UTC; two instants if it does so twice.
+    """Return when the clock next shows this time, at or after now, in UTC: two instants in a doubled hour.
 
     Raises
     ------
@@ -77,7 +88,7 @@ def next_instants(clock: time, now: datetime, timezone: str, option: str) -> lis
 
 
 def instants_at(wall: datetime, timezone: str, option: str) -> list[datetime]:
-    """Instants, in UTC, at which the local clock shows a date and time; two in a doubled hour.
+    """Return the instants, in UTC, at which the local clock shows a date and time: two in a doubled hour.
 
     Raises
     ------
@@ -90,7 +101,12 @@ def instants_at(wall: datetime, timezone: str, option: str) -> list[datetime]:
 
 
 def not_before(instants: list[datetime], now: datetime, found: str, option: str) -> list[datetime]:
-    """The instants at or after now; InputFaults if there is none."""
+    """Return the instants at or after now; raise InputFaults if there is none.
+
+    Parameters
+    ----------
+    found : the moment as given, for the message.
+    """
     later = [instant for instant in instants if instant >= now]
     if not later:
         raise single_fault(option, f"{found} is in the past; expected now or later")
@@ -98,7 +114,13 @@ def not_before(instants: list[datetime], now: datetime, found: str, option: str)
 
 
 def parse_clock(text: str, option: str) -> time:
-    """The clock time of "HH:MM"; InputFaults if there is no such time."""
+    """Parse a clock time "HH:MM"; raise InputFaults if there is no such time.
+
+    Examples
+    --------
+    >>> parse_clock("07:30", "--home-at")
+    datetime.time(7, 30)
+    """
     try:
         return time(int(text[:2]), int(text[3:]))
     except ValueError:
@@ -106,7 +128,13 @@ def parse_clock(text: str, option: str) -> time:
 
 
 def parse_date(text: str, option: str) -> date:
-    """The date of "YYYY-MM-DD"; InputFaults if there is no such date, or none that a plan could be about."""
+    """Parse a date "YYYY-MM-DD"; raise InputFaults if there is no such date, or it is not in 1970 to 2199.
+
+    Examples
+    --------
+    >>> parse_date("2026-03-02", "--from")
+    datetime.date(2026, 3, 2)
+    """
     try:
         found = date.fromisoformat(text)
     except ValueError:
@@ -116,11 +144,24 @@ def parse_date(text: str, option: str) -> date:
 
 
 def parse_day(given: str | date, option: str) -> date:
-    """The local day of "2026-03-02", or of a value; of a moment, the day that it shows.
+    """Parse a local day.
+
+    Parameters
+    ----------
+    given : "2026-03-02", or a date; of a datetime, the date that it shows.
+
+    Returns
+    -------
+    The local date.
 
     Raises
     ------
-    InputFaults : there is no such day, or none that a plan could be about.
+    InputFaults : there is no such day, or it is not in 1970 to 2199.
+
+    Examples
+    --------
+    >>> parse_day(" 2026-03-02 ", "--from")
+    datetime.date(2026, 3, 2)
     """
     if isinstance(given, date):
         _refuse_year(given.year, option)
@@ -131,28 +172,36 @@ def parse_day(given: str | date, option: str) -> date:
 
 
 def local_text(instant: datetime, timezone: str) -> str:
-    """An instant as files and screens show it: local, with its offset, `2026-10-25T01:30+01:00`."""
+    """Return an instant as files and screens show it: local time with its offset, to the minute.
+
+    Examples
+    --------
+    >>> local_text(datetime(2026, 10, 25, 0, 30, tzinfo=UTC), "Europe/Dublin")
+    '2026-10-25T01:30+01:00'
+    """
     return instant.astimezone(ZoneInfo(timezone)).isoformat(timespec="minutes")
 
 
 def skipped(wall: datetime, option: str) -> InputFaults:
-    """The fault of a time that the clocks skip."""
+    """Return the fault of a time that the clocks skip."""
     return single_fault(option, f"the clocks skip {wall:%H:%M} on {wall:%Y-%m-%d}; expected a time before or after")
 
 
 def _refuse_year(year: int, option: str) -> None:
+    """Refuse a year that no plan can be about."""
     if not FIRST_YEAR <= year <= LAST_YEAR:
         raise single_fault(option, f"found the year {year}; expected {FIRST_YEAR} to {LAST_YEAR}")
 
 
 def _utc(instant: datetime) -> datetime:
-    """The same instant in UTC; a plain datetime, whatever kind of one was given."""
+    """Return the same instant in UTC as a plain datetime, whatever kind was given."""
     return datetime.fromtimestamp(instant.timestamp(), UTC)
 
 
-def _with_offset(words: str, option: str) -> datetime:
+def _with_offset(text: str, option: str) -> datetime:
+    """Parse a date and time with its offset; return it in UTC."""
     try:
-        return datetime.fromisoformat(words).astimezone(UTC)
+        return datetime.fromisoformat(text).astimezone(UTC)
     except ValueError:
         allowed = "an offset such as +01:00"
-        raise single_fault(option, f"{shown(words)} is not a valid moment; expected {allowed}") from None
+        raise single_fault(option, f"{shown(text)} is not a valid moment; expected {allowed}") from None

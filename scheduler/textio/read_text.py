@@ -1,4 +1,4 @@
-"""The text of an input file, or one clear fault."""
+"""Read the text of an input file, or raise one clear fault."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ MOST_LINE_CHARACTERS = 100_000
 
 
 def file_problem(path: Path) -> str | None:
-    """Why there is no file to read at the path, or None if there is one."""
+    """Return why there is no file to read at the path, or None if there is one."""
     try:
         if path.is_file():
             return None
         if path.is_dir():
             return "this is a folder; expected a file"
-        return "this is not an ordinary file" if path.exists() else "there is no such file"
+        return "this is not a regular file" if path.exists() else "there is no such file"
     except (OSError, ValueError) as error:
         return _cannot_be_read(error)
 
 
 def folder_problem(path: Path) -> str | None:
-    """Why there is no folder at the path, or None if there is one."""
+    """Return why there is no folder at the path, or None if there is one."""
     try:
         if path.is_dir():
             return None
@@ -36,15 +36,15 @@ def folder_problem(path: Path) -> str | None:
 
 
 def read_text(path: Path, most_megabytes: int) -> str:
-    """The whole text of a UTF-8 file, without a byte-order mark.
+    """Read the whole text of a UTF-8 file, without a byte-order mark.
 
     Parameters
     ----------
-    most_megabytes : a larger file is a fault [MB].
+    most_megabytes : size above which a file is refused [MB].
 
     Raises
     ------
-    InputFaults : missing, empty, a folder, not readable, too large or not UTF-8.
+    InputFaults : the file is missing, empty, a folder, not readable, too large or not UTF-8.
     """
     _check_file(path, most_megabytes)
     try:
@@ -62,15 +62,19 @@ def read_text(path: Path, most_megabytes: int) -> str:
 
 
 def read_lines(path: Path, most_megabytes: int) -> Iterator[tuple[int, str]]:
-    """The lines of a UTF-8 file one by one, for files too large to hold whole.
+    """Read the lines of a UTF-8 file one by one, for files too large to hold in memory.
+
+    Parameters
+    ----------
+    most_megabytes : size above which a file is refused [MB].
 
     Yields
     ------
-    The number of each line, the first is 1, and its text without a byte-order mark and line end.
+    The number of each line, counted from 1, and its text without byte-order mark and line end.
 
     Raises
     ------
-    InputFaults : as for `read_text`, or a line of over 100000 characters; at the line itself, after those above it.
+    InputFaults : as for `read_text`, or a line of over 100000 characters; raised when that line is reached.
     """
     _check_file(path, most_megabytes)
     number, empty = 0, True
@@ -92,11 +96,11 @@ def read_lines(path: Path, most_megabytes: int) -> Iterator[tuple[int, str]]:
 
 
 def beginning_of(path: Path) -> bytes:
-    """The first bytes of a file, to tell its layout by.
+    """Read the first 10000 bytes of a file, from which its layout can be told.
 
     Raises
     ------
-    InputFaults : missing, empty, a folder or not readable.
+    InputFaults : the file is missing, empty, a folder or not readable.
     """
     problem = file_problem(path)
     if problem is not None:
@@ -112,7 +116,7 @@ def beginning_of(path: Path) -> bytes:
 
 
 def _check_file(path: Path, most_megabytes: int) -> None:
-    """Raise the one fault if there is no file at the path, or too large a one [MB]."""
+    """Refuse a path without a file, or with one over `most_megabytes` [MB]."""
     problem = file_problem(path)
     if problem is not None:
         raise single_fault(path, problem)
@@ -125,10 +129,10 @@ def _check_file(path: Path, most_megabytes: int) -> None:
 
 
 def _cannot_be_read(error: OSError | ValueError) -> str:
-    reason = error.strerror if isinstance(error, OSError) and error.strerror else "not a possible path"
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else "not a valid path"
     return f"it cannot be read: {reason.lower()}"
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
+    """Return the SHA-256 of a file, in hexadecimal."""
     return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -1,4 +1,4 @@
-"""Where in a TOML text each key and table stands, for messages."""
+"""Find the line of each key and table in a TOML text, for messages."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 from collections import Counter
 
 Keys = tuple[str | int, ...]
-"""The way to a key from the root of a document; tables of an array by index from 0."""
+"""The path to a key from the root of a document; tables of an array by index from 0."""
 
 _STRING = r'"(?:\\.|[^"\\\n])*"|' + r"'[^'\n]*'"
 _LONG_STRING = r'"""(?:\\.|[^\\])*?"""|' + r"'''.*?'''"
@@ -20,9 +20,14 @@ _KEY = re.compile(rf"\s*(?P<keys>{_DOTTED})\s*=")
 
 
 def key_lines(text: str) -> dict[Keys, int]:
-    """Line of each table header and key of a valid TOML text; the first line is 1.
+    r"""Return the line of each table header and key of a valid TOML text, counted from 1.
 
     Keys inside an inline table or a list have no entry of their own.
+
+    Examples
+    --------
+    >>> key_lines('[site]\nname = "Home"\n[[usual_trip]]\n')
+    {('site',): 1, ('site', 'name'): 2, ('usual_trip', 0): 3}
     """
     lines: dict[Keys, int] = {}
     tables_so_far: Counter[Keys] = Counter()
@@ -44,7 +49,13 @@ def key_lines(text: str) -> dict[Keys, int]:
 
 
 def line_of(keys: Keys, lines: dict[Keys, int]) -> int | None:
-    """Line of the key or the first table of its array, else of the innermost table or key around it."""
+    """Return the line of a key or of the first table of its array, else of the innermost table or key around it.
+
+    Examples
+    --------
+    >>> line_of(("site", "timezone"), {("site",): 1, ("site", "name"): 2})
+    1
+    """
     if (*keys, 0) in lines:
         return lines[*keys, 0]
     for length in range(len(keys), 0, -1):
@@ -54,11 +65,12 @@ def line_of(keys: Keys, lines: dict[Keys, int]) -> int | None:
 
 
 def _parts(dotted: str) -> Keys:
+    """Return the parts of a dotted key."""
     return tuple(part.strip("\"'") for part in re.findall(_PART, dotted))
 
 
 def _without_long_text(match: re.Match[str]) -> str:
-    """Only the line breaks of a comment or long string; a string on one line stays, for it may be a key."""
+    """Return only the line breaks of a comment or long string; a string on one line stays, as it may be a key."""
     found = match[0]
     if found.startswith("#") or found.startswith(('"""', "'''")):
         return "\n" * found.count("\n")

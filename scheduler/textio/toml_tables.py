@@ -1,4 +1,4 @@
-"""TOML files, read strictly: each table against a schema, every fault in our own words."""
+"""Read TOML files strictly: each table against a schema, with every fault in plain language."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _MANY_PARTS = re.compile(rf"(?:\.[\w \t-]*+){{{MOST_KEY_PARTS}}}\.")
 
 
 class Table(BaseModel):
-    """Schema of one table: no unknown keys, no conversions but whole numbers to numbers, only finite numbers.
+    """Schema of one table: no unknown keys, no conversions except from integer to float, only finite numbers.
 
     The bound or the description of a field says what is expected; a field without a default is required.
     """
@@ -35,7 +35,7 @@ class Table(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
-        """Faults between keys that are each good, as (key, message)."""
+        """Yield faults between keys that are each valid by themselves, as (key, message)."""
         return iter(())
 
 
@@ -51,7 +51,7 @@ class TomlDocument:
     lines: dict[Keys, int]
 
     def fault(self, keys: Keys, message: str) -> Fault:
-        """A fault of the key."""
+        """Return a fault of a key."""
         return Fault(str(self.path), line_of(keys, self.lines), _keys_text(keys), message)
 
 
@@ -74,20 +74,28 @@ def read_toml(path: Path) -> TomlDocument:
 
 
 def _check_lines(path: Path, text: str) -> None:
-    """Raise the fault of a line that would take long to parse: one too long, or a key of too many parts."""
+    """Refuse a line that would take long to parse: one that is too long, or a key of too many parts."""
     for number, line in enumerate(text.split("\n"), start=1):
         if len(line) > MOST_LINE_CHARACTERS:
             message = f"the line has {len(line)} characters; expected up to {MOST_LINE_CHARACTERS}"
             raise single_fault(path, message, number)
         if line.count(".") > MOST_KEY_PARTS and _MANY_PARTS.search(_QUOTED.sub("q", line)):
-            message = f"the key has over {MOST_KEY_PARTS} parts; expected a key and the table it is in"
+            message = f"the key has over {MOST_KEY_PARTS} parts; expected a key and its table"
             raise single_fault(path, message, number)
 
 
 def check_table(document: TomlDocument, keys: Keys, schema: type[SomeTable], faults: list[Fault]) -> SomeTable | None:
-    """The table at `keys` (the root: no keys) as its schema reads it, or None after adding its faults.
+    """Check the table at `keys` against its schema.
 
-    None and no fault if there is no table at `keys`: the check of the table around it says so.
+    Parameters
+    ----------
+    keys : path to the table; () for the root.
+    faults : faults found are added here.
+
+    Returns
+    -------
+    The table as its schema reads it; None if it has faults. Also None, without a fault, if there is no table at `keys`:
+    the check of the table around it reports that.
     """
     found: Any = document.values
     for key in keys:
@@ -112,7 +120,7 @@ def check_table(document: TomlDocument, keys: Keys, schema: type[SomeTable], fau
 def check_tables(
     document: TomlDocument, key: str, schema: type[SomeTable], faults: list[Fault], inside: Keys = ()
 ) -> list[SomeTable | None]:
-    """Each table of the array at a key of the root, or of the table `inside`, as check_table reads it."""
+    """Check each table of the array at a key of the root, or of the table `inside`; as check_table."""
     found: Any = document.values
     for step in (*inside, key):
         found = found.get(step) if isinstance(found, dict) else None
@@ -121,7 +129,7 @@ def check_tables(
 
 
 def _message(details: ErrorDetails, schema: type[Table]) -> str:
-    """What pydantic found, in our words."""
+    """Return what pydantic found, in plain language."""
     fields = {field.alias or name: field for name, field in schema.model_fields.items()}
     key = str(details["loc"][0])
     if details["type"] == "extra_forbidden":
@@ -138,19 +146,20 @@ def _message(details: ErrorDetails, schema: type[Table]) -> str:
 
 
 def bound_of(field: FieldInfo) -> Bound | None:
-    """The bound of a key that takes one number, or None."""
+    """Return the bound of a key that takes one number, or None."""
     inside = [each for part in get_args(field.annotation) for each in getattr(part, "__metadata__", ())]
     return next((each for each in (*field.metadata, *inside) if isinstance(each, Bound)), None)
 
 
 def expected_text(schema: type[Table], key: str) -> str:
-    """What is expected of a key, in words."""
+    """Return what is expected of a key, as messages say it."""
     field = schema.model_fields[key]
     bound = bound_of(field)
     return str(field.description) if bound is None else bound.text
 
 
 def _problem(details: ErrorDetails) -> str:
+    """Return what is wrong with a value, without what is expected."""
     found = shown(details["input"])
     context = details.get("ctx", {})
     match details["type"]:
@@ -167,14 +176,15 @@ def _problem(details: ErrorDetails) -> str:
 
 
 def _keys_text(keys: Keys) -> str:
-    words = ""
+    """Return a path to a key as messages show it: `import[2].from`."""
+    text = ""
     for key in keys:
-        words += f"[{key + 1}]" if isinstance(key, int) else f".{shortened(key)}"
-    return words.removeprefix(".")
+        text += f"[{key + 1}]" if isinstance(key, int) else f".{shortened(key)}"
+    return text.removeprefix(".")
 
 
 def _syntax_fault(path: Path, message: str) -> Exception:
-    """One short fault from the parser's message, which ends in `(at line 3, column 5)`."""
+    """Return one short fault from the parser's message, which ends in `(at line 3, column 5)`."""
     place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
     what = message[: place.start()] if place else message
     line = int(place[1]) if place and place[1] else None

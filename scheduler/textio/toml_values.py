@@ -1,4 +1,4 @@
-"""The kinds of value in the TOML files, each with what is allowed in words."""
+"""The kinds of value in the TOML files, each with a description of what is expected."""
 
 from __future__ import annotations
 
@@ -14,21 +14,33 @@ DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SMALLEST_SEGMENT_PERCENT = 0.01
 MOST_SEGMENTS = 50
 MOST_ENTRIES = 100
-"""Most entries of a list of names: more than there are of any."""
+"""Most entries of a list of names; no list needs so many."""
 BILL_LINES = ("import", "export", "daily_fee", "demand_charge")
 _LINES_IN_WORDS = ", ".join(f'"{line}"' for line in BILL_LINES)
 _DAYS_IN_WORDS = ", ".join(f'"{day}"' for day in DAYS)
 
 
 def minutes_of_clock(text: str) -> int | None:
-    """Minutes since midnight of "HH:MM", "00:00" to "24:00"; None for anything else."""
+    """Return the minutes since midnight of "HH:MM", "00:00" to "24:00"; None for any other text.
+
+    Examples
+    --------
+    >>> minutes_of_clock("07:30"), minutes_of_clock("24:00"), minutes_of_clock("7:30")
+    (450, 1440, None)
+    """
     match = re.fullmatch(r"([0-9]{2}):([0-5][0-9])", text)
     minutes = int(match[1]) * 60 + int(match[2]) if match else MINUTES_A_DAY + 1
     return minutes if minutes <= MINUTES_A_DAY else None
 
 
 def clock_of_minutes(minutes: int) -> str:
-    """The clock time "HH:MM" of minutes since midnight."""
+    """Return the clock time "HH:MM" of minutes since midnight.
+
+    Examples
+    --------
+    >>> clock_of_minutes(450)
+    '07:30'
+    """
     return f"{minutes // 60:02}:{minutes % 60:02}"
 
 
@@ -91,7 +103,7 @@ def _months(value: object) -> frozenset[int]:
 
 
 def _distinct(value: object) -> list[object]:
-    """A list with at least one entry and none twice."""
+    """Return a list with at least one entry and none twice; raise ValueError for any other value."""
     if not isinstance(value, list) or not 1 <= len(value) <= MOST_ENTRIES:
         raise ValueError(f"found {shown(value)}")
     twice = [entry for index, entry in enumerate(value) if entry in value[:index]]
@@ -127,7 +139,7 @@ def _currency(text: str) -> str:
     return text
 
 
-FormatOne = Annotated[int, Field(ge=1, le=1, description="1, the format that this program reads")]
+FormatOne = Annotated[int, Field(ge=1, le=1, description="1, the format that this version reads")]
 Name = Annotated[str, AfterValidator(_name), Field(description="text on one line, not empty")]
 Currency = Annotated[str, AfterValidator(_currency), Field(description='three capital letters, such as "EUR"')]
 FilePath = Annotated[str, Field(description="a file, relative to the site folder")]

@@ -1,9 +1,9 @@
-"""Write files whole or not at all: one, several together, or a folder.
+"""Write files whole or not at all: one file, several together, or a folder.
 
-Everything is made in a hidden folder beside its place and moved there by renaming, which a file system does at once.
-After any failure, an interruption included, what was there before is as it was, and folders made on the way are taken
-away. Contents are flushed to the disk before they are moved, so that a power cut leaves the old file or the new one and
-never an empty one. New files and folders get the permissions of the user's umask; replaced files keep theirs.
+Everything is made in a hidden folder beside its place and renamed into place, which a file system does atomically.
+After any failure, including an interruption, what was there before is unchanged, and folders made on the way are
+removed. Contents are flushed to disk before the rename, so that a power cut leaves the old file or the new one, never
+an empty one. New files and folders get the permissions of the user's umask; replaced files keep theirs.
 """
 
 from __future__ import annotations
@@ -19,18 +19,18 @@ from pathlib import Path
 from scheduler.textio.errors import NotWrittenError
 
 STAGING = ".overnight-writing-"
-"""Beginning of the hidden folders' names; one that a killed process left is removed when it is a day old."""
+"""Prefix of the hidden folders' names; one left behind by a killed process is removed when it is a day old."""
 LEFT_SECONDS = 86_400.0
 OLD = "old"
-"""In the hidden folder, what the new folder takes the place of."""
+"""Name, in the hidden folder, of what is being replaced."""
 
 
 def write_file(file: Path, content: str | bytes, *, flush: bool = True) -> None:
-    """Write one file, text as UTF-8 with its line ends as they are.
+    """Write one file; text as UTF-8, its line ends unchanged.
 
     Parameters
     ----------
-    flush : whether to wait until the disk has it; no need for what is made again when it is damaged.
+    flush : whether to wait until it is on disk; not needed for files that are made again if damaged.
 
     Raises
     ------
@@ -40,7 +40,7 @@ def write_file(file: Path, content: str | bytes, *, flush: bool = True) -> None:
 
 
 def write_together(contents: Mapping[Path, str | bytes], *, flush: bool = True) -> None:
-    """Write every file, or leave all as they were; otherwise as write_file.
+    """Write several files, or leave all as they were; otherwise as write_file.
 
     Raises
     ------
@@ -65,12 +65,12 @@ def write_together(contents: Mapping[Path, str | bytes], *, flush: bool = True) 
 
 @contextmanager
 def folder_made_beside(folder: Path, *, replace: bool = False, last: str = "") -> Iterator[Path]:
-    """Give an empty folder to make files in, which all move to their place when the block ends.
+    """Yield an empty folder to make files in; they all move into place when the block ends.
 
     Parameters
     ----------
-    folder : the place.
-    replace : whether a folder that is there gives way with all that it holds; else the files join what it holds.
+    folder : where the files move to.
+    replace : whether an existing folder is replaced with all that it holds; otherwise the files are added to it.
     last : name of the file that is moved after all others.
 
     Raises
@@ -104,11 +104,12 @@ def refuse_other(folder: Path, kind: str, is_one: Callable[[Path], bool]) -> Non
 
     Parameters
     ----------
-    kind : what is to be written, "a plan". is_one : whether a folder that is there holds one, or nothing.
+    kind : what is to be written, "a plan".
+    is_one : whether an existing folder holds one, or is empty.
 
     Raises
     ------
-    NotWrittenError : it holds something else, or cannot be looked into.
+    NotWrittenError : it holds something else, or cannot be read.
     """
     with _told(folder):
         if folder.exists() and not is_one(folder):
@@ -116,7 +117,7 @@ def refuse_other(folder: Path, kind: str, is_one: Callable[[Path], bool]) -> Non
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder with its parents, or find it there.
+    """Make a folder with its parents, unless it exists.
 
     Raises
     ------
@@ -128,7 +129,7 @@ def make_folder(folder: Path) -> None:
 
 @contextmanager
 def _told(place: Path) -> Iterator[None]:
-    """Turn what the system refuses into one line about the place."""
+    """Turn an error of the operating system into one line about the place."""
     try:
         yield
     except OSError as error:
@@ -137,21 +138,21 @@ def _told(place: Path) -> Iterator[None]:
 
 @contextmanager
 def _undone_on_failure() -> Iterator[ExitStack]:
-    """Give a list of what undoes the work, which is gone through backwards if the block fails."""
+    """Yield a stack of undo actions, which are run in reverse order if the block fails."""
     with ExitStack() as undo:
         yield undo
         undo.pop_all()
 
 
 def _make_folder(folder: Path, undo: ExitStack) -> None:
-    """Make a folder with its parents; undone, those that are empty go again."""
+    """Make a folder with its parents; undoing removes those that are empty."""
     for absent in reversed([each for each in (folder, *folder.parents) if not each.exists()]):
         undo.callback(_attempt, absent.rmdir)
     folder.mkdir(parents=True, exist_ok=True)
 
 
 def _staging_in(folder: Path, stagings: ExitStack) -> Path:
-    """A new hidden folder, removed in the end; old ones that were left are removed now."""
+    """Make a hidden folder, which is removed at the end; remove old ones that were left behind."""
     for left in folder.glob(f"{STAGING}*"):
         with suppress(OSError):
             if time.time() - left.stat().st_mtime > LEFT_SECONDS and not (left / OLD).exists():
@@ -162,7 +163,7 @@ def _staging_in(folder: Path, stagings: ExitStack) -> Path:
 
 
 def _move(new: Path, place: Path, undo: ExitStack) -> None:
-    """Move a file to its place; undone, what was there is there again."""
+    """Move a file to its place; undoing restores what was there."""
     if os.path.lexists(place):
         old = new.with_name(f"{new.name}.{OLD}")
         try:
@@ -178,11 +179,12 @@ def _move(new: Path, place: Path, undo: ExitStack) -> None:
 
 
 def _flush(file: Path) -> None:
-    """Wait until the disk has a file's content."""
+    """Wait until a file's content is on disk."""
     with file.open("rb+") as stream:
         os.fsync(stream.fileno())
 
 
 def _attempt(undo: Callable[[], object]) -> None:
+    """Run an undo action, and ignore an error of the operating system."""
     with suppress(OSError):
         undo()

@@ -152,7 +152,7 @@ def test_a_car_best_left_alone_says_so_and_why(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("error", "code", "said"),
     [
-        (NoPlanError("HiGHS stopped with: infeasible"), 4, "The solver gave no plan"),
+        (NoPlanError("HiGHS stopped with: infeasible"), 4, "The solver found no plan"),
         (PlanRefused(("over the import limit, by 1.0",)), 5, "over the import limit"),
     ],
 )

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from models.base.time_window import TimeWindow
 from models.tariff.bill import rounded
 from scheduler.cli.app import app
-from scheduler.metering.window_text import time_window_text
+from scheduler.metering.bill_line_text import time_window_text
 from tests.builders.sites import write_site
 
 OFFER = """\
@@ -137,10 +137,10 @@ def without(lines: list[str], *numbers: int) -> str:
             ("--to", "2026-02-10"),
             None,
             OFFER,
-            "--to: 2026-02-10 has no values; the meter has whole days from 2026-01-01 to 2026-01-31, and expected",
+            "--to: 2026-02-10 has no values; expected one of the meter's whole days, 2026-01-01 to 2026-01-31",
         ),
         (("--from", "soon"), None, OFFER, '--from: found "soon"; expected a date such as 2026-03-02'),
-        ((), meter_text().split("2026-01-01T20")[0], OFFER, "--meter: the files do not hold one whole local day"),
+        ((), meter_text().split("2026-01-01T20")[0], OFFER, "--meter: the files do not cover a whole local day"),
         (
             (),
             without(meter_text().splitlines(), 40, 41),
@@ -210,7 +210,7 @@ def test_channels_over_different_days_are_not_cut_in_silence(tmp_path: Path) -> 
     code, output, errors = run(tmp_path, meter=two_spans("1", "10"))
     assert (code, output) == (2, "")
     assert "its channels have values over different times" in errors
-    assert "expected days, by --from" in errors
+    assert "expected --from" in errors
     code, _, _ = run(tmp_path, "--from", "2026-01-10", meter=two_spans("1", "10"))
     assert code == 0
 
@@ -233,7 +233,7 @@ def test_a_price_that_changes_inside_a_meter_step_is_said(tmp_path: Path) -> Non
     """An hourly meter and a band from 17:30: the spreading is named on the bill."""
     code, output, _ = run(tmp_path, offer=OFFER.replace('"17:00"', '"17:30"'))
     assert code == 0
-    assert "the energy of a step is taken as spread evenly over it" in " ".join(output.split())
+    assert "the energy of an interval is spread evenly over it" in " ".join(output.split())
 
 
 def test_steps_off_midnight_are_shared_between_days(tmp_path: Path) -> None:

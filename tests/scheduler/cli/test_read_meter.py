@@ -142,7 +142,7 @@ def test_without_solar_in_the_meter_the_sites_solar_file_is_left_as_it_is(tmp_pa
     before = (folder / "solar.csv").read_bytes()
     result = run(meter, "--to", folder, "--replace")
     assert result.exit_code == 0, result.output
-    assert "The meter files tell nothing of solar" in result.output
+    assert "The meter files hold no solar" in result.output
     assert (folder / "solar.csv").read_bytes() == before
 
 
@@ -157,7 +157,7 @@ def test_files_that_are_there_are_replaced_only_with_the_option(tmp_path: Path, 
     assert result.exit_code == 2
     assert (
         result.stderr
-        == f"{folder / there}: it is there already; expected a new file, or --replace to give this one up\n"
+        == f"{folder / there}: it exists already; expected a new file, or --replace to overwrite this one\n"
     )
     assert snapshot(tmp_path) == before
     assert run(meter, "--to", folder, "--replace").exit_code == 0
@@ -227,13 +227,16 @@ def test_a_file_in_winter_time_all_year_is_read_with_the_option(tmp_path: Path) 
         (["--from", "yesterday"], '--from: found "yesterday"; expected a date such as 2026-03-02'),
         (["--until", "2026-02-30"], '--until: "2026-02-30" is not a valid date'),
         (["--from", "2026-03-30", "--until", "2026-03-29"], "--until: 2026-03-29 is before --from 2026-03-30"),
-        (["--from", "2027-01-01"], "--from: the files have values from 2026-03-28T00:00+00:00 to 2026-03"),
-        (["--until", "2025-01-01"], "--until: the files have values from 2026-03-28T00:00+00:00"),
+        (["--from", "2027-01-01"], ("--from: the files have no values on these days; expected days from "
+"2026-03-28T00:00+00:00 to 2026-03")),
+        (["--until", "2025-01-01"], ("--until: the files have no values on these days; expected days from "
+"2026-03-28T00:00+00:00")),
         (["--as", "import"], '--as: found "import"; expected NAME=KIND'),
-        (["--as", "import=solar"], '--as: found "import=solar"; expected NAME=KIND, the kind import, export, gener'),
+        (["--as", "import=solar"], ('--as: found "import=solar"; expected NAME=KIND with the kind import, '
+'export, gener')),
         (["--as", "E1=import"], '--as: no channel is named "E1"; expected one of export, generation, import'),
-        (["--as", "import=export", "--as", "import=import"], '--as: "import" is there twice; expected each'),
-        (["--as", "import=ignore"], "meter.csv: there is no import channel; expected files with one or more"),
+        (["--as", "import=export", "--as", "import=import"], '--as: "import" is given twice; expected each'),
+        (["--as", "import=ignore"], "meter.csv: there is no import channel; expected at least one"),
         (["--as", "generation=ignore", "--as", "export=ignore", "--car", "meter.csv"], "meter.csv: it has a gen"),
         (["--clock", "utc"], '--clock: found "utc"; expected local or standard'),
         (["--car", "none.csv"], "none.csv: there is no such file"),
@@ -261,7 +264,8 @@ def test_a_bad_option_is_one_message_and_nothing_is_written(
         ({'timezone = "Europe/Dublin"': 'timezone = "Europe/Dublyn"'}, "home/site.toml line 5, site.timezone: "),
         ({'load = "load.csv"': ""}, "home/site.toml line 44, data.load: missing, and required"),
         ({'load = "load.csv"': 'load = "meter.csv"'}, "home/meter.csv: this is the meter file itself; expected"),
-        ({'solar = "solar.csv"': 'solar = "load.csv"'}, "home/site.toml, data.solar: load and solar name one file"),
+        ({'solar = "solar.csv"': 'solar = "load.csv"'}, ("home/site.toml, data.solar: load and solar name the "
+"same file")),
         ({'load = "load.csv"': 'load = "offers"'}, "home/offers: this is a folder; expected a file"),
         ({'[site]\nname = "Brook Cottage"\ntimezone = "Europe/Dublin"\nholiday_calendar = "IE"': ""},
          "home/site.toml, site: missing, and required: a table [site]"),

@@ -31,7 +31,7 @@ def test_what_is_there_already_is_shown_again(study: Study) -> None:
     """On the screen what weight 1 saves and the cautions; on standard error what there was to do."""
     found = RUNNER.invoke(app, ["sweep", str(DEMO), "--weights", "0,1", *WEEK, "--out", str(study.folder)])
     assert found.exit_code == 0, found.output
-    assert "2 runs and 2 references of 2 days each; all of them are there already." in found.stderr
+    assert "2 runs and 2 references of 2 days each; all of them are done already." in found.stderr
     assert "At wear weight 1" in found.stdout
     assert "A plan is advice, not control" in found.stdout
     assert f"Written to {study.folder}" in " ".join(found.stdout.split())
@@ -55,7 +55,7 @@ def test_a_manifest_makes_it_again(study: Study, tmp_path: Path) -> None:
     assert "The same numbers as in the manifest, to the last digit" in " ".join(found.stdout.split())
     refused = RUNNER.invoke(app, ["sweep", manifest, "--weights", "0", "--out", str(tmp_path / "again")])
     assert refused.exit_code == 2
-    assert "SITE: is a manifest, which says the rest" in refused.stderr
+    assert "SITE: this is a manifest, which sets the other options" in refused.stderr
     homeless = RUNNER.invoke(app, ["sweep", manifest])
     assert homeless.exit_code == 2
     assert "--out: none given" in homeless.stderr
@@ -136,7 +136,7 @@ def test_what_is_said_before_the_work(tmp_path: Path) -> None:
     words = begin_text(Beginning(request, work, 2, 95.0))
     assert words == "2 runs and 2 references of 2 days each: 12 nights to plan in 2 processes, about 2 minutes."
     some = replace(work, done=frozenset(list(request.runs)[:1]))
-    assert "each, 1 of them there already: 9 nights to plan, about" in begin_text(Beginning(request, some, 1, 3.2))
+    assert "each, 1 of them done already: 9 nights to plan, about" in begin_text(Beginning(request, some, 1, 3.2))
 
 
 @pytest.mark.parametrize(

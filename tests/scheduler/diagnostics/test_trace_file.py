@@ -75,7 +75,7 @@ def test_metered_table_tells_the_end_of_each_row(tmp_path: Path) -> None:
             r"line 3, start: duplicate: the same start as the row above",
         ),
         ("start,soc_percent\n2026-03-02T02:00,50\n2026-03-02T03:00,40\n", r"line 2, start: .* has no offset"),
-        ("start;soc_percent\n", r"line 1: the cells are not divided by commas"),
+        ("start;soc_percent\n", r"line 1: the cells are not separated by commas"),
         ("start,soc\n2026-03-02T02:00Z,50\n", r'line 1: the header is "start,soc"; expected start,soc_percent or'),
         ("start,hours,stored_kwh\n", r"line 1: the header is .*; expected start,hours,import_kwh"),
         ("start,soc_percent\n2026-03-02T02:00Z\n", r"line 2: found cells: 1; expected start,soc_percent"),

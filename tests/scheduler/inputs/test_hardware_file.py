@@ -136,7 +136,7 @@ def test_rates_around_the_files_own(path: Path, rate: str, rates: tuple[float, .
             "[0, 4, 8.5]",
             "[0, 4, 4]",
             "line 11, discount_rates_percent: found [0.0, 4.0, 4.0]; expected a list of 1 to 9 numbers from -99 to "
-            "100 that rise",
+            "100 in rising order",
         ),
         ("[0, 4, 8.5]", "[]", "discount_rates_percent: found []; expected a list of 1 to 9"),
         ("[0, 4, 8.5]", "[0, 1, 2, 3, 4, 5, 6, 7, 8, 9]", "discount_rates_percent: found [0.0, 1.0"),

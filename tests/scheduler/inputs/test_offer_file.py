@@ -85,7 +85,7 @@ def test_a_band_that_ends_where_it_begins_is_a_fault(offer_path: Path, band: str
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("format = 1", "format = 3", "1, the format that this program reads"),
+        ("format = 1", "format = 3", "1, the format that this version reads"),
         ('"EUR"', '"eur"', 'currency: found "eur"; expected three capital letters'),
         ('"EUR"', '"EURO"', 'currency: found "EURO"'),
         ("daily_fee = 0.74", "", "daily_fee: missing, and required: 0 to"),
@@ -141,9 +141,7 @@ def test_bands_that_leave_an_hour_without_an_import_price_are_a_fault(
     offer_path: Path, first_band: str, when: str
 ) -> None:
     found = faults(offer_path, {"price_per_kwh = 0.34": f"price_per_kwh = 0.34\n{first_band}"})
-    assert found == [
-        f"offer.toml line 7, import: no import price {when}; expected bands that leave no time without one"
-    ]
+    assert found == [f"offer.toml line 7, import: no import price {when}; expected bands that cover all times"]
 
 
 def test_public_holidays_need_the_sites_calendar(offer_path: Path) -> None:

@@ -90,12 +90,12 @@ def test_market_per_mwh(tmp_path: Path) -> None:
     [
         (
             "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_day = 10\n",
-            "line 5, import: no import price on a Monday in January at 00:00 once every step is used up; expected "
-            "bands without an end in kWh that leave no time without one",
+            "line 5, import: no import price on a Monday in January at 00:00 once every tier is used up; expected "
+            "bands without a limit in kWh that cover all times",
         ),
         (
             "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_day = 10\n" + IMPORT,
-            "line 7, import[1].up_to_kwh_per_day: bands later in the file cover this one at all times, so no kWh",
+            "line 7, import[1].up_to_kwh_per_day: bands later in the file override this one at all times, so no kWh",
         ),
         (
             IMPORT + "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_day = 10\nup_to_kwh_per_month = 90\n",
@@ -108,17 +108,17 @@ def test_market_per_mwh(tmp_path: Path) -> None:
         (
             IMPORT + "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_day = 10\n"
             "[[import]]\nprice_per_kwh = 0.1\nup_to_kwh_per_day = 20\n",
-            "line 12, import[3].up_to_kwh_per_day: this step and that of import[2] can hold at the same time; expected",
+            "line 12, import[3].up_to_kwh_per_day: this tier and that of import[2] can hold at the same time; expected",
         ),
         (
             IMPORT + "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_day = 10\n"
             '[[import]]\nprice_per_kwh = 0.1\nup_to_kwh_per_day = 5\nto = "12:00"\n',
-            "line 12, import[3].up_to_kwh_per_day: this step and that of import[2] can hold at the same time; expected",
+            "line 12, import[3].up_to_kwh_per_day: this tier and that of import[2] can hold at the same time; expected",
         ),
         (
             IMPORT + "[[import]]\nprice_per_kwh = 0.2\nup_to_kwh_per_month = 100\n"
             "[[import]]\nprice_per_kwh = 0.1\nup_to_kwh_per_day = 5\n",
-            "line 12, import[3].up_to_kwh_per_day: this step and that of import[2] can hold at the same time; expected",
+            "line 12, import[3].up_to_kwh_per_day: this tier and that of import[2] can hold at the same time; expected",
         ),
         (
             IMPORT + "[[import]]\nprice_per_kwh = 0.2\nfirst_kwh_per_day = 5\n",
@@ -144,7 +144,7 @@ def test_market_per_mwh(tmp_path: Path) -> None:
         ),
         (
             'tax_percent = 24\ntax_covers = ["demand_charge"]\n' + IMPORT,
-            "line 6, tax_covers: it covers a demand charge, and there is none; expected a [demand_charge] table",
+            "line 6, tax_covers: it covers a demand charge, but there is none; expected a [demand_charge] table",
         ),
         (
             "[[import]]\n",
@@ -183,7 +183,10 @@ def test_bad_rules(tmp_path: Path, text: str, message: str) -> None:
         (
             [*HOURS, *[row.replace("01-01", "01-03") for row in HOURS]],
             "start,price_per_kwh",
-            "market.csv line 26, start: gap: 1500 minutes after the row above; expected the step of the other rows",
+            (
+                "market.csv line 26, start: gap: 1500 minutes after the row above; "
+                "expected 60 minutes, as in the other rows"
+            ),
         ),
         (
             [*HOURS[:3], HOURS[2], *HOURS[3:]],
@@ -193,12 +196,15 @@ def test_bad_rules(tmp_path: Path, text: str, message: str) -> None:
         (
             [*HOURS[:5], "2026-01-01T04:30Z,0.1", *HOURS[5:]],
             "start,price_per_kwh",
-            "market.csv line 7, start: short step: 30 minutes after the row above; expected the step of the other",
+            (
+                "market.csv line 7, start: short interval: 30 minutes after the row "
+                "above; expected 60 minutes, as in the other"
+            ),
         ),
         (
             [f"2026-01-{day:02}T00:00Z,1" for day in range(1, 9)],
             "start,price_per_kwh",
-            "market.csv line 3, start: 1440 minutes after the row above; expected a step of 5 to 60 minutes",
+            "market.csv line 3, start: 1440 minutes after the row above; expected 5 to 60 minutes",
         ),
         (HOURS, "start,eur", 'market.csv line 1: the header is "start,eur"; expected start,price_per_kwh'),
         (

@@ -82,8 +82,8 @@ def test_steps_of_5_to_60_minutes_are_read(csv_path: Path, step: int) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("start,kw", "start;kw", "line 1: the cells are not divided by commas; expected start,kw"),
-        ("start,kw", "start\tkw", "line 1: the cells are not divided by commas; expected start,kw"),
+        ("start,kw", "start;kw", "line 1: the cells are not separated by commas; expected start,kw"),
+        ("start,kw", "start\tkw", "line 1: the cells are not separated by commas; expected start,kw"),
         ("start,kw", "time,power", 'line 1: the header is "time,power"; expected start,kw'),
         ("start,kw\n", "", "line 1: the header is "),
         (",0.5", ",high", 'line 3, kw: "high" is not a number; expected 0 to 10000 kW'),
@@ -120,7 +120,7 @@ def test_steps_of_5_to_60_minutes_are_read(csv_path: Path, step: int) -> None:
         ),
         ("02T01:00", "02T00:00", "line 3, start: duplicate: the same start as the row above"),
         ("02T02:00", "02T00:00", "line 4, start: not in time order: before the row above"),
-        ("02T03:00", "02T02:30", "line 5, start: short step: 30 minutes after the row above"),
+        ("02T03:00", "02T02:30", "line 5, start: short interval: 30 minutes after the row above"),
     ],
 )
 def test_a_fault_names_its_line_what_was_found_and_what_is_allowed(
@@ -139,7 +139,7 @@ def test_the_step_must_be_5_to_60_minutes(csv_path: Path, step: int, allowed: bo
     if allowed:
         assert found == []
     else:
-        message = f"{step} minutes after the row above; expected a step of 5 to 60 minutes"
+        message = f"{step} minutes after the row above; expected 5 to 60 minutes"
         assert found == [f"load.csv line 3, start: {message}"]
 
 

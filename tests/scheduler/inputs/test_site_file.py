@@ -208,7 +208,7 @@ def test_a_charger_is_set_by_a_schedule_unless_the_site_says_otherwise(tmp_path:
         ('set_by = "block"', 'charger.set_by: found "block"; expected "schedule", "blocks" or "current"'),
         (
             'set_by = "current"\nmax_blocks = 2\nmin_block_minutes = 60\nCHANGED',
-            "charger.charge_max_kw: 1.5 leaves no whole current: at 1000 V and phases 1 one amp is 1 kW; "
+            "charger.charge_max_kw: 1.5 allows no whole number of amps: at 1000 V and phases 1 one amp is 1 kW; "
             "expected 2 or more",
         ),
     ],
@@ -280,7 +280,7 @@ def test_the_format_must_be_the_one_this_program_reads(tmp_path: Path, old: str,
     found = faults(tmp_path, {old: new})
     assert len(found) == 1
     assert "format: " in found[0]
-    assert "1, the format that this program reads" in found[0]
+    assert "1, the format that this version reads" in found[0]
 
 
 def test_an_unknown_time_zone_names_the_nearest_one(tmp_path: Path) -> None:
@@ -346,7 +346,7 @@ def test_usual_trips_that_touch_do_not_overlap(tmp_path: Path, days: str, depart
 
 def test_solar_without_a_series_is_a_fault(tmp_path: Path) -> None:
     found = faults(tmp_path, {'solar = "solar.csv"\n': ""})
-    assert found == ["site.toml line 31, solar: there is no data.solar; a site with [solar] names its series there"]
+    assert found == ["site.toml line 31, solar: there is no data.solar; expected the file of the solar series there"]
 
 
 @pytest.mark.parametrize(

@@ -48,9 +48,9 @@ def test_trips_may_touch_and_have_no_distance(csv_path: Path) -> None:
         (
             "T17:30+00:00",
             "T08:10+00:00",
-            "line 2, return: not after the departure; expected a later instant",
+            "line 2, return: is not after the departure; expected a later instant",
         ),
-        ("T17:30+00:00", "T07:10+00:00", "line 2, return: not after the departure"),
+        ("T17:30+00:00", "T07:10+00:00", "line 2, return: is not after the departure"),
         ("T17:30+00:00", "T17:30", "line 2, return: "),
         ("2026-02-02T08:10", "2026-02-31T08:10", "line 2, depart: "),
         ("T08:10+00:00", "T08:10:10+00:00", "is not on a whole minute"),

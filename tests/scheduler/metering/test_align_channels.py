@@ -71,16 +71,18 @@ def test_the_same_values_in_two_files_are_one_and_said() -> None:
     other = channel("import", [3, 4, 5], "2026-03-02T02:00Z", meter="6001")
     flows = metered_flows([reading(other), reading(one)])
     assert list(flows.import_kwh) == [1, 2, 3, 4, 5]
-    assert flows.notes == ("import of 6001 is in several files for the same time, with equal values; steps: 1.",)
+    assert flows.notes == ("import of 6001 is in several files for the same time, with equal values; intervals: 1.",)
 
 
 @pytest.mark.parametrize(
     ("other", "message"),
     [
         (channel("import", [3, 4.5], "2026-03-02T01:00Z"), "import has 2 kWh in one file and 3 kWh in another"),
-        (channel("export", [1, 1], step_minutes=25), "import has steps of 60 minutes, export steps of 25 minutes"),
-        (channel("export", [1, 2e6]), "export has 2e+06 kWh for the step that begins 2026-03-02T01:00Z; expected up"),
-        (channel("export", [1, 1], "2026-03-02T00:30Z"), "import has steps that begin 0 minutes past a whole one"),
+        (channel("export", [1, 1], step_minutes=25), ("import has intervals of 60 minutes, export intervals of 25 "
+"minutes")),
+        (channel("export", [1, 2e6]), ("export has 2e+06 kWh for the interval that begins 2026-03-02T01:00Z; "
+"expected up")),
+        (channel("export", [1, 1], "2026-03-02T00:30Z"), "import has intervals that begin 0 minutes off multiples"),
         (channel("export", [1, 1], "2026-03-02T03:00Z"), "export begins 2026-03-02T03:00Z, and import has ended"),
     ],
 )  # fmt: skip
@@ -109,7 +111,7 @@ def test_channels_are_named_anew_or_left_out() -> None:
         '--as: no channel is named "B2"; expected one of B1, E1'
     ]
     assert faults_of(lambda: relabelled(readings, {"B1": "ignore", "E1": "ignore"})) == [
-        "--as: no channel with values is left; expected to keep one or more"
+        "--as: no channel with values is left; expected at least one"
     ]
 
 
@@ -144,7 +146,7 @@ def test_import_alone_is_load_without_solar() -> None:
     assert list(made.load_kwh) == [1, 2]
     assert made.solar_kwh is None
     assert faults_of(lambda: load_of(channel("export", [1, 2]))) == [
-        f"{FILE}: there is no import channel; expected files with one or more"
+        f"{FILE}: there is no import channel; expected at least one"
     ]
 
 
@@ -158,12 +160,12 @@ def test_load_just_under_0_becomes_0_and_is_counted_and_more_is_a_fault(step: in
         return load_of(*flows, channel("generation", generation, step_minutes=step))
 
     assert list(made(-0.019).load_kwh) == [1, 0, 0]
-    assert made(-0.019).notes == ("Load just under 0 from the rounding of registers was set to 0; steps: 1.",)
+    assert made(-0.019).notes == ("Load just under 0 from the rounding of registers was set to 0; intervals: 1.",)
     found = faults_of(lambda: made(-0.03))
     assert len(found) == 1
     at = "2026-03-02T00:15+00:00" if step == 15 else "2026-03-02T01:00+00:00"
-    assert found[0].startswith(f"{FILE}: the load of {at} is -0.030 kW (steps under 0 by more than rounding: 1)")
-    assert "is a generation channel missing, or a channel named wrongly?" in found[0]
+    assert found[0].startswith(f"{FILE}: the load of {at} is -0.030 kW (intervals under 0 by more than rounding: 1)")
+    assert "is a generation channel missing, or is a channel of another kind?" in found[0]
 
 
 def test_the_car_is_taken_out_of_the_load_and_what_it_gave_is_put_back() -> None:
@@ -173,17 +175,18 @@ def test_the_car_is_taken_out_of_the_load_and_what_it_gave_is_put_back() -> None
     both = metered_flows([reading(channel("import", [2, 0, 0]), channel("export", [0, 1, 0]))])
     made = metered_load(flows, DUBLIN, both)
     assert list(made.load_kwh) == [1, 2, 2]
-    assert "put back into the load" in made.notes[0]
+    assert "added back to the load" in made.notes[0]
 
 
 @pytest.mark.parametrize(
     ("car", "message"),
     [
-        (channel("import", [4, 0, 0]), "the load of 2026-03-02T00:00+00:00 is -1.000 kW (steps under 0 by"),
+        (channel("import", [4, 0, 0]), "the load of 2026-03-02T00:00+00:00 is -1.000 kW (intervals under 0 by"),
         (channel("import", [1, 1]), "import has no values from 2026-03-02T02:00+00:00 to 2026-03-02T03:00"),
         (channel("import", [1, 1, 1], without=[1]), "import has no values from 2026-03-02T01:00+00:00 to"),
-        (channel("import", [0.1] * 6, step_minutes=30), "it has steps of 30 minutes; expected those of the site"),
-        (channel("import", [0.1] * 9, "2026-03-01T23:30Z"), "its steps begin at other minutes than those of the site"),
+        (channel("import", [0.1] * 6, step_minutes=30), "it has intervals of 30 minutes; expected those of the site"),
+        (channel("import", [0.1] * 9, "2026-03-01T23:30Z"), ("its intervals begin at other minutes than those of "
+"the site")),
         (channel("generation", [1, 1, 1]), "there is no import channel"),
     ],
 )  # fmt: skip
@@ -263,7 +266,7 @@ def test_without_generation_channel_a_gap_of_export_is_filled_in_solar() -> None
 def test_a_gap_over_a_day_is_refused_with_a_span_that_would_do() -> None:
     made = channel("import", [1.0] * 24 * 90, without=range(30 * 24, 31 * 24 + 1))
     assert faults_of(lambda: load_of(made)) == [
-        f"{FILE}: 1.16 % of the time has no values; gaps are filled up to 24 h each and 2 % in all",
+        f"{FILE}: 1.16 % of the time has no values; gaps are filled up to 24 h each and 2 % in total",
         f"{FILE}: gap 2026-04-01T01:00+01:00 to 2026-04-02T02:00+01:00 (25 h)",
         f"{FILE}: choose a span with --from and --until, such as --from 2026-04-03 --until 2026-05-30",
     ]
@@ -276,7 +279,8 @@ def test_gaps_over_two_percent_are_refused_with_the_largest() -> None:
     made = channel("import", [1.0] * 24 * 90, without=lost)
     found = faults_of(lambda: load_of(made))
     assert found[0] == (
-        f"{FILE}: 2.04 % of the time has no values, the largest 5 of 8; gaps are filled up to 24 h each and 2 % in all"
+        f"{FILE}: 2.04 % of the time has no values, the largest 5 of 8; gaps are filled up to "
+        "24 h each and 2 % in total"
     )
     assert [fault.rsplit("(", 1)[1] for fault in found[1:6]] == ["9 h)", "8 h)", "7 h)", "6 h)", "5 h)"]
     assert found[6] == f"{FILE}: choose a span with --from and --until"
@@ -320,4 +324,4 @@ def test_channels_of_unlike_steps_are_read_at_the_longest() -> None:
     flows = metered_flows([reading(channel("import", [1, 2, 3])), reading(half_hours)])
     assert flows.step_minutes == 60
     assert list(flows.export_kwh) == [3, 7]
-    assert flows.notes == ("Read in steps of 60 minutes, the longest of the channels: export.",)
+    assert flows.notes == ("Read in intervals of 60 minutes, the longest of the channels: export.",)

@@ -125,7 +125,7 @@ def test_a_doubled_hour_that_is_there_once_is_a_gap_the_second_time(
     assert len(missing) == minutes // 15
     offsets = {stamp.tz_convert(timezone).utcoffset() for stamp in missing}
     assert offsets == {instants[-1].tz_convert(timezone).utcoffset()}  # winter time, which the day ends in
-    assert "twice, the file once: read as the first" in reading.notes[0]
+    assert "twice, the file only once: read as the first" in reading.notes[0]
 
 
 def test_an_empty_row_in_the_lost_hour_is_left_out_and_said_but_a_value_is_a_fault(csv_path: Path) -> None:
@@ -154,7 +154,12 @@ def test_a_file_in_winter_time_all_year_is_read_as_that(csv_path: Path, timezone
 @pytest.mark.parametrize(
     ("name", "rows", "hours", "note"),
     [
-        ("2016-03-27", 92, 23, "The clocks skip 2016-03-27 02:00 to 03:00: the file rightly has no such rows."),
+        (
+            "2016-03-27",
+            92,
+            23,
+            "The clocks skip 2016-03-27 02:00 to 03:00: the file has no such rows, as it should be.",
+        ),
         ("2016-10-30", 100, 25, "The clocks show 2016-10-30 02:00 to 03:00 twice, and so does the file"),
     ],
 )
@@ -181,8 +186,8 @@ def test_published_days_of_the_clock_change_are_mended_and_said(
 def test_semicolons_and_decimal_commas_are_found_and_said(csv_path: Path) -> None:
     reading = read(csv_path, "start;import_kwh\n02.03.2026 00:00;0,25\n02.03.2026 00:15;1\n")
     assert list(reading.channels[0].kwh) == [0.25, 1.0]
-    assert reading.notes[0] == "The cells are divided by semicolons, and a comma is read as the decimal sign."
-    assert read(csv_path, GOOD.replace(",", ";")).notes == ("The cells are divided by semicolons.",)
+    assert reading.notes[0] == "The cells are separated by semicolons, and a comma is read as the decimal sign."
+    assert read(csv_path, GOOD.replace(",", ";")).notes == ("The cells are separated by semicolons.",)
 
 
 def test_gaps_and_empty_cells_are_left_out_not_filled(csv_path: Path) -> None:
@@ -221,7 +226,10 @@ def test_rows_of_unequal_length_are_cut_to_one_step_with_their_energy_spread(csv
 def test_rows_of_unequal_length_that_leave_time_out_are_refused(csv_path: Path) -> None:
     """Where lengths differ, each row must begin where the one above ends; a length is a whole number of minutes."""
     assert faults(csv_path, OWN.replace("15+00:00,0.25", "15+00:00,0.5")) == [
-        "meter.csv line 4, start: it is not where the row above ends; expected, where hours differ, are rows so"
+        (
+            "meter.csv line 4, start: it is not where the row above ends; "
+            "expected rows that follow one another, as their hours differ"
+        )
     ]
     assert faults(csv_path, OWN.replace("30+00:00,0.25", "30+00:00,0.001")) == [
         'meter.csv line 4, hours: found "0.001"; expected a whole number of minutes, in hours, up to 24'
@@ -233,7 +241,7 @@ def test_rows_of_unequal_length_that_leave_time_out_are_refused(csv_path: Path) 
     [
         ("export_kw,", "exprt_kw,", 'line 1: unknown column "exprt_kw"; did you mean export_kw?'),
         ("export_kw,", "import_kw,", "line 1: found both import_kwh and import_kw; expected one of them"),
-        ("export_kw,", "import_kwh,", 'line 1: the column "import_kwh" is there twice'),
+        ("export_kw,", "import_kwh,", 'line 1: the column "import_kwh" appears twice'),
         ("start,import_kwh,export_kw", "start,load_kwh,solar_kwh", "line 1: found the header"),
         (",0.5,", ",high,", 'line 3, import_kwh: "high" is not a number; expected 0 to 10000000'),
         (",0.5,", ",nan,", 'line 3, import_kwh: "nan" is not a number'),
@@ -253,9 +261,9 @@ def test_rows_of_unequal_length_that_leave_time_out_are_refused(csv_path: Path) 
         (
             "02T01:30",
             "02T01:10",
-            "line 5, start: short step: 10 minutes after the row above; expected whole steps of",
+            "line 5, start: short interval: 10 minutes after the row above; expected whole intervals of",
         ),
-        ("02T01:30", "02T02:10", "line 5, start: off the step: 70 minutes after the row above"),
+        ("02T01:30", "02T02:10", "line 5, start: uneven interval: 70 minutes after the row above"),
         (",0.5,", ',"0.5,', "this is not CSV"),
     ],
 )
@@ -272,7 +280,7 @@ def test_a_fault_names_its_line_what_was_found_and_what_is_allowed(
 def test_the_step_must_be_5_to_60_minutes(csv_path: Path, step: int, allowed: bool) -> None:
     starts = pd.date_range("2026-03-02T00:00Z", periods=5, freq=f"{step}min")
     found = faults(csv_path, "\n".join(["start,import_kwh", *(f"{start.isoformat()},1" for start in starts)]))
-    refused = f"meter.csv line 3, start: {step} minutes after the row above; expected a step of 5 to 60 minutes"
+    refused = f"meter.csv line 3, start: {step} minutes after the row above; expected 5 to 60 minutes"
     assert found == ([] if allowed else [refused])
 
 
@@ -295,7 +303,9 @@ def test_a_doubled_hour_that_is_neither_once_nor_twice_the_same_is_a_fault(
 def test_points_among_decimal_commas_are_a_fault(csv_path: Path) -> None:
     """1.234 may be a thousand and more there: no guess."""
     found = faults(csv_path, "start;import_kwh\n2026-03-02 00:00;0,25\n2026-03-02 00:15;1.234\n")
-    assert found == ['meter.csv line 3, import_kwh: "1.234" has a point where other numbers have a comma; expected one']
+    assert found == [
+        'meter.csv line 3, import_kwh: "1.234" has a point where other numbers have a comma; expected a comma'
+    ]
 
 
 @pytest.mark.parametrize("body", ["", "2026-03-02T00:00Z,1\n", "2026-03-02T00:00Z,\n2026-03-02T01:00Z,\n"])

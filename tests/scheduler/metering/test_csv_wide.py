@@ -93,9 +93,9 @@ def test_cells_stand_at_their_instants_on_days_of_a_clock_change(
     if "-03-" in first:
         said = "The clocks skip 2026-03-29 01:00 to 02:00: its cells hold nothing and were left out."
     elif long_days:
-        said = "twice, and the day has a value for each: read first as summer time, then as winter time."
+        said = "twice, and so does the file: read first as summer time, then as winter time."
     else:
-        said = "twice, the file has one value for each time: read as the first, in summer time; the second is a gap."
+        said = "twice, the file only once: read as the first, in summer time; the second is a gap."
     assert len(reading.notes) == 1
     assert said in reading.notes[0]
 
@@ -116,8 +116,8 @@ def test_a_clock_change_of_half_an_hour_is_one_of_half_an_hour(
 def test_a_clock_change_inside_a_step_is_a_fault(csv_path: Path) -> None:
     rows = [f"2026-04-0{day}," + ",".join(["1"] * 24) for day in (4, 5, 6)]
     assert faults(csv_path, "\n".join([header(24), *rows]), LORD_HOWE) == [
-        "days.csv line 3, date: the clocks change by 30 minutes on this day, inside a step of 60 minutes; "
-        "expected shorter steps"
+        "days.csv line 3, date: the clocks change by 30 minutes on this day, inside an interval of 60 minutes; "
+        "expected shorter intervals"
     ]
 
 
@@ -177,7 +177,7 @@ def test_semicolons_decimal_commas_and_day_first_dates_are_said(csv_path: Path) 
     reading = read(csv_path, header(24).replace(",", ";") + "\n" + row)
     assert reading.channels[0].kwh.sum() == 12.0
     assert reading.notes == (
-        "The cells are divided by semicolons, and a comma is read as the decimal sign.",
+        "The cells are separated by semicolons, and a comma is read as the decimal sign.",
         "The dates are read as day.month.year.",
     )
 
@@ -188,8 +188,8 @@ ROW = ",".join(["1"] * 24)
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        (f"{header(23)}\n2026-03-02,{ROW}", "line 1: found columns for 23 steps a day; expected date, channel"),
-        (f"{header(24)}\n2026-03-02,{ROW},1", "line 2: found 25 values; expected on this day 24"),
+        (f"{header(23)}\n2026-03-02,{ROW}", "line 1: found columns for 23 intervals a day; expected date, channel"),
+        (f"{header(24)}\n2026-03-02,{ROW},1", "line 2: found 25 values; expected 24 on this day"),
         (f"{header(24)}\n2026-10-25,{ROW},1,1", "line 2: found cells: 27; expected 25 cells, as in"),
         (f"{header(24)}\n2026-03-02,{ROW[:-2]}", "line 2: found cells: 24; expected 25 cells"),
         (f"{header(24)}\n\n2026-03-02,{ROW}", "line 2: found an empty line; expected 25 cells"),

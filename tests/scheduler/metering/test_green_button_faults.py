@@ -220,7 +220,7 @@ def test_a_reading_off_the_grid_of_the_others_is_a_fault(xml_path: Path) -> None
     fault = the_fault(
         xml_path, file_of(Register([*hourly([5, 6, 7]), Reading(NOON + 90_000, 8), Reading(NOON + 30_600, 8)]))
     )
-    assert "2026-03-05T20:30:00Z is not a whole number of steps of 60 minutes" in fault
+    assert "2026-03-05T20:30:00Z is not a whole number of intervals of 60 minutes" in fault
 
 
 def test_mixed_durations_are_a_fault(xml_path: Path) -> None:
@@ -245,7 +245,7 @@ def test_a_value_under_0_in_one_direction_is_a_fault(xml_path: Path, direction: 
 def test_a_file_with_nothing_to_use_says_why(xml_path: Path, codes: dict[str, object]) -> None:
     fault = the_fault(xml_path, file_of(Register(hourly([5])).coded(**codes)))
     assert fault.startswith("usage.xml: no interval energy of electricity: Whole house ")
-    assert fault.endswith("expected at least one register of Wh with readings of up to 60 minutes")
+    assert fault.endswith("expected at least one register in Wh with readings of up to 60 minutes")
 
 
 @pytest.mark.parametrize("seconds", [86_400, 0])

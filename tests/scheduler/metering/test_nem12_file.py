@@ -192,7 +192,7 @@ def test_of_a_day_given_again_the_later_update_counts(nem_path: Path, later_firs
     assert as_read(reading) == as_nemreader_reads(text_of(details(), again, other))
     assert reading.notes == (
         f"{HOUSE} E1: 1 day is given more than once, the first 2026-04-04; the record with the later UpdateDateTime "
-        "counts, of equal ones the lower in the file.",
+        "counts; if they are equal, the one further down in the file.",
     )
 
 
@@ -278,9 +278,9 @@ def test_a_register_without_any_interval_is_left_out_with_a_note(nem_path: Path)
     reading = reading_of(nem_path, *records)
     assert [channel.name for channel in reading.channels] == ["E1"]
     assert reading.notes == (
-        f"{HOUSE} B1: left out, since no interval of it is given.",
+        f"{HOUSE} B1: left out, as it has no intervals with data.",
         f"{SHED} E1: 48 intervals are marked as null data (N) and left out.",
-        f"{SHED} E1: left out, since no interval of it is given.",
+        f"{SHED} E1: left out, as it has no intervals with data.",
     )
 
 
@@ -363,7 +363,7 @@ GOOD_DAY = day(DAY, ["0.25"] * 48)
     [
         pytest.param(
             [GOOD_DAY],
-            ["line 2: a 300 record before any 200 record; expected 200 first, which says what it holds"],
+            ["line 2: a 300 record before any 200 record; expected first a 200 record with its register"],
             id="300 first",
         ),
         pytest.param(
@@ -411,8 +411,8 @@ GOOD_DAY = day(DAY, ["0.25"] * 48)
         pytest.param(
             [details(), day(DAY, ["1"] * 48, "S1")],
             [
-                'line 3, QualityMethod: "S1" is not a quality; expected A, E, F, N or S, with its two method digits as '
-                "in S14, or V"
+                'line 3, QualityMethod: "S1" is not a valid quality; expected A, E, F, N or S, with its two method '
+                "digits as in S14, or V"
             ],
             id="quality cut",
         ),
@@ -438,7 +438,12 @@ GOOD_DAY = day(DAY, ["0.25"] * 48)
         ),
         pytest.param(
             [details(), day(DAY, ["1"] * 48, updated="20260405251500")],
-            ['line 3, UpdateDateTime: "20260405251500" is not a date with a time; expected one such as 20260303041500'],
+            [
+                (
+                    'line 3, UpdateDateTime: "20260405251500" is not a valid date and '
+                    "time; expected one such as 20260303041500"
+                )
+            ],
             id="no such time",
         ),
         pytest.param(
@@ -507,7 +512,7 @@ GOOD_DAY = day(DAY, ["0.25"] * 48)
         pytest.param(
             [details(), day(DAY, ["1"] * 48, "V"), "400,1,48,V,,"],
             [
-                'line 4, QualityMethod: "V" is not a quality of intervals; expected A, E, F, N or S, with its two '
+                'line 4, QualityMethod: "V" is not a valid quality; expected A, E, F, N or S, with its two '
                 "method digits as in S14"
             ],
             id="400 of V",
@@ -519,7 +524,7 @@ GOOD_DAY = day(DAY, ["0.25"] * 48)
         ),
         pytest.param(
             [details(), "400,1,48,A,,", GOOD_DAY],
-            ["line 3: a 400 record without a 300 record above it; expected 300 first, the day it belongs to"],
+            ["line 3: a 400 record without a 300 record above it; expected first a 300 record with its day"],
             id="400 without 300",
         ),
         pytest.param(
@@ -537,7 +542,7 @@ GOOD_DAY = day(DAY, ["0.25"] * 48)
         ),
         pytest.param(
             [details(step_minutes=20), GOOD_DAY],
-            ['line 2, IntervalLength: "20" is not a length of intervals; expected 5, 10, 15, 30 or 60 minutes'],
+            ['line 2, IntervalLength: "20" is not a valid interval length; expected 5, 10, 15, 30 or 60 minutes'],
             id="no such length",
         ),
         pytest.param(
@@ -646,7 +651,7 @@ def test_a_file_cut_anywhere_is_a_fault_of_its_last_line(nem_path: Path) -> None
         text = whole[:length]
         last = len(text.splitlines())
         assert faults_in(nem_path, text) == [
-            f"nem.csv line {last}: the file ends here without its end record, it is cut; expected 900 at the end"
+            f"nem.csv line {last}: the file is cut off here, without its end record; expected 900 at the end"
         ]
 
 
@@ -708,6 +713,6 @@ def test_a_register_that_changes_its_interval_length(nem_path: Path) -> None:
     assert channel.kwh == pytest.approx([*[0.25] * 48, *sums])
     assert channel.estimated.tolist() == [False] * 95 + [True]
     assert reading.notes == (
-        f"{HOUSE} E1: its intervals change their length; all are read as intervals of 30 minutes, estimated where any "
+        f"{HOUSE} E1: its intervals change in length; all are read as intervals of 30 minutes, estimated where any "
         "part is.",
     )

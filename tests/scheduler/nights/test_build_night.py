@@ -267,7 +267,7 @@ def test_the_steps_of_the_site_cut_the_night(inputs: Inputs) -> None:
 def test_a_recorded_forecast_beyond_the_series_is_at_fault(inputs: Inputs) -> None:
     """The site's series end on 13 March at midnight; the night before cannot be planned from the record."""
     evening = Request(datetime(2026, 3, 12, 18, 0, tzinfo=UTC), 50, forecast="recorded")
-    with pytest.raises(InputFaults, match=r"load\.csv: it covers .*; expected .* a series that covers "):
+    with pytest.raises(InputFaults, match=r"load\.csv: it covers .*; expected, .* a series that covers "):
         build_night(inputs, evening)
 
 

@@ -143,7 +143,7 @@ def test_without_that_month_the_whole_series_is_read() -> None:
     kw, warnings = forecast_solar(usual, SOLAR, "typical", "typical", boundaries("2026-03-30T18:00", 1), NOW, DUBLIN)
     assert kw.tolist() == [4.0]
     assert warnings == [
-        "solar.csv has fewer than 7 days in the 28 days before now; what is typical was read from the whole series."
+        "solar.csv has fewer than 7 days in the 28 days before now; the typical day was formed from the whole series."
     ]
 
 
@@ -176,4 +176,4 @@ def test_less_than_a_day_shows_nothing_typical() -> None:
     """Twenty hours of meter data leave hours of the clock unseen: a fault and no guess."""
     short = series("2026-03-29T21:00", "2026-03-30T17:00", hour_of_day)
     told = faults(lambda: forecast_load(short, LOAD, "typical", boundaries("2026-03-30T18:00", 1), NOW, DUBLIN))
-    assert told == "load.csv: a typical day cannot be read from it: it holds less than one whole day"
+    assert told == "load.csv: a typical day cannot be formed from it: it holds less than one whole day"

@@ -117,7 +117,7 @@ def test_after_what_is_known_comes_what_is_typical(series: MarketPrices) -> None
     found, notes = offer_as_known(offer(series), asked, asked.now + timedelta(hours=24), BERLIN)
     assert found.market is not None
     assert notes == (
-        "The market prices of the offer are known until Wed 00:00; after that the plan goes by what is typical.",
+        "The market prices of the offer are known until Wed 00:00; after that the plan uses typical prices.",
     )
     frame = pd.DataFrame({"price": series.price_per_kwh}, index=series.start.tz_convert(BERLIN))
     recent = frame[(frame.index >= "2018-03-28") & (frame.index < "2018-04-25") & (frame.index.day_of_week < 5)]
