@@ -40,7 +40,8 @@ FEW_HEURISTICS = {
 """Searches of smaller programs, blind jumps and restarts: on nights like these they take two thirds of the time and
 find nothing that a few nodes of branching do not."""
 SMALLER_PROGRAMS = {"mip_heuristic_run_rins": True, "mip_heuristic_run_rens": True}
-"""But of plans set by hand, whose relaxation is less close, these two find the best plan many nodes earlier."""
+"""But of plans set by hand, whose relaxation is less close, these two find the best plan many nodes earlier, where the
+search is not bounded by a number of nodes."""
 RANDOM_SEED = 0
 """Of HiGHS; nothing else here draws numbers."""
 TIME_LIMIT_SECONDS = 300.0
@@ -162,10 +163,9 @@ class Solver:
 
     def __init__(self, smaller_programs: bool = False) -> None:
         self._loaded: Program | None = None
+        self._smaller_programs = smaller_programs
         self._highs = _QuietHighs()  # type: ignore[no-untyped-call]
         self._options(threads=1, random_seed=RANDOM_SEED, time_limit=TIME_LIMIT_SECONDS, **FEW_HEURISTICS)
-        if smaller_programs:
-            self._options(**SMALLER_PROGRAMS)
 
     def run(
         self,
@@ -186,7 +186,9 @@ class Solver:
         begin : values to begin from, which satisfy every row. most_nodes : of branch and bound; None for any number.
         """
         self._load(program)
+        smaller = self._smaller_programs and most_nodes is None
         self._options(
+            **(SMALLER_PROGRAMS if smaller else {name: False for name in SMALLER_PROGRAMS}),
             presolve="on" if presolve else "off",
             mip_abs_gap=max(gap, 1e-9),
             mip_rel_gap=gap_share,

@@ -1,4 +1,4 @@
-"""Plans set by hand, found in bounded effort: from coarse edges of blocks to fine ones, and from one plan to its neighbours.
+"""Plans set by hand, found in bounded effort: from coarse edges of blocks to fine ones, and from plan to plan.
 
 A program of quarter hours set by hand has a relaxation far from its best plan, so that proving the best takes minutes.
 Finding it does not. First blocks begin and end on the hour alone, which is as small as a program of hours. Then every
@@ -12,20 +12,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import highspy
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.lexicographic import HELD, NoPlanError, Program, Stage
+from scheduler.optimizer.lexicographic import HELD, TIE_GAP_SHARE, NoPlanError, Program, Stage
 from scheduler.optimizer.matrix_builder import Addition
 from scheduler.optimizer.objectives import OBJECTIVES
 
-REACH = 3
-"""How many intervals an edge of a block may move at once."""
+TIMING = "charge_late_discharge_early"
+REACH_SHARE = 1 / 32
+"""How far an edge of a block may move at once, as a share of all intervals: of quarter hours in a day, by three."""
 ROUNDS = 8
 """How often, at most, all edges are moved for one objective."""
+HOUR_GAPS = 4
+"""The plan on the hour is found to so many times the gap."""
+TIE_ROUNDS = 2
+"""How often for a choice among equally cheap plans."""
 MOVE_NODES = 200
 """Branch-and-bound nodes for one move of all edges, and for the plan on the hour."""
 PROOF_EFFORT = 1_000
@@ -56,8 +62,19 @@ def least_money_by_hand(stage: Stage, night: Night, gap: float) -> Stage:
     return _refined(stage.settled("least_money"), gap)
 
 
+def well_timed(stage: Stage, gap: float) -> Stage:
+    """Return the plan that charges late and discharges early, sought in a few moves of all edges.
+
+    Parameters
+    ----------
+    gap : within this much of the best move, or TIE_GAP_SHARE of it [kWh h].
+    """
+    stage = stage.settled(TIMING)
+    return moved(stage, TIMING, max(gap, TIE_GAP_SHARE * stage.value(TIMING)), TIE_ROUNDS)
+
+
 def fewest_blocks(stage: Stage) -> Stage:
-    """Return a plan with as few blocks as are found to do, by leaving one out or joining two, the others' edges free."""
+    """Return a plan with as few blocks as are found to do: one is left out, or two are joined, and edges move."""
     fewer: Stage | None = stage
     while fewer is not None:
         stage = fewer
@@ -65,13 +82,11 @@ def fewest_blocks(stage: Stage) -> Stage:
     return stage
 
 
-def moved(stage: Stage, objective: str, gap: float) -> Stage:
+def moved(stage: Stage, objective: str, gap: float, rounds: int) -> Stage:
     """Return the plan after moves of all edges by a few intervals, until none lowers the objective by the gap."""
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         before = stage.value(objective)
-        if before <= gap:
-            break
-        program = near(stage.program, stage.values, REACH)
+        program = near(stage.program, stage.values, _reach(stage))
         found = stage.on(program).tried(objective, gap, MOVE_NODES, begin=True)
         if found is None or found.value(objective) > before - gap:
             break
@@ -83,7 +98,7 @@ def _refined(stage: Stage, gap: float) -> Stage:
     """Return the plan of least money found from one that is allowed, and the gap to the whole program's bound."""
     program = stage.program
     nodes = max(1, PROOF_EFFORT // len(program.columns["charging"]))
-    best = moved(stage, "least_money", gap / 2)
+    best = moved(stage, "least_money", gap / 2, ROUNDS)
     proven = best.tried("least_money", gap, nodes, begin=True)
     if proven is None:  # presolve may call a row that is held to the last digit infeasible
         proven = best.tried("least_money", gap, nodes, begin=True, presolve=False)
@@ -91,7 +106,7 @@ def _refined(stage: Stage, gap: float) -> Stage:
         raise NoPlanError("HiGHS found no bound for a plan set by hand")
     bound = proven.bound
     if proven.value("least_money") < best.value("least_money"):
-        best = moved(proven, "least_money", gap / 2) if proven.status != "optimal" else proven
+        best = moved(proven, "least_money", gap / 2, ROUNDS) if proven.status != "optimal" else proven
     return replace(best, status=proven.status, gap=max(0.0, best.value("least_money") - bound))
 
 
@@ -103,8 +118,13 @@ def _on_the_hour(stage: Stage, night: Night, gap: float) -> Stage | None:
         return None
     edges[0] = True
     edges[1:] |= night.at_home[1:] != night.at_home[:-1]
-    found = stage.on(at_edges(stage.program, edges)).tried("least_money", 2 * gap, MOVE_NODES)
+    found = stage.on(at_edges(stage.program, edges)).tried("least_money", HOUR_GAPS * gap, MOVE_NODES)
     return None if found is None else found.on(stage.program)
+
+
+def _reach(stage: Stage) -> int:
+    """Return how many intervals an edge may move at once."""
+    return max(1, int(REACH_SHARE * len(stage.program.columns["charging"])))
 
 
 def _one_block_less(stage: Stage) -> Iterator[Stage]:
@@ -117,7 +137,7 @@ def _one_block_less(stage: Stage) -> Iterator[Stage]:
     for mode, begins in directions(program):
         runs = list(_blocks(stage.values, mode, begins))
         without = [(first, last, False) for first, last in runs]
-        joined = [(a[0], b[1], True) for a, b in zip(runs[:-1], runs[1:], strict=True)]
+        joined = [(a[0], b[1], True) for a, b in pairwise(runs)]
         for first, last, on in (*joined, *without):
             values = stage.values.copy()
             values[mode[first:last]] = float(on)
@@ -128,7 +148,7 @@ def _one_block_less(stage: Stage) -> Iterator[Stage]:
             for other, other_begins in directions(program):  # nothing else is set where the joined block reaches
                 if on and other is not mode:
                     values[other[first:last]] = values[other_begins[first:last]] = 0.0
-            smaller = near(program, values, REACH).with_row(count, -np.inf, fewer)
+            smaller = near(program, values, 1).with_row(count, -np.inf, fewer)
             found = stage.on(smaller).tried("least_change", highspy.kHighsInf, MOVE_NODES)
             if found is not None:
                 yield found.on(program)

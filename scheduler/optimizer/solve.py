@@ -26,7 +26,7 @@ from scheduler.optimizer.lexicographic import (
 )
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
 from scheduler.optimizer.money_scale import in_units_of, money_scale
-from scheduler.optimizer.search_blocks import fewest_blocks, least_money_by_hand, moved
+from scheduler.optimizer.search_blocks import TIMING, fewest_blocks, least_money_by_hand, well_timed
 from scheduler.optimizer.setpoints import Answer, Setpoints, setpoints_from_powers
 
 GAP_WORTH_KWH = 0.003
@@ -61,11 +61,10 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
         stage = stage.improved("least_change", CHANGE_GAP_KW, scaled.intervals)
     stage = stage.holding("least_change", HELD)
     stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(scaled.hours)
-    timing = "charge_late_discharge_early"
     if by_hand:
-        stage = moved(stage.settled(timing), timing, TIMING_GAP_KWH_HOURS)
+        stage = well_timed(stage, TIMING_GAP_KWH_HOURS)
     else:
-        stage = stage.improved(timing, TIMING_GAP_KWH_HOURS, scaled.intervals)
+        stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, scaled.intervals)
     stage = stage.claimed()
     found = replace(stage, status=cheapest.status, gap=cheapest.gap)
     return _answer(night, found, scale, time.perf_counter() - began)
