@@ -188,7 +188,7 @@ class Solver:
         self._load(program)
         smaller = self._smaller_programs and most_nodes is None
         self._options(
-            **(SMALLER_PROGRAMS if smaller else {name: False for name in SMALLER_PROGRAMS}),
+            **(SMALLER_PROGRAMS if smaller else dict.fromkeys(SMALLER_PROGRAMS, False)),
             presolve="on" if presolve else "off",
             mip_abs_gap=max(gap, 1e-9),
             mip_rel_gap=gap_share,

@@ -34,10 +34,10 @@ TIE_ROUNDS = 2
 """How often for a choice among equally cheap plans."""
 MOVE_NODES = 200
 """Branch-and-bound nodes for one move of all edges, and for the plan on the hour."""
-PROOF_EFFORT = 1_000
+PROOF_EFFORT = 200
 """Branch-and-bound nodes times intervals spent on the whole program once the moves gain nothing more."""
 DIRECT_INTERVALS = 36
-"""Up to so many intervals the whole program is solved at once."""
+"""Up to so many intervals the whole program is solved at once, to its gap."""
 COARSE_SHARE = 0.5
 """Blocks on the hour are tried where they leave at most this share of the intervals for an edge."""
 
@@ -51,8 +51,6 @@ def least_money_by_hand(stage: Stage, night: Night, gap: float) -> Stage:
     ------
     NoPlanError : HiGHS found no plan.
     """
-    if night.intervals <= DIRECT_INTERVALS:
-        return stage.with_priorities(gap)
     served = stage.on(stage.program.without_shortages())
     found = _on_the_hour(served, night, gap) or served.cheapest(highspy.kHighsInf)
     if found is not None:

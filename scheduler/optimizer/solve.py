@@ -26,7 +26,7 @@ from scheduler.optimizer.lexicographic import (
 )
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
 from scheduler.optimizer.money_scale import in_units_of, money_scale
-from scheduler.optimizer.search_blocks import TIMING, fewest_blocks, least_money_by_hand, well_timed
+from scheduler.optimizer.search_blocks import DIRECT_INTERVALS, TIMING, fewest_blocks, least_money_by_hand, well_timed
 from scheduler.optimizer.setpoints import Answer, Setpoints, setpoints_from_powers
 
 GAP_WORTH_KWH = 0.003
@@ -51,7 +51,10 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     first = first_stage(compact_matrix(scaled, may_discharge), night.setting.by_hand)
     by_hand = night.setting.by_hand
     gap = GAP_WORTH_KWH * worth
-    cheapest = least_money_by_hand(first, scaled, gap) if by_hand else first.with_priorities(gap)
+    if by_hand and scaled.intervals > DIRECT_INTERVALS:
+        cheapest = least_money_by_hand(first, scaled, gap)
+    else:
+        cheapest = first.with_priorities(gap)
     stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(scaled)
     if _money_decides_modes(scaled):
         stage = stage.settled("least_change")
@@ -67,6 +70,9 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
         stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, scaled.intervals)
     stage = stage.claimed()
     found = replace(stage, status=cheapest.status, gap=cheapest.gap)
+    if by_hand and cheapest.status != "optimal":  # the gap is told to the reader: of the plan as it is
+        dearer = stage.value("least_money") - cheapest.value("least_money")
+        found = replace(found, gap=max(0.0, cheapest.gap + dearer))
     return _answer(night, found, scale, time.perf_counter() - began)
 
 
