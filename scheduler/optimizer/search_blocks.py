@@ -167,7 +167,8 @@ def near(program: Program, values: FloatArray, reach: int) -> Program:
     lower, upper = program.lower.copy(), program.upper.copy()
     for mode, begins in directions(program):
         is_set, begin = np.round(values[mode]), np.round(values[begins]) > 0
-        edge = begin | (np.diff(np.concatenate([[0.0], is_set])) != 0)
+        edge = np.diff(np.concatenate([[0.0], is_set, [0.0]])) != 0  # at each boundary
+        edge[:-1] |= begin
         may_change, may_begin = _around(edge, reach, reach), _around(edge, reach, reach + 1)
         fixed = ~may_change
         lower[mode[fixed]] = upper[mode[fixed]] = is_set[fixed]
@@ -196,8 +197,13 @@ def at_edges(program: Program, edges: BoolArray) -> Program:
 
 
 def _around(edge: BoolArray, before: int, after: int) -> BoolArray:
-    """Return the intervals from so many before an edge to, but not with, so many after, shape (n,)."""
-    found = np.zeros(len(edge), dtype=np.bool_)
+    """Return the intervals from so many before an edge to, but not with, so many after, shape (n,).
+
+    Parameters
+    ----------
+    edge : whether one is at each boundary, shape (n + 1,).
+    """
+    found = np.zeros(len(edge) - 1, dtype=np.bool_)
     for at in np.flatnonzero(edge):
         found[max(0, at - before) : at + after] = True
     return found

@@ -78,9 +78,10 @@ def test_edges_stay_within_reach() -> None:
     night = quarter_hours("blocks")
     stage = least_money_by_hand(first_stage(compact_matrix(night), True), night, GAP_WORTH_KWH * night.highest_price)
     program = near(stage.program, stage.values, 2)
-    for mode, _ in directions(program):
+    for mode, begins in directions(program):
         is_set = np.round(stage.values[mode])
-        edges = np.flatnonzero(np.diff(np.concatenate([[0.0], is_set])))
+        ends = np.flatnonzero(np.diff(np.concatenate([[0.0], is_set, [0.0]])))
+        edges = {*ends.tolist(), *np.flatnonzero(np.round(stage.values[begins])).tolist()}
         for t in range(night.intervals):
             free = program.lower[mode[t]] < program.upper[mode[t]]
             if free:
