@@ -25,7 +25,7 @@ def main() -> None:
     """Print two lines for each way of setting and each step."""
     for step in (60, 15):
         for set_by in ("blocks", "current"):
-            night = replace(demo_night(step), setting=Setting(set_by, 4, 60))  # type: ignore[arg-type]
+            night = replace(demo_night(step), setting=Setting(set_by, 4, 60))
             compare(f"{step} min, {set_by}, against money alone", lambda: solve(night), lambda: proven(night), 3, 0.5)  # noqa: B023
             answer = solve(night)
             gap_wh = 1000 * answer.gap / night.highest_price
