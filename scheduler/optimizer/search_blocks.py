@@ -26,14 +26,14 @@ from scheduler.optimizer.objectives import OBJECTIVES
 TIMING = "charge_late_discharge_early"
 REACH_SHARE = 1 / 32
 """How far an edge of a block may move at once, as a share of all intervals: of quarter hours in a day, by three."""
-ROUNDS = 8
+ROUNDS = 5
 """How often, at most, all edges are moved for one objective."""
 HOUR_GAPS = 4
 """The plan on the hour is found to so many times the gap."""
 TIE_ROUNDS = 2
 """How often for a choice among equally cheap plans."""
-MOVE_NODES = 200
-"""Branch-and-bound nodes for one move of all edges, and for the plan on the hour."""
+HOUR_NODES, MOVE_NODES, TIE_NODES = 100, 40, 5
+"""Branch-and-bound nodes for the plan on the hour, for one move of all edges, and for one among equally cheap plans."""
 PROOF_EFFORT = 200
 """Branch-and-bound nodes times intervals spent on the whole program once the moves gain nothing more."""
 DIRECT_INTERVALS = 36
@@ -68,7 +68,7 @@ def well_timed(stage: Stage, gap: float) -> Stage:
     gap : within this much of the best move, or TIE_GAP_SHARE of it [kWh h].
     """
     stage = stage.settled(TIMING)
-    return moved(stage, TIMING, max(gap, TIE_GAP_SHARE * stage.value(TIMING)), TIE_ROUNDS)
+    return moved(stage, TIMING, max(gap, TIE_GAP_SHARE * stage.value(TIMING)), TIE_ROUNDS, TIE_NODES)
 
 
 def fewest_blocks(stage: Stage) -> Stage:
@@ -80,12 +80,12 @@ def fewest_blocks(stage: Stage) -> Stage:
     return stage
 
 
-def moved(stage: Stage, objective: str, gap: float, rounds: int) -> Stage:
+def moved(stage: Stage, objective: str, gap: float, rounds: int, nodes: int = MOVE_NODES) -> Stage:
     """Return the plan after moves of all edges by a few intervals, until none lowers the objective by the gap."""
     for _ in range(rounds):
         before = stage.value(objective)
         program = near(stage.program, stage.values, _reach(stage))
-        found = stage.on(program).tried(objective, gap, MOVE_NODES, begin=True)
+        found = stage.on(program).tried(objective, gap, nodes, begin=True)
         if found is None or found.value(objective) > before - gap:
             break
         stage = found.on(stage.program)
@@ -116,7 +116,7 @@ def _on_the_hour(stage: Stage, night: Night, gap: float) -> Stage | None:
         return None
     edges[0] = True
     edges[1:] |= night.at_home[1:] != night.at_home[:-1]
-    found = stage.on(at_edges(stage.program, edges)).tried("least_money", HOUR_GAPS * gap, MOVE_NODES)
+    found = stage.on(at_edges(stage.program, edges)).tried("least_money", HOUR_GAPS * gap, HOUR_NODES)
     return None if found is None else found.on(stage.program)
 
 
