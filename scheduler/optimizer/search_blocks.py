@@ -26,13 +26,13 @@ from scheduler.optimizer.objectives import OBJECTIVES
 TIMING = "charge_late_discharge_early"
 REACH_SHARE = 1 / 32
 """How far an edge of a block may move at once, as a share of all intervals: of quarter hours in a day, by three."""
-ROUNDS = 5
+ROUNDS = 8
 """How often, at most, all edges are moved for one objective."""
 HOUR_GAPS = 4
 """The plan on the hour is found to so many times the gap."""
 TIE_ROUNDS = 2
 """How often for a choice among equally cheap plans."""
-HOUR_NODES, MOVE_NODES, TIE_NODES = 100, 40, 5
+HOUR_NODES, MOVE_NODES, TIE_NODES = 200, 200, 5
 """Branch-and-bound nodes for the plan on the hour, for one move of all edges, and for one among equally cheap plans."""
 PROOF_EFFORT = 200
 """Branch-and-bound nodes times intervals spent on the whole program once the moves gain nothing more."""
