@@ -40,7 +40,8 @@ FEW_HEURISTICS = {
 """Searches of smaller programs, blind jumps and restarts: on nights like these they take two thirds of the time and
 find nothing that a few nodes of branching do not."""
 SMALLER_PROGRAMS = {"mip_heuristic_run_rins": True, "mip_heuristic_run_rens": True}
-"""But of plans set by hand, whose relaxation is less close, these two find the best plan many nodes earlier."""
+"""But of plans set by hand, whose relaxation is less close, these two find the best plan many nodes earlier, where the
+search is not bounded by a number of nodes."""
 RANDOM_SEED = 0
 """Of HiGHS; nothing else here draws numbers."""
 TIME_LIMIT_SECONDS = 300.0
@@ -146,11 +147,12 @@ class Program:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """What HiGHS gives: the values of every column, its status, and its gap in the objective's unit."""
+    """What HiGHS gives: the values of every column, its status, and its gap and bound in the objective's unit."""
 
     values: FloatArray
     status: str
     gap: float
+    bound: float
 
 
 class Solver:
@@ -162,10 +164,9 @@ class Solver:
 
     def __init__(self, smaller_programs: bool = False) -> None:
         self._loaded: Program | None = None
+        self._smaller_programs = smaller_programs
         self._highs = QuietHighs()  # type: ignore[no-untyped-call]
         self._options(threads=1, random_seed=RANDOM_SEED, time_limit=TIME_LIMIT_SECONDS, **FEW_HEURISTICS)
-        if smaller_programs:
-            self._options(**SMALLER_PROGRAMS)
 
     def run(
         self,
@@ -186,7 +187,9 @@ class Solver:
         begin : values to begin from, which satisfy every row. most_nodes : of branch and bound; None for any number.
         """
         self._load(program)
+        smaller = self._smaller_programs and most_nodes is None
         self._options(
+            **(SMALLER_PROGRAMS if smaller else dict.fromkeys(SMALLER_PROGRAMS, False)),
             presolve="on" if presolve else "off",
             mip_abs_gap=max(gap, 1e-9),
             mip_rel_gap=gap_share,
@@ -221,8 +224,9 @@ class Solver:
         info = self._highs.getInfo()
         if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
             return status
-        gap = max(0.0, float(info.objective_function_value - info.mip_dual_bound))
-        return Found(np.array(self._highs.getSolution().col_value), status, gap)
+        bound = float(info.mip_dual_bound)
+        gap = max(0.0, float(info.objective_function_value) - bound)
+        return Found(np.array(self._highs.getSolution().col_value), status, gap, bound)
 
     def _load(self, program: Program) -> None:
         """Hand HiGHS what differs from the program that it holds."""
@@ -271,6 +275,7 @@ class Stage:
     program : what a plan must satisfy.
     values : of every column.
     status, gap : of the last integer solve.
+    bound : which it proved for its objective.
     solver : HiGHS.
     """
 
@@ -279,6 +284,7 @@ class Stage:
     status: str
     gap: float
     solver: Solver
+    bound: float = float("-inf")
 
     def value(self, objective: str) -> float:
         """Return the objective at the present values."""
@@ -354,10 +360,18 @@ class Stage:
             return stage
         return stage._with(found).settled(objective)
 
-    def any_plan(self, objective: str) -> Stage | None:
-        """Return any plan, with the least of the objective at its modes; None if none is found in bounded effort."""
-        nodes = max(1, TIE_EFFORT // len(self.program.columns["charging"]))
-        found = self.solver.run(self.program, objective, highspy.kHighsInf, most_nodes=nodes)
+    def tried(
+        self, objective: str, gap: float, most_nodes: int, *, begin: bool = False, presolve: bool = True
+    ) -> Stage | None:
+        """Return the plan with the least of the objective that so many nodes find; None if they find none.
+
+        Parameters
+        ----------
+        gap : stop within this much of the bound, in the objective's unit.
+        begin : from the plan at hand.
+        """
+        values = self.values if begin else None
+        found = self.solver.run(self.program, objective, gap, begin=values, presolve=presolve, most_nodes=most_nodes)
         return None if isinstance(found, str) else self._with(found).settled(objective)
 
     def settled(self, objective: str) -> Stage:
@@ -397,7 +411,7 @@ class Stage:
         return self.on(program)
 
     def _with(self, found: Found) -> Stage:
-        return replace(self, values=found.values, status=found.status, gap=found.gap)
+        return replace(self, values=found.values, status=found.status, gap=found.gap, bound=found.bound)
 
 
 def first_stage(matrix: Matrix, by_hand: bool = False) -> Stage:

@@ -26,13 +26,13 @@ from scheduler.optimizer.lexicographic import (
 )
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
 from scheduler.optimizer.money_scale import in_units_of, money_scale
+from scheduler.optimizer.search_blocks import DIRECT_INTERVALS, TIMING, fewest_blocks, least_money_by_hand, well_timed
 from scheduler.optimizer.setpoints import Answer, Setpoints, setpoints_from_powers
 
 GAP_WORTH_KWH = 0.003
 """The money is solved to the worth of this much energy at the highest import price [kWh]."""
 TIE_WORTH_KWH = 0.010
 """Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
-BLOCKS_BEGIN = ("charge_block_begins", "discharge_block_begins")
 NO_POWER_KW = 1e-7
 """Below this a power is a rounding error [kW]."""
 
@@ -49,18 +49,30 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     scaled = in_units_of(night, scale)
     worth = scaled.highest_price
     first = first_stage(compact_matrix(scaled, may_discharge), night.setting.by_hand)
-    cheapest = first.with_priorities(GAP_WORTH_KWH * worth)
+    by_hand = night.setting.by_hand
+    gap = GAP_WORTH_KWH * worth
+    if by_hand and scaled.intervals > DIRECT_INTERVALS:
+        cheapest = least_money_by_hand(first, scaled, gap)
+    else:
+        cheapest = first.with_priorities(gap)
     stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(scaled)
     if _money_decides_modes(scaled):
         stage = stage.settled("least_change")
-    elif night.setting.by_hand:
-        stage = _fewest_blocks(stage.settled("least_change"), scaled.intervals)
+    elif by_hand:
+        stage = fewest_blocks(stage.settled("least_change"))
     else:
         stage = stage.improved("least_change", CHANGE_GAP_KW, scaled.intervals)
     stage = stage.holding("least_change", HELD)
     stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(scaled.hours)
-    stage = stage.improved("charge_late_discharge_early", TIMING_GAP_KWH_HOURS, scaled.intervals).claimed()
+    if by_hand:
+        stage = well_timed(stage, TIMING_GAP_KWH_HOURS)
+    else:
+        stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, scaled.intervals)
+    stage = stage.claimed()
     found = replace(stage, status=cheapest.status, gap=cheapest.gap)
+    if by_hand and cheapest.status != "optimal":  # the gap is told to the reader: of the plan as it is
+        dearer = stage.value("least_money") - cheapest.value("least_money")
+        found = replace(found, gap=max(0.0, cheapest.gap + dearer))
     return _answer(night, found, scale, time.perf_counter() - began)
 
 
@@ -83,23 +95,6 @@ def _money_decides_modes(night: Night) -> bool:
     left 0.3 % more change of power than trying other modes, in half the time.
     """
     return night.charger.fixed_loss_kw > 0 and night.charger.start_worth_kwh > 0 and not night.setting.by_hand
-
-
-def _fewest_blocks(stage: Stage, intervals: int) -> Stage:
-    """Return a plan set by hand of as few blocks as are found to do.
-
-    Where that is fewer than there were, power changes least; else it does at the modes there are.
-    """
-    first = stage
-    begins = np.concatenate([stage.program.columns[name] for name in BLOCKS_BEGIN])
-    while (blocks := round(float(stage.values[begins].sum()))) > 0:
-        count = np.zeros(len(stage.values))
-        count[begins] = 1.0
-        fewer = stage.on(stage.program.with_row(count, -np.inf, blocks - 1.0)).any_plan("least_change")
-        if fewer is None:
-            break
-        stage = fewer
-    return stage if stage is first else stage.improved("least_change", CHANGE_GAP_KW, intervals)
 
 
 def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: float) -> float | None:

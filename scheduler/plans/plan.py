@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from math import ceil
 
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import Night
@@ -18,7 +19,7 @@ from scheduler.plans.replay import Costs, Replayed
 from scheduler.plans.saved_plan import SavedBlock, SavedTrip
 from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
-from scheduler.textio.format import span_text
+from scheduler.textio.format import money_digits, money_text, span_text
 
 MORNING, AFTERNOON = 4, 14
 """A plan made between these local hours says "today" instead of "tonight"."""
@@ -147,9 +148,7 @@ def assemble_plan(
         *other_laws_text(other_laws),
     ]
     if answer.status != "optimal":
-        said.append(
-            f"The solver stopped early ({answer.status}); another plan could be cheaper by up to {answer.gap:.2f}."
-        )
+        said.append(_stopped_early(answer, inputs.offer.currency))
     return Plan(
         inputs=inputs,
         evening=evening,
@@ -167,6 +166,13 @@ def assemble_plan(
         other_laws=other_laws,
         free_total=free_total,
     )
+
+
+def _stopped_early(answer: Answer, currency: str) -> str:
+    """Say by how much a plan could be cheaper, rounded up to the currency's minor unit."""
+    unit = 10.0 ** -money_digits(currency)
+    most = ceil(answer.gap / unit - 1e-9) * unit
+    return f"The solver stopped early; another plan could be cheaper by up to {money_text(most, currency)} {currency}."
 
 
 def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> str:

@@ -82,7 +82,7 @@ def solve_and_verify(
     progress(STAGES[2])
     never, charge_only = _without_discharging(night, answer, replayed)
     if _is_no_worse(charge_only, replayed):
-        answer, replayed = never, charge_only
+        answer, replayed = _bounded_as(answer, never), charge_only
     free_total = _free_total(night, replayed)
     charged_on_return = charge_on_return(night)
     on_return = verify_constraints(night, charged_on_return)
@@ -108,6 +108,14 @@ def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tu
         return answer, replayed
     never = solve(night, may_discharge=False)
     return never, verify(night, never)
+
+
+def _bounded_as(plan: Answer, never: Answer) -> Answer:
+    """Return the plan that never discharges with the gap to all plans, where the solver stopped early on those."""
+    if plan.status == "optimal":
+        return never
+    bound = plan.money - plan.gap
+    return replace(never, status=plan.status, gap=max(0.0, never.money - bound))
 
 
 def _free_total(night: Night, replayed: Replayed) -> float | None:
