@@ -73,7 +73,10 @@ def takes(record: type[Record]) -> Callable[[Callable[Concatenate[Record, ...], 
     ]
 
     def command_of(function: Callable[Concatenate[Record, ...], None]) -> Callable[..., None]:
-        own = list(inspect.signature(function, eval_str=True).parameters.values())[1:]
+        own = [
+            each.replace(kind=inspect.Parameter.KEYWORD_ONLY)
+            for each in list(inspect.signature(function, eval_str=True).parameters.values())[1:]
+        ]
 
         def command(**given: Any) -> None:
             function(record(**{each.name: given.pop(each.name) for each in shared}), **given)

@@ -10,13 +10,11 @@ from scheduler.comparison.page import comparison_page
 from scheduler.comparison.results import Comparison, comparison_of
 from scheduler.comparison.tables import comparison_texts
 from scheduler.rolling.flows import RolledFlows
-from scheduler.rolling.period import JOBS_OPTION, CompareOptions, parse_period
-from scheduler.rolling.process_pool import Work, do, most_jobs, work_of
-from scheduler.textio.errors import single_fault
+from scheduler.rolling.period import CompareOptions, parse_period
+from scheduler.rolling.process_pool import Work, do, process_count, work_of
 from scheduler.textio.write import STAGING, make_folder, refuse_other, write_together
 
 RUNS_FOLDER = "runs"
-MOST_JOBS = 1024
 
 
 def compare(
@@ -40,14 +38,13 @@ def compare(
     InputFaults : a file or a word is at fault; nothing was begun.
     NoPlanError, PlanRefused : of a night. NotWrittenError : of the folder.
     """
-    if jobs is not None and not 1 <= jobs <= MOST_JOBS:
-        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
+    processes = process_count(jobs)
     asked = parse_period(options)
     refuse_other(out, "a comparison", _is_a_comparison)
     make_folder(out / RUNS_FOLDER)
     work = work_of(asked.runs(), out / RUNS_FOLDER)
     begin(work)
-    compared = comparison_of(asked, dict(do(work, jobs or most_jobs(), progress)))
+    compared = comparison_of(asked, dict(do(work, processes, progress)))
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
     for old in out.glob("metered-*.csv"):

@@ -22,7 +22,6 @@ from scheduler.textio.read_text import beginning_of
 TRACE_COLUMNS = ("start", "soc_percent")
 WARM_COLUMNS = (*TRACE_COLUMNS, "temp_degc")
 METERED_COLUMNS = ("start", "hours", *ENERGY_COLUMNS, "stored_kwh")
-LEAST_DEGC, MOST_DEGC = TRACE_DEGC.least, TRACE_DEGC.most
 FEWEST_ROWS = 2
 LONG_HOURS = 6.0
 """A longer way from one row to the next is told: what the battery did in between is not known [h]."""
@@ -45,12 +44,16 @@ class ReadTrace:
     notes: tuple[str, ...]
 
 
-def temperature_problem(cell: str) -> str | None:
-    """What is wrong with a temperature in degrees C, or None."""
-    problem = number_problem(cell, TRACE_DEGC)
-    if problem is not None and NUMBER.fullmatch(cell) and float(cell) > TRACE_DEGC.most:
+def temperature_problem(value: float, found: str | None = None) -> str | None:
+    """What is wrong with a temperature in degrees C, or None; `found` is how it was written, else the number."""
+    problem = TRACE_DEGC.problem(value, found)
+    if problem is not None and value > TRACE_DEGC.most:
         return problem.replace(";", ", perhaps kelvin;", 1)
     return problem
+
+
+def _temperature_cell_problem(cell: str) -> str | None:
+    return temperature_problem(float(cell), shown(cell)) if NUMBER.fullmatch(cell) else number_problem(cell, TRACE_DEGC)
 
 
 def percent_problem(cell: str) -> str | None:
@@ -87,7 +90,7 @@ def read_trace(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadT
 
 
 def _read_percent(path: Path, columns: tuple[str, ...], temp_degc: float) -> ReadTrace:
-    problems = (percent_problem, temperature_problem)[: len(columns) - 1]
+    problems = (percent_problem, _temperature_cell_problem)[: len(columns) - 1]
     rows, start, (soc, *temps) = _read(path, columns, dict(zip(columns[1:], problems, strict=True)))
     seconds = np.asarray(start.asi8, dtype=np.int64)
     _check_order(path, rows, seconds)

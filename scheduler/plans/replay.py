@@ -221,17 +221,17 @@ def verify(night: Night, answer: Answer) -> Replayed:
 
 def _most_per_unit(night: Night) -> float:
     """The most that one kWh more or less, or one kW of a demand charge, can change the night's total [money]."""
-    outside = night.car.outside_window_factor * night.highest_price * float(night.hours.max())
-    return max(
-        float(np.abs(night.import_price).max()),
-        float(np.abs(night.export_price).max()),
-        *(abs(tier.difference) for tier in night.tiers),
+    prices: list[FloatArray | float] = [
+        night.import_price,
+        night.export_price,
+        *(tier.difference for tier in night.tiers),
         *(month.price_per_kw for month in night.demand),
         night.car.on_the_way_price_per_kwh,
-        night.wear_weight * float(night.wear.price_per_kwh.max()),
+        night.wear_weight * night.wear.price_per_kwh,
         night.stored_energy_price,
-        outside,
-    )
+        night.car.outside_window_factor * night.highest_price * night.hours,
+    ]
+    return max(float(np.max(np.abs(each))) for each in prices)
 
 
 def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:

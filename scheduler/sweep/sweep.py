@@ -12,9 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from scheduler.comparison.compare import MOST_JOBS
-from scheduler.rolling.period import JOBS_OPTION
-from scheduler.rolling.process_pool import Work, do, most_jobs, results, work_of
+from scheduler.rolling.process_pool import Work, do, process_count, results, work_of
 from scheduler.sweep.estimate import expected_seconds
 from scheduler.sweep.figures import write_figures
 from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes
@@ -110,9 +108,7 @@ def workers_here(jobs: int | None) -> Workers:
     ------
     InputFaults : a number that is not allowed.
     """
-    if jobs is not None and not (isinstance(jobs, int) and 1 <= jobs <= MOST_JOBS):
-        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
-    return Workers(jobs or most_jobs())
+    return Workers(process_count(jobs))
 
 
 @contextmanager

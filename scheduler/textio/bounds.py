@@ -167,5 +167,6 @@ MEASURED_KW = Bound(0, 1000, "kW", over=True, slip=WATTS)
 TRACE_PERCENT = Bound(0, 100, "%")
 TRACE_HOURS = Bound(0, 168, "hours")
 TRACE_KWH = Bound(-1, 10_000, "kWh")
+JOBS = Bound(1, 1024, "processes")
 METERED_READING = Bound(0, 10_000_000)
 """A reading in any unit of energy or power; what a step of the meter comes to is held to less."""

@@ -161,7 +161,7 @@ def _problem(details: ErrorDetails) -> str:
         case "greater_than":
             return f"{found} is not over {context['gt']:g}"
         case "value_error":
-            return str(context["error"])
+            return str(context["error"]).partition("; expected ")[0]  # said once, by who asks
         case _:
             return f"found {found}"
 
