@@ -21,6 +21,7 @@ from models.tariff.offer import (
 )
 from scheduler.inputs.offer_schema import (
     FIRST_PER_DAY,
+    MOST_BANDS,
     PER_DAY,
     PER_MONTH,
     DemandTable,
@@ -60,8 +61,8 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
     document = read_toml(path)
     faults: list[Fault] = []
     table = check_table(document, (), OfferTable, faults)
-    imports = check_tables(document, "import", ImportTable, faults)
-    exports = check_tables(document, "export", ExportTable, faults)
+    imports = check_tables(document, "import", ImportTable, faults, MOST_BANDS)
+    exports = check_tables(document, "export", ExportTable, faults, MOST_BANDS)
     demand = check_table(document, ("demand_charge",), DemandTable, faults)
     market = check_table(document, ("market",), MarketTable, faults)
     if "public_holidays_count_as" in document.values and not has_calendar:

@@ -64,6 +64,7 @@ from scheduler.textio.toml_values import (
 )
 
 MONTHS = 12
+MOST_USUAL_TRIPS, MOST_EXPORT_WINDOWS = 100, 50
 LAWS_IN_WORDS = ", ".join(f'"{name}"' for name in WEAR_LAWS)
 _CALENDAR_LAWS_IN_WORDS = " or ".join(f'"{name}"' for name in calendar_law_names())
 
@@ -108,7 +109,9 @@ class RootTable(Table):
     wear: AnyTable
     plan: AnyTable
     data: AnyTable
-    usual_trip: list[dict[str, Any]] = Field(default=[], description="any number of [[usual_trip]] tables")
+    usual_trip: list[dict[str, Any]] = Field(
+        default=[], max_length=MOST_USUAL_TRIPS, description=f"up to {MOST_USUAL_TRIPS} [[usual_trip]] tables"
+    )
 
 
 class SiteTable(Table):
@@ -140,7 +143,9 @@ class ConnectionTable(Table):
     import_limit_kw: Annotated[float, CONNECTION_KW]
     export_limit_kw: Annotated[float, EXPORT_KW]
     export_window: list[dict[str, Any]] = Field(
-        default=[], description="any number of [[connection.export_window]] tables"
+        default=[],
+        max_length=MOST_EXPORT_WINDOWS,
+        description=f"up to {MOST_EXPORT_WINDOWS} [[connection.export_window]] tables",
     )
 
 
