@@ -26,8 +26,8 @@ def test_points_and_lines(tmp_path: Path) -> None:
             "charge,3,100.1",
             'line 5, efficiency_percent: "100.1" is over 100; expected over 1, up to 100 %',
         ),
-        ("charge,3,0", 'line 5, efficiency_percent: "0" is not over 1; expected'),
-        ("charge,3,-4", 'line 5, efficiency_percent: "-4" is not over 1; expected'),
+        ("charge,3,0", 'line 5, efficiency_percent: "0" is under 1; expected'),
+        ("charge,3,-4", 'line 5, efficiency_percent: "-4" is under 1; expected'),
         ("charge,3,0.91", "expected over 1, up to 100 %; did you mean 91 (percent, not a share)?"),
         ("charge,3,91 %", 'line 5, efficiency_percent: "91 %" is not a number; expected'),
         ("charge,3,nan", 'line 5, efficiency_percent: "nan" is not a number; expected'),
@@ -35,7 +35,7 @@ def test_points_and_lines(tmp_path: Path) -> None:
         ("charge,0,91", 'line 5, power_kw: "0" is not over 0; expected over 0, up to 1000 kW'),
         (
             "discharge,-3,91",
-            'line 5, power_kw: "-3" is not over 0; expected over 0, up to 1000 kW',
+            'line 5, power_kw: "-3" is under 0; expected over 0, up to 1000 kW',
         ),
         (
             "charge,7400,91",
