@@ -31,14 +31,14 @@ def read_losses(path: Path) -> LossTable:
     InputFaults : the faults of the file, each with its line; or that its points are too few or too much alike.
     """
     faults: list[Fault] = []
-    rows = []
+    rows: list[CsvRow] = []
     for row in read_rows(path, COLUMNS, faults):
+        if len(rows) == MOST_POINTS:
+            raise single_fault(path, f"found over {MOST_POINTS} points; expected up to that many", row.line)
         rows.append(row)
         faults += [Fault(str(path), row.line, column, problem) for column, problem in _problems(row)]
     if faults:
         raise InputFaults(listed(in_line_order(faults)))
-    if len(rows) > MOST_POINTS:
-        raise single_fault(path, f"found {len(rows)} points; expected up to {MOST_POINTS}", rows[MOST_POINTS].line)
     points = tuple(_point(row) for row in rows)
     short = undetermined_reason(points)
     if short is not None:

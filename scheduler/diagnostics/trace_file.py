@@ -48,7 +48,7 @@ class ReadTrace:
 def temperature_problem(value: float, found: str | None = None) -> str | None:
     """What is wrong with a temperature in degrees C, or None; `found` is how it was written, else the number."""
     problem = TRACE_DEGC.problem(value, found)
-    if problem is not None and value > TRACE_DEGC.most:
+    if problem is not None and TRACE_DEGC.most < value < np.inf:
         return problem.replace(";", ", perhaps kelvin;", 1)
     return problem
 
@@ -139,7 +139,7 @@ def _read(
 ) -> tuple[list[CsvRow], pd.DatetimeIndex, list[FloatArray]]:
     """Rows, their instants (UTC, in seconds) and the wanted columns of numbers; each cell checked."""
     faults: list[Fault] = []
-    rows = []
+    rows: list[CsvRow] = []
     for row in read_rows(path, columns, faults):
         if len(rows) == MOST_ROWS:
             raise single_fault(path, f"found over {MOST_ROWS} rows; expected up to that many", row.line)

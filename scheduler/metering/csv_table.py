@@ -115,7 +115,7 @@ def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list
     Where the decimal sign is a comma, a point is at fault: it may part the thousands.
     """
     values = np.full(len(cells), np.nan)
-    problems = []
+    problems: list[tuple[int, str]] = []
     for index, cell in enumerate(cells):
         if len(problems) >= MOST_FOUND:
             break
@@ -148,7 +148,7 @@ def days(cells: Sequence[str]) -> tuple[IntArray, list[tuple[int, str]], bool]:
     """Dates as minutes of midnight since 1970, shape (n,); (cell, message) for each at fault; whether day first."""
     turned, day_first = iso_days(cells)
     minutes = np.zeros(len(cells), dtype=np.int64)
-    problems = []
+    problems: list[tuple[int, str]] = []
     for index, text in enumerate(turned):
         if len(problems) >= MOST_FOUND:
             break

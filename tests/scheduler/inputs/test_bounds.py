@@ -11,6 +11,7 @@ from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.series_file import read_series
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_inputs import read_inputs
+from scheduler.metering.detect_format import read_meter_file
 from scheduler.nights.build_night import build_night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.textio.bounds import BATTERY_KWH, Bound
@@ -217,3 +218,10 @@ def test_a_price_in_another_unit_than_the_highest_import_price(tmp_path: Path) -
         in said
     )
     assert said.endswith("the highest import price is 0.34 per kWh")
+
+
+def test_a_meter_file_of_empty_rows_is_not_read_to_its_end(tmp_path: Path) -> None:
+    path = tmp_path / "meter.csv"
+    path.write_text("start,import_kwh\n" + ",\n" * 200_000, encoding="utf-8")
+    said = the_fault(lambda: read_meter_file(path, "Europe/Dublin"))
+    assert "line 10001: found 10000 empty lines; what is after this line was not read" in said
