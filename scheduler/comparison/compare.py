@@ -1,7 +1,4 @@
-"""`overnight compare`: from a site and offers to a folder with the comparison.
-
-A sweep, which takes its number of processes in the same way, uses `process_count` too.
-"""
+"""`overnight compare`: from a site and offers to a folder with the comparison."""
 
 from __future__ import annotations
 
@@ -13,13 +10,11 @@ from scheduler.comparison.page import comparison_page
 from scheduler.comparison.results import Comparison, comparison_of
 from scheduler.comparison.tables import comparison_texts
 from scheduler.rolling.flows import RolledFlows
-from scheduler.rolling.period import JOBS_OPTION, CompareOptions, parse_period
-from scheduler.rolling.process_pool import Work, available_cores, do, work_of
-from scheduler.textio.errors import single_fault
+from scheduler.rolling.period import CompareOptions, parse_period
+from scheduler.rolling.process_pool import Work, do, process_count, work_of
 from scheduler.textio.write import STAGING, make_folder, refuse_other, write_together
 
 RUNS_FOLDER = "runs"
-MOST_JOBS = 1024
 
 
 def compare(
@@ -61,18 +56,6 @@ def compare(
             with suppress(OSError):
                 old.unlink()
     return compared
-
-
-def process_count(jobs: int | None) -> int:
-    """Return the number of processes on this machine; None stands for one per core.
-
-    Raises
-    ------
-    InputFaults : a number that is not allowed.
-    """
-    if jobs is not None and not (isinstance(jobs, int) and 1 <= jobs <= MOST_JOBS):
-        raise single_fault(JOBS_OPTION, f"found {jobs}; expected a whole number from 1 to {MOST_JOBS}")
-    return jobs or available_cores()
 
 
 def _is_a_comparison(out: Path) -> bool:

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from models.site.charger_losses import DIRECTIONS, MeasuredPoint, undetermined_reason
-from scheduler.textio.csv_rows import NUMBER, CsvRow, read_rows
+from scheduler.textio.bounds import LOSS_EFFICIENCY_PERCENT, MEASURED_KW
+from scheduler.textio.csv_rows import CsvRow, number_problem, read_rows
 from scheduler.textio.errors import Fault, InputFaults, did_you_mean, in_line_order, listed, shown, single_fault
 
 COLUMNS = ("direction", "power_kw", "efficiency_percent")
-MOST_KW = 1000
-"""Highest power of a point [kW]; no car charges at more, so a larger number is in W."""
 MOST_POINTS = 10_000
 
 
@@ -32,13 +31,14 @@ def read_losses(path: Path) -> LossTable:
     InputFaults : the faults of the file, each with its line; or its points are too few or too much alike.
     """
     faults: list[Fault] = []
-    rows = list(read_rows(path, COLUMNS, faults))
-    for row in rows:
+    rows: list[CsvRow] = []
+    for row in read_rows(path, COLUMNS, faults):
+        if len(rows) == MOST_POINTS:
+            raise single_fault(path, f"found over {MOST_POINTS} points; expected up to that many", row.line)
+        rows.append(row)
         faults += [Fault(str(path), row.line, column, problem) for column, problem in _problems(row)]
     if faults:
         raise InputFaults(listed(in_line_order(faults)))
-    if len(rows) > MOST_POINTS:
-        raise single_fault(path, f"found {len(rows)} points; expected up to {MOST_POINTS}", rows[MOST_POINTS].line)
     points = tuple(_point(row) for row in rows)
     short = undetermined_reason(points)
     if short is not None:
@@ -56,8 +56,8 @@ def _problems(row: CsvRow) -> list[tuple[str, str]]:
     direction, power, efficiency = row.cells
     problems = {
         "direction": _direction_problem(direction),
-        "power_kw": _power_problem(power),
-        "efficiency_percent": _efficiency_problem(efficiency),
+        "power_kw": number_problem(power, MEASURED_KW),
+        "efficiency_percent": number_problem(efficiency, LOSS_EFFICIENCY_PERCENT),
     }
     return [(column, problem) for column, problem in problems.items() if problem is not None]
 
@@ -67,27 +67,3 @@ def _direction_problem(cell: str) -> str | None:
         return None
     found = f"{shown(cell)} is not known" if cell else "the cell is empty"
     return f"{found}; expected {', '.join(DIRECTIONS[:-1])} or {DIRECTIONS[-1]}{did_you_mean(cell, DIRECTIONS)}"
-
-
-def _power_problem(cell: str) -> str | None:
-    allowed = f"expected a power in kW over 0, up to {MOST_KW}"
-    if not NUMBER.fullmatch(cell):
-        return _not_a_number(cell, allowed)
-    value = float(cell)
-    if value <= 0:
-        return f"{shown(cell)} is not over 0; {allowed}, for discharging too"
-    return f"{shown(cell)} is over {MOST_KW}; {allowed} (kW, not W)" if value > MOST_KW else None
-
-
-def _efficiency_problem(cell: str) -> str | None:
-    allowed = "expected a percentage over 1, up to 100, such as 91.5"
-    if not NUMBER.fullmatch(cell):
-        return _not_a_number(cell, allowed)
-    value = float(cell)
-    if value <= 1:
-        return f"{shown(cell)} is not over 1; {allowed}{' (percent, not a share)' if value > 0 else ''}"
-    return f"{shown(cell)} is over 100; {allowed}: nothing gives more than it takes" if value > 100 else None
-
-
-def _not_a_number(cell: str, allowed: str) -> str:
-    return f"{f'{shown(cell)} is not a number' if cell else 'the cell is empty'}; {allowed}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -16,14 +17,13 @@ from scheduler.plan_output.schedule_csv import COLUMNS as SCHEDULE_COLUMNS
 from scheduler.rolling.flows import COLUMNS as ENERGY_COLUMNS
 from scheduler.textio.bounds import TRACE_DEGC, TRACE_HOURS, TRACE_KWH, TRACE_PERCENT
 from scheduler.textio.csv_rows import NUMBER, STAMP, CsvRow, number_problem, read_rows, stamp_problem
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shown, single_fault
+from scheduler.textio.errors import MOST_FOUND, Fault, InputFaults, in_line_order, listed, shown, single_fault
 from scheduler.textio.read_text import beginning_of
 
 TRACE_COLUMNS = ("start", "soc_percent")
 WARM_COLUMNS = (*TRACE_COLUMNS, "temp_degc")
 METERED_COLUMNS = ("start", "hours", *ENERGY_COLUMNS, "stored_kwh")
-LEAST_DEGC, MOST_DEGC = TRACE_DEGC.least, TRACE_DEGC.most
-FEWEST_ROWS = 2
+FEWEST_ROWS, MOST_ROWS = 2, 1_000_000
 LONG_HOURS = 6.0
 """A longer gap between two rows is reported: what the battery did in between is not known [h]."""
 OVER_FULL = 1e-4
@@ -46,12 +46,16 @@ class ReadTrace:
     notes: tuple[str, ...]
 
 
-def temperature_problem(cell: str) -> str | None:
-    """Return what is wrong with a temperature in degrees C, or None."""
-    problem = number_problem(cell, TRACE_DEGC)
-    if problem is not None and NUMBER.fullmatch(cell) and float(cell) > TRACE_DEGC.most:
+def temperature_problem(value: float, found: str | None = None) -> str | None:
+    """Return what is wrong with a temperature in degrees C, or None; `found` is how it was written, else the number."""
+    problem = TRACE_DEGC.problem(value, found)
+    if problem is not None and TRACE_DEGC.most < value < np.inf:
         return problem.replace(";", ", perhaps kelvin;", 1)
     return problem
+
+
+def _temperature_cell_problem(cell: str) -> str | None:
+    return temperature_problem(float(cell), shown(cell)) if NUMBER.fullmatch(cell) else number_problem(cell, TRACE_DEGC)
 
 
 def percent_problem(cell: str) -> str | None:
@@ -88,7 +92,7 @@ def read_trace(path: Path, temp_degc: float, battery_kwh: float | None) -> ReadT
 
 
 def _read_percent(path: Path, columns: tuple[str, ...], temp_degc: float) -> ReadTrace:
-    problems = (percent_problem, temperature_problem)[: len(columns) - 1]
+    problems = (percent_problem, _temperature_cell_problem)[: len(columns) - 1]
     rows, start, (soc, *temps) = _read(path, columns, dict(zip(columns[1:], problems, strict=True)))
     seconds = np.asarray(start.asi8, dtype=np.int64)
     _check_order(path, rows, seconds)
@@ -136,19 +140,25 @@ def _read(
 ) -> tuple[list[CsvRow], pd.DatetimeIndex, list[FloatArray]]:
     """Return rows, their instants (UTC, in seconds) and the wanted columns of numbers, every cell checked."""
     faults: list[Fault] = []
-    rows = list(read_rows(path, columns, faults))
+    rows: list[CsvRow] = []
+    for row in read_rows(path, columns, faults):
+        if len(rows) == MOST_ROWS:
+            raise single_fault(path, f"found over {MOST_ROWS} rows; expected up to that many", row.line)
+        rows.append(row)
     stamps = [row.cells[0] for row in rows]
     readable = [cell if STAMP.fullmatch(cell) else "" for cell in stamps]
     start = pd.to_datetime(readable, format="ISO8601", utc=True, errors="coerce").as_unit("s")
     faults += [
-        Fault(str(path), rows[row].line, columns[0], stamp_problem(stamps[row])) for row in np.flatnonzero(start.isna())
+        Fault(str(path), rows[row].line, columns[0], stamp_problem(stamps[row]))
+        for row in np.flatnonzero(start.isna())[:MOST_FOUND]
     ]
     values = []
     for name, problem_of in wanted.items():
         at = columns.index(name)
         cells = [row.cells[at] for row in rows]
-        found = [(row.line, problem_of(cell)) for row, cell in zip(rows, cells, strict=True)]
-        wrong = [Fault(str(path), line, name, problem) for line, problem in found if problem is not None]
+        found = ((row.line, problem_of(cell)) for row, cell in zip(rows, cells, strict=True))
+        faulty = ((line, problem) for line, problem in found if problem is not None)
+        wrong = [Fault(str(path), line, name, problem) for line, problem in islice(faulty, MOST_FOUND)]
         faults += wrong
         values.append(np.zeros(0) if wrong else np.array(cells, dtype=np.float64) + 0.0)
     if not faults and len(rows) < FEWEST_ROWS:
@@ -163,7 +173,7 @@ def _check_order(path: Path, rows: list[CsvRow], seconds: IntArray) -> None:
     """Raise faults for rows that are not later than the row above."""
     between = np.diff(seconds)
     faults = []
-    for row in np.flatnonzero(between <= 0):
+    for row in np.flatnonzero(between <= 0)[:MOST_FOUND]:
         what = "duplicate: the same start as" if between[row] == 0 else "not in time order: before"
         message = f"{what} the row above; expected rows in time order, each start once"
         faults.append(Fault(str(path), rows[row + 1].line, "start", message))

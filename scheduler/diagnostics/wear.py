@@ -17,12 +17,13 @@ from models.wear.law import LawSettings
 from models.wear.laws import WEAR_LAWS, wear_law
 from models.wear.prices import REFERENCE_DEGC
 from models.wear.soc_trace import SocTrace
-from scheduler.diagnostics.trace_file import LEAST_DEGC, MOST_DEGC, ReadTrace, read_trace, temperature_problem
+from scheduler.diagnostics.trace_file import ReadTrace, read_trace, temperature_problem
 from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import SITE_FILE, read_site
 from scheduler.nights.wear_prices import battery_temp_degc, middle_soc, segments_of
 from scheduler.plans.saved_plan import PLAN_FILE, SavedPlan, read_saved_plan
+from scheduler.textio.bounds import AGE_YEARS, BATTERY_KWH, MONEY
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 
 USUAL_AGE_YEARS = 3.0
@@ -31,7 +32,6 @@ NO_TEMPERATURE = math.nan
 """A temperature that no file gives [degrees C]."""
 STAGES = ("Reading", "Counting")
 MUCH_SHALLOW = 0.2
-MOST_YEARS, MOST_KWH, MOST_PRICE = 40.0, 10_000.0, 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,19 +193,17 @@ def _currency(site: Site) -> str:
 def _check_options(options: WearOptions) -> None:
     """Raise faults for numbers among the options that are out of bounds."""
     faults = []
-    most = (("--battery-kwh", options.battery_kwh, MOST_KWH), ("--battery-price", options.battery_price, MOST_PRICE))
-    for option, value, largest in most:
-        if value is not None and not 0 < value <= largest:
-            faults.append(Fault(option, None, None, f"found {value:g}; expected over 0, up to {largest:g}"))
-    if options.age_years is not None and not 0 <= options.age_years <= MOST_YEARS:
-        faults.append(Fault("--age-years", None, None, f"found {options.age_years:g}; expected 0 to {MOST_YEARS:g}"))
-    if options.temp_degc is None:
-        problem = None
-    elif math.isfinite(options.temp_degc):
-        problem = temperature_problem(f"{options.temp_degc:g}")
-    else:
-        problem = f"found {options.temp_degc:g}; expected {LEAST_DEGC:.0f} to {MOST_DEGC:.0f} °C"
-    if problem is not None:
-        faults.append(Fault("--temp-degc", None, None, problem))
+    for option, value, bound in (
+        ("--battery-kwh", options.battery_kwh, BATTERY_KWH),
+        ("--battery-price", options.battery_price, MONEY),
+        ("--age-years", options.age_years, AGE_YEARS),
+    ):
+        problem = None if value is None else bound.problem(value)
+        if problem is not None:
+            faults.append(Fault(option, None, None, problem))
+    if options.temp_degc is not None:
+        problem = temperature_problem(options.temp_degc)
+        if problem is not None:
+            faults.append(Fault("--temp-degc", None, None, problem))
     if faults:
         raise InputFaults(faults)

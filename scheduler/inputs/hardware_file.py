@@ -11,7 +11,7 @@ from typing import Annotated
 from pydantic import AfterValidator, Field
 
 from models.tariff.investment import HardwareCase
-from scheduler.textio.bounds import MONEY
+from scheduler.textio.bounds import MONEY, RATE_PERCENT
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown
 from scheduler.textio.toml_tables import Table, check_table, read_toml
 from scheduler.textio.toml_values import Currency, FormatOne
@@ -19,9 +19,8 @@ from scheduler.textio.toml_values import Currency, FormatOne
 STEPS_AROUND_PERCENT = (-4.0, -2.0, 0.0, 2.0, 4.0)
 """Rates shown around the file's own where it lists none [percentage points]."""
 
-LOWEST_RATE_PERCENT, HIGHEST_RATE_PERCENT = -99.0, 100.0
 MOST_RATES = 9
-_RATES_TEXT = f"a list of 1 to {MOST_RATES} numbers from -99 to 100 in rising order"
+_RATES_TEXT = f"a list of 1 to {MOST_RATES} numbers, {RATE_PERCENT.text}, in rising order"
 
 
 def _rising(rates: list[float]) -> list[float]:
@@ -30,9 +29,7 @@ def _rising(rates: list[float]) -> list[float]:
     return rates
 
 
-YearlyPercent = Annotated[
-    float, Field(ge=LOWEST_RATE_PERCENT, le=HIGHEST_RATE_PERCENT, description="a yearly rate from -99 to 100")
-]
+YearlyPercent = Annotated[float, RATE_PERCENT]
 LifeYears = Annotated[int, Field(ge=1, le=100, description="a whole number of years from 1 to 100")]
 YearlyPercents = Annotated[list[YearlyPercent], AfterValidator(_rising)]
 
@@ -113,7 +110,7 @@ def read_hardware(path: Path) -> Hardware:
 def _around(percent: float) -> tuple[float, ...]:
     """Return the rate and its neighbours [% a year], without impossible ones."""
     rates = [round(percent + step, 6) for step in STEPS_AROUND_PERCENT]
-    return tuple(rate for rate in rates if LOWEST_RATE_PERCENT <= rate <= HIGHEST_RATE_PERCENT)
+    return tuple(rate for rate in rates if RATE_PERCENT.accepts(rate))
 
 
 def _discount_rates(percent: float) -> tuple[float, ...]:

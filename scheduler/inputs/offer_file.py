@@ -21,6 +21,7 @@ from models.tariff.offer import (
 )
 from scheduler.inputs.offer_schema import (
     FIRST_PER_DAY,
+    MOST_BANDS,
     PER_DAY,
     PER_MONTH,
     DemandTable,
@@ -30,15 +31,17 @@ from scheduler.inputs.offer_schema import (
     OfferTable,
 )
 from scheduler.inputs.series_file import read_regular
-from scheduler.textio.bounds import PRICE_PER_KWH, PRICE_PER_MWH
+from scheduler.textio.bounds import PER_MWH, PRICE_PER_KWH, PRICE_PER_MWH, Bound, plain
 from scheduler.textio.csv_rows import MOST_MEGABYTES, number_problem
 from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown, single_fault
 from scheduler.textio.read_text import file_problem, read_lines
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
 from scheduler.textio.toml_values import clock_of_minutes
 
-PER_KWH, PER_MWH = ("start", "price_per_kwh"), ("start", "price_per_mwh")
+COLUMNS_PER_KWH, COLUMNS_PER_MWH = ("start", "price_per_kwh"), ("start", "price_per_mwh")
 KWH_A_MWH = 1000.0
+MOST_TIMES_HIGHEST = 100.0
+"""A price of so many times the highest import price is in another unit, most likely per MWh."""
 
 
 def read_offer(path: Path, has_calendar: bool) -> Offer:
@@ -60,14 +63,15 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
     document = read_toml(path)
     faults: list[Fault] = []
     table = check_table(document, (), OfferTable, faults)
-    imports = check_tables(document, "import", ImportTable, faults)
-    exports = check_tables(document, "export", ExportTable, faults)
+    imports = check_tables(document, "import", ImportTable, faults, MOST_BANDS)
+    exports = check_tables(document, "export", ExportTable, faults, MOST_BANDS)
     demand = check_table(document, ("demand_charge",), DemandTable, faults)
     market = check_table(document, ("market",), MarketTable, faults)
     if "public_holidays_count_as" in document.values and not has_calendar:
         message = "it needs a holiday calendar, and the site names none; expected site.holiday_calendar"
         faults.append(document.fault(("public_holidays_count_as",), message))
     faults += _market_faults(document, (*imports, *exports))
+    faults += _in_another_unit(document, imports, exports)
     import_bands = tuple(_band(each, market) for each in imports if each)
     export_bands = tuple(_band(each, market) for each in exports if each)
     counted_as = table.public_holidays_count_as if table else None
@@ -118,12 +122,12 @@ def read_market(path: Path, known_until_minute: int, published_minute: int) -> M
     """
     _, header = next(read_lines(path, MOST_MEGABYTES))
     names = [cell.strip() for cell in header.replace('"', "").split(",")]
-    if names not in (list(PER_KWH), list(PER_MWH)):
-        allowed = " or ".join(",".join(columns) for columns in (PER_KWH, PER_MWH))
+    if names not in (list(COLUMNS_PER_KWH), list(COLUMNS_PER_MWH)):
+        allowed = " or ".join(",".join(columns) for columns in (COLUMNS_PER_KWH, COLUMNS_PER_MWH))
         raise single_fault(path, f"the header is {shown(header)}; expected {allowed}", 1)
-    per_mwh = names == list(PER_MWH)
+    per_mwh = names == list(COLUMNS_PER_MWH)
     bound = PRICE_PER_MWH if per_mwh else PRICE_PER_KWH
-    series = read_regular(path, PER_MWH if per_mwh else PER_KWH, partial(number_problem, bound=bound))
+    series = read_regular(path, COLUMNS_PER_MWH if per_mwh else COLUMNS_PER_KWH, partial(number_problem, bound=bound))
     price = series.kw / KWH_A_MWH if per_mwh else series.kw
     return MarketPrices(series.start, price, series.step_minutes, known_until_minute, published_minute)
 
@@ -189,6 +193,27 @@ def _any_follows(document: TomlDocument, side: str) -> bool:
     return isinstance(bands, list) and any(
         isinstance(band, dict) and band.get("follows_market") is True for band in bands
     )
+
+
+def _in_another_unit(
+    document: TomlDocument, imports: Sequence[ImportTable | None], exports: Sequence[ExportTable | None]
+) -> list[Fault]:
+    """A fault per fixed price so far from the highest import price that one of the two must be in another unit."""
+    if any(band is None or band.follows_market for band in imports):
+        return []
+    highest = max((band.price_per_kwh or 0.0 for band in imports if band is not None), default=0.0)
+    if highest <= 0:
+        return []
+    expected = Bound(-MOST_TIMES_HIGHEST * highest, MOST_TIMES_HIGHEST * highest, "per kWh", slip=PER_MWH)
+    found = []
+    for side, bands in (("import", imports), ("export", exports)):
+        for number, band in enumerate(bands):
+            price = None if band is None else band.price_per_kwh
+            problem = None if price is None else expected.problem(price)
+            if problem is not None:
+                message = f"{problem}; the highest import price is {plain(highest)} per kWh"
+                found.append(document.fault((side, number, "price_per_kwh"), message))
+    return found
 
 
 def _market_prices(

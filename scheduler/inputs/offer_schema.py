@@ -22,6 +22,8 @@ from scheduler.textio.toml_values import (
     YesOrNo,
 )
 
+MOST_BANDS = 200
+"""Bands of one side."""
 AnyTable = Annotated[dict[str, Any], Field(description="one table")]
 PER_DAY, PER_MONTH, FIRST_PER_DAY = "up_to_kwh_per_day", "up_to_kwh_per_month", "first_kwh_per_day"
 
@@ -42,10 +44,10 @@ class OfferTable(Table):
     market: AnyTable | None = Field(default=None, description="one [market] table")
     demand_charge: AnyTable | None = Field(default=None, description="one [demand_charge] table")
     import_bands: list[dict[str, Any]] = Field(
-        alias="import", min_length=1, description="at least one [[import]] table"
+        alias="import", min_length=1, max_length=MOST_BANDS, description=f"1 to {MOST_BANDS} [[import]] tables"
     )
     export_bands: list[dict[str, Any]] = Field(
-        alias="export", default=[], description="any number of [[export]] tables"
+        alias="export", default=[], max_length=MOST_BANDS, description=f"up to {MOST_BANDS} [[export]] tables"
     )
 
     def contradictions(self) -> Iterator[tuple[str, str]]:

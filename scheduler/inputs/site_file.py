@@ -14,6 +14,8 @@ from models.site.connection import Connection, ExportWindow
 from scheduler.inputs.control_mode import Setting
 from scheduler.inputs.site import PlanSettings, Site, UsualTrip, WearSettings
 from scheduler.inputs.site_schema import (
+    MOST_EXPORT_WINDOWS,
+    MOST_USUAL_TRIPS,
     CarTable,
     ChargerTable,
     ConnectionTable,
@@ -101,14 +103,14 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
     check_table(document, (), RootTable, faults)
     site = check_table(document, ("site",), SiteTable, faults)
     connection = check_table(document, ("connection",), ConnectionTable, faults)
-    windows = check_tables(document, "export_window", ExportWindowTable, faults, inside=("connection",))
+    windows = check_tables(document, "export_window", ExportWindowTable, faults, MOST_EXPORT_WINDOWS, ("connection",))
     car = check_table(document, ("car",), CarTable, faults)
     charger = check_table(document, ("charger",), ChargerTable, faults)
     solar = check_table(document, ("solar",), SolarTable, faults)
     wear = check_table(document, ("wear",), WearTable, faults)
     plan = check_table(document, ("plan",), PlanTable, faults)
     data = check_table(document, ("data",), DataTable, faults)
-    usual_trips = check_tables(document, "usual_trip", UsualTripTable, faults)
+    usual_trips = check_tables(document, "usual_trip", UsualTripTable, faults, MOST_USUAL_TRIPS)
     faults += _overlaps(document, usual_trips)
     faults += _solar_without_series(document)
     data_files = _data_files(document, folder, faults)

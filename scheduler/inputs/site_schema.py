@@ -21,6 +21,7 @@ from scheduler.inputs.site import EVENING_MINUTE
 from scheduler.inputs.time_window_schema import TimeWindowTable
 from scheduler.textio.bounds import (
     AGE_YEARS,
+    BATTERY_DEGC,
     BATTERY_KWH,
     CONNECTION_KW,
     CONSUMPTION,
@@ -62,8 +63,8 @@ from scheduler.textio.toml_values import (
     clock_of_minutes,
 )
 
-MONTHS, LEAST_DEGC, MOST_DEGC = 12, -30.0, 60.0
-"""Months in a year, and the lowest and highest temperature that a battery may have [°C]."""
+MONTHS = 12
+MOST_USUAL_TRIPS, MOST_EXPORT_WINDOWS = 100, 50
 LAWS_IN_WORDS = ", ".join(f'"{name}"' for name in WEAR_LAWS)
 _CALENDAR_LAWS_IN_WORDS = " or ".join(f'"{name}"' for name in calendar_law_names())
 
@@ -85,8 +86,8 @@ def _twelve_temps(value: object) -> tuple[float, ...]:
     if len(temps) != MONTHS:
         raise ValueError(f"found {len(temps)} temperatures")
     for temp in temps:
-        if isinstance(temp, bool) or not isinstance(temp, int | float) or not LEAST_DEGC <= temp <= MOST_DEGC:
-            kelvin = isinstance(temp, int | float) and temp > MOST_DEGC
+        if isinstance(temp, bool) or not isinstance(temp, int | float) or not BATTERY_DEGC.accepts(temp):
+            kelvin = isinstance(temp, int | float) and temp > BATTERY_DEGC.most
             raise ValueError(f"found {shown(temp)}{', perhaps kelvin' if kelvin else ''}")
     return tuple(float(temp) for temp in temps)
 
@@ -110,7 +111,9 @@ class RootTable(Table):
     wear: AnyTable
     plan: AnyTable
     data: AnyTable
-    usual_trip: list[dict[str, Any]] = Field(default=[], description="any number of [[usual_trip]] tables")
+    usual_trip: list[dict[str, Any]] = Field(
+        default=[], max_length=MOST_USUAL_TRIPS, description=f"up to {MOST_USUAL_TRIPS} [[usual_trip]] tables"
+    )
 
 
 class SiteTable(Table):
@@ -142,7 +145,9 @@ class ConnectionTable(Table):
     import_limit_kw: Annotated[float, CONNECTION_KW]
     export_limit_kw: Annotated[float, EXPORT_KW]
     export_window: list[dict[str, Any]] = Field(
-        default=[], description="any number of [[connection.export_window]] tables"
+        default=[],
+        max_length=MOST_EXPORT_WINDOWS,
+        description=f"up to {MOST_EXPORT_WINDOWS} [[connection.export_window]] tables",
     )
 
 
@@ -252,7 +257,7 @@ class WearTable(Table):
     calendar_law: CalendarLawName | None = Field(default=None, description=_CALENDAR_LAWS_IN_WORDS)
     battery_age_years: Annotated[float, AGE_YEARS] | None = None
     battery_temp_degc: TempsDegc = Field(
-        default=None, description="a temperature from -30 to 60 °C, or a list of twelve, January first"
+        default=None, description=f"a temperature, {BATTERY_DEGC.text}, or a list of twelve, January first"
     )
 
     @property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any, get_args
 
@@ -28,7 +29,7 @@ from scheduler.metering.csv_table import (
 from scheduler.metering.local_clock import Clock, instants, on_the_wall, standard_offset
 from scheduler.metering.uneven_steps import HOURS, are_unequal, cut_to_one_step
 from scheduler.textio.csv_rows import STAMP, stamp_problem
-from scheduler.textio.errors import Fault, did_you_mean, shown, single_fault
+from scheduler.textio.errors import MOST_FOUND, Fault, did_you_mean, shown, single_fault
 
 START, ESTIMATED = "start", "estimated"
 KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
@@ -70,11 +71,11 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterRe
     rows = read_meter_rows(path)
     columns = _columns(rows)
     width = len(rows.header)
+    uneven = (index for index, row in enumerate(rows.rows) if len(row.cells) != width or not any(row.cells))
     refuse(
         [
-            rows.fault(index, None, f"found {cells_text(row)}; expected {width} cells, as in the header")
-            for index, row in enumerate(rows.rows)
-            if len(row.cells) != width or not any(row.cells)
+            rows.fault(index, None, f"found {cells_text(rows.rows[index])}; expected {width} cells, as in the header")
+            for index in islice(uneven, MOST_FOUND)
         ]
     )
     if len(rows.rows) < FEWEST_ROWS:

@@ -6,6 +6,7 @@ import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,20 @@ import numpy as np
 from models.base.arrays import FloatArray, IntArray
 from scheduler.textio.bounds import METERED_READING
 from scheduler.textio.csv_rows import MOST_MEGABYTES, NUMBER, CsvRow, number_problem
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shortened, shown, single_fault
+from scheduler.textio.errors import (
+    MOST_FOUND,
+    Fault,
+    InputFaults,
+    in_line_order,
+    listed,
+    shortened,
+    shown,
+    single_fault,
+)
 from scheduler.textio.read_text import read_text
 
+MOST_ROWS = 1_000_000
+"""Most rows of one file: nine years of five minutes."""
 SEMICOLON_NOTE = "The cells are separated by semicolons."
 DECIMAL_COMMA_NOTE = "The cells are separated by semicolons, and a comma is read as the decimal sign."
 DAY_FIRST_NOTE = "The dates are read as day.month.year."
@@ -60,15 +72,24 @@ def read_meter_rows(path: Path) -> MeterRows:
     InputFaults : the file cannot be read, is not CSV, has no rows, or names a column twice.
     """
     text = read_text(path, MOST_MEGABYTES).rstrip()
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    header, separator = header_cells(lines[0])
+    stream = StringIO(text, newline=None)
+    header, separator = header_cells(stream.readline().rstrip("\n"))
     twice = next((name for index, name in enumerate(header) if name in header[:index]), None)
     if twice is not None:
         raise single_fault(path, f"the column {shown(twice)} appears twice; expected each once", 1)
-    reader = csv.reader(lines[1:], delimiter=separator, strict=True)
-    rows = []
+    reader = csv.reader(stream, delimiter=separator, strict=True)
+    rows: list[CsvRow] = []
+    empty = 0
     try:
-        rows = [CsvRow(reader.line_num + 1, [cell.strip() for cell in cells]) for cells in reader]
+        for cells in reader:
+            rows.append(CsvRow(reader.line_num + 1, [cell.strip() for cell in cells]))
+            empty += not any(rows[-1].cells)
+            if empty >= MOST_FOUND:
+                raise single_fault(
+                    path, f"found {empty} empty lines; what is after this line was not read", rows[-1].line
+                )
+            if len(rows) > MOST_ROWS:
+                raise single_fault(path, f"the file has over {MOST_ROWS} rows; expected up to that many", rows[-1].line)
     except csv.Error as error:
         raise single_fault(path, f"this is not CSV: {shortened(str(error))}", reader.line_num + 1) from None
     if not rows:
@@ -104,8 +125,10 @@ def numbers(cells: Sequence[str], decimal_comma: bool) -> tuple[FloatArray, list
     ([1.5, nan, nan], [(2, '"1.000" has a point where other numbers have a comma; expected a comma')])
     """
     values = np.full(len(cells), np.nan)
-    problems = []
+    problems: list[tuple[int, str]] = []
     for index, cell in enumerate(cells):
+        if len(problems) >= MOST_FOUND:
+            break
         if not cell:
             continue
         text = cell
@@ -149,8 +172,10 @@ def days(cells: Sequence[str]) -> tuple[IntArray, list[tuple[int, str]], bool]:
     """
     turned, day_first = iso_days(cells)
     minutes = np.zeros(len(cells), dtype=np.int64)
-    problems = []
+    problems: list[tuple[int, str]] = []
     for index, text in enumerate(turned):
+        if len(problems) >= MOST_FOUND:
+            break
         try:
             if not _ISO_DAY.fullmatch(text):
                 raise ValueError(text)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import get_args
 
@@ -26,7 +27,7 @@ from scheduler.metering.csv_table import (
 )
 from scheduler.metering.local_clock import Clock, ClockChange, instants, on_the_wall, standard_offset
 from scheduler.textio.csv_rows import CsvRow
-from scheduler.textio.errors import Fault, shown, single_fault
+from scheduler.textio.errors import MOST_FOUND, Fault, shown, single_fault
 
 DATE, CHANNEL = "date", "channel"
 QUALITY = ("quality", "estimated")
@@ -149,16 +150,16 @@ def _layout(rows: MeterRows) -> _Layout:
 def _check_widths(rows: MeterRows, layout: _Layout) -> None:
     """Refuse rows shorter than a day, or longer than a day of 25 hours."""
     least, most = layout.others + layout.steps, layout.others + layout.steps + layout.steps // 24
+    uneven = (index for index, row in enumerate(rows.rows) if not least <= len(row.cells) <= most or not any(row.cells))
     refuse(
         [
             rows.fault(
                 index,
                 None,
-                f"found {cells_text(row)}; expected {len(rows.header)} cells, as in the header, "
+                f"found {cells_text(rows.rows[index])}; expected {len(rows.header)} cells, as in the header, "
                 f"or {most} on a day when the clocks go back",
             )
-            for index, row in enumerate(rows.rows)
-            if not least <= len(row.cells) <= most or not any(row.cells)
+            for index in islice(uneven, MOST_FOUND)
         ]
     )
 

@@ -23,7 +23,14 @@ from scheduler.nights.market_forecast import offer_as_known
 from scheduler.nights.night import Night, NightTrip, usual_stored_energy_price
 from scheduler.nights.offer_tonight import OfferTonight, offer_tonight
 from scheduler.nights.parse_trip import TRIP_OPTION, trip_text
-from scheduler.nights.request import LONGEST_NIGHT, MOST_INTERVALS, MOST_TRIPS, Request
+from scheduler.nights.request import (
+    LONGEST_NIGHT,
+    MOST_INTERVALS,
+    MOST_INTERVALS_BY_HAND,
+    MOST_INTERVALS_HOME,
+    MOST_TRIPS,
+    Request,
+)
 from scheduler.nights.wear_prices import wear_tonight
 from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import clock_text, number_text
@@ -57,12 +64,12 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         [*_instants(car, trips, evening), *evening.boundaries],
         site.connection,
     )
-    _refuse_many_intervals(site, len(intervals.boundaries) - 1)
+    at_home = _at_home(intervals, trips, evening)
+    _refuse_many_intervals(site, at_home)
     load_kw, warnings = forecast_load(
         inputs.load, site.load_file, evening.forecast, intervals.boundaries, evening.now, site.timezone
     )
     solar_kw, solar_warnings = _solar(inputs, inputs.solar, evening, intervals.boundaries)
-    at_home = _at_home(intervals, trips, evening)
     tonight = offer_tonight(offer, intervals, evening, site.timezone, load_kw - solar_kw)
     stored_energy_price = site.plan.stored_energy_price_per_kwh
     if stored_energy_price is None:
@@ -123,14 +130,22 @@ def _refuse_long(site: Site, evening: Request, trips: Collection[Trip]) -> None:
         raise InputFaults(faults)
 
 
-def _refuse_many_intervals(site: Site, count: int) -> None:
-    """Refuse a night with more intervals than can be planned in bounded time."""
-    if count > MOST_INTERVALS:
-        raise single_fault(
-            site.folder / SITE_FILE,
-            f"the night has {count} intervals; expected up to {MOST_INTERVALS}: fewer horizon_hours or a longer step",
-            key="plan.step_minutes",
-        )
+def _refuse_many_intervals(site: Site, at_home: BoolArray) -> None:
+    """Refuse a night with more intervals than can be planned in bounded time, and say how many can."""
+    count, home = len(at_home), int(at_home.sum())
+    by_hand = site.setting.by_hand
+    most = MOST_INTERVALS_BY_HAND if by_hand else MOST_INTERVALS_HOME
+    if count <= MOST_INTERVALS and home <= most:
+        return
+    where, found, allowed = ("", count, MOST_INTERVALS) if home <= most else (" with the car at home", home, most)
+    step = site.plan.step_minutes
+    raise single_fault(
+        site.folder / SITE_FILE,
+        f"the night has {found} intervals{where}; expected up to {allowed}"
+        f"{' where it is set by hand' if where and by_hand else ''}, about {allowed * step / 60:.0f} hours at {step} "
+        "minutes; give a shorter horizon_hours or a longer step_minutes",
+        key="plan.step_minutes",
+    )
 
 
 def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: FloatArray) -> FloatArray:

@@ -17,7 +17,10 @@ MOST_TRIPS = 50
 LONGEST_NIGHT = timedelta(days=28)
 """From now to the last return: a horizon is a week at most, but a car may be away for longer."""
 MOST_INTERVALS = 700
-"""Most intervals of one night: a week of quarter-hours, and some for changes of price and trips."""
+"""Most intervals of one night, those in which the car is away included: four weeks of hours, and some for prices."""
+MOST_INTERVALS_HOME, MOST_INTERVALS_BY_HAND = 400, 300
+"""Most intervals of one night in which the car is at home, of a schedule and of a plan set by hand: what takes time is
+to choose among them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,8 @@ from scheduler.optimizer.setpoints import Answer, Setpoints
 ENERGY_TOLERANCE = 1e-6
 """Largest difference in energy [kWh] or power [kW] that is accepted."""
 MONEY_TOLERANCE = 1e-4
-"""Most by which money may be off, in units of ordinary size (scheduler.optimizer.money_scale)."""
+"""Most by which money may be off, in units of ordinary size (scheduler.optimizer.money_scale), besides what the energy
+that may be off is worth."""
 
 
 class PlanRefused(Exception):  # noqa: N818 - the plan is refused, the tool is sound
@@ -222,7 +223,7 @@ def verify(night: Night, answer: Answer) -> Replayed:
         unkept = tuple(broken_setting(night, answer.setpoints, answer.blocks))
         if unkept:
             raise PlanRefused(unkept)
-    money_tolerance = MONEY_TOLERANCE * money_scale(night)
+    money_tolerance = MONEY_TOLERANCE * money_scale(night) + ENERGY_TOLERANCE * _most_per_unit(night)
     claims = [
         ("stored energy [kWh]", answer.stored_kwh, replayed.stored_kwh, ENERGY_TOLERANCE),
         ("energy on the way [kWh]", answer.on_the_way_kwh, replayed.on_the_way_kwh, ENERGY_TOLERANCE),
@@ -239,6 +240,21 @@ def verify(night: Night, answer: Answer) -> Replayed:
     if broken:
         raise PlanRefused(broken)
     return replayed
+
+
+def _most_per_unit(night: Night) -> float:
+    """The most that one kWh more or less, or one kW of a demand charge, can change the night's total [money]."""
+    prices: list[FloatArray | float] = [
+        night.import_price,
+        night.export_price,
+        *(tier.difference for tier in night.tiers),
+        *(month.price_per_kw for month in night.demand),
+        night.car.on_the_way_price_per_kwh,
+        night.wear_weight * night.wear.price_per_kwh,
+        night.stored_energy_price,
+        night.car.outside_window_factor * night.highest_price * night.hours,
+    ]
+    return max(float(np.max(np.abs(each))) for each in prices)
 
 
 def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:

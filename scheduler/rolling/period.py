@@ -19,7 +19,7 @@ from scheduler.rolling.run import RolledRun
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import local_text, parse_day
 
-FROM_OPTION, TO_OPTION, JOBS_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--jobs", "--hardware", "OFFER"
+FROM_OPTION, TO_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--hardware", "OFFER"
 MOST_LETTERS = 60
 """Most letters of an offer's name in the names of files."""
 FORECAST_DAYS = 28

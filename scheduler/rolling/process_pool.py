@@ -17,7 +17,10 @@ from joblib import Parallel, cpu_count, delayed
 from joblib.externals.loky import get_reusable_executor
 from joblib.externals.loky.process_executor import TerminatedWorkerError
 
-from scheduler.textio.errors import NotWrittenError
+from scheduler.textio.bounds import JOBS
+from scheduler.textio.errors import NotWrittenError, shown, single_fault
+
+JOBS_OPTION = "--jobs"
 
 WATCH_SECONDS = 2.0
 """How often a process checks that the one that started it is still there [s]."""
@@ -91,9 +94,19 @@ def work_of(runs: Mapping[str, Run[Result]], folder: Path) -> Work[Result]:
     return Work(runs, folder, keys, there)
 
 
-def available_cores() -> int:
-    """Return how many cores this process may use."""
-    return int(cpu_count())
+def process_count(jobs: int | None) -> int:
+    """Return the number of processes: as requested, or one for each core that this process may use.
+
+    Raises
+    ------
+    InputFaults : the number is out of bounds.
+    """
+    if jobs is None:
+        return int(cpu_count())
+    problem = JOBS.problem(jobs) if isinstance(jobs, int) else f"found {shown(jobs)}; expected {JOBS.text}"
+    if problem is not None:
+        raise single_fault(JOBS_OPTION, problem)
+    return jobs
 
 
 def do(

@@ -27,11 +27,11 @@ from scheduler.inputs.site_schema import (
 )
 from scheduler.inputs.site_values import site_values
 from scheduler.rolling.simulate import Policy
+from scheduler.textio.bounds import WEAR_WEIGHT
 from scheduler.textio.errors import Fault, InputFaults, did_you_mean, shown, single_fault
 from scheduler.textio.toml_tables import Table
 
 WEIGHTS_OPTION, LAWS_OPTION, SET_OPTION = "--weights", "--laws", "--set"
-MOST_WEIGHT = Decimal(1000)
 LEAST_STEP = Decimal("0.000001")
 """Least step of a range of weights [-]."""
 MOST_VALUES = 10_000
@@ -94,7 +94,7 @@ def parse_weights(given: str | Sequence[float]) -> tuple[float, ...]:
     >>> parse_weights("0:1:0.25")
     (0.0, 0.25, 0.5, 0.75, 1.0)
     """
-    allowed = f"expected FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of 0 to {MOST_WEIGHT}"
+    allowed = f"expected FIRST:LAST:STEP such as 0:3:0.1, or a list such as 0,0.5,1, of {WEAR_WEIGHT.text}"
     text = weights_text(given)
     parts = given.split(":") if isinstance(given, str) else []
     listed = given.split(",") if isinstance(given, str) else [str(weight) for weight in given]
@@ -106,7 +106,7 @@ def parse_weights(given: str | Sequence[float]) -> tuple[float, ...]:
     if (
         not numbers
         or not all(number.is_finite() for number in numbers)
-        or not all(0 <= each <= MOST_WEIGHT for each in bounds)
+        or not all(WEAR_WEIGHT.accepts(float(each)) for each in bounds)
     ):
         raise single_fault(WEIGHTS_OPTION, f"found {shown(text)}; {allowed}")
     if len(parts) == 3:

@@ -13,8 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from scheduler.comparison.compare import process_count
-from scheduler.rolling.process_pool import Work, do, results, work_of
+from scheduler.rolling.process_pool import Work, do, process_count, results, work_of
 from scheduler.rolling.simulate import CarryOver, one_night, planning_times
 from scheduler.sweep.figures import write_figures
 from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes

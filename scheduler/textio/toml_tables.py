@@ -118,13 +118,18 @@ def check_table(document: TomlDocument, keys: Keys, schema: type[SomeTable], fau
 
 
 def check_tables(
-    document: TomlDocument, key: str, schema: type[SomeTable], faults: list[Fault], inside: Keys = ()
+    document: TomlDocument, key: str, schema: type[SomeTable], faults: list[Fault], most: int, inside: Keys = ()
 ) -> list[SomeTable | None]:
-    """Check each table of the array at a key of the root, or of the table `inside`; as check_table."""
+    """Check each table of the array at a key of the root, or of the table `inside`; as check_table.
+
+    Parameters
+    ----------
+    most : tables that are read; that there are more is a fault of the table around them.
+    """
     found: Any = document.values
     for step in (*inside, key):
         found = found.get(step) if isinstance(found, dict) else None
-    count = len(found) if isinstance(found, list) else 0
+    count = min(len(found), most) if isinstance(found, list) else 0
     return [check_table(document, (*inside, key, index), schema, faults) for index in range(count)]
 
 
@@ -169,8 +174,10 @@ def _problem(details: ErrorDetails) -> str:
             return f"{found} is under {context['ge']:g}"
         case "greater_than":
             return f"{found} is not over {context['gt']:g}"
+        case "too_long":
+            return f"found {context['actual_length']} tables"
         case "value_error":
-            return str(context["error"])
+            return str(context["error"]).partition("; expected ")[0]  # said once, by who asks
         case _:
             return f"found {found}"
 

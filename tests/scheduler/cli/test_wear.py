@@ -187,11 +187,11 @@ def test_values_outside_a_laws_range_warn(trace: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--battery-kwh", -1), "--battery-kwh: found -1; expected over 0, up to 10000"),
-        (("--battery-price", "nan"), "--battery-price: found nan; expected over 0"),
-        (("--age-years", 90), "--age-years: found 90; expected 0 to 40"),
-        (("--temp-degc", 298.15), '--temp-degc: "298.15" is over 100, perhaps kelvin; expected -60 to 100 °C'),
-        (("--temp-degc", "inf"), "--temp-degc: found inf; expected -60 to 100 °C"),
+        (("--battery-kwh", -1), "--battery-kwh: -1 is under 1; expected 1 to 2000 kWh"),
+        (("--battery-price", "nan"), "--battery-price: nan is not finite; expected 0 to 100000000000"),
+        (("--age-years", 90), "--age-years: 90 is over 40; expected 0 to 40 years"),
+        (("--temp-degc", 298.15), "--temp-degc: 298.15 is over 100, perhaps kelvin; expected -60 to 100 °C"),
+        (("--temp-degc", "inf"), "--temp-degc: inf is not finite; expected -60 to 100 °C"),
         (("--site", "nowhere"), "nowhere"),
     ],
 )

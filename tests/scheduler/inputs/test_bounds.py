@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.series_file import read_series
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_inputs import read_inputs
+from scheduler.metering.detect_format import read_meter_file
 from scheduler.nights.build_night import build_night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.textio.bounds import BATTERY_KWH, Bound
@@ -62,7 +64,7 @@ def the_fault(read: object) -> str:
             "expected 0.1 to 1000 kW; did you mean 7.4 (kW",
         ),
         ("weight = 1.0", "weight = 1e9", "1000000000 is over 1000; expected 0 to 1000"),
-        ("horizon_hours = 24", "horizon_hours = 0.0166", "0.0166 is under 1; expected 1 to 168 hours"),
+        ("horizon_hours = 24", "horizon_hours = 0.0166", "0.0166 is under 1; expected 1 to 96 hours"),
         ("horizon_hours = 24", "horizon_hours = 1440", "did you mean 24 (hours, not minutes)?"),
         ("distance_km = 31", "distance_km = 31000", "did you mean 31 (km, not m)?"),
     ],
@@ -118,13 +120,13 @@ def test_more_trips_than_a_night_can_have_are_refused(tmp_path: Path) -> None:
     )
 
 
-def test_a_week_of_short_intervals_is_refused(tmp_path: Path) -> None:
-    """A week of 5 minutes is 2016 intervals: refused, with the keys to change; nothing is solved."""
-    changes = {"step_minutes = 60": "step_minutes = 5", "horizon_hours = 24": "horizon_hours = 168"}
+def test_four_days_of_short_intervals_is_refused(tmp_path: Path) -> None:
+    """Four days of 5 minutes are 1152 intervals: refused, with the keys to change; nothing is solved."""
+    changes = {"step_minutes = 60": "step_minutes = 5", "horizon_hours = 24": "horizon_hours = 96"}
     inputs = read_inputs(write_site(tmp_path / "site", site=changes))
     request = parse_request(RequestOptions(71, NOW, stay_home=True), inputs)
     said = the_fault(lambda: build_night(inputs, request))
-    assert "plan.step_minutes: the night has 2016 intervals; expected up to 700" in said
+    assert "plan.step_minutes: the night has 1152 intervals with the car at home; expected up to 400, about" in said
 
 
 @pytest.mark.parametrize("row", ["2026-03-02T00:00+00:00,none\n", "\n"])
@@ -158,3 +160,68 @@ def test_twenty_faults_are_told_and_the_others_counted() -> None:
     many = InputFaults(Fault("site.toml", line, None, "x") for line in range(60_000))
     lines = str(many).splitlines()
     assert (len(lines), lines[-1]) == (21, "and 59980 more faults")
+
+
+@pytest.mark.parametrize(
+    ("setting", "message"),
+    [
+        ("", "the night has 480 intervals with the car at home; expected up to 400, about 33 hours at 5 minutes; give"),
+        (
+            'set_by = "blocks"\nmax_blocks = 4\nmin_block_minutes = 30\n',
+            "expected up to 192 where it is set by hand, about 16 hours at 5 minutes; give",
+        ),
+    ],
+)
+def test_the_longest_night_is_said(tmp_path: Path, setting: str, message: str) -> None:
+    changes = {
+        "step_minutes = 60": "step_minutes = 5",
+        "horizon_hours = 24": "horizon_hours = 40",
+        "[charger]\n": f"[charger]\n{setting}",
+    }
+    inputs = read_inputs(write_site(tmp_path / "site", site=changes))
+    request = parse_request(RequestOptions(71, NOW, stay_home=True), inputs)
+    assert message in the_fault(lambda: build_night(inputs, request))
+
+
+def test_a_long_stay_away_needs_no_longer_step(tmp_path: Path) -> None:
+    """Two days away at 5 minutes are 576 intervals, of which the car is at home in few."""
+    inputs = read_inputs(write_site(tmp_path / "site", site={"step_minutes = 60": "step_minutes = 5"}))
+    options = RequestOptions(71, NOW, trips=("2026-03-12T20:00-2026-03-14T20:00 100km",))
+    night, _ = build_night(inputs, parse_request(options, inputs))
+    assert night.intervals > 500
+
+
+def test_more_tables_than_a_site_can_mean_are_refused(tmp_path: Path) -> None:
+    """Before anything is checked that takes the square of their number."""
+    trip = '[[usual_trip]]\ndays = ["sat"]\ndepart = "08:10"\nreturn = "17:30"\ndistance_km = 31\n'
+    folder = write_site(tmp_path / "site")
+    with (folder / "site.toml").open("a", encoding="utf-8") as file:
+        file.write(trip * 400)
+    with pytest.raises(InputFaults) as raised:
+        read_site(folder)
+    assert "usual_trip: found 401 tables; expected up to 100 [[usual_trip]] tables" in str(raised.value)
+    assert len(raised.value.faults) < 200
+
+
+def test_more_bands_than_an_offer_can_mean_are_refused(tmp_path: Path) -> None:
+    band = "[[import]]\nprice_per_kwh = 0.3\n\n"
+    folder = write_site(tmp_path / "site", offer={"[[export]]\nprice_per_kwh = 0.05": band * 300})
+    said = the_fault(lambda: read_offer(folder / "offers" / "evening.toml", has_calendar=True))
+    assert "import: found 302 tables; expected 1 to 200 [[import]] tables" in said
+
+
+def test_a_price_in_another_unit_than_the_highest_import_price(tmp_path: Path) -> None:
+    folder = write_site(tmp_path / "site", offer={"price_per_kwh = 0.05": "price_per_kwh = 50"})
+    said = the_fault(lambda: read_offer(folder / "offers" / "evening.toml", has_calendar=True))
+    assert (
+        "export[1].price_per_kwh: 50 is over 34; expected -34 to 34 per kWh; did you mean 0.05 (per kWh, not per"
+        in said
+    )
+    assert said.endswith("the highest import price is 0.34 per kWh")
+
+
+def test_a_meter_file_of_empty_rows_is_not_read_to_its_end(tmp_path: Path) -> None:
+    path = tmp_path / "meter.csv"
+    path.write_text("start,import_kwh\n" + ",\n" * 200_000, encoding="utf-8")
+    said = the_fault(lambda: read_meter_file(path, "Europe/Dublin"))
+    assert "line 10001: found 10000 empty lines; what is after this line was not read" in said

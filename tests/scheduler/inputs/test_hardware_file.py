@@ -126,17 +126,21 @@ def test_rates_around_the_files_own(path: Path, rate: str, rates: tuple[float, .
         ("= 12", "= 12.0", "life_years: found 12.0; expected a whole number"),
         ("= 12", "= true", "life_years: found true"),
         ("life_years = 12", "", "life_years: missing"),
-        ("= 4\n", "= -99.5\n", "line 8, discount_rate_percent: -99.5 is under -99; expected a yearly rate from -99"),
+        ("= 4\n", "= -99.5\n", "line 8, discount_rate_percent: -99.5 is under -99; expected -99 to 100 % a year"),
         ("= 4\n", "= 100.5\n", "discount_rate_percent: 100.5 is over 100"),
-        ("discount_rate_percent = 4", "", "discount_rate_percent: missing, and required: a yearly rate from -99 to"),
+        ("discount_rate_percent = 4", "", "discount_rate_percent: missing, and required: -99 to 100 % a year"),
         ("= 35", "= -35", "line 9, yearly_upkeep: -35 is under 0"),
         ("t = 1.5", "t = -100", "line 10, price_drift_percent: -100 is under -99"),
-        ("t = 1.5", "t = [1.5]", "price_drift_percent: found [1.5]; expected a yearly rate"),
+        (
+            "t = 1.5",
+            "t = [1.5]",
+            "price_drift_percent: found [1.5]; expected -99 to 100 % a year; did you mean 1.5, without brackets?",
+        ),
         (
             "[0, 4, 8.5]",
             "[0, 4, 4]",
-            "line 11, discount_rates_percent: found [0.0, 4.0, 4.0]; expected a list of 1 to 9 numbers from -99 to "
-            "100 in rising order",
+            "line 11, discount_rates_percent: found [0.0, 4.0, 4.0]; expected a list of 1 to 9 numbers, -99 to "
+            "100 % a year, in rising order",
         ),
         ("[0, 4, 8.5]", "[]", "discount_rates_percent: found []; expected a list of 1 to 9"),
         ("[0, 4, 8.5]", "[0, 1, 2, 3, 4, 5, 6, 7, 8, 9]", "discount_rates_percent: found [0.0, 1.0"),
