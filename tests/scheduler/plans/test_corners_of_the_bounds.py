@@ -91,3 +91,10 @@ def test_a_corner_of_the_bounds_is_planned_or_refused(tmp_path: Path, seed: int)
     np.testing.assert_allclose(found.import_kw - found.export_kw, net_kw, atol=1e-6)
     assert found.stored_kwh.min() >= -1e-6
     assert found.stored_kwh.max() <= night.car.battery_kwh + 1e-6
+
+
+def test_a_battery_whose_wear_outweighs_every_price_is_planned(tmp_path: Path) -> None:
+    """At a price of 1e9 a kWh from the battery is worth more than any evening: it is not discharged."""
+    folder = write_site(tmp_path / "site", site={"battery_price = 6800": "battery_price = 1e9"})
+    plan = plan_tonight(folder, RequestOptions(71, NOW))
+    assert not plan.answer.setpoints.gives_energy
