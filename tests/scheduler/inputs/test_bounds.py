@@ -168,7 +168,7 @@ def test_twenty_faults_are_told_and_the_others_counted() -> None:
         ("", "the night has 480 intervals with the car at home; expected up to 400, about 33 hours at 5 minutes; give"),
         (
             'set_by = "blocks"\nmax_blocks = 4\nmin_block_minutes = 30\n',
-            "expected up to 192 where it is set by hand, about 16 hours at 5 minutes; give",
+            "expected up to 300 where it is set by hand, about 25 hours at 5 minutes; give",
         ),
     ],
 )
