@@ -100,11 +100,15 @@ def test_a_full_disk_leaves_the_file_and_no_folder(tmp_path: Path, monkeypatch: 
     assert snapshot(tmp_path) == {}
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may write everywhere; run the tests as another user")
-def test_a_folder_that_may_not_be_written(tmp_path: Path) -> None:
-    """A read-only folder is told as such and stays as it is."""
+def test_a_folder_that_may_not_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder in which the system lets nothing be made is told as such and stays as it is."""
     closed = tmp_path / "closed"
-    closed.mkdir(mode=0o500)
+    closed.mkdir()
+
+    def refuse(**_: object) -> str:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+    monkeypatch.setattr("tempfile.mkdtemp", refuse)
     with pytest.raises(NotWrittenError, match=r"a\.csv cannot be written: Permission denied; nothing was changed"):
         write_file(closed / "a.csv", "x")
     assert snapshot(tmp_path) == {"closed": None}
