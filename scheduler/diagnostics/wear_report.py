@@ -37,11 +37,14 @@ def show_wear(found: WearOfTrace, console: Console) -> None:
     width = min(WIDTH, console.width)
     console.print(Text(headline(found), style="bold"), width=width)
     console.print(Text(f"{counted_text(found)}. {options_text(found)}"), width=width)
+    console.print()
     print_table(replace(law_table(found), caption="By law"), console, width)
     console.print(Text(range_text(found)), width=width)
+    console.print()
     print_table(replace(depth_table(found), caption="By depth"), console, width)
     between = difference_table(found)
     if between is not None:
+        console.print()
         print_table(replace(between, caption="The plan's wear and the counted wear"), console, width)
     print_list("", notes(found), console, width)
 

@@ -9,6 +9,7 @@ import io
 import json
 import pkgutil
 import re
+import shlex
 import shutil
 from collections.abc import Iterator
 from importlib.metadata import version
@@ -17,6 +18,7 @@ from pathlib import Path
 import pytest
 import typer
 import yaml
+from typer.testing import CliRunner
 
 import scheduler.api as api
 import scheduler.inputs
@@ -125,6 +127,18 @@ def test_the_pages_name_every_command_and_option() -> None:
             option for parameter in command.params for option in parameter.opts if option.startswith("--")
         } - options
         assert missing == set(), name
+
+
+def test_the_sample_plan_is_what_the_first_command_prints(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Line by line on 80 columns; blanks at the ends of lines do not count."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    words = shlex.split(blocks("bash", readme)[0].rpartition("overnight ")[2])
+    shutil.copytree(ROOT / "scenarios" / "bookbindery", tmp_path / "scenarios" / "bookbindery")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 0
+    assert [line.rstrip() for line in result.stdout.splitlines()] == blocks("text", readme)[0].splitlines()
 
 
 @pytest.mark.needs("study")
