@@ -84,10 +84,11 @@ def test_the_command_writes_the_model_beside_the_plan(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "said"),
-    [("night.txt", "expected a file name that ends in .mps or .lp"), ("none/night.lp", "cannot be written")],
+    [("night.txt", "expected a file name that ends in .mps or .lp"), ("file/night.lp", "cannot be written")],
 )
 def test_a_file_that_cannot_be_is_refused_in_one_line(tmp_path: Path, name: str, said: str) -> None:
-    """Another ending, and a folder that is not there: one message, and no plan is written."""
+    """Another ending, and a file where a folder belongs: one message, and no plan is written."""
+    (tmp_path / "file").write_text("mine")
     ran = CliRunner().invoke(app, [*PLAN, "--out", str(tmp_path / "plans"), "--write-model", str(tmp_path / name)])
     assert ran.exit_code == 2
     (line,) = ran.stderr.strip().splitlines()
