@@ -28,12 +28,12 @@ class Block:
 
     @property
     def intervals(self) -> slice:
-        """Its intervals, to index arrays with."""
+        """Return its intervals, to index arrays of shape (n,) with."""
         return slice(self.first, self.last)
 
 
 def setting_text(block: Block, set_by: SetBy) -> str:
-    """What to set for a block: "discharge at 4.1 kW (5.9 A)"; the current first where that is what is set."""
+    """Return what to set for a block: "discharge at 4.1 kW (5.9 A)"; the current first where that is what is set."""
     action = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}[block.action]
     if set_by == "current":
         return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"

@@ -13,18 +13,13 @@ from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
 from scheduler.optimizer.dynamic_values import FAR
 from scheduler.optimizer.lagrangian import KEEPS_KWH, Master, Wear
-from scheduler.optimizer.lexicographic import HELD, SHORTAGES
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH
 from scheduler.optimizer.mode_program import ModeProgram
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.setpoints import Answer, setpoints_from_powers
-from scheduler.optimizer.solve import _runs_with_power
+from scheduler.optimizer.setpoints import Answer, runs_with_power, setpoints_from_powers
 
-GAP_KWH = 0.003
-"""The plan is within the worth of this much energy at the highest price [kWh]."""
 MOST_CHOICES = 6
 """Plans among which the steadiest is chosen, if that many are equally cheap."""
-TIE_KWH = 0.010
-"""Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
 FIRST, SECOND = 1e3, 30.0
 """What on the way, and what missing at departures, weigh against the next shortage [-]."""
 HOLD = (3e3, 3e2, 3e1)
@@ -75,11 +70,11 @@ class Search:
 
     @property
     def small(self) -> bool:
-        """Whether the compact program is at hand if the gap does not close soon."""
+        """Return whether the compact program is at hand if the gap does not close soon."""
         return self.program.decisions <= SMALL
 
     def certify(self, limits: Limits, prices: Prices) -> float:
-        """Search until the gap is closed or the effort spent; gives the bound."""
+        """Search until the gap is closed or the effort spent; return the bound [kWh at the highest price]."""
         open_parts = [Part(limits, -np.inf, prices, [prices])]
         closed = np.inf
         while open_parts:
@@ -89,7 +84,7 @@ class Search:
             here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
             hints = self._one_pass(here)
             for part in here:
-                goal = self.best_cost - GAP_KWH
+                goal = self.best_cost - GAP_WORTH_KWH
                 if part.bound >= goal:
                     closed = min(closed, part.bound)
                     continue
@@ -104,14 +99,14 @@ class Search:
                 part.trials = [_between(part.best, mixed, share) for share in self.shares(len(here))]
                 part.trials += hints.get(id(part), [])[: max(0, 3 - len(here))]
                 later.append(part)
-            goal = self.best_cost - GAP_KWH
+            goal = self.best_cost - GAP_WORTH_KWH
             closed = min([closed, *(part.bound for part in later if part.bound >= goal)])
             open_parts = [part for part in later if part.bound < goal]
         return min(closed, self.best_cost)
 
     @staticmethod
     def shares(parts: int) -> tuple[float, ...]:
-        """Of the best prices in the next trials, the rest from the mixture."""
+        """Return the share of the best prices in each of the next trials [0 to 1]; the rest comes from the mixture."""
         return (0.6, 0.25) if parts < PARTS_AT_ONCE // 2 else (0.5,)
 
     def _one_pass(self, parts: list[Part]) -> dict[int, list[Prices]]:
@@ -144,7 +139,7 @@ class Search:
         return hints
 
     def _at_modes(self, modes: BoolArray) -> Prices | None:
-        """Find the cheapest plan at modes; its prices, None if there is none."""
+        """Find the cheapest plan at modes, shape (integers,); return its prices, None if there is none."""
         self.modes.fix(modes)
         if not self.modes.run():
             return None
@@ -156,7 +151,12 @@ class Search:
         return self.modes.prices(self.program.unit)
 
     def _branch(self, part: Part) -> list[Part]:
-        """Two parts: under and over the mean stored energy at the boundary where the mixture's paths differ most."""
+        """Split a part where the mixture's paths differ most: stored energy under their mean there, and over it.
+
+        Returns
+        -------
+        Two parts; none where the paths do not differ.
+        """
         shares = self.master.shares()
         used = np.flatnonzero(shares > 1e-9)
         stored = np.stack([self.master.paths[number].stored_kwh for number in used.tolist()])
@@ -175,17 +175,22 @@ class Search:
 
 
 def _between(first: Prices, second: Prices, share: float) -> Prices:
-    """A share of the first prices, the rest of the second."""
+    """Return prices between two: a share [0 to 1] of the first, the rest of the second."""
     return Prices(share * first.stored + (1 - share) * second.stored, share * first.given + (1 - share) * second.given)
 
 
 def covers(night: Night) -> bool:
-    """Whether the dynamic program holds everything of the night."""
+    """Return whether the dynamic program holds everything of the night."""
     return not (night.setting.by_hand or night.prices_depend_on_amounts or night.stored_energy_price < 0)
 
 
 def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] | None:
-    """The search, done, and its bound in kWh at the highest price; None if the night is not covered or not served."""
+    """Search for the cheapest free schedule of a night.
+
+    Returns
+    -------
+    The search, done, and its bound [kWh at the highest price]; None if the night is not covered or not served.
+    """
     if not covers(night):
         return None
     may_discharge = may_discharge and night.car.discharge_limit_kwh != 0
@@ -216,10 +221,14 @@ def _master(night: Night, program: DynamicProgram) -> Master:
 
 
 def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) -> tuple[DynamicProgram, Limits] | None:
-    """Least shortages, each before the next, held from now on; the program with prices that hold them.
+    """Find the least shortages, each before the next, and hold them from now on.
 
     Each is found by the dynamic program with those before it at a high price, and then attained by the linear program
-    at the modes found. None if that is not so.
+    at the modes found.
+
+    Returns
+    -------
+    The program with prices that hold the shortages, and its limits; None if one of them is not proved.
     """
     night = like.night
     weights = np.arange(len(night.trips), 0, -1.0)
@@ -260,9 +269,12 @@ def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) 
 
 
 def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
-    """The best free schedule with its bound and gap; None if the night is not covered, or a small one stays open.
+    """Return the best free schedule with its bound and gap [money].
 
-    Then the compact program with its integers is the way.
+    Returns
+    -------
+    The answer; None if the night is not covered, or a small one stays open. Then the compact program with its integers
+    is the way.
     """
     began = time.perf_counter()
     found = search_of(night, may_discharge)
@@ -274,13 +286,13 @@ def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
     modes.fix(np.round(search.best_values[modes.whole]) > 0)
     modes.values = search.best_values
     gap = max(0.0, search.best_cost - bound)
-    if search.small and gap > GAP_KWH + 1e-6:
+    if search.small and gap > GAP_WORTH_KWH + 1e-6:
         return None
-    slack = max(0.0, TIE_KWH - GAP_KWH) * night.highest_price + HELD
+    slack = max(0.0, TIE_WORTH_KWH - GAP_WORTH_KWH) * night.highest_price + HELD
     near = [
         plan
         for plan in sorted(search.plans, key=lambda plan: plan[0])
-        if plan[0] <= search.best_cost + TIE_KWH - GAP_KWH
+        if plan[0] <= search.best_cost + TIE_WORTH_KWH - GAP_WORTH_KWH
     ]
     if not modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]]):
         return None
@@ -288,14 +300,15 @@ def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
 
 
 def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, seconds: float) -> Answer:
+    """Return the present plan as an answer, with its gap and bound [money]."""
     values, columns = modes.values, modes.matrix.columns
-    charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
-    discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
+    charge_kw, charging = runs_with_power(night, values, columns, "charge_kw", "charging")
+    discharge_kw, discharging = runs_with_power(night, values, columns, "discharge_kw", "discharging")
     setpoints = setpoints_from_powers(
         night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64)
     )
     on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in SHORTAGES)
-    status = "optimal" if gap <= GAP_KWH * night.highest_price + 1e-9 else "effort spent"
+    status = "optimal" if gap <= GAP_WORTH_KWH * night.highest_price + 1e-9 else "effort spent"
     return Answer(
         setpoints,
         values[columns["stored_kwh"]],

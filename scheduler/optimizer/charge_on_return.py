@@ -14,11 +14,11 @@ FULL = 1e-9
 
 
 def charge_on_return(night: Night) -> Setpoints:
-    """Charge whenever the car is at home until the ceiling, or the target before a trip that needs more.
+    """Return setpoints that charge whenever the car is at home until the ceiling, or the target before a trip.
 
-    At full power, less where the import limit binds, nothing below the charger's least. The last, partial interval
-    runs at the mean power that just fills the battery; where that is below the charger's least, at the least power
-    for a part of the interval.
+    The target counts where it is over the ceiling. Charging is at full power, less where the import limit binds, and
+    never below the charger's least. The last, partial interval runs at the mean power that just fills the battery;
+    where that is below the charger's least, at the least power for a part of the interval.
     """
     charger, hours, ceiling = night.charger, night.hours, night.ceiling_kwh
     room_kw = import_cap_kw(night.connection, night.load_kw, night.solar_kw) - (night.load_kw - night.solar_kw)

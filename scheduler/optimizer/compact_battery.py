@@ -11,7 +11,7 @@ from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, T
 
 
 def battery(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
-    """Stored energy from boundary to boundary, wear, the window, and the trips."""
+    """Add stored energy from boundary to boundary, wear, the window, and the trips."""
     charger, car, hours, n = night.charger, night.car, night.hours, night.intervals
     drives = np.array([trip.energy_kwh > 0 for trip in night.trips], dtype=np.bool_)
     on_the_way = writer.add_columns("on_the_way_kwh", len(night.trips), 0.0, np.where(drives, INFINITE, 0.0))
@@ -58,7 +58,7 @@ def _wear(
     brings: IntArray,
     least_covers: bool,
 ) -> None:
-    """Energy in the segments, and what leaves them.
+    """Add energy in the segments, and what leaves them.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def _wear(
 
 
 def _calendar_ageing(writer: MatrixBuilder, night: Night, stored: IntArray) -> None:
-    """What an hour of standing costs at each boundary: the highest of the calendar price's lines."""
+    """Add what an hour of standing costs at each boundary: the highest of the calendar price's lines."""
     if night.calendar is None:
         return
     slope, intercept = night.calendar.lines()
@@ -117,7 +117,7 @@ def _calendar_ageing(writer: MatrixBuilder, night: Night, stored: IntArray) -> N
 
 
 def _stays_over_floor(night: Night, least_covers: bool) -> bool:
-    """Whether nothing can take the car under its floor: it begins above, and comes home with the reserve above it."""
+    """Return whether nothing can take the car under its floor: it begins above, and the reserve is above it."""
     car = night.car
     drives = [trip for trip in night.trips if trip.energy_kwh > 0]
     return (
@@ -129,7 +129,7 @@ def _stays_over_floor(night: Night, least_covers: bool) -> bool:
 
 
 def _stays_under_ceiling(night: Night) -> bool:
-    """Whether nothing can take the car over its ceiling: it begins under it, and no trip needs more."""
+    """Return whether nothing can take the car over its ceiling: it begins under it, and no trip needs more."""
     ceiling = night.car.ceiling_kwh
     return (
         night.stored_now_kwh <= ceiling
@@ -146,7 +146,7 @@ def _window(
     inside_floor: bool,
     inside_ceiling: bool,
 ) -> None:
-    """No discharge below the floor, no charge above the ceiling, and the cost of being outside, where it can happen."""
+    """Forbid discharge below the floor and charge above the ceiling, and add the cost of being outside."""
     car = night.car
     home = np.flatnonzero(night.at_home)
     price = night.hours[home] * car.outside_window_factor * night.highest_price
@@ -165,7 +165,7 @@ def _window(
 
 
 def _trips(writer: MatrixBuilder, night: Night, stored: IntArray, on_the_way: IntArray) -> None:
-    """Departure targets, what is charged on the way, and the first three objectives."""
+    """Add departure targets, what is charged on the way, and the first three objectives."""
     trips = len(night.trips)
     missing = writer.add_columns("missing_at_departure_kwh", trips, 0.0, INFINITE)
     unready = writer.add_columns("missing_when_ready_kwh", trips, 0.0, INFINITE)

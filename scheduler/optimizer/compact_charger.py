@@ -34,7 +34,7 @@ class Powers:
 
 
 def charger_powers(writer: MatrixBuilder, night: Night, may_discharge: bool) -> Powers:
-    """Powers and modes within the caps of charger, grid and offer."""
+    """Add powers and modes within the caps of charger, grid and offer; return their columns and limits."""
     charger, n = night.charger, night.intervals
     draw = np.maximum(0.0, night.load_kw - night.solar_kw)
     surplus = np.maximum(0.0, night.solar_kw - night.load_kw)
@@ -89,7 +89,7 @@ def whole_currents(charger: Charger, least_kw: float, most_kw: FloatArray) -> tu
 
 
 def starts(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
-    """Starts of charging and discharging."""
+    """Add starts of charging and discharging."""
     for name, mode in (("charge_start", powers.charging), ("discharge_start", powers.discharging)):
         start = writer.add_columns(name, night.intervals, 0.0, 1.0)
         writer.add_rows([(start[:1], 1.0), (mode[:1], -1.0)], lower=0.0)
@@ -98,7 +98,7 @@ def starts(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
 
 
 def timing(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
-    """Charging late and discharging early."""
+    """Add the objective of charging late and discharging early."""
     hours = night.hours
     middle = np.cumsum(hours) - hours / 2
     last = OBJECTIVES.index("charge_late_discharge_early")

@@ -4,20 +4,28 @@ For each direction, with power P_t, mode U_t and the begin of a block β_t; the 
 ε_t = β_t + U_t-1 - U_t. m is the least power, M_t the most power of an interval, M'_t the least of the M of those
 intervals that a block must reach over that begins with t, and M''_t of one that ends with t:
 
-    block_begins    β_t >= U_t - U_t-1,  β_t <= U_t                                 (so 0 <= ε_t <= U_t-1)
-    one_power       P_t - P_t-1 <= M'_t β_t - m ε_t,   P_t-1 - P_t <= M''_t-1 ε_t - m β_t
-    long_enough     sum of β_s over the intervals s <= t that begin less than the least length before t  <= U_t:
-                    in any stretch of that length one block begins at most, and it is still set at the end
-    few_blocks      sum of β over both directions <= max_blocks
-    whole_amps      P_t = (volts · phases / 1000) · a_t, a_t whole; m and M_t are then whole currents too
+    block_begins_when, block_only_when_set
+                        β_t >= U_t - U_t-1,  β_t <= U_t                             (so 0 <= ε_t <= U_t-1)
+    one_power_no_rise   P_t - P_t-1 <= M'_t β_t - m ε_t
+    one_power_no_fall   P_t-1 - P_t <= M''_t-1 ε_t - m β_t
+    long_enough_stays, long_enough_alone
+                        sum of β_s over the intervals s <= t that begin less than the least length before t  <= U_t:
+                        in any stretch of that length one block begins at most, and it is still set at the end
+    few_blocks          sum of β over both directions <= max_blocks
+    whole_amps          P_t = (volts · phases / 1000) · a_t, a_t whole; m and M_t are then whole currents too
+
+The names are those of the reference formulation, where each but few_blocks begins with charge_ or discharge_.
 
 A charger that serves the building alone follows it up to a cap k_t, the P_t of discharging; its U_t is "a cap is set",
 w_t. Where it follows, with r_t the draw or the charger's most power M, whichever is less, and ζ_t = 1 where the draw is
 under the cap:
 
-    follows_to_the_cap    v_t = w_t where it follows, else 0;   d_t <= k_t;   d_t >= k_t - (M - r_t) ζ_t;
-                          d_t >= m v_t + (r_t - m) ζ_t;   ζ_t <= v_t;
-                          ζ_s <= ζ_t + ε_t and ζ_t <= ζ_s + β_t for neighbours s, t of one block: the lower draw first
+    follows_when_set                v_t = w_t where it follows, else 0
+    no_more_than_the_cap            d_t <= k_t
+    the_cap_where_the_draw_is_over  d_t >= k_t - (M - r_t) ζ_t
+    the_draw_where_it_is_under      d_t >= m v_t + (r_t - m) ζ_t
+    (of this formulation alone)     ζ_t <= v_t;  ζ_s <= ζ_t + ε_t and ζ_t <= ζ_s + β_t for neighbours s, t of one block:
+                                    the lower draw first
 """
 
 from __future__ import annotations
@@ -84,7 +92,7 @@ def set_by_hand(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
 
 
 def _blocks(writer: MatrixBuilder, night: Night, direction: _Direction, minutes: FloatArray) -> IntArray:
-    """Add block_begins, one_power and long_enough of one direction; returns the columns of β, shape (n,)."""
+    """Add the begins, the one power and the least length of one direction's blocks; return β's columns, shape (n,)."""
     n, power, mode, least = night.intervals, direction.power, direction.mode, direction.least_kw
     begin_minutes, length = minutes[:-1], night.setting.min_block_minutes - SHORTER_MINUTES
     over = np.searchsorted(begin_minutes, begin_minutes + length)  # a block from t reaches over t to over - 1 at least
@@ -122,7 +130,7 @@ def _whole_amps(writer: MatrixBuilder, night: Night, direction: _Direction) -> N
 
 
 def _cap(writer: MatrixBuilder, night: Night, powers: Powers) -> _Direction:
-    """Add the cap's columns and limits."""
+    """Add the cap's columns and limits: least_cap, most_cap and one_thing_set."""
     charger, n = night.charger, night.intervals
     least, most = charger.discharge_min_kw, np.full(n, charger.discharge_max_kw)
     if night.setting.set_by == "current":
@@ -139,7 +147,7 @@ def _cap(writer: MatrixBuilder, night: Night, powers: Powers) -> _Direction:
 
 
 def _follow(writer: MatrixBuilder, night: Night, powers: Powers, cap: _Direction, begins: IntArray) -> None:
-    """Add follows_to_the_cap."""
+    """Add the constraints by which the charger follows the building up to the cap."""
     reach, most, least = powers.most_discharge_kw, cap.most_kw, cap.least_kw
     given, running = powers.discharge, powers.discharging
     idle = np.flatnonzero(powers.can_discharge & ~cap.may)

@@ -1,4 +1,4 @@
-"""The meter, steps of kWh and the demand charge in the compact formulation (scheduler.optimizer.compact)."""
+"""The meter, tiered prices and the demand charge in the compact formulation (scheduler.optimizer.compact)."""
 
 from __future__ import annotations
 
@@ -11,23 +11,26 @@ from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers
 from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, Term
-from scheduler.optimizer.objectives import favours_energy_within, most_energy_kwh, step_ends
+from scheduler.optimizer.objectives import favours_energy_within, most_energy_kwh, tier_ends
 
 
 def _odd_intervals(night: Night) -> BoolArray:
-    """Where import, export and curtailment stay variables: energy could gain by passing the meter in two directions."""
+    """Return where import, export and curtailment stay variables, shape (n,).
+
+    There energy could gain by passing the meter in two directions.
+    """
     limited = (night.solar_kw > 0) & night.solar_can_be_limited
     return _tempting(night) | limited | _worth_curtailing(night)
 
 
 def _tempting(night: Night) -> BoolArray:
-    """Where importing and exporting at once could pay."""
+    """Return where importing and exporting at once could pay, shape (n,)."""
     gains = night.possible_prices("export").max(axis=0) > night.possible_prices("import").min(axis=0)
     return np.asarray(gains | night.amounts_now_change_prices_later)
 
 
 def _worth_curtailing(night: Night) -> BoolArray:
-    """Where solar that cannot be limited is in part lost, and losing more of it could pay."""
+    """Return where solar that cannot be limited is in part lost and losing more could pay, shape (n,)."""
     spare = night.solar_kw - night.load_kw > night.export_limit_kw
     lowest = np.minimum(night.possible_prices("import").min(axis=0), night.possible_prices("export").min(axis=0))
     pays = (lowest < 0) | night.amounts_now_change_prices_later
@@ -35,7 +38,7 @@ def _worth_curtailing(night: Night) -> BoolArray:
 
 
 def meter(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
-    """Money at the meter, steps and demand charge, over plain and odd intervals."""
+    """Add money at the meter, tiered prices and demand charge, over plain and odd intervals."""
     hours, n = night.hours, night.intervals
     odd = _odd_intervals(night)
     draw = np.maximum(0.0, night.load_kw - night.solar_kw)
@@ -52,7 +55,7 @@ def meter(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
         for rows, columns, factor in terms:
             writer.cost(MONEY, columns, factor * hours[rows] * price[rows])
         writer.offset[MONEY] += float(constant @ (hours * price))
-    _steps(writer, night, flows)
+    _tiers(writer, night, flows)
     _demand(writer, night, flows)
 
 
@@ -67,13 +70,14 @@ class _Flows:
 
     @staticmethod
     def start(intervals: int) -> _Flows:
+        """Return sums without terms for n intervals."""
         return _Flows([], [], np.zeros(intervals), np.zeros(intervals))
 
 
 def _plain_draw(
     writer: MatrixBuilder, night: Night, powers: Powers, flows: _Flows, at: IntArray, draw: FloatArray
 ) -> None:
-    """Where the building draws: export is what is discharged beyond the draw."""
+    """Add intervals in which the building draws: export is what is discharged beyond the draw."""
     flows.import_constant[at] = draw[at]
     flows.imported += [(at, powers.charge[at], 1.0), (at, powers.discharge[at], -1.0)]
     beyond = at[powers.most_discharge_kw[at] > draw[at]]
@@ -88,7 +92,7 @@ def _plain_draw(
 def _plain_surplus(
     writer: MatrixBuilder, night: Night, powers: Powers, flows: _Flows, at: IntArray, surplus: FloatArray
 ) -> None:
-    """Where there is a surplus: import is what is charged beyond it, and charging first uses what could not be sent."""
+    """Add intervals with a surplus: import is what is charged beyond it; charging first uses what could not be sent."""
     limit = np.minimum(surplus, night.export_limit_kw)
     flows.export_constant[at] = limit[at]
     flows.exported += [(at, powers.charge[at], -1.0), (at, powers.discharge[at], 1.0)]
@@ -116,7 +120,7 @@ def _odd(
     draw: FloatArray,
     surplus: FloatArray,
 ) -> None:
-    """Import, export and curtailment as in the reference formulation, with its constraints where they can matter."""
+    """Add import, export and curtailment as in the reference formulation, with its constraints where they matter."""
     cap = import_cap_kw(night.connection, night.load_kw, night.solar_kw)[at]
     limit = night.export_limit_kw[at]
     spare = np.maximum(0.0, surplus[at] - limit)
@@ -156,33 +160,33 @@ def _odd(
 
 
 def _only(count: int, at: IntArray, values: FloatArray) -> FloatArray:
-    """Zeros of shape (count,) with values at some places."""
+    """Return zeros of shape (count,) with values at some places."""
     found = np.zeros(count)
     found[at] = values
     return found
 
 
-def _steps(writer: MatrixBuilder, night: Night, flows: _Flows) -> None:
-    """Steps of kWh, as scheduler.optimizer.formulation_offers states them."""
+def _tiers(writer: MatrixBuilder, night: Night, flows: _Flows) -> None:
+    """Add tiered prices, as scheduler.optimizer.formulation_offers states them."""
     hours = night.hours
     names: list[IntArray] = []
-    for step in night.tiers:
-        ends = step_ends(step)
+    for tier in night.tiers:
+        ends = tier_ends(tier)
         if not ends:
             continue
-        sign = 1.0 if step.side == "import" else -1.0
-        terms = flows.imported if step.side == "import" else flows.exported
-        constant = flows.import_constant if step.side == "import" else flows.export_constant
-        within = writer.add_columns(f"within {len(names)}", len(ends), 0.0, max(0.0, step.left_kwh))
+        sign = 1.0 if tier.side == "import" else -1.0
+        terms = flows.imported if tier.side == "import" else flows.exported
+        constant = flows.import_constant if tier.side == "import" else flows.export_constant
+        within = writer.add_columns(f"within {len(names)}", len(ends), 0.0, max(0.0, tier.left_kwh))
         names.append(within)
-        hard = not favours_energy_within(step)
+        hard = not favours_energy_within(tier)
         used = writer.add_columns(f"used up {len(names)}", len(ends) if hard else 0, 0.0, 1.0, whole=True)
-        most = most_energy_kwh(night, step)
-        differences = np.array([step.difference[end] for end in ends])
+        most = most_energy_kwh(night, tier)
+        differences = np.array([tier.difference[end] for end in ends])
         writer.cost(MONEY, within, sign * differences)
         writer.cost(MONEY, within[:-1], -sign * differences[1:])
         for number, end in enumerate(ends):
-            counted = step.holds & (np.arange(night.intervals) <= end)
+            counted = tier.holds & (np.arange(night.intervals) <= end)
             parts = [(columns[counted[rows]], factor * hours[rows][counted[rows]]) for rows, columns, factor in terms]
             columns = np.concatenate([part[0] for part in parts])
             values = np.concatenate([part[1] for part in parts])
@@ -193,13 +197,13 @@ def _steps(writer: MatrixBuilder, night: Night, flows: _Flows) -> None:
                 over = used[number : number + 1]
                 both = np.concatenate([columns, one, over])
                 writer.add_row(both, np.concatenate([-values, [1.0], [float(most[end])]]), lower=fixed)
-                writer.add_rows([(one, 1.0), (over, -max(0.0, step.left_kwh))], lower=0.0)
+                writer.add_rows([(one, 1.0), (over, -max(0.0, tier.left_kwh))], lower=0.0)
         if hard:
             writer.add_rows([(used[1:], 1.0), (used[:-1], -1.0)], lower=0.0)
 
 
 def _demand(writer: MatrixBuilder, night: Night, flows: _Flows) -> None:
-    """The highest mean import of each month."""
+    """Add the highest mean import of each month and its price."""
     for number, month in enumerate(night.demand):
         peak = writer.add_columns(f"peak {number}", 1, month.so_far_kw, INFINITE)
         writer.cost(MONEY, peak, month.price_per_kw)

@@ -53,7 +53,7 @@ class Moves:
 
 
 def caps_of(night: Night, may_discharge: bool) -> Caps:
-    """Powers within the caps of charger, grid and offer."""
+    """Return powers within the caps of charger, grid and offer [kW], shape (n,) each."""
     charger = night.charger
     draw = np.maximum(0.0, night.load_kw - night.solar_kw)
     surplus = np.maximum(0.0, night.solar_kw - night.load_kw)
@@ -75,7 +75,10 @@ def caps_of(night: Night, may_discharge: bool) -> Caps:
 
 
 def moves_of(night: Night, caps: Caps) -> tuple[tuple[Moves | None, ...], FloatArray]:
-    """The pieces of each interval, None where the charger can do nothing, and what an idle interval costs [money]."""
+    """Return the pieces of each interval, and what idling in each costs [money], shape (n,).
+
+    The pieces of an interval are None where the charger can do nothing.
+    """
     charger, hours = night.charger, night.hours
     meter = _Meter(night)
     into, out = charger.charge_efficiency, 1 / charger.discharge_efficiency
@@ -116,7 +119,7 @@ class _Meter:
         self.only_surplus = night.only_solar & (night.solar_kw > night.load_kw)
 
     def money(self, t: int, draw_kw: FloatArray, charging: bool) -> FloatArray:
-        """Least money per hour at draws before curtailment [kW], its shape."""
+        """Return the least money per hour at draws before curtailment [kW], its shape."""
         least = np.maximum(draw_kw, -self.limit[t])
         if not self.limitable[t]:
             return self._at(t, least)
@@ -125,7 +128,7 @@ class _Meter:
         return np.asarray(options.min(axis=0))
 
     def pieces(self, t: int, low_kw: float, high_kw: float, charging: bool) -> list[tuple[float, float, float, float]]:
-        """Straight pieces between two draws: from, to, and the money per hour at both."""
+        """Return straight pieces between two draws: from and to [kW], and the money per hour at both."""
         if high_kw - low_kw < SAME_KW:
             value = float(self.money(t, np.array([high_kw]), charging)[0])
             return [(high_kw, high_kw, value, value)]
@@ -151,7 +154,7 @@ class _Meter:
         return np.asarray(np.maximum(most, least), dtype=np.float64)
 
     def _with_crossings(self, t: int, points: list[float], charging: bool) -> list[float]:
-        """The points, and where another amount of curtailment begins to be the cheapest."""
+        """Return the points [kW], and where another amount of curtailment begins to be the cheapest."""
         found = list(points)
         for a, b in pairwise(points):
             ends = np.array([a, b])

@@ -130,7 +130,7 @@ class DynamicProgram:
         self.decisions = sum(each is not None for each in self.ways)
 
     def _ways(self, moves: Moves | None, idle: float) -> Ways | None:
-        """What an interval can do, at its money beyond that of idling; the first way is to idle."""
+        """Return what an interval can do, at its money beyond that of idling; the first way is to idle."""
         if moves is None:
             return None
         lane, shift, money, given = [IDLE], [0.0], [0.0], [0.0]
@@ -155,7 +155,7 @@ class DynamicProgram:
         return Ways(np.array(lane), np.array(shift), np.array(money), np.array(given), begin, begin + 1)
 
     def _stops(self) -> list[Stop]:
-        """The boundaries, those together between which nothing can happen."""
+        """Return the boundaries in time order, those together between which nothing can happen."""
         stops, first = [], 0
         for boundary in range(self.count + 1):
             if boundary < self.count and self.ways[boundary] is None and boundary not in self.ending:
@@ -171,7 +171,7 @@ class DynamicProgram:
         return stops
 
     def _bends(self, boundary: int) -> list[float]:
-        """Where the cost of standing at a boundary may bend [kWh]."""
+        """Return where the cost of standing at a boundary may bend [kWh]."""
         night = self.night
         knots = [0.0, self.battery_kwh, *self.calendar_bends]
         if boundary and night.at_home[boundary - 1]:
@@ -183,7 +183,7 @@ class DynamicProgram:
         return knots
 
     def _calendar_bends(self) -> list[float]:
-        """Where the price of standing bends [kWh]."""
+        """Return where the price of standing bends [kWh]."""
         if self.night.calendar is None or not self.weights.money:
             return []
         slope, intercept = self.night.calendar.lines()
@@ -193,7 +193,7 @@ class DynamicProgram:
         return [float(knot) for knot in np.clip(np.concatenate(knots), 0.0, self.battery_kwh)]
 
     def standing_cost(self, boundary: int, knots: FloatArray) -> FloatArray:
-        """Cost of standing at stored energies at a boundary."""
+        """Return the cost of standing at stored energies [kWh] at a boundary, of their shape."""
         night, car = self.night, self.night.car
         money = np.zeros(len(knots))
         if boundary and night.at_home[boundary - 1]:
@@ -214,7 +214,7 @@ class DynamicProgram:
         return money
 
     def limits(self, nothing_short: bool = False, served: tuple[bool, bool, bool] = (False, False, False)) -> Limits:
-        """Stored energies that can be reached, and with which no trip is short of anything if that is asked.
+        """Return stored energies that can be reached, and with which no trip is short if that is asked.
 
         Parameters
         ----------
@@ -252,7 +252,7 @@ class DynamicProgram:
         return Limits(np.maximum(least, 0.0), np.minimum(most, car.battery_kwh))
 
     def backward(self, prices: Sequence[Prices], limits: Sequence[Limits], tolerance: float) -> Values:
-        """Least cost from every state to the end, with the prices.
+        """Return the least cost from every state to the end, with the prices, one problem for each.
 
         Parameters
         ----------
@@ -295,7 +295,7 @@ class DynamicProgram:
         return Values(layers[::-1], bound, prices)
 
     def _problem(self, places: FloatArray) -> IntArray:
-        """Number of the lane of places on the line."""
+        """Return the number of the lane of places on the line, of their shape."""
         return np.floor(places * (1 / self.lane) + 0.5).astype(np.int64)
 
     def _inside(self, cells: Cells, low: FloatArray, high: FloatArray) -> Cells:
@@ -305,14 +305,14 @@ class DynamicProgram:
         return cells.within(number * self.lane + low[number], number * self.lane + high[number])
 
     def _stand(self, cells: Cells, stop: Stop, price: FloatArray) -> Cells:
-        """The value with what standing at a stop costs; one lane for each problem."""
+        """Add what standing at a stop costs to the value; return it with one lane for each problem."""
         points = stop.bends
         if len(price) > 1:
             points = (points + (np.arange(len(price)) * self.lane)[:, None]).ravel()
         return self._stood(cells.cut_at(points) if len(cells.begin) else cells, stop, price, None)
 
     def _stood(self, cells: Cells, stop: Stop, price: FloatArray, number: IntArray | None) -> Cells:
-        """As _stand, of cells that no bend lies within."""
+        """Add what standing costs, as _stand does, to cells that no bend lies within."""
         begin, end = cells.begin, cells.end
         if len(price) > 1 or number is not None:
             lane = self._problem((begin + end) / 2) if number is None else number
@@ -335,7 +335,10 @@ class DynamicProgram:
         given: FloatArray,
         tolerance: float,
     ) -> Cells:
-        """The value before an interval in which something can be done, by mode before it unless nothing could be."""
+        """Return the value before an interval in which something can be done.
+
+        It is by the mode of the interval before, unless nothing could be done in that one.
+        """
         problems = len(price)
         lanes = np.arange(problems) * self.lane
         steps = ways.shift_kwh + ways.lane * (problems * self.lane)
@@ -380,7 +383,7 @@ class DynamicProgram:
     def _with_given(
         self, ways: Ways, after: Layer, steps: FloatArray, begin: FloatArray, end: FloatArray, given: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Lines where problems put different prices on what is given away."""
+        """Return lines as lines_before does, where problems put different prices on what is given away."""
         lanes = self._problem((begin + end) / 2)
         parts = []
         for problem, price in enumerate(given.tolist()):
@@ -390,7 +393,7 @@ class DynamicProgram:
         return np.concatenate([part[0] for part in parts], axis=1), np.concatenate([part[1] for part in parts], axis=1)
 
     def _for_arrival(self, cells: Cells, stop: Stop, problems: int, low: float, high: float) -> Cells:
-        """The value by mode of the interval before: three lanes of problems, and no end where that mode may not."""
+        """Return the value by mode of the interval before: three lanes of problems, no end where that mode may not."""
         if not len(cells.begin):
             return cells
         step = problems * self.lane
@@ -411,7 +414,7 @@ class DynamicProgram:
         return cells.only(~beyond) if beyond.any() else cells
 
     def _drive_cost(self, t: int, stored_kwh: FloatArray) -> FloatArray:
-        """Cost of what a trip that ends in the interval charges on the way."""
+        """Return the cost of what a trip that ends in the interval charges on the way, shaped as stored_kwh."""
         number = self.ending[t]
         trip, car = self.night.trips[number], self.night.car
         charged = np.maximum(0.0, trip.energy_kwh + car.return_reserve_kwh - stored_kwh)
@@ -420,7 +423,7 @@ class DynamicProgram:
         return np.asarray(money + self.weights.on_the_way[number] * charged)
 
     def _driven(self, t: int, after: Layer, problems: int) -> Cells:
-        """The value before the interval in which a trip ends, one lane for each problem."""
+        """Return the value before the interval in which a trip ends, one lane for each problem."""
         trip, reserve = self.night.trips[self.ending[t]], self.night.car.return_reserve_kwh
         points = np.unique(np.clip([0.0, reserve, trip.energy_kwh + reserve], 0.0, self.battery_kwh))
         base = IDLE * problems * self.lane
@@ -451,7 +454,7 @@ class DynamicProgram:
         return cells.only(allowed)
 
     def path(self, values: Values, problem: int) -> Path:
-        """A cheapest way from now to the end of one of the problems."""
+        """Return a cheapest way from now to the end of one of the problems."""
         problems, night = len(values.prices), self.night
         price = values.prices[problem].given
         stored = np.full(self.count + 1, night.stored_now_kwh)
@@ -488,7 +491,7 @@ class DynamicProgram:
 
 
 def _best_way(after: Layer, ways: Ways, money: FloatArray, place: float, lane: float) -> tuple[int, float, float]:
-    """The cheapest of all ways from a place: its number, how far it goes towards the next one, and where it leads."""
+    """Return the cheapest way from a place: its number, how far it goes towards the next, and where it leads [kWh]."""
     steps = ways.shift_kwh + ways.lane * lane
     value = after.at(place + steps) + money
     way = int(value.argmin())

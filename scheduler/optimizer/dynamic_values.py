@@ -40,11 +40,11 @@ class Cells:
     right: FloatArray
 
     def only(self, keep: BoolArray) -> Cells:
-        """Some of the cells."""
+        """Return the cells to keep."""
         return self if keep.all() else Cells(self.begin[keep], self.end[keep], self.left[keep], self.right[keep])
 
     def within(self, least: FloatArray, most: FloatArray) -> Cells:
-        """The cells between two ends, given for each cell or for all."""
+        """Return the cells between two ends, given for each cell or for all."""
         if (self.begin >= least).all() and (self.end <= most).all():
             return self
         keep = (self.end > least + SAME_KWH) & (self.begin < most - SAME_KWH)
@@ -57,7 +57,7 @@ class Cells:
         return Cells(begin, end, left, right).only(end - begin > SAME_KWH)
 
     def cut_at(self, points: FloatArray) -> Cells:
-        """The same functions with an end of a cell at each point that lies within one."""
+        """Return the same functions with an end of a cell at each point that lies within one."""
         cell = np.searchsorted(self.begin, points) - 1
         inside = (cell >= 0) & (points > self.begin[cell] + SAME_KWH) & (points < self.end[cell] - SAME_KWH)
         if not inside.any():
@@ -72,7 +72,7 @@ class Cells:
         return Cells(begin, end, base + slope * begin, base + slope * end)
 
     def thinned(self, tolerance: float) -> Cells:
-        """The functions with some neighbours made one cell, nowhere above and below by no more than twice a bit.
+        """Return the functions with some neighbours made one cell: nowhere above, below by at most twice the tolerance.
 
         Parameters
         ----------
@@ -137,7 +137,7 @@ class Layer:
         self.nodes[-1] = FAR
 
     def at(self, places: FloatArray) -> FloatArray:
-        """Values at places on the line, its shape; at an edge the lower side."""
+        """Return values at places on the line, of their shape; at an edge the lower side."""
         low = np.searchsorted(self.edges, places - SAME_KWH)
         high = np.searchsorted(self.edges, places + SAME_KWH)
         return np.minimum(
@@ -168,7 +168,7 @@ class Ways:
     until: IntArray
 
     def slopes(self, money: FloatArray) -> FloatArray:
-        """Price of each piece [per kWh], shape (pieces,), at money of the ways."""
+        """Return the price of each piece [per kWh], shape (pieces,), at money of the ways."""
         width = self.shift_kwh[self.until] - self.shift_kwh[self.begin]
         return np.asarray((money[self.until] - money[self.begin]) / width)
 
@@ -176,7 +176,7 @@ class Ways:
 def lines_before(
     after: Layer, steps: FloatArray, money: FloatArray, ways: Ways, begin: FloatArray, end: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Straight lines whose minimum is the least money over all ways, in cells that no bend lies within.
+    """Return straight lines whose minimum is the least money over all ways, in cells that no bend lies within.
 
     Parameters
     ----------
@@ -206,7 +206,7 @@ def lines_before(
 
 
 def lowest(begin: FloatArray, end: FloatArray, left: FloatArray, right: FloatArray, tolerance: float) -> Cells:
-    """The minimum of lines in each cell, or chords below it where it bends by less than the tolerance or twice.
+    """Return the minimum of lines in each cell, or chords below it where it bends by less than twice the tolerance.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ SAME_ENERGY_KWH, SAME_SHARE = 0.02, 0.02
 
 
 def find_blocks(night: Night, setpoints: Setpoints) -> tuple[Block, ...]:
-    """The plan's blocks in time order."""
+    """Return the plan's blocks in time order."""
     found = []
     for first, last in _runs(setpoints.charging):
         found += list(_charge_blocks(night, setpoints.charge_kw, first, last))
@@ -32,6 +32,7 @@ def find_blocks(night: Night, setpoints: Setpoints) -> tuple[Block, ...]:
 
 
 def _charge_blocks(night: Night, charge_kw: FloatArray, first: int, last: int) -> Iterator[Block]:
+    """Cut a run where the power changes."""
     while first < last:
         end = _constant_until(charge_kw, first, last)
         yield _block(night, charge_kw, first, end, "charge")
@@ -54,6 +55,7 @@ def _discharge_blocks(night: Night, discharge_kw: FloatArray, first: int, last: 
 
 
 def _constant_until(power_kw: FloatArray, first: int, last: int) -> int:
+    """Return the end of the longest stretch from first whose powers are one setting."""
     end = first + 1
     while end < last and np.ptp(power_kw[first : end + 1]) <= SAME_POWER_KW:
         end += 1
@@ -61,7 +63,7 @@ def _constant_until(power_kw: FloatArray, first: int, last: int) -> int:
 
 
 def _follows_until(night: Night, discharge_kw: FloatArray, draw_kw: FloatArray, first: int, last: int) -> int:
-    """End of the longest stretch that covers the building's draw up to one power; `first` if there is none.
+    """Return the end of the longest stretch that covers the building's draw up to one power; `first` if none does.
 
     A constant power under the draw all along is not following.
     """
@@ -80,18 +82,19 @@ def _follows_until(night: Night, discharge_kw: FloatArray, draw_kw: FloatArray, 
 
 
 def _block(night: Night, power_kw: FloatArray, first: int, last: int, action: Action) -> Block:
-    """A block at the mean power of its intervals."""
+    """Return a block at the mean power of its intervals."""
     hours = night.hours[first:last]
     kw = float(hours @ power_kw[first:last] / hours.sum())
     return Block(first, last, action, kw, night.charger.amps(kw))
 
 
 def _cap(night: Night, discharge_kw: FloatArray, first: int, last: int) -> tuple[float, float]:
+    """Return the most power of a stretch [kW] and its current [A]."""
     kw = float(discharge_kw[first:last].max())
     return kw, night.charger.amps(kw)
 
 
 def _runs(running: np.ndarray) -> Iterator[tuple[int, int]]:
-    """First interval and end of each run of true values."""
+    """Yield first interval and end of each run of true values."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
     yield from ((int(first), int(last)) for first, last in edges.reshape(-1, 2))

@@ -1,4 +1,4 @@
-"""One night's program as a Pyomo model: the reference formulation, one function for a few constraints.
+"""One night's program as a Pyomo model: the reference formulation, one function per constraint.
 
 README.md beside this file holds the mathematics, each symbol and constraint beside its component. Offers with tiered
 prices and demand charges add scheduler.optimizer.formulation_offers, a plan set by hand
@@ -15,12 +15,12 @@ import pyomo.environ as pyo
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand
-from scheduler.optimizer.formulation_offers import money_of_offer, steps_and_demand
+from scheduler.optimizer.formulation_offers import money_of_offer, tiers_and_demand
 from scheduler.optimizer.objectives import charger_start_worth
 
 
 def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
-    """The night's program; with may_discharge False every v_t is 0 (the charge-only alternative)."""
+    """Return the night's program; with may_discharge False every v_t is 0 (the charge-only alternative)."""
     model = pyo.ConcreteModel()
     model.intervals = pyo.RangeSet(0, night.intervals - 1)
     model.boundaries = pyo.RangeSet(0, night.intervals)
@@ -28,7 +28,7 @@ def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
     model.trips = pyo.RangeSet(0, len(night.trips) - 1)
     _charger(model, night, may_discharge)
     _meter(model, night)
-    steps_and_demand(model, night)
+    tiers_and_demand(model, night)
     _battery(model, night)
     _calendar_ageing(model, night)
     _window(model, night)
@@ -42,7 +42,7 @@ def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
 
 
 def _charger(model: pyo.ConcreteModel, night: Night, may_discharge: bool) -> None:
-    """charge_limits, discharge_limits, one_direction, discharge_total."""
+    """Add least_charge, most_charge, least_discharge, most_discharge, one_direction and discharge_total."""
     charger = night.charger
     home = [int(at_home) for at_home in night.at_home]
     most_charge_kw = night.most_charge_kw
@@ -85,7 +85,10 @@ def _charger(model: pyo.ConcreteModel, night: Night, may_discharge: bool) -> Non
 
 
 def _meter(model: pyo.ConcreteModel, night: Night) -> None:
-    """energy_balance, the connection's limits, curtailment, import_or_export."""
+    """Add the meter's constraints, within the connection's limits.
+
+    energy_balance, curtail_only_when_chosen, curtail_only_surplus, charge_only_surplus, import_or_not, export_or_not.
+    """
     load, solar, limit = night.load_kw, night.solar_kw, night.export_limit_kw
     import_cap = import_cap_kw(night.connection, load, solar)
     surplus = np.maximum(0.0, solar - load - limit)
@@ -140,7 +143,7 @@ def _meter(model: pyo.ConcreteModel, night: Night) -> None:
 
 
 def _battery(model: pyo.ConcreteModel, night: Night) -> None:
-    """battery_balance, segment_balance, stored_energy."""
+    """Add into_the_battery, out_of_the_battery, segment_balance and stored_energy."""
     charger, hours, size = night.charger, night.hours, night.wear.size_kwh
     ending_trip = {trip.comeback - 1: k for k, trip in enumerate(night.trips)}
     model.on_the_way_kwh = pyo.Var(model.trips, within=pyo.NonNegativeReals)
@@ -179,7 +182,7 @@ def _battery(model: pyo.ConcreteModel, night: Night) -> None:
 
 
 def _calendar_ageing(model: pyo.ConcreteModel, night: Night) -> None:
-    """What an hour of standing costs: the highest of the calendar price's lines, at each boundary."""
+    """Add calendar_ageing: at each boundary an hour costs the highest of the calendar price's lines."""
     slope, intercept = (np.zeros(0), np.zeros(0)) if night.calendar is None else night.calendar.lines()
     model.calendar_lines = pyo.RangeSet(0, len(slope) - 1)
     model.ageing_per_hour = pyo.Var(model.boundaries, within=pyo.NonNegativeReals)
@@ -190,7 +193,7 @@ def _calendar_ageing(model: pyo.ConcreteModel, night: Night) -> None:
 
 
 def _window(model: pyo.ConcreteModel, night: Night) -> None:
-    """no_discharge_below_floor, no_charge_above_ceiling, and how far the car is outside its window at home."""
+    """Add no_discharge_below_floor, no_charge_above_ceiling, below_floor and above_ceiling."""
     car, ceiling = night.car, night.ceiling_kwh
     model.home_intervals = pyo.Set(initialize=[int(t) for t in np.flatnonzero(night.at_home)])
     model.below_floor_kwh = pyo.Var(model.home_intervals, within=pyo.NonNegativeReals)
@@ -215,7 +218,7 @@ def _window(model: pyo.ConcreteModel, night: Night) -> None:
 
 
 def _trips(model: pyo.ConcreteModel, night: Night) -> None:
-    """departure_target, on_the_way."""
+    """Add departure_target, ready_before_departure and on_the_way."""
     model.missing_at_departure_kwh = pyo.Var(model.trips, within=pyo.NonNegativeReals)
     model.missing_when_ready_kwh = pyo.Var(model.trips, within=pyo.NonNegativeReals)
     held = [(k, b) for k, trip in enumerate(night.trips) for b in range(trip.ready, trip.depart)]
@@ -239,7 +242,7 @@ def _trips(model: pyo.ConcreteModel, night: Night) -> None:
 
 
 def _starts(model: pyo.ConcreteModel) -> None:
-    """Starts: a change to charging from not charging, or to discharging from not discharging."""
+    """Add charge_starts and discharge_starts: a change from not charging to charging, and so for discharging."""
     model.charge_start = pyo.Var(model.intervals, within=pyo.NonNegativeReals)
     model.discharge_start = pyo.Var(model.intervals, within=pyo.NonNegativeReals)
 
@@ -253,7 +256,7 @@ def _starts(model: pyo.ConcreteModel) -> None:
 
 
 def _steadiness(model: pyo.ConcreteModel, night: Night) -> None:
-    """Changes of power inside runs: both intervals charge, or both discharge."""
+    """Add charge_steadiness and discharge_steadiness: changes of power while both intervals run one way."""
     charger = night.charger
     model.later_intervals = pyo.RangeSet(1, night.intervals - 1)
     model.signs = pyo.Set(initialize=[-1, 1])
@@ -272,7 +275,7 @@ def _steadiness(model: pyo.ConcreteModel, night: Night) -> None:
 
 
 def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
-    """The objectives in the order of their priority, named in OBJECTIVES."""
+    """Add stored_at_end and the objectives in the order of their priority, named in OBJECTIVES."""
     car, hours, highest = night.car, night.hours, night.highest_price
     count = len(night.trips)
     model.stored_at_end_kwh = pyo.Var(bounds=(0, car.ceiling_kwh))

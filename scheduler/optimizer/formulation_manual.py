@@ -35,14 +35,17 @@ def set_by_hand(model: pyo.ConcreteModel, night: Night) -> None:
 
 
 def blocks_begun(model: pyo.ConcreteModel) -> Any:
-    """How many blocks are set in all."""
+    """Return how many blocks are set in total, as an expression."""
     return pyo.quicksum(model.charge_block_begins[t] + model.discharge_block_begins[t] for t in model.intervals)
 
 
 def _blocks(
     model: pyo.ConcreteModel, night: Night, name: str, power: Any, mode: Any, begins: Any, most_kw: float
 ) -> None:
-    """block_begins, one_power and long_enough for one direction."""
+    """Add one direction's blocks; its name comes before each constraint's.
+
+    block_begins_when, block_only_when_set, one_power_no_rise, one_power_no_fall, long_enough_stays, long_enough_alone.
+    """
     minutes = 60 * np.concatenate([[0.0], np.cumsum(night.hours)])
     too_soon = [
         (t, later)
@@ -80,7 +83,7 @@ def _blocks(
 
 
 def _whole_amps(model: pyo.ConcreteModel, night: Night, name: str, power: Any, most_kw: float) -> None:
-    """whole_amps for one direction."""
+    """Add charge_whole_amps or discharge_whole_amps."""
     kw_per_amp = 1 / night.charger.amps(1.0)
     amps = pyo.Var(model.intervals, within=pyo.NonNegativeIntegers, bounds=(0, int(most_kw / kw_per_amp + 1e-9)))
 
@@ -92,7 +95,11 @@ def _whole_amps(model: pyo.ConcreteModel, night: Night, name: str, power: Any, m
 
 
 def _cap(model: pyo.ConcreteModel, night: Night) -> None:
-    """The cap up to which a charger that serves the building alone follows it."""
+    """Add the cap up to which a charger that serves the building alone follows it.
+
+    follows_when_set, least_cap, most_cap, one_thing_set, no_more_than_the_cap, the_cap_where_the_draw_is_over,
+    the_draw_where_it_is_under.
+    """
     charger = night.charger
     draw = np.maximum(0.0, night.load_kw - night.solar_kw)
     most = charger.discharge_max_kw

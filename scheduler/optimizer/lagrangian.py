@@ -32,7 +32,7 @@ class Wear:
         self.count = night.intervals
 
     def constant(self, stored_price: FloatArray) -> float:
-        """The least of wear less the priced energy in the segments, over every way to fill and empty them.
+        """Return the least of wear less the priced energy in the segments, over every way to fill and empty them.
 
         Each segment is on its own, and among its best ways is one where it is full, empty or as it began.
         """
@@ -62,7 +62,7 @@ class Master:
         self.link, self.given, self.share = n * count + np.arange(n), n * count + n, n * count + n + 1
 
     def _begin(self) -> QuietHighs:
-        """The program without any path."""
+        """Return the program without any path."""
         wear, limit_kwh, n, count = self.wear, self.limit_kwh, self.wear.count, len(self.wear.size)
         highs = linear_highs(presolve="off")
         held = np.arange(n * count).reshape(n, count)
@@ -95,11 +95,11 @@ class Master:
         return highs
 
     def add(self, path: Path) -> None:
-        """One more path."""
+        """Add one more path."""
         self.paths.append(path)
 
     def _add_columns(self, highs: QuietHighs) -> None:
-        """Columns of the paths that are new."""
+        """Add columns of the paths that are new."""
         where = np.concatenate([self.link, [self.given, self.share]]).astype(np.int32)
         for path in self.paths[len(self.open) :]:
             values = np.concatenate([-path.stored_kwh[1:], [path.given_kwh, 1.0]])
@@ -107,7 +107,7 @@ class Master:
         self.open = np.append(self.open, np.ones(len(self.paths) - len(self.open), dtype=np.bool_))
 
     def solve(self, limits: Limits) -> tuple[float, Prices]:
-        """Cost of the best mixture of the paths within limits, and its prices."""
+        """Return the cost of the best mixture of the paths within limits [kWh at the highest price], and its prices."""
         if self.highs is None:
             self.highs = self._begin()
         self._add_columns(self.highs)
@@ -127,6 +127,6 @@ class Master:
         return float(self.highs.getInfo().objective_function_value), prices
 
     def shares(self) -> FloatArray:
-        """Of each path in the best mixture, shape (paths,)."""
+        """Return the share of each path in the best mixture [0 to 1], shape (paths,)."""
         assert self.highs is not None
         return np.array(self.highs.getSolution().col_value)[self.first :]

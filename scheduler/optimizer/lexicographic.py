@@ -28,6 +28,10 @@ SETTLED = 1e-9
 """How far a settled power may still move [kW]."""
 TIE_EFFORT = 8_000
 """Branch-and-bound nodes times intervals spent on each choice among equally cheap plans."""
+GAP_WORTH_KWH = 0.003
+"""The money is solved to the worth of this much energy at the highest import price [kWh]."""
+TIE_WORTH_KWH = 0.010
+"""Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
 CHANGE_GAP_KW, TIMING_GAP_KWH_HOURS, TIE_GAP_SHARE = 0.05, 0.1, 0.002
 """How nearly the steadiest and the best timed plan are found: within this much, or this share of it."""
 FEW_HEURISTICS = {
@@ -92,7 +96,7 @@ class Program:
 
     @property
     def columns(self) -> dict[str, IntArray]:
-        """The matrix's columns by name."""
+        """Return the matrix's columns by name."""
         return self.matrix.columns
 
     def bounded(self, columns: IntArray, lower: FloatArray | float, upper: FloatArray | float) -> Program:

@@ -21,7 +21,7 @@ TOLERANCE = 1e-6
 def blocks_from(
     night: Night, action: Action, is_set: BoolArray, begins: BoolArray, power_kw: FloatArray
 ) -> Iterator[Block]:
-    """Blocks of one action from when one is set, where a new one begins, and its power [kW]; arrays of shape (n,)."""
+    """Yield blocks of one action from when one is set, where one begins, and its power [kW]; arrays of shape (n,)."""
     firsts = np.flatnonzero(is_set & begins)
     for first in firsts:
         last = int(first) + 1
@@ -52,7 +52,7 @@ def without_pauses_at_its_ends(night: Night, block: Block) -> Block:
 
 
 def setpoints_of(night: Night, blocks: tuple[Block, ...], curtailed_kw: FloatArray | None = None) -> Setpoints:
-    """What a charger with these blocks set does: one power, or the building's draw up to it.
+    """Return what a charger with these blocks set does: one power, or the building's draw up to it.
 
     A charger that covers the building pauses where the draw is under its least power.
     """
@@ -72,7 +72,7 @@ def setpoints_of(night: Night, blocks: tuple[Block, ...], curtailed_kw: FloatArr
 
 
 def broken_setting(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Iterator[str]:
-    """Every way in which blocks do not keep to the night's setting, in words."""
+    """Yield every way in which blocks do not keep to the night's setting, in words."""
     setting = night.setting
     if len(blocks) > setting.max_blocks:
         yield f"{len(blocks)} blocks, more than the {setting.max_blocks} allowed"

@@ -48,7 +48,7 @@ class Addition:
 
     @property
     def columns(self) -> int:
-        """How many columns are new."""
+        """Return how many columns are new."""
         return int(self.cost.shape[1])
 
     def add_to(self, highs: highspy.Highs) -> None:
@@ -81,7 +81,7 @@ class MatrixBuilder:
     def add_columns(
         self, name: str, count: int, lower: FloatArray | float, upper: FloatArray | float, whole: bool = False
     ) -> IntArray:
-        """New columns, shape (count,)."""
+        """Add columns; return their numbers, shape (count,)."""
         found = np.arange(self.column_count, self.column_count + count)
         self.lower.append(np.broadcast_to(np.asarray(lower, dtype=np.float64), (count,)))
         self.upper.append(np.broadcast_to(np.asarray(upper, dtype=np.float64), (count,)))
@@ -96,7 +96,7 @@ class MatrixBuilder:
         lower: FloatArray | float = -INFINITE,
         upper: FloatArray | float = INFINITE,
     ) -> None:
-        """Rows of one shape, (rows,): each term gives one column and coefficient a row."""
+        """Add rows of one shape, (rows,): each term gives one column and coefficient a row."""
         count = len(terms[0][0])
         numbers = np.arange(self.row_count, self.row_count + count)
         for columns, values in terms:
@@ -110,7 +110,7 @@ class MatrixBuilder:
     def add_row(
         self, columns: IntArray, values: FloatArray | float, lower: float = -INFINITE, upper: float = INFINITE
     ) -> None:
-        """One row over many columns."""
+        """Add one row over many columns."""
         self.rows.append(np.full(len(columns), self.row_count))
         self.columns.append(columns)
         self.values.append(np.broadcast_to(np.asarray(values, dtype=np.float64), (len(columns),)))
@@ -123,7 +123,7 @@ class MatrixBuilder:
         self.costs.append((objective, columns, np.broadcast_to(np.asarray(values, dtype=np.float64), columns.shape)))
 
     def matrix(self) -> Matrix:
-        """What was written, row by row."""
+        """Return what was written, row by row."""
         rows, columns = np.concatenate(self.rows), np.concatenate(self.columns)
         values = np.concatenate(self.values)
         there = values != 0

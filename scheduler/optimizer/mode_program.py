@@ -47,7 +47,7 @@ class ModeProgram:
         self.given_row = _given_row(start, index, matrix) if night.car.discharge_limit_kwh is not None else -1
 
     def bound(self, columns: IntArray, lower: FloatArray, upper: FloatArray) -> None:
-        """Bounds of some columns."""
+        """Set the bounds of some columns, shape (columns,) each."""
         if len(columns):
             self.highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper)
 
@@ -58,7 +58,7 @@ class ModeProgram:
             self.bound(columns, self.lower[columns], np.zeros(len(columns)) if asked else self.upper[columns])
 
     def relax(self) -> None:
-        """Every mode anything between off and on."""
+        """Let every mode be anything between off and on."""
         self.bound(self.whole, self.lower[self.whole], self.upper[self.whole])
 
     def fix(self, modes: BoolArray) -> None:
@@ -67,7 +67,7 @@ class ModeProgram:
         self.bound(self.whole, values, values)
 
     def run(self, objective: str = "least_money") -> bool:
-        """Least of the objective; True, and the values kept, if there is one."""
+        """Minimise the objective; return whether there is a plan, and keep its values."""
         row = OBJECTIVES.index(objective)
         self.highs.changeColsCost(len(self.every), self.every, self.cost[row])
         self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
@@ -86,14 +86,14 @@ class ModeProgram:
         return True
 
     def exactly(self, objective: str) -> bool:
-        """As run, to tighter tolerances, so that what is held next is attained."""
+        """Minimise as run does, to tighter tolerances, so that what is held next is attained; return whether it is."""
         self.highs.setOptionValue("primal_feasibility_tolerance", 1e-9)
         solved = self.run(objective)
         self.highs.setOptionValue("primal_feasibility_tolerance", 1e-7)
         return solved
 
     def hold(self, objective: str, slack: float) -> None:
-        """From now on the objective may not rise by more than slack over its present value."""
+        """Hold the objective from now on within slack over its present value."""
         self.held = True
         row = OBJECTIVES.index(objective)
         most = self.value(objective) + slack - self.matrix.offset[row]
@@ -104,9 +104,9 @@ class ModeProgram:
         self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
 
     def settle_ties(self, slack: float, others: Sequence[BoolArray] = ()) -> bool:
-        """Among plans at the present modes, or at others, that cost no more than slack above this: the steadiest.
+        """Find the steadiest plan at the present modes, or at others, that costs no more than slack [money] above this.
 
-        Then the best timed of the same energy. False if the solver loses its way.
+        Then the best timed of the same energy. Return False if the solver finds none.
         """
         night = self.night
         if not self.exactly("least_money"):
@@ -138,7 +138,7 @@ class ModeProgram:
         return self.exactly("least_money")
 
     def _steadiest(self, choices: Sequence[BoolArray]) -> bool:
-        """Least change of power at the best of some modes, which stay fixed."""
+        """Minimise the change of power at the best of some modes, which stay fixed; return whether there is a plan."""
         best, change = choices[0], np.inf
         for modes in choices:
             self.fix(modes)
@@ -153,18 +153,18 @@ class ModeProgram:
         return self.exactly("least_change")
 
     def value(self, objective: str = "least_money") -> float:
-        """The objective at the present values."""
+        """Return the objective at the present values."""
         row = OBJECTIVES.index(objective)
         return float(self.cost[row] @ self.values + self.matrix.offset[row])
 
     def prices(self, unit: float) -> Prices:
-        """What stored energy, and energy given away, are worth to wear and to the discharge limit."""
+        """Return what stored energy is worth to wear, and energy given away to the discharge limit [units per kWh]."""
         dual = np.array(self.highs.getSolution().row_dual)
         given = 0.0 if self.given_row < 0 else max(0.0, -float(dual[self.given_row])) / unit
         return Prices(np.concatenate([[0.0], dual[self.sums]]) / unit, given)
 
     def path(self, unit: float) -> Path:
-        """The present values as a path, without wear."""
+        """Return the present values as a path, without wear."""
         columns, night = self.matrix.columns, self.night
         out = columns["segment_out_kwh"].reshape(night.intervals, -1)
         wear = night.wear_weight * float((self.values[out] @ night.wear.price_per_kwh).sum())
@@ -179,7 +179,7 @@ class ModeProgram:
         return Path(self.values[columns["stored_kwh"]], mode, (self.value() - wear + through) / unit, given)
 
     def modes_of(self, path: Path) -> BoolArray:
-        """The integers of a path, in the order of `whole`."""
+        """Return the integers of a path, in the order and shape of `whole`."""
         night, charger, columns = self.night, self.night.charger, self.matrix.columns
         chosen = np.zeros(len(self.lower), dtype=np.bool_)
         charging, discharging = path.mode == CHARGE, path.mode == DISCHARGE
@@ -200,7 +200,7 @@ class ModeProgram:
 
 
 def _sum_rows(start: IntArray, index: IntArray, matrix: Matrix) -> IntArray:
-    """Rows that say that the segments add up to stored energy, by boundary, shape (n,)."""
+    """Return rows that say that the segments add up to stored energy, by boundary, shape (n,)."""
     filled = start[1:] > start[:-1]
     first = np.where(filled, index[np.minimum(start[:-1], len(index) - 1)], -1)
     last = np.where(filled, index[start[1:] - 1], -1)
@@ -209,7 +209,7 @@ def _sum_rows(start: IntArray, index: IntArray, matrix: Matrix) -> IntArray:
 
 
 def _given_row(start: IntArray, index: IntArray, matrix: Matrix) -> int:
-    """The row of the discharge limit."""
+    """Return the row of the discharge limit."""
     discharge = matrix.columns["discharge_kw"]
     for row in np.flatnonzero(np.diff(start) == len(discharge)):
         if np.array_equal(index[start[row] : start[row + 1]], discharge):

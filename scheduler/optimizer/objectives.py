@@ -28,27 +28,27 @@ def charger_start_worth(night: Night) -> float:
     return night.charger.start_worth_kwh * night.highest_price
 
 
-def step_ends(step: PriceTier) -> list[int]:
+def tier_ends(tier: PriceTier) -> list[int]:
     """Return the intervals at whose end the energy within a tier is a variable.
 
     That is the last interval in which the tier holds, or each of them where the price differs from one to the next.
     """
-    held = [int(t) for t in np.flatnonzero(step.holds)]
-    if not held or step.left_kwh <= 0 or not step.difference[held].any():
+    held = [int(t) for t in np.flatnonzero(tier.holds)]
+    if not held or tier.left_kwh <= 0 or not tier.difference[held].any():
         return []
-    return held[-1:] if step.has_constant_difference else held
+    return held[-1:] if tier.has_constant_difference else held
 
 
-def favours_energy_within(step: PriceTier) -> bool:
+def favours_energy_within(tier: PriceTier) -> bool:
     """Return whether the least cost puts as much energy within the tier as it may by itself."""
-    here = step.difference[step.holds]
-    return step.has_constant_difference and bool((here < 0 if step.side == "import" else here > 0).all())
+    here = tier.difference[tier.holds]
+    return tier.has_constant_difference and bool((here < 0 if tier.side == "import" else here > 0).all())
 
 
-def most_energy_kwh(night: Night, step: PriceTier) -> FloatArray:
+def most_energy_kwh(night: Night, tier: PriceTier) -> FloatArray:
     """Return the most energy that can count towards the tier until the end of each interval [kWh], shape (n,)."""
-    if step.side == "import":
+    if tier.side == "import":
         most = import_cap_kw(night.connection, night.load_kw, night.solar_kw)
     else:
         most = night.export_limit_kw
-    return np.asarray(np.cumsum(night.hours * most * step.holds), dtype=np.float64)
+    return np.asarray(np.cumsum(night.hours * most * tier.holds), dtype=np.float64)

@@ -210,7 +210,7 @@ def _around(edge: BoolArray, before: int, after: int) -> BoolArray:
 
 
 def _blocks(values: FloatArray, mode: IntArray, begins: IntArray) -> Iterator[tuple[int, int]]:
-    """First interval and end of each block of one direction."""
+    """Yield first interval and end of each block of one direction."""
     is_set, begin = np.round(values[mode]) > 0, np.round(values[begins]) > 0
     for first in np.flatnonzero(is_set & begin).tolist():
         last = first + 1

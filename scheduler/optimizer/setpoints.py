@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.base.arrays import BoolArray, FloatArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.site.connection import (
     cheapest_curtailment_kw,
     grid_flows_kw,
@@ -16,6 +16,9 @@ from models.site.connection import (
 )
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
+
+NO_POWER_KW = 1e-7
+"""Below this a power is a rounding error [kW]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,17 +41,17 @@ class Setpoints:
 
     @property
     def gives_energy(self) -> bool:
-        """Whether it discharges at all."""
+        """Return whether it discharges at all."""
         return bool((self.discharge_kw > 0).any())
 
     @property
     def charging(self) -> BoolArray:
-        """Whether it charges in the interval, shape (n,)."""
+        """Return whether it charges in the interval, shape (n,)."""
         return self.charge_share > 0
 
     @property
     def discharging(self) -> BoolArray:
-        """Whether it discharges in the interval, shape (n,)."""
+        """Return whether it discharges in the interval, shape (n,)."""
         return self.discharge_share > 0
 
 
@@ -82,6 +85,36 @@ class Answer:
     blocks: tuple[Block, ...] | None = None
     way: str = "compact program"
     bound: float | None = None
+
+
+def runs_with_power(
+    night: Night, values: FloatArray, columns: dict[str, IntArray], power_name: str, mode_name: str
+) -> tuple[FloatArray, BoolArray]:
+    """Return the powers of one direction that a solver found, none below zero, and when the charger runs.
+
+    Without a fixed loss a run may begin or end with intervals at no power; those are idle.
+
+    Parameters
+    ----------
+    values : of all columns of the matrix.
+    columns : numbers of the columns, by name.
+    power_name, mode_name : of the direction, as "charge_kw" and "charging".
+
+    Returns
+    -------
+    power_kw, running : powers [kW], and whether the charger runs, shape (n,) each.
+    """
+    running = np.round(values[columns[mode_name]]) > 0
+    power_kw = np.where(running, np.maximum(values[columns[power_name]], 0.0), 0.0)
+    if night.charger.fixed_loss_kw == 0:
+        power_kw[power_kw < NO_POWER_KW] = 0.0
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
+        for first, last in edges.reshape(-1, 2):
+            powered = first + np.flatnonzero(power_kw[first:last])
+            running[first:last] = False
+            if len(powered):
+                running[powered[0] : powered[-1] + 1] = True
+    return power_kw, running
 
 
 def setpoints_from_powers(
@@ -125,20 +158,20 @@ def _cheapest_kw(
 
 
 def _in_turn_kw(night: Night, net_kw: FloatArray, most_kw: FloatArray) -> FloatArray:
-    """Cheapest curtailment of each interval at the price its first kWh has, given the intervals before it."""
+    """Return the cheapest curtailment of each interval in turn, at the price of its first kWh [kW], shape (n,)."""
     curtailed_kw = np.zeros(night.intervals)
-    left = [step.left_kwh for step in night.tiers]
+    left = [tier.left_kwh for tier in night.tiers]
     for interval, hours in enumerate(night.hours):
         price = {"import": night.import_price.copy(), "export": night.export_price.copy()}
-        for step, kwh in zip(night.tiers, left, strict=True):
+        for tier, kwh in zip(night.tiers, left, strict=True):
             if kwh > 0:
-                price[step.side] = price[step.side] + step.difference
+                price[tier.side] = price[tier.side] + tier.difference
         cheapest = _cheapest_kw(night, net_kw, most_kw, price["import"], price["export"])
         curtailed_kw[interval] = cheapest[interval]
         flows = grid_flows_kw(net_kw[interval : interval + 1], curtailed_kw[interval : interval + 1])
         energy = {"import": hours * float(flows[0][0]), "export": hours * float(flows[1][0])}
         left = [
-            kwh - energy[step.side] if step.holds[interval] else kwh
-            for step, kwh in zip(night.tiers, left, strict=True)
+            kwh - energy[tier.side] if tier.holds[interval] else kwh
+            for tier, kwh in zip(night.tiers, left, strict=True)
         ]
     return curtailed_kw

@@ -18,8 +18,10 @@ from scheduler.optimizer.block import Block
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.lexicographic import (
     CHANGE_GAP_KW,
+    GAP_WORTH_KWH,
     HELD,
     SHORTAGES,
+    TIE_WORTH_KWH,
     TIMING_GAP_KWH_HOURS,
     Stage,
     first_stage,
@@ -27,14 +29,7 @@ from scheduler.optimizer.lexicographic import (
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
 from scheduler.optimizer.money_scale import in_units_of, money_scale
 from scheduler.optimizer.search_blocks import DIRECT_INTERVALS, TIMING, fewest_blocks, least_money_by_hand, well_timed
-from scheduler.optimizer.setpoints import Answer, Setpoints, setpoints_from_powers
-
-GAP_WORTH_KWH = 0.003
-"""The money is solved to the worth of this much energy at the highest import price [kWh]."""
-TIE_WORTH_KWH = 0.010
-"""Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
-NO_POWER_KW = 1e-7
-"""Below this a power is a rounding error [kW]."""
+from scheduler.optimizer.setpoints import Answer, Setpoints, runs_with_power, setpoints_from_powers
 
 
 def solve(night: Night, may_discharge: bool = True) -> Answer:
@@ -70,9 +65,9 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
         stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, scaled.intervals)
     stage = stage.claimed()
     found = replace(stage, status=cheapest.status, gap=cheapest.gap)
-    if by_hand and cheapest.status != "optimal":  # the gap is told to the reader: of the plan as it is
-        dearer = stage.value("least_money") - cheapest.value("least_money")
-        found = replace(found, gap=max(0.0, cheapest.gap + dearer))
+    if by_hand and cheapest.status != "optimal":  # the gap reported is that of the plan as it is
+        extra = stage.value("least_money") - cheapest.value("least_money")
+        found = replace(found, gap=max(0.0, cheapest.gap + extra))
     return _answer(night, found, scale, time.perf_counter() - began)
 
 
@@ -114,28 +109,8 @@ def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: flo
     return None if found is None else scale * found.value("least_money")
 
 
-def _runs_with_power(
-    night: Night, values: FloatArray, columns: dict[str, IntArray], power_name: str, mode_name: str
-) -> tuple[FloatArray, BoolArray]:
-    """Powers, none below zero, and in which intervals the charger runs.
-
-    Without a fixed loss a run may begin or end with intervals at no power; those are idle.
-    """
-    running = np.round(values[columns[mode_name]]) > 0
-    power_kw = np.where(running, np.maximum(values[columns[power_name]], 0.0), 0.0)
-    if night.charger.fixed_loss_kw == 0:
-        power_kw[power_kw < NO_POWER_KW] = 0.0
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
-        for first, last in edges.reshape(-1, 2):
-            powered = first + np.flatnonzero(power_kw[first:last])
-            running[first:last] = False
-            if len(powered):
-                running[powered[0] : powered[-1] + 1] = True
-    return power_kw, running
-
-
 def _hand_blocks(night: Night, values: FloatArray, columns: dict[str, IntArray]) -> tuple[Block, ...]:
-    """What a person sets, in time order."""
+    """Return the blocks that a person sets, in time order."""
 
     def chosen(name: str) -> BoolArray:
         return np.asarray(np.round(values[columns[name]]) > 0, dtype=np.bool_)
@@ -164,8 +139,8 @@ def _answer(night: Night, stage: Stage, scale: float, seconds: float) -> Answer:
     if blocks is not None:
         setpoints = setpoints_of(night, blocks, curtailed_kw)
     else:
-        charge_kw, charging = _runs_with_power(night, values, columns, "charge_kw", "charging")
-        discharge_kw, discharging = _runs_with_power(night, values, columns, "discharge_kw", "discharging")
+        charge_kw, charging = runs_with_power(night, values, columns, "charge_kw", "charging")
+        discharge_kw, discharging = runs_with_power(night, values, columns, "discharge_kw", "discharging")
         setpoints = setpoints_from_powers(
             night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64), curtailed_kw
         )

@@ -13,7 +13,7 @@ SHORTAGE_PRICE = 1e3
 
 
 def value_of_stored_energy(night: Night, boundary: int) -> FloatArray:
-    """What each stored energy at a boundary is worth for the rest of the night.
+    """Return what each stored energy at a boundary is worth for the rest of the night.
 
     The worth is the least money of all that comes after the boundary, with its sign turned round: import and export,
     charging on the way, calendar ageing, the window, starts and the energy left at the end. Wear by cycling and the

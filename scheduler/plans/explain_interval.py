@@ -9,7 +9,8 @@ import pandas as pd
 
 from models.site.connection import import_cap_kw
 from models.wear.segments import taken_from_segments_kwh
-from scheduler.optimizer.solve import GAP_WORTH_KWH, total_at_power
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH
+from scheduler.optimizer.solve import total_at_power
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import battery_flows_kwh
 from scheduler.textio.errors import single_fault

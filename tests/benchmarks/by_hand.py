@@ -10,14 +10,14 @@ from dataclasses import replace
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import first_stage
-from scheduler.optimizer.solve import GAP_WORTH_KWH, solve
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, first_stage
+from scheduler.optimizer.solve import solve
 from tests.benchmarks.one_night import demo_night
 from tests.benchmarks.ratios import compare
 
 
 def proven(night: Night) -> None:
-    """The money alone, by branch and bound of the whole program until its gap closes."""
+    """Minimise the money alone, by branch and bound of the whole program until its gap closes."""
     first_stage(compact_matrix(night), True).with_priorities(GAP_WORTH_KWH * night.highest_price)
 
 

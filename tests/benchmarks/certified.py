@@ -26,8 +26,8 @@ TRIPS = ("07:30-18:00 96km", "06:30-15:10 40km", "08:00-12:00 30km", "09:30-21:0
 
 
 def nights(kind: str, count: int) -> Iterator[Night]:
-    """Nights of the demo site with other days, states of charge, trips and batteries; the same for the same kind."""
-    step, hours, dear_export = {
+    """Yield nights of the demo site with other days, states of charge and trips; the same for the same kind."""
+    step, hours, high_export = {
         "hourly": (60, 24, False),
         "quarter hours": (15, 24, False),
         "5 minutes": (5, 24, False),
@@ -44,18 +44,18 @@ def nights(kind: str, count: int) -> Iterator[Night]:
         now = f"2026-03-{day:02}T{int(random.integers(17, 22))}:20"
         options = RequestOptions(soc, now=now, trips=(TRIPS[random.integers(4)],))
         night = build_night(inputs, parse_request(options, inputs))[0]
-        if dear_export:
+        if high_export:
             night = replace(night, export_price=np.maximum(night.export_price, night.import_price + 0.02))
         yield night
 
 
 def _solved(night: Night) -> Answer:
-    """As a night will be solved: certified, or else by the compact program."""
+    """Return the certified answer of a night, or else that of the compact program."""
     return solve_free(night) or solve(night)
 
 
 def seconds(work: Callable[[], object]) -> float:
-    """CPU time of one run [s]."""
+    """Return the CPU time of one run [s]."""
     began = time.process_time()
     work()
     return time.process_time() - began

@@ -1,4 +1,4 @@
-"""The solved formulation against the plain statement, both in HiGHS as it comes: least money to the same gap.
+"""The compact formulation against the reference formulation, both in HiGHS as it comes: least money to the same gap.
 
 python -m tests.benchmarks.formulations
 """
@@ -12,12 +12,12 @@ from tests.benchmarks.ratios import compare
 
 
 def main() -> None:
-    """Print one line a step."""
+    """Print one line per interval length."""
     for step, runs in ((60, 5), (30, 5), (15, 5), (5, 1)):
         night = demo_night(step)
-        tight, plain = compact_matrix(night), compile_matrix(night)
-        name = f"{night.intervals} intervals, the tight program against the plain statement"
-        compare(name, lambda: bare(tight, night, {}), lambda: bare(plain, night, {}), runs, 0.33)  # noqa: B023
+        compact, reference = compact_matrix(night), compile_matrix(night)
+        name = f"{night.intervals} intervals, the compact formulation against the reference formulation"
+        compare(name, lambda: bare(compact, night, {}), lambda: bare(reference, night, {}), runs, 0.33)  # noqa: B023
 
 
 if __name__ == "__main__":

@@ -14,10 +14,10 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import FEW_HEURISTICS
+from scheduler.optimizer.lexicographic import FEW_HEURISTICS, GAP_WORTH_KWH
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.solve import GAP_WORTH_KWH, solve
+from scheduler.optimizer.solve import solve
 from tests.benchmarks.ratios import compare
 from tests.builders.places import SCENARIOS
 
@@ -26,14 +26,14 @@ WORDS = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
 
 
 def demo_night(step_minutes: int) -> Night:
-    """The demo night at a step."""
+    """Return the demo night at a length of interval [min]."""
     inputs = read_inputs(DEMO)
     inputs = replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, step_minutes=step_minutes)))
     return build_night(inputs, parse_request(WORDS, inputs))[0]
 
 
 def bare(matrix: Matrix, night: Night, options: dict[str, bool]) -> None:
-    """HiGHS alone: the money, presolve on, one thread, to the gap of the design."""
+    """Minimise the money in HiGHS alone, presolve on, one thread, to the gap of the design."""
     highs = highspy.Highs()
     highs.silent()
     for option, value in {"threads": 1, "presolve": "on", "mip_rel_gap": 0.0, **options}.items():
@@ -47,7 +47,7 @@ def bare(matrix: Matrix, night: Night, options: dict[str, bool]) -> None:
 
 
 def main() -> None:
-    """Print one line a step and a reference."""
+    """Print one line per interval length and reference."""
     for step in (60, 30, 15):
         night = demo_night(step)
         matrix = compact_matrix(night)

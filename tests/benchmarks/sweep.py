@@ -22,7 +22,7 @@ MONTH = {"first_day": "2026-01-01", "last_day": "2026-01-31"}
 
 
 def overhead() -> None:
-    """All of a sweep of a month in one process, reading and writing included, against the sum of its nights."""
+    """Time a sweep of a month in one process, reading and writing included, against the sum of its nights."""
     words = SweepOptions(DEMO, "0:3:0.5", **MONTH)
     ratios = []
     for _ in range(3):
@@ -36,7 +36,7 @@ def overhead() -> None:
 
 
 def processes() -> None:
-    """31 weights of a month of hourly nights, in one process and in two."""
+    """Time 31 weights of a month of hourly nights, in one process and in two."""
     words = SweepOptions(DEMO, "0:3:0.1", **MONTH)
     ratios = []
     for _ in range(3):
@@ -51,7 +51,7 @@ def processes() -> None:
 
 
 def grid() -> None:
-    """Reading, checking and hashing a grid of 10,000 runs of a year, before any night."""
+    """Time reading, checking and hashing a grid of 10,000 runs of a year, before any night."""
     floors = ",".join(str(10 + number / 10) for number in range(100))
     words = SweepOptions(DEMO, "0:9.9:0.1", settings=(f"car.floor_percent={floors}",))
     began = time.perf_counter()

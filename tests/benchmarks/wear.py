@@ -21,7 +21,7 @@ AIM = 10
 
 
 def a_year(noise: float) -> SocTrace:
-    """Down every evening and up every night, with a meter's noise of this spread [share of the capacity]."""
+    """Return a year that falls every evening and rises every night, with noise of this spread [share of capacity]."""
     random = np.random.default_rng(3)
     minutes = np.arange(ROWS)
     daily = 0.55 + 0.25 * np.cos(2 * np.pi * minutes / 1440) + noise * random.normal(size=ROWS)

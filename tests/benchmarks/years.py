@@ -29,13 +29,13 @@ FIRST, LAST = date(2025, 11, 1), date(2026, 1, 31)
 
 
 def demo(step_minutes: int) -> Inputs:
-    """The demo site at a step."""
+    """Return the demo site at a length of interval [min]."""
     inputs = read_inputs(DEMO)
     return replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, step_minutes=step_minutes)))
 
 
 def overhead() -> None:
-    """All of rolling nights, choices among equals included, against the money of the same nights in bare HiGHS."""
+    """Time all of rolling nights, choices among equals included, against the money of the same nights in bare HiGHS."""
     inputs = demo(60)
     nights = [night.planned for night in rolled_nights(inputs, FIRST, LAST, 80.0)]
     matrices = [compact_matrix(night) for night in nights]
@@ -53,7 +53,7 @@ def overhead() -> None:
 
 
 def processes() -> None:
-    """Four runs of whole stretches in one process and in two."""
+    """Time four runs of whole stretches in one process and in two."""
     inputs = demo(60)
     runs = {f"{weight:g}": _weighted(inputs, weight) for weight in (0.8, 1.0, 1.2, 1.4)}
     pairs = []
@@ -70,7 +70,7 @@ def processes() -> None:
 
 
 def memory() -> None:
-    """Peak memory of ten offers' quarter-hour series, with two processes, each night's garbage included (Linux)."""
+    """Print the peak memory of ten offers' quarter-hour series in two processes, garbage included (Linux)."""
     inputs = demo(15)
     runs = {f"{number}": _weighted(inputs, 0.5 + number / 10, date(2025, 11, 10)) for number in range(10)}
     peak, stop = [0.0], threading.Event()
@@ -89,7 +89,7 @@ def memory() -> None:
 
 
 def _family(process: int) -> list[int]:
-    """A process and all its descendants."""
+    """Return a process and all its descendants."""
     found = [process]
     for task in Path(f"/proc/{process}/task").glob("*/children"):
         with contextlib.suppress(OSError):
@@ -99,7 +99,7 @@ def _family(process: int) -> list[int]:
 
 
 def _own_megabytes(process: int) -> float:
-    """Proportional set size [MB]."""
+    """Return the proportional set size of a process [MB]."""
     with contextlib.suppress(OSError):
         for row in Path(f"/proc/{process}/smaps_rollup").read_text().splitlines():
             if row.startswith("Pss:"):

@@ -1,6 +1,6 @@
 """One night's program written out a second time, as plain sparse matrices for `scipy.optimize.milp`.
 
-The plain statement of the program, law by law, with one binary for each direction and none of the tightening
+The program as it is stated, constraint by constraint, with one binary for each direction and none of the tightening
 that a fast formulation needs. It shares no code with the scheduler beyond the `Night` record, so that the two
 can be held against each other. Priorities are separate solves: each earlier objective is held at its optimum
 in the next.

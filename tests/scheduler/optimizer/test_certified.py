@@ -11,9 +11,10 @@ from scipy.optimize import linprog
 from models.wear.segments import taken_from_segments_kwh
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
-from scheduler.optimizer.certified import GAP_KWH, TIE_KWH, search_of, solve_free
+from scheduler.optimizer.certified import search_of, solve_free
 from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
 from scheduler.optimizer.lagrangian import Wear
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH
 from scheduler.plans.replay import replay, verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
 from tests.builders.random_nights import random_night, small_night
@@ -38,15 +39,15 @@ def _agrees(night: Night, may_discharge: bool = True) -> None:
     price = night.highest_price
     loose = 4 * OFF * max(price, night.car.on_the_way_price_per_kwh, float(np.abs(night.export_price).max())) + 2e-4
     assert replayed.costs.total >= best.money_bound - loose
-    assert replayed.costs.total <= best.money + (TIE_KWH - GAP_KWH) * price + answer.gap + loose
-    assert answer.gap <= GAP_KWH * price + 1e-9 or answer.status != "optimal"
+    assert replayed.costs.total <= best.money + (TIE_WORTH_KWH - GAP_WORTH_KWH) * price + answer.gap + loose
+    assert answer.gap <= GAP_WORTH_KWH * price + 1e-9 or answer.status != "optimal"
     weights = np.arange(len(night.trips), 0, -1)
     assert float(weights @ replayed.on_the_way_kwh) == pytest.approx(best.on_the_way, abs=1e-4)
     assert float(replayed.missing_kwh.sum()) == pytest.approx(best.missing_at_departure, abs=1e-4)
     assert float(replayed.missing_when_ready_kwh.sum()) == pytest.approx(best.missing_when_ready, abs=1e-4)
     assert answer.bound is not None
     assert answer.bound <= best.money + loose
-    assert answer.money <= answer.bound + answer.gap + (TIE_KWH - GAP_KWH) * price + 1e-5
+    assert answer.money <= answer.bound + answer.gap + (TIE_WORTH_KWH - GAP_WORTH_KWH) * price + 1e-5
 
 
 @pytest.mark.parametrize("seed", range(200, 230))
@@ -202,8 +203,8 @@ def test_money_in_a_small_unit_changes_nothing() -> None:
     found, again = search_of(night), search_of(scaled)
     assert found is not None
     assert again is not None
-    assert again[0].best_cost == pytest.approx(found[0].best_cost, abs=2 * GAP_KWH)
+    assert again[0].best_cost == pytest.approx(found[0].best_cost, abs=2 * GAP_WORTH_KWH)
     answer = solve_free(night)
     assert answer is not None
     total = replay(night, answer.setpoints).costs.total
-    assert total == pytest.approx(found[0].best_cost * night.highest_price, abs=TIE_KWH * night.highest_price)
+    assert total == pytest.approx(found[0].best_cost * night.highest_price, abs=TIE_WORTH_KWH * night.highest_price)

@@ -1,4 +1,4 @@
-"""The tighter program and the plain statement have the same optimum; the plain one is compiled from Pyomo as it is."""
+"""The compact and the reference formulation have the same optimum; the reference is compiled from Pyomo as it is."""
 
 from __future__ import annotations
 
@@ -9,11 +9,10 @@ import pytest
 
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import first_stage
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, first_stage
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.pyomo_matrix import compile_matrix
-from scheduler.optimizer.solve import GAP_WORTH_KWH
 from tests.builders.nights import Drive, flat_night
 from tests.builders.random_nights import random_night
 from tests.builders.random_offers import random_offer_night
@@ -28,22 +27,22 @@ def least(matrix: Matrix, night: Night) -> list[float]:
 
 
 @pytest.mark.parametrize(("make", "seed"), NIGHTS)
-def test_the_tight_program_has_the_plain_optimum(make: object, seed: int) -> None:
+def test_the_compact_formulation_has_the_reference_optimum(make: object, seed: int) -> None:
     """On 220 random nights, export above import and prices that depend on amounts among them, all four objectives agree
     within the gap."""
     night: Night = make(seed)  # type: ignore[operator]
-    plain, tight = least(compile_matrix(night), night), least(compact_matrix(night), night)
-    assert tight[:3] == pytest.approx(plain[:3], abs=2e-4)
-    assert tight[3] == pytest.approx(plain[3], abs=2 * GAP_WORTH_KWH * night.highest_price + 1e-4)
+    reference, compact = least(compile_matrix(night), night), least(compact_matrix(night), night)
+    assert compact[:3] == pytest.approx(reference[:3], abs=2e-4)
+    assert compact[3] == pytest.approx(reference[3], abs=2 * GAP_WORTH_KWH * night.highest_price + 1e-4)
 
 
 @pytest.mark.parametrize("seed", range(0, 60, 3))
 def test_without_discharging_too(seed: int) -> None:
     """The alternative that never discharges has the same optimum in both."""
     night = random_night(seed)
-    plain = least(compile_matrix(night, may_discharge=False), night)
-    tight = least(compact_matrix(night, may_discharge=False), night)
-    assert tight[3] == pytest.approx(plain[3], abs=2 * GAP_WORTH_KWH * night.highest_price + 1e-4)
+    reference = least(compile_matrix(night, may_discharge=False), night)
+    compact = least(compact_matrix(night, may_discharge=False), night)
+    assert compact[3] == pytest.approx(reference[3], abs=2 * GAP_WORTH_KWH * night.highest_price + 1e-4)
 
 
 def relaxed(matrix: Matrix) -> float:
@@ -56,10 +55,10 @@ def relaxed(matrix: Matrix) -> float:
 
 
 def test_the_relaxation_is_closer() -> None:
-    """A draw of 0.4 kW under a least power of 1 kW: relaxed, the plain statement gives 0.4 kW for nothing spilled.
+    """A draw of 0.4 kW under a least power of 1 kW: the relaxed reference gives 0.4 kW for nothing spilled.
 
     With whole modes 0.6 kW of each kW given are spilled at 0.05, so that a kWh given earns
-    0.4 x 0.50 + 0.6 x 0.05 = 0.23 and costs 0.30 + 0.02: nothing is given, and the tight relaxation knows it.
+    0.4 x 0.50 + 0.6 x 0.05 = 0.23 and costs 0.30 + 0.02: nothing is given, and the compact relaxation knows it.
     """
     night = flat_night(load_kw=0.4, import_price=0.50, stored_energy_price=0.30)
     whole = least(compact_matrix(night), night)[3]
@@ -68,11 +67,11 @@ def test_the_relaxation_is_closer() -> None:
 
 
 def test_it_is_smaller() -> None:
-    """A night of 24 hours has less than two thirds of the plain statement's rows, and fewer columns."""
+    """A night of 24 hours has less than two thirds of the reference formulation's rows, and fewer columns."""
     night = flat_night(24, trips=[Drive(12, 20, 60.0)])
-    plain, tight = compile_matrix(night).lp, compact_matrix(night).lp
-    assert tight.num_row_ < plain.num_row_ * 2 / 3
-    assert tight.num_col_ < plain.num_col_
+    reference, compact = compile_matrix(night).lp, compact_matrix(night).lp
+    assert compact.num_row_ < reference.num_row_ * 2 / 3
+    assert compact.num_col_ < reference.num_col_
 
 
 def test_changes_of_power_are_counted_inside_runs() -> None:

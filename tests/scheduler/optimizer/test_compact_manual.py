@@ -10,11 +10,10 @@ import pytest
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import first_stage
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, first_stage
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.pyomo_matrix import compile_matrix
-from scheduler.optimizer.solve import GAP_WORTH_KWH
 from tests.builders.random_nights import small_night
 from tests.builders.random_offers import random_offer_night
 

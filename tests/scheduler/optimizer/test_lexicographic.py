@@ -7,8 +7,7 @@ import pytest
 
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import Stage, first_stage
-from scheduler.optimizer.solve import GAP_WORTH_KWH
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, Stage, first_stage
 from tests.builders.random_nights import random_night
 
 

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from scheduler.nights.night import Night
 from scheduler.optimizer.charge_on_return import charge_on_return
-from scheduler.optimizer.solve import TIE_WORTH_KWH, solve
+from scheduler.optimizer.lexicographic import TIE_WORTH_KWH
+from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import Replayed, verify, verify_constraints
 from tests.builders.random_nights import random_night
 

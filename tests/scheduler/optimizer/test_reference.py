@@ -20,8 +20,9 @@ from scheduler import api
 from scheduler.cli.app import app
 from scheduler.inputs.control_mode import Setting
 from scheduler.optimizer.formulation import formulate
+from scheduler.optimizer.lexicographic import TIE_WORTH_KWH
 from scheduler.optimizer.reference import model_text
-from scheduler.optimizer.solve import TIE_WORTH_KWH, solve
+from scheduler.optimizer.solve import solve
 from tests.builders.places import SCENARIOS
 from tests.builders.random_nights import random_night
 from tests.builders.random_offers import random_offer_night

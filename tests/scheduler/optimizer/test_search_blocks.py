@@ -10,7 +10,7 @@ import pytest
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import first_stage
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, first_stage
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.search_blocks import (
     DIRECT_INTERVALS,
@@ -20,7 +20,7 @@ from scheduler.optimizer.search_blocks import (
     least_money_by_hand,
     near,
 )
-from scheduler.optimizer.solve import GAP_WORTH_KWH, solve
+from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import verify
 from tests.builders.nights import flat_night, plain_charger
 from tests.builders.random_nights import random_night

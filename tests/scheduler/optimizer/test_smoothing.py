@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scheduler.optimizer.solve import TIE_WORTH_KWH, solve
+from scheduler.optimizer.lexicographic import TIE_WORTH_KWH
+from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
 from tests.builders.random_nights import random_night

@@ -6,7 +6,8 @@ import re
 
 import pytest
 
-from scheduler.optimizer.solve import GAP_WORTH_KWH, solve, total_at_power
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH
+from scheduler.optimizer.solve import solve, total_at_power
 from scheduler.plans.explain_interval import explain_interval, interval_at
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import verify

@@ -17,7 +17,8 @@ from scheduler.comparison.compare import compare
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.parse_request import RequestOptions, parse_request
-from scheduler.optimizer.solve import GAP_WORTH_KWH, TIE_WORTH_KWH, solve
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH
+from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import verify
 from scheduler.rolling.period import CompareOptions
 from scheduler.rolling.process_pool import Work
