@@ -15,6 +15,7 @@ from scheduler.nights.parse_trip import check_trips, parse_trip
 from scheduler.nights.request import MOST_TRIPS, ForecastKind, Request, SolarKind
 from scheduler.textio.bounds import SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
 from scheduler.textio.errors import Fault, InputFaults
+from scheduler.textio.format import clock_text
 from scheduler.textio.parse_time import local_text, parse_moment
 
 Found = TypeVar("Found")
@@ -90,7 +91,7 @@ def parse_request(
             ]
         )
     if options.stay_home and options.trips:
-        faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
+        faults.append(Fault("--stay-home", None, None, "cannot be given with --trip"))
     now = _collect(faults, lambda: moment_now(options.now, timezone))
     if now is None:
         raise InputFaults(faults)
@@ -112,8 +113,8 @@ def parse_request(
         trips, notes = _habitual(inputs, options, usual, home_at or now, now, horizon)
     in_order = _collect(faults, lambda: check_trips(trips, now, timezone))
     if home_at is not None and in_order and in_order[0].depart_at < home_at:
-        departs = local_text(in_order[0].depart_at, timezone)
-        faults.append(Fault("--home-at", None, None, f"the car is away until then, but a trip departs at {departs}"))
+        departs = clock_text(in_order[0].depart_at, timezone)
+        faults.append(Fault("--home-at", None, None, f"a trip departs at {departs}, before the car is home"))
     if faults or in_order is None:
         raise InputFaults(faults)
     return Request(

@@ -49,7 +49,7 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
         parts.append(f"sells {amount_text(float(sold.sum()))} at {prices}")
     taken = float(out_of_battery_kwh(night.charger, hours, discharge_kw, setpoints.discharge_share[at]).sum())
     given = float(hours @ discharge_kw)
-    gives = " and ".join(parts) or "discharges while that costs least"
+    gives = " and ".join(parts) or "discharges when that costs least"
     if given <= 0:
         return f"{_capital(gives)}."
     stored = night.stored_energy_price

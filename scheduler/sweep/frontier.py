@@ -251,7 +251,7 @@ def _frontier(
     weights = [each.weight for each in found]
     if len(set(weights)) < len(weights):
         twice = next(weight for weight in weights if weights.count(weight) > 1)
-        message = f"weight {twice:g} is there twice for {shown(offer)} and law {law}; expected the runs of one sweep"
+        message = f"weight {twice:g} is given twice for {shown(offer)} and law {law}; expected the runs of one sweep"
         raise single_fault(named, message, key="weight")
     marks = efficient_points([each.capacity_lost for each in found], [each.cash_saved for each in found])
     points = tuple(replace(each, efficient=mark) for each, mark in zip(found, marks, strict=True))

@@ -26,8 +26,8 @@ HOW_TO_READ = (
     "The knee is the efficient point farthest above the straight line from the first to the last, with each axis "
     "scaled to its own range (Satopää, Albrecht, Irwin and Raghavan 2011). Other weights in the sweep scale the axes "
     "otherwise and can move it: it says where the curve bends, not what is best.",
-    "At weight 1 one more coin of wear saves just one coin of cash, so the total is best there: exactly for one night, "
-    "about so for nights one after another that are planned on forecasts.",
+    "At weight 1 avoiding one more unit of wear costs one unit of cash, so the total is best there: exactly for one "
+    "night, about so for nights one after another that are planned on forecasts.",
 )
 
 
@@ -92,7 +92,7 @@ def scaled_text(frontiers: Sequence[Frontier]) -> str | None:
         return None
     return (
         f"{_count(days, 'day')} scaled to a year of {DAYS_A_YEAR:g}: another season, other trips or another mix of "
-        "weekdays may give much else."
+        "weekdays may differ much."
     )
 
 
