@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from scheduler.comparison.results import DAYS_A_YEAR, ComparedOffer, Comparison, Money
+from models.wear.law import DAYS_A_YEAR
+from scheduler.comparison.results import ComparedOffer, Comparison, Money
 from scheduler.render.table import NOTHING, Cell, Column, Table, text_table
 from scheduler.rolling.flows import RolledFlows
 from scheduler.textio.format import amount_text, money_digits, money_text, number_text, rows_that_add_up
@@ -115,7 +116,7 @@ def use_table(compared: Comparison) -> Table:
     ]
     if compared.request.forecast != "recorded":
         rows.append(row("Share of what perfect foresight saves", [_share(each) for each in compared.offers]))
-    return text_table(columns, rows)
+    return text_table(columns, rows, "The first plan begins at midnight, before the first evening.")
 
 
 def months_table(compared: Comparison, by_offer: dict[str, list[tuple[date, float]]]) -> Table:

@@ -10,7 +10,7 @@ from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.render.table import Cell, Column, Table, text_table
 from scheduler.render.time_axis import SHORT_DAYS
-from scheduler.textio.format import day_clock_text, money_text, number_text
+from scheduler.textio.format import day_clock_text, money_text, number_text, sentence_case
 
 MONEY_DIGITS = 3
 """Decimals of a small amount, one more than most currencies have: a night's wear is cents."""
@@ -152,9 +152,7 @@ def difference_table(found: WearOfTrace) -> Table | None:
         ),
     )
     least = 0.5 * 10**-MONEY_DIGITS
-    reasons = [
-        (f"{reason[0].upper()}{reason[1:]}", _signed(found, amount)) for amount, reason in parts if abs(amount) >= least
-    ]
+    reasons = [(sentence_case(reason), _signed(found, amount)) for amount, reason in parts if abs(amount) >= least]
     counted = (f'Counted, by law "{found.law_of_plan}"', money(found, difference.counted))
     rows = [counted, *reasons, ("What the plan charged for wear", money(found, difference.program))]
     caption = "From what counting finds to what the plan charged, one reason after another."

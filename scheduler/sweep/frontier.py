@@ -17,8 +17,8 @@ from itertools import groupby
 import numpy as np
 import pandas as pd
 
+from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS
-from scheduler.comparison.results import DAYS_A_YEAR
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 
 CAPACITY_LOST = "capacity_lost_percent_a_year"
