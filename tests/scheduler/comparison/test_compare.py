@@ -352,7 +352,7 @@ def test_two_currencies(tmp_path: Path) -> None:
     command = ["compare", str(DEMO), str(OFFERS[1]), str(other), "--out", str(tmp_path / "out")]
     result = RUNNER.invoke(app, command)
     assert result.exit_code == 2
-    assert "other.toml, currency: found SEK, and evening-feed-in.toml is in EUR" in result.stderr
+    assert "other.toml, currency: found SEK, but evening-feed-in.toml is in EUR" in result.stderr
 
 
 def test_a_folder_of_something_else(tmp_path: Path) -> None:

@@ -116,7 +116,7 @@ def test_one_run_is_that_of_compare(tmp_path: Path) -> None:
     money = compared.money["plan"]
     assert found["bill"] == pytest.approx(money.bill, abs=1e-9)
     assert found["wear_cost"] == pytest.approx(money.wear, abs=1e-9)
-    assert found["in_all"] == pytest.approx(money.in_all, abs=1e-9)
+    assert found["in_all"] == pytest.approx(money.total, abs=1e-9)
     assert found["discharge_value_a_year"] * 3 / 365.25 == pytest.approx(compared.discharge_value, abs=1e-9)
     assert found["saving_a_year"] * 3 / 365.25 == pytest.approx(compared.saving, abs=1e-9)
     assert found["discharged_kwh"] == pytest.approx(compared.flows["plan"].energy["discharge_kwh"].sum(), abs=1e-9)
