@@ -57,7 +57,7 @@ def test_a_year_is_a_row_of_a_sweep(tmp_path: Path) -> None:
     row = sweep(DEMO, [1], first="2026-02-02", last=date(2026, 2, 4), out=tmp_path / "out", jobs=1).runs.iloc[0]
     assert rolled.cash == pytest.approx(row["cash"], abs=1e-9)
     assert rolled.wear_cost == pytest.approx(row["wear_cost"], abs=1e-9)
-    assert rolled.in_all == pytest.approx(row["in_all"], abs=1e-9)
+    assert rolled.total == pytest.approx(row["in_all"], abs=1e-9)
     assert rolled.discharged_kwh == pytest.approx(row["discharged_kwh"], abs=1e-9)
     assert rolled.nights["discharge_kwh"].sum() == pytest.approx(rolled.intervals["discharge_kwh"].sum())
     assert rolled.intervals["hours"].sum() == pytest.approx(72)
