@@ -276,7 +276,7 @@ def sweep(
         many=yes,
     )
     if cluster is not None and jobs is not None:
-        raise single_fault("jobs", "and cluster exclude each other; give one of them")
+        raise single_fault("jobs", "cannot be given with cluster")
     with workers_at(cluster, jobs) as workers:
         return make_sweep(options, Path(folder) / "sweep" if out is None else Path(out), workers)
 

@@ -21,7 +21,6 @@ from models.base.clock import local_clock
 from models.tariff.offer import Band, Offer, OfferPrices, SidePrices, offer_prices
 from models.tariff.tiers import NOTHING_KWH, Side, within_tier_kwh
 
-MINUTES_A_DAY = 1440
 MINUTE = pd.Timedelta(minutes=1)
 
 BillLineKind = Literal["import", "export", "daily_fee", "demand_charge", "tax"]

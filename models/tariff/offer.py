@@ -212,23 +212,6 @@ def side_prices(
     return SidePrices(beyond, number, tuple(tiers))
 
 
-def band_prices(bands: Sequence[Band], minute: IntArray, days: DaysAndBefore, months: DaysAndBefore) -> FloatArray:
-    """Return the price of the last matching band that is not a tier; parameters as in side_prices.
-
-    Returns
-    -------
-    Prices [money per kWh], shape (n,); NaN where no band matches.
-
-    Examples
-    --------
-    >>> minutes = np.array([60, 720])
-    >>> monday, march = (np.array([0, 0]), np.array([6, 6])), (np.array([3, 3]), np.array([3, 3]))
-    >>> band_prices((Band(0.34), Band(0.12, 23 * 60, 7 * 60)), minutes, monday, march).tolist()
-    [0.12, 0.34]
-    """
-    return side_prices(bands, minute, days, months).beyond
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class OfferPrices:
     """An offer's prices at n instants, without tax; arrays of shape (n,).

@@ -16,10 +16,12 @@ from scheduler.cli.new import new
 from scheduler.cli.plan import plan, replan
 from scheduler.cli.read_meter import read_meter
 from scheduler.cli.sweep import sweep
+from scheduler.cli.usage import Commands
 from scheduler.cli.wear import wear
 
 app = typer.Typer(
     name="overnight",
+    cls=Commands,
     help="Plan each night for an electric car on a bidirectional charger.",
     no_args_is_help=True,
     add_completion=False,

@@ -65,7 +65,7 @@ def sweep(
 
         if cluster is not None:
             if jobs is not None:
-                raise single_fault("--jobs", "and --cluster exclude each other; give one of them")
+                raise single_fault("--jobs", "cannot be given with --cluster")
             require(("distributed",), "cluster")
         with workers_at(cluster, jobs) as workers:
             given = [weights, laws, offers, settings, first_day, last_day, forecast, yes or None]

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import FloatArray, IntArray, runs
 from scheduler.comparison.results import ComparedOffer, Comparison
 from scheduler.render.scale import EDGE, LEFT, WIDTH, Panel, Tick, nice_ticks
 from scheduler.render.svg import (
@@ -20,7 +20,6 @@ from scheduler.render.svg import (
     legend,
     line,
     rectangle,
-    runs,
     value_axis,
 )
 from scheduler.textio.errors import shortened

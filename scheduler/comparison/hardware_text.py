@@ -41,7 +41,7 @@ def hardware_table(hardware: Hardware, first_year_saving: float) -> Table:
     if case.discount_rate_percent:
         rows.append(
             (
-                "Pays for itself after, if the extra outlay could be earning elsewhere",
+                "Pays for itself after, counting what the outlay would earn elsewhere",
                 _payback_text(worth.discounted_payback_years),
             )
         )
@@ -121,11 +121,11 @@ def _worth_sentence(hardware: Hardware, worth: HardwareWorth) -> str:
     if rate == 0:
         than = f"{shown} {'more' if side > 0 else 'less'} than" if side else "just what"
         return f"Over its life it brings in {than} it costs."
-    begins = f"Set against money that {'earns' if rate > 0 else 'loses'} {_rate(abs(rate))} a year elsewhere, it"
+    begins = f"Compared with money that {'earns' if rate > 0 else 'loses'} {_rate(abs(rate))} a year elsewhere, it"
     if side == 0:
         return f"{begins} comes out even over its life."
     if side < 0:
-        return f"{begins} does not pay: over its life it leaves {shown} less, in today's money."
+        return f"{begins} does not pay: over its life it loses {shown}, in today's money."
     years = worth.discounted_payback_years
     after = f" pays for itself after {_years(years)} and" if years else ""
     return f"{begins}{after} leaves {shown} more over its life, in today's money."

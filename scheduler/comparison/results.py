@@ -20,6 +20,7 @@ import pandas as pd
 from models.base.arrays import FloatArray
 from models.base.bootstrap import bootstrap_range, is_tie, week_edges
 from models.tariff.bill import Bill
+from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS
 from models.wear.segments import initial_fill_kwh, taken_from_segments_kwh
 from scheduler.inputs.site_inputs import Inputs
@@ -28,7 +29,6 @@ from scheduler.nights.wear_prices import segments_of
 from scheduler.rolling.flows import RolledFlows, rolled_bill
 from scheduler.rolling.period import ComparisonRequest
 
-DAYS_A_YEAR = 365.25
 LEAST_SHARE = 0.01
 """A saving below this share of the cost counts as none [-]."""
 
@@ -216,11 +216,6 @@ class Comparison:
     def best_without(self) -> ComparedOffer:
         """Return the offer that costs least if the car is charged at the best times and never discharged."""
         return min(self.offers, key=lambda offer: offer.money["charge-only"].total)
-
-    @property
-    def best_on_return(self) -> ComparedOffer:
-        """Return the offer that costs least if the car is charged on its return."""
-        return min(self.offers, key=lambda offer: offer.money["charge-on-return"].total)
 
     @property
     def yearly_saving(self) -> float:

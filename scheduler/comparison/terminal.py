@@ -20,7 +20,7 @@ from scheduler.comparison.text import (
     ways_table,
 )
 from scheduler.plans.plan import CAUTIONS
-from scheduler.render.terminal import print_list, print_paragraph, print_table
+from scheduler.render.terminal import paragraph_printer, print_list, print_table
 
 WIDTH = 120
 
@@ -30,8 +30,7 @@ def show_comparison(compared: Comparison, console: Console) -> None:
     request = compared.request
     width = min(WIDTH, console.width)
 
-    def say(sentence: str, style: str = "") -> None:
-        print_paragraph(sentence, console, width, style)
+    say = paragraph_printer(console, width)
 
     about = f"{compared.best.inputs.site.name}, {day_span_text(request.first, request.last)}, in {compared.currency}"
     say(about)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from scheduler.comparison.results import DAYS_A_YEAR, ComparedOffer, Comparison, Money
+from models.wear.law import DAYS_A_YEAR
+from scheduler.comparison.results import ComparedOffer, Comparison, Money
 from scheduler.render.table import NOTHING, Cell, Column, Table, text_table
 from scheduler.rolling.flows import RolledFlows
 from scheduler.textio.format import amount_text, money_digits, money_text, number_text, rows_that_add_up
@@ -20,8 +21,8 @@ WAYS = {
 CENT = 0.005
 """Amounts below this count as none [money]."""
 CLOSING = (
-    "Past prices, weather and drives do not promise the next year's; an offer's terms, its notice period and what it "
-    "asks of the meter are in its contract, not here."
+    "Past prices, weather and drives do not predict next year's; an offer's terms, its notice period and the meter "
+    "it requires are in its contract, not here."
 )
 
 
@@ -87,8 +88,8 @@ def not_worth_text(compared: Comparison) -> tuple[str, ...]:
         return ()
     listed = " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
     return (
-        f"Under {listed} the car is better only charged: what discharging gains is less than what wrong forecasts and "
-        "wear take. The ranking shows it as planned all the same.",
+        f"Under {listed} the car is better only charged: discharging gains less than forecast errors and wear "
+        "cost. The ranking shows it as planned all the same.",
     )
 
 
@@ -103,7 +104,7 @@ def use_table(compared: Comparison) -> Table:
     nights = len(plans[0].night_start)
     rows: list[tuple[str, ...]] = [
         row(f"Plans with a discharge, of {nights}", [str(plan.nights_discharged) for plan in plans]),
-        row("Given by the car, kWh", [_whole(plan.energy["discharge_kwh"].sum()) for plan in plans]),
+        row("Discharged, kWh", [_whole(plan.energy["discharge_kwh"].sum()) for plan in plans]),
         row("Sent to the grid, kWh", [_whole(plan.energy["export_kwh"].sum()) for plan in plans]),
         row("Own solar used at once, kWh", [_whole(plan.self_consumed_solar_kwh) for plan in plans]),
         row("Full cycles, driving included", [number_text(each.equivalent_full_cycles, 1) for each in compared.offers]),
@@ -111,14 +112,11 @@ def use_table(compared: Comparison) -> Table:
             f"Wear by cycles, {compared.currency}, by any wear law",
             [_range_text(each.cycle_wear_by_law.values(), compared.currency) for each in compared.offers],
         ),
-        row(
-            "Departures with less than wanted",
-            [_missed(plan) for plan in plans],
-        ),
+        row("Departures below target", [_missed(plan) for plan in plans]),
     ]
     if compared.request.forecast != "recorded":
         rows.append(row("Share of what perfect foresight saves", [_share(each) for each in compared.offers]))
-    return text_table(columns, rows)
+    return text_table(columns, rows, "The first plan begins at midnight, before the first evening.")
 
 
 def months_table(compared: Comparison, by_offer: dict[str, list[tuple[date, float]]]) -> Table:
@@ -150,25 +148,25 @@ def tie_text(compared: Comparison) -> tuple[str, ...]:
     tied = [each.inputs.offer.name for each in compared.offers[1:] if compared.ties[each.name]]
     best = compared.best.inputs.offer.name
     ranges = (
-        "The range beside a difference is where 95 of 100 such periods lie if whole weeks are drawn anew from these."
+        "The range beside a difference is where 95 of 100 such periods lie if whole weeks are resampled from these."
     )
     if not tied:
-        return (f"{ranges} None of them reaches 0, so the first place is no accident of these weeks.",)
+        return (f"{ranges} None of them reaches 0, so the first place is not due to chance.",)
     return (f"{ranges} It reaches 0 for {' and '.join(tied)}: between {best} and that these weeks do not decide.",)
 
 
 def hardware_lead(compared: Comparison) -> str:
     """Return a sentence on what the yearly saving behind the hardware's case is."""
     with_name, without = compared.best.inputs.offer.name, compared.best_without.inputs.offer.name
-    other = "the same offer" if with_name == without else f"the offer that is then best, {without}"
+    other = "the same offer" if with_name == without else f"{without}, the best offer,"
     scaled = ""
     if compared.scaled:
         scaled = (
             f" The {compared.request.days} days are scaled to a year of {DAYS_A_YEAR:g}; other seasons may differ much."
         )
     return (
-        f"The saving is that of discharging: {with_name} with the plan against {other} with a plain charger that "
-        f"charges at the same good times, battery wear counted.{scaled}"
+        f"The saving compares {with_name} with discharging and {other} for a plain charger that charges at the best "
+        f"times, battery wear counted.{scaled}"
     )
 
 

@@ -153,8 +153,8 @@ def _warnings(fit: LossFit) -> Iterator[str]:
         )
     elif fixed.error is not None and fixed.error > fixed.value / 2:
         yield (
-            f"The fixed loss is hardly told apart from 0 ({fixed.estimate_text} {fixed.uncertainty_text}): measure at "
-            "a lower power, where it weighs more."
+            f"The fixed loss can hardly be distinguished from 0 ({fixed.estimate_text} {fixed.uncertainty_text}): "
+            "measure at a lower power, where it weighs more."
         )
     worst = int(np.argmax(np.abs(fitted.difference_points)))
     off, point = float(fitted.difference_points[worst]), points[worst]

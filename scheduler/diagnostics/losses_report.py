@@ -118,7 +118,7 @@ def example_note(fit: LossFit) -> str:
     ends = np.array([powers[0], powers[-1]])
     low, high = (max(0.0, float(each)) for each in fit.fitted.efficiency_percent("round-trip", ends))
     return (
-        f"Of a kWh taken and given back at {ends[0]:g} kW, {number_text(low / 100, 2)} kWh comes back; at "
+        f"Of each kWh charged and discharged at {ends[0]:g} kW, {number_text(low / 100, 2)} kWh comes back; at "
         f"{ends[1]:g} kW, {number_text(high / 100, 2)}."
     )
 

@@ -26,7 +26,7 @@ from scheduler.diagnostics.wear_text import (
 from scheduler.render.page_template import page_template
 from scheduler.render.table import json_rows
 from scheduler.render.terminal import print_list, print_table
-from scheduler.textio.format import local_iso
+from scheduler.textio.format import local_iso, sentence_case
 
 WIDTH = 100
 FORMAT = 1
@@ -66,7 +66,7 @@ def wear_page(found: WearOfTrace) -> str:
 def notes(found: WearOfTrace) -> list[str]:
     """Return what the trace was read from, what to know, and what lies outside a law's range."""
     read_from = f"Read from {found.options.source}: {found.read.layout}."
-    warnings = [f"{warning[0].upper()}{warning[1:]}." for each in found.counted.by_law for warning in each.warnings]
+    warnings = [f"{sentence_case(warning)}." for each in found.counted.by_law for warning in each.warnings]
     return [read_from, *found.notes, *warnings]
 
 

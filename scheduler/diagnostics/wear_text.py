@@ -10,7 +10,7 @@ from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.render.table import Cell, Column, Table, text_table
 from scheduler.render.time_axis import SHORT_DAYS
-from scheduler.textio.format import day_clock_text, money_text, number_text
+from scheduler.textio.format import day_clock_text, money_text, number_text, sentence_case
 
 MONEY_DIGITS = 3
 """Decimals of a small amount, one more than most currencies have: a night's wear is cents."""
@@ -62,8 +62,8 @@ def range_text(found: WearOfTrace) -> str:
         spread += f": {low} to {high} {unit(found)}"
     unaware = [f'"{each.law}"' for each in found.counted.by_law if not knows_time(each)]
     return (
-        f"By law the wear runs {spread}; {' and '.join(unaware)} know nothing of calendar ageing. Which law holds for "
-        "a battery matters more than any other number here."
+        f"Wear ranges over the laws {spread}; {' and '.join(unaware)} leave out calendar ageing. Which law fits a "
+        "battery matters more than any other number here."
     )
 
 
@@ -81,7 +81,7 @@ def law_table(found: WearOfTrace) -> Table:
         )
         rows.append(row if each.cost is None else (*row, money(found, each.cost)))
     priced = () if found.battery_price is None else (f"Cost, {unit(found)}",)
-    caption = "Life used by cycles, by calendar ageing and in total; capacity lost, where the law tells it."
+    caption = "Life used by cycles, by calendar ageing and in total; capacity lost, where the law gives it."
     return text_table((*LAW_COLUMNS, *priced), rows, caption)
 
 
@@ -136,25 +136,23 @@ def difference_table(found: WearOfTrace) -> Table | None:
         return None
     parts = (
         (difference.conditions, "the plan prices all cycles at half charge and 25 °C"),
-        (difference.envelope, "the plan takes the law's convex envelope, which is never over the law"),
+        (difference.envelope, "the plan uses the law's convex envelope, which is never over the law"),
         (
             difference.segments,
             "the plan's price is straight between the edges of its segments, and never under the law",
         ),
         (
             difference.open_ends,
-            "cycles that the plan leaves open count half, while the plan charges each kWh taken out at once, and "
-            "nothing for one put in",
+            "cycles that the plan leaves open count half, while the plan prices each kWh when it is discharged, "
+            "and charging not at all",
         ),
         (
             difference.before,
-            "what the plan knew besides: how high the battery was before it began, and energy charged on the way",
+            "what only the plan knew: how high the battery was before it began, and energy charged on the way",
         ),
     )
     least = 0.5 * 10**-MONEY_DIGITS
-    reasons = [
-        (f"{reason[0].upper()}{reason[1:]}", _signed(found, amount)) for amount, reason in parts if abs(amount) >= least
-    ]
+    reasons = [(sentence_case(reason), _signed(found, amount)) for amount, reason in parts if abs(amount) >= least]
     counted = (f'Counted, by law "{found.law_of_plan}"', money(found, difference.counted))
     rows = [counted, *reasons, ("What the plan charged for wear", money(found, difference.program))]
     caption = "From what counting finds to what the plan charged, one reason after another."
@@ -167,9 +165,8 @@ def options_text(found: WearOfTrace) -> str:
     low, high = float(temps.min()), float(temps.max())
     warm = f"{low:.3g} °C" if low == high else f"{low:.3g} to {high:.3g} °C"
     priced = "" if found.battery_price is None else f", a battery of {found.battery_price:g} {unit(found)}"
-    return (
-        f"Taken at {warm} and an age of {found.options.age_years:g} years{priced}. Life ends at 80 % of the capacity."
-    )
+    aged = f"an age of {found.options.age_years:g} years"
+    return f"Calculated for {warm} and {aged}{priced}. Life ends at 80 % of the capacity."
 
 
 def _signed(found: WearOfTrace, amount: float) -> str:

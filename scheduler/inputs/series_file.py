@@ -52,18 +52,22 @@ def read_regular(path: Path, columns: tuple[str, str], problem_of: Callable[[str
     if not faults and count < FEWEST_ROWS:
         message = f"found {count} rows under the header; expected {FEWEST_ROWS} or more"
         faults.append(Fault(str(path), None, None, message))
-    if faults:
+    if count < FEWEST_ROWS:
         raise InputFaults(listed(in_line_order(faults)))
 
     lines, seconds, values = (np.concatenate(each) for each in zip(*parts, strict=True))
-    minutes_between = np.diff(seconds) // 60
+    # a row that cannot be read has no interval before or after it
+    readable = seconds != pd.NaT.value
+    follows = np.flatnonzero(readable[:-1] & readable[1:] & (np.diff(lines) == 1 if faults else True)) + 1
+    minutes_between = (seconds[follows] - seconds[follows - 1]) // 60
     step_minutes = _usual_step(minutes_between)
-    problems = _order_problems(minutes_between, step_minutes)
-    faults += [
-        Fault(str(path), int(lines[index]), columns[0], message) for index, message in islice(problems, MOST_FOUND)
-    ]
+    if len(follows):
+        faults += [
+            Fault(str(path), int(lines[follows[index - 1]]), columns[0], message)
+            for index, message in islice(_order_problems(minutes_between, step_minutes), MOST_FOUND)
+        ]
     if faults:
-        raise InputFaults(listed(faults))
+        raise InputFaults(listed(in_line_order(faults)))
     start = pd.DatetimeIndex(seconds.view("datetime64[s]"), tz="UTC")
     return Series(start, values + 0.0, step_minutes)  # a written -0 becomes 0
 

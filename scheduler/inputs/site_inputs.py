@@ -15,7 +15,7 @@ from scheduler.inputs.series_file import read_series
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import SITE_FILE, examine_site
 from scheduler.inputs.trips_file import read_trips
-from scheduler.textio.errors import Fault, InputFaults, single_fault
+from scheduler.textio.errors import InputFaults, collected, single_fault
 from scheduler.textio.read_text import file_problem, sha256_of
 
 OFFER_OPTION = "--offer"
@@ -62,13 +62,13 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
     files = dict(reading.data_files)
     if offer_file is not None:
         files.pop("offer", None)
-        chosen = _collect(lambda: _chosen_offer(folder, offer_file), faults)
+        chosen = collected(lambda: _chosen_offer(folder, offer_file), faults)
         if chosen is not None:
             files["offer"] = chosen
 
     def read(key: str, reader: Callable[[Path], Content]) -> Content | None:
         path = files.get(key)
-        return None if path is None else _collect(lambda: reader(path), faults)
+        return None if path is None else collected(lambda: reader(path), faults)
 
     # if [site] is faulty, the offer is not blamed for a missing calendar
     has_calendar = reading.has_calendar is not False
@@ -89,15 +89,6 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
         files=every,
         hashes={file: sha256_of(file) for file in every},
     )
-
-
-def _collect(read: Callable[[], Content], faults: list[Fault]) -> Content | None:
-    """Return what `read` returns; None after adding the faults that it raises."""
-    try:
-        return read()
-    except InputFaults as error:
-        faults += error.faults
-        return None
 
 
 def _chosen_offer(folder: Path, offer_file: Path) -> Path:

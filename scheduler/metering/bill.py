@@ -15,8 +15,8 @@ from models.tariff.bill import Bill, GridFlows, bill, printed_bill
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site_file import SiteClock, read_site_clock
-from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
-from scheduler.metering.channels import Channel, MeterReading
+from scheduler.metering.align_channels import MeteredFlows, channel_text, metered_flows, relabelled, shared_span
+from scheduler.metering.channels import MeterReading
 from scheduler.metering.fill_gaps import gap_text
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.textio.errors import Fault, InputFaults, single_fault
@@ -155,23 +155,20 @@ def _refuse_unlike_spans(
 ) -> None:
     """Refuse to leave out values that only some channels have, unless the days to bill are given."""
     channels = [channel for reading in readings for channel in reading.channels]
-    begins = {_name(channel): channel.start[0] for channel in channels}
-    ends = {_name(channel): channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes) for channel in channels}
+    begins = {channel_text(channel): channel.start[0] for channel in channels}
+    ends = {
+        channel_text(channel): channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes) for channel in channels
+    }
     early = options.first_day is None and min(begins.values()) < shared[0]
     late = options.last_day is None and max(ends.values()) > shared[1]
     if not early and not late:
         return
 
-    def instant_text(instant: pd.Timestamp) -> str:
-        return local_text(instant.to_pydatetime(), timezone)
-
-    spans = "; ".join(f"{name} {instant_text(begins[name])} to {instant_text(ends[name])}" for name in begins)
+    spans = "; ".join(
+        f"{name} {local_text(begins[name], timezone)} to {local_text(ends[name], timezone)}" for name in begins
+    )
     missing = " and ".join(option for option, wanted in ((FROM_OPTION, early), (TO_OPTION, late)) if wanted)
     raise single_fault(file, f"its channels have values over different times ({spans}); expected {missing}")
-
-
-def _name(channel: Channel) -> str:
-    return f"{channel.name} of {channel.meter}" if channel.meter else channel.name
 
 
 def _allowed(offer: Offer) -> str:

@@ -188,7 +188,7 @@ def _span(
 ) -> tuple[pd.Timestamp, pd.Timestamp]:
     """Return the span to read: what all channels share, cut to the days given; adds a note where that is less."""
     begin, end = shared_span(readings, file)
-    shared = f"{_local(begin, timezone)} to {_local(end, timezone)}"
+    shared = f"{local_text(begin, timezone)} to {local_text(end, timezone)}"
     if (first_day is not None and first_day >= end) or (last_day is not None and last_day <= begin):
         raise single_fault(
             FROM_OPTION if first_day is not None and first_day >= end else UNTIL_OPTION,
@@ -205,7 +205,3 @@ def _span(
         begin if first_day is None else max(begin, first_day),
         end if last_day is None else min(end, last_day),
     )
-
-
-def _local(instant: pd.Timestamp, timezone: str) -> str:
-    return local_text(instant.to_pydatetime(), timezone)

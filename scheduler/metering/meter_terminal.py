@@ -51,7 +51,7 @@ def meter_json(result: MeterResult) -> str:
     channels = json_rows(_channel_table(result))
     document = {
         "site": result.site_name,
-        "span": {"begin": _local(flows.start[0], zone), "end": _local(flows.end, zone)},
+        "span": {"begin": local_text(flows.start[0], zone), "end": local_text(flows.end, zone)},
         "step_minutes": flows.step_minutes,
         "files_read": dict(result.layouts),
         "channels": channels[: len(flows.channels)],
@@ -106,7 +106,7 @@ def _first(lines: Sequence[str]) -> list[str]:
 
 
 def _span(gap: Gap | Filled, timezone: str) -> dict[str, str]:
-    return {"begin": _local(gap.begin, timezone), "end": _local(gap.end, timezone)}
+    return {"begin": local_text(gap.begin, timezone), "end": local_text(gap.end, timezone)}
 
 
 def _kwh(kwh: FloatArray) -> str:
@@ -115,7 +115,3 @@ def _kwh(kwh: FloatArray) -> str:
 
 def _energy(kwh: FloatArray) -> float:
     return round(float(kwh.sum()), 9)
-
-
-def _local(instant: pd.Timestamp, timezone: str) -> str:
-    return local_text(instant.to_pydatetime(), timezone)

@@ -102,5 +102,5 @@ def _typical(
 def _fallback(file: Path, days: str, basis: str) -> str:
     return (
         f"{file.name} has fewer than {FEWEST_DAYS} {days} in the {RECENT_DAYS} days before now; "
-        f"the typical day was formed from {_BASIS_TEXT[basis]}."
+        f"the typical day comes from {_BASIS_TEXT[basis]}."
     )

@@ -99,10 +99,10 @@ def _not_counted(side: Side, unknown: list[Band]) -> list[str]:
     """Return a warning if a tier is under way and it is unknown how much of it is used up."""
     if not unknown:
         return []
-    periods = " and ".join(sorted({"today" if band.per == "day" else "this month" for band in unknown}))
+    periods = " and ".join(sorted({band.per for band in unknown}))
     return [
-        f"The offer has another price for the first kWh of {side}. What was counted {periods} before now is not known, "
-        f"so all of it is taken as left; give --{side}ed-so-far if you know it."
+        f"The first kWh {side}ed each {periods} have another price. How many are used is not known, so this plan "
+        f"assumes none; give --{side}ed-so-far if you know it."
     ]
 
 
@@ -134,8 +134,8 @@ def _demand(
             if evening.peak_so_far_kw is None and _has_begun(offer, window, "month", intervals, timezone):
                 so_far = max(0.0, float(building_kw[here].max()))
                 warnings.append(
-                    "The month's highest demand so far is not known; it is taken as what the building alone is "
-                    f"expected to draw tonight, {number_text(so_far, 1)} kW. Give --peak-so-far if you know it."
+                    "The month's highest demand so far is not known; this plan assumes the most that the building "
+                    f"alone should draw tonight, {number_text(so_far, 1)} kW. Give --peak-so-far if you know it."
                 )
         numbers = np.full(len(minute), -1, dtype=np.int64)
         numbers[here] = np.unique(mean_of[here], return_inverse=True)[1]

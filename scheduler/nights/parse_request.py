@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
@@ -14,7 +14,8 @@ from scheduler.inputs.usual_trips import usual_trips_tonight
 from scheduler.nights.parse_trip import check_trips, parse_trip
 from scheduler.nights.request import MOST_TRIPS, ForecastKind, Request, SolarKind
 from scheduler.textio.bounds import SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
-from scheduler.textio.errors import Fault, InputFaults
+from scheduler.textio.errors import Fault, InputFaults, collected
+from scheduler.textio.format import clock_text, sentence_case
 from scheduler.textio.parse_time import local_text, parse_moment
 
 Found = TypeVar("Found")
@@ -90,30 +91,30 @@ def parse_request(
             ]
         )
     if options.stay_home and options.trips:
-        faults.append(Fault("--stay-home", None, None, "and --trip exclude each other; give one of them"))
-    now = _collect(faults, lambda: moment_now(options.now, timezone))
+        faults.append(Fault("--stay-home", None, None, "cannot be given with --trip"))
+    now = collected(lambda: moment_now(options.now, timezone), faults)
     if now is None:
         raise InputFaults(faults)
     horizon = until or now + timedelta(hours=site.plan.horizon_hours)
     home_at = None
     if options.home_at is not None:
         typed = options.home_at
-        home_at = _collect(faults, lambda: parse_moment(typed, now, timezone, "--home-at"))
+        home_at = collected(lambda: parse_moment(typed, now, timezone, "--home-at"), faults)
         if home_at is not None and home_at >= horizon:
             faults.append(Fault("--home-at", None, None, f"is after this plan ends at {local_text(horizon, timezone)}"))
     notes: list[str] = []
     trips: list[Trip] = []
     for text in options.trips:
-        parsed = _collect(faults, lambda text=text: parse_trip(text, now, timezone))  # type: ignore[misc]
+        parsed = collected(lambda text=text: parse_trip(text, now, timezone), faults)  # type: ignore[misc]
         if parsed is not None:
             trips.append(parsed[0])
             notes += parsed[1]
     if not options.trips and not options.stay_home:
         trips, notes = _habitual(inputs, options, usual, home_at or now, now, horizon)
-    in_order = _collect(faults, lambda: check_trips(trips, now, timezone))
+    in_order = collected(lambda: check_trips(trips, now, timezone), faults)
     if home_at is not None and in_order and in_order[0].depart_at < home_at:
-        departs = local_text(in_order[0].depart_at, timezone)
-        faults.append(Fault("--home-at", None, None, f"the car is away until then, but a trip departs at {departs}"))
+        departs = clock_text(in_order[0].depart_at, timezone)
+        faults.append(Fault("--home-at", None, None, f"a trip departs at {departs}, before the car is home"))
     if faults or in_order is None:
         raise InputFaults(faults)
     return Request(
@@ -125,7 +126,7 @@ def parse_request(
         wear_weight=weight,
         forecast=options.forecast,
         solar=options.solar,
-        notes=tuple(f"{note[0].upper()}{note[1:]}." for note in notes),
+        notes=tuple(f"{sentence_case(note)}." for note in notes),
         until=until,
         peak_so_far_kw=options.peak_so_far_kw,
         imported_so_far_kwh=_by_band(options.imported_so_far_kwh, inputs.offer.import_bands),
@@ -186,12 +187,3 @@ def _out_of(bound: Bound, option: str, value: float | None) -> list[Fault]:
     """Return the fault of a number outside its bound, or nothing."""
     problem = None if value is None else bound.problem(value)
     return [] if problem is None else [Fault(option, None, None, problem)]
-
-
-def _collect(faults: list[Fault], read: Callable[[], Found]) -> Found | None:
-    """Return what `read` returns; None after adding the faults that it raises."""
-    try:
-        return read()
-    except InputFaults as error:
-        faults += error.faults
-        return None

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from models.site.trips import KM_PER_MILE, Trip
 from scheduler.textio.bounds import DISTANCE_KM
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.format import span_text
 from scheduler.textio.parse_time import (
     CLOCK,
     DATE,
@@ -115,7 +116,7 @@ def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> 
         if trip.depart_at < now
     ]
     faults += [
-        f"the trips {trip_text(earlier, timezone)} and {trip_text(later, timezone)} overlap; "
+        f"the trips {_span_text(earlier, timezone)} and {_span_text(later, timezone)} overlap; "
         "expected trips one after the other"
         for earlier, later in pairwise(in_order)
         if later.depart_at < earlier.return_at
@@ -123,6 +124,11 @@ def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> 
     if faults:
         raise InputFaults(Fault(TRIP_OPTION, None, None, message) for message in faults)
     return in_order
+
+
+def _span_text(trip: Trip, timezone: str) -> str:
+    """Return when a trip departs and returns: `Tue 07:30 to 18:00`."""
+    return span_text(trip.depart_at, trip.return_at, timezone)
 
 
 def trip_text(trip: Trip, timezone: str) -> str:

@@ -14,6 +14,7 @@ from models.wear.laws import calendar_law, wear_law
 from models.wear.prices import REFERENCE_DEGC, wear_segments_of_law
 from models.wear.segments import WearSegments
 from scheduler.inputs.site import Site
+from scheduler.textio.format import sentence_case
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,4 +78,4 @@ def _warnings(law: WearLaw | CalendarLaw, site: Site, temp_degc: float) -> list[
     window = np.array([site.car.floor_percent, site.car.ceiling_percent]) / 100
     depth = np.array([window[1] - window[0]])
     warnings = range_warnings(law, depth, window, np.array([temp_degc]))
-    return [f"{warning[0].upper()}{warning[1:]}." for warning in warnings]
+    return [f"{sentence_case(warning)}." for warning in warnings]

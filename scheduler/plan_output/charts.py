@@ -10,7 +10,7 @@ from datetime import datetime
 
 import numpy as np
 
-from models.base.arrays import FloatArray
+from models.base.arrays import FloatArray, runs
 from scheduler.optimizer.block import setting_text
 from scheduler.plan_output.soc_chart import state_marks
 from scheduler.plans.departures import TripOutcome
@@ -28,7 +28,6 @@ from scheduler.render.svg import (
     line,
     rectangle,
     room_for,
-    runs,
     steps,
     triangle,
     value_axis,

@@ -15,7 +15,7 @@ ROWS = (
     "Added to the month's demand charge",
     CYCLE_WEAR,
     "Calendar ageing of the battery",
-    "Starts, time outside the window",
+    "Starts and time outside the window",
     "Stored energy used (−: put back)",
 )
 
@@ -46,7 +46,7 @@ def saving_text(plan: Plan) -> str:
     """What the night costs, what it saves and how much of that is from discharging, in the amounts of the table."""
     currency = plan.inputs.offer.currency
     shown, on_return, charge_only = (_rounded(plan, costs) for costs in _columns(plan).values())
-    begins = f"The electricity of this time costs {money_text(sum(shown[:4]), currency)} {currency}"
+    begins = f"Electricity over this plan costs {money_text(sum(shown[:4]), currency)} {currency}"
     if shown[2]:
         begins += f", of which {money_text(shown[2], currency)} is charged on the way"
     begins += "."
@@ -57,17 +57,17 @@ def saving_text(plan: Plan) -> str:
     saving = sum(on_return) - sum(shown)
     if plan.saving < 0:
         return (
-            f"{begins} In total the plan costs {money_text(-saving, currency)} more than charging on return, "
+            f"{begins} The plan costs {money_text(-saving, currency)} more in total than charging on return, "
             "which serves the trips less well."
         )
-    words = f"{begins} In total the plan saves {money_text(saving, currency)} against charging on return"
+    words = f"{begins} The plan saves {money_text(saving, currency)} in total compared with charging on return"
     of_the_month = on_return[3] - shown[3]
     if of_the_month > 0:
         part = "all" if of_the_month >= saving else money_text(of_the_month, currency)
-        words += f", {part} of it by the month's demand charge"
+        words += f", {part} of it through the month's demand charge"
     if not plan.answer.setpoints.gives_energy:
-        return f"{words}, none of it from discharging."
-    words += f"; discharging at all is worth {money_text(sum(charge_only) - sum(shown), currency)} of that."
+        return f"{words}; discharging adds nothing."
+    words += f"; {money_text(sum(charge_only) - sum(shown), currency)} of that comes from discharging."
     return words + _ageing_text(charge_only[4] - shown[4], charge_only[5] - shown[5], currency)
 
 

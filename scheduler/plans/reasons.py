@@ -10,7 +10,7 @@ from models.tariff.tiers import avoided_prices, price_ranges
 from scheduler.nights.night import Night, NightTrip
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.setpoints import Setpoints
-from scheduler.plans.reasons_offers import offer_charge_limit, offer_discharge_limit
+from scheduler.plans.reasons_offers import NEAR_KW, NEAR_KWH, offer_charge_limit, offer_discharge_limit
 from scheduler.plans.replay import Replayed
 from scheduler.textio.format import (
     amount_text,
@@ -19,11 +19,8 @@ from scheduler.textio.format import (
     power_text,
     price_range_text,
     price_text,
+    sentence_case,
 )
-
-NEAR_KW = 0.03
-NEAR_KWH = 0.03
-"""A power or energy this close to a limit is at it [kW], [kWh]."""
 
 
 def block_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
@@ -49,9 +46,9 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
         parts.append(f"sells {amount_text(float(sold.sum()))} at {prices}")
     taken = float(out_of_battery_kwh(night.charger, hours, discharge_kw, setpoints.discharge_share[at]).sum())
     given = float(hours @ discharge_kw)
-    gives = " and ".join(parts) or "discharges while that costs least"
+    gives = " and ".join(parts) or "discharges when that costs least"
     if given <= 0:
-        return f"{_capital(gives)}."
+        return f"{sentence_case(gives)}."
     stored = night.stored_energy_price
     wear = night.wear_weight * float(replayed.cycle_wear_cost[at].sum()) / given
     costs = (
@@ -59,7 +56,7 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
         f"{price_text(stored * taken / given)} with losses, and {price_text(wear)} in "
         f"{'wear' if night.calendar is None else 'cycle wear'}"
     )
-    return f"{_capital(gives)}; {costs}{_discharge_limit(night, setpoints, replayed, block, float(sold.sum()))}."
+    return f"{sentence_case(gives)}; {costs}{_discharge_limit(night, setpoints, replayed, block, float(sold.sum()))}."
 
 
 def _discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, sold_kwh: float) -> str:
@@ -106,7 +103,7 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
         parts.append(_solar_text(night, replayed, from_solar, surplus_kw, at))
     joint = ", and " if "," in parts[0] else " and "
     limit = _charge_limit(night, setpoints, replayed, block)
-    return f"{_capital(joint.join(parts))}, {_purpose(night, replayed, block)}{limit}."
+    return f"{sentence_case(joint.join(parts))}, {_purpose(night, replayed, block)}{limit}."
 
 
 def _worth_naming(other_kwh: FloatArray) -> float:
@@ -183,8 +180,3 @@ def _limit_text(limit_kw: FloatArray) -> str:
 def _next_trip(night: Night, boundary: int) -> NightTrip | None:
     """Return the first trip that departs at or after a boundary."""
     return next((trip for trip in night.trips if trip.depart >= boundary), None)
-
-
-def _capital(text: str) -> str:
-    """Return the text with a capital first letter."""
-    return text[:1].upper() + text[1:]

@@ -22,7 +22,7 @@ from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.metered_so_far import with_metered_so_far
 from scheduler.plans.plan import Plan, Replanned
 from scheduler.plans.plan_tonight import STAGES, solve_and_verify
-from scheduler.plans.replay import PlanRefused, replay, verify_constraints
+from scheduler.plans.replay import BrokenConstraint, broken_constraints, replay
 from scheduler.plans.saved_plan import SavedBlock, SavedPlan, newest_plan, read_saved_plan
 from scheduler.textio.errors import single_fault
 from scheduler.textio.format import (
@@ -38,6 +38,20 @@ REPLAN_HOURS = 18
 """How long after the start of its evening a plan may be replanned [h]: until noon if the evening began at six."""
 SAME_PERCENT = 0.5
 """A state of charge this close to the planned one is as planned [%]."""
+WOULD_BREAK: dict[str, tuple[str, Callable[[float], str]]] = {
+    "over the import limit": ("draw more than the import limit", power_text),
+    "over the export limit": ("send more than the export limit to the grid", power_text),
+    "charged from the grid where the offer forbids it": (
+        "charge from the grid where the offer allows only solar",
+        power_text,
+    ),
+    "more taken out than stored": ("discharge more than the car holds", amount_text),
+    "more put in than the battery holds": ("charge more than the battery can hold", amount_text),
+    "discharged below the floor": ("discharge the car below its floor", amount_text),
+    "charged above the ceiling": ("charge the car above its ceiling", amount_text),
+    "over the night's discharge limit": ("discharge more than the limit of one night", amount_text),
+}
+"""What a plan that breaks a constraint of replay would do, and how the amount is written."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,7 +131,7 @@ def _request(earlier: SavedPlan, options: RequestOptions, inputs: Inputs, now: d
     starts = tuple(row.start.astimezone(UTC) for row in earlier.rows if row.start > now)
     under_way = [trip for trip in earlier.trips if trip.depart < now < trip.return_at]
     notes = [
-        f"The earlier plan has the car away until {clock_text(trip.return_at, inputs.site.timezone)}; this plan "
+        f"In the earlier plan the car is away until {clock_text(trip.return_at, inputs.site.timezone)}; this plan "
         "assumes that it is home. If it is not, give --home-at."
         for trip in under_way
         if evening.home_at is None
@@ -146,11 +160,19 @@ def _carry_on(earlier: SavedPlan, night: Night) -> CarryingOn:
             return CarryingOn(
                 None, f"it would leave the car {amount_text(missing)} short of what the trip at {departs} needs"
             )
-    try:
-        verify_constraints(night, setpoints)
-    except PlanRefused as refused:
-        return CarryingOn(None, refused.broken[0])
+    broken = next(broken_constraints(night, setpoints, replayed), None)
+    if broken is not None:
+        return CarryingOn(None, _broken_text(broken, night.timezone))
     return CarryingOn(replayed.costs.total, "")
+
+
+def _broken_text(broken: BrokenConstraint, timezone: str) -> str:
+    """Return what the earlier plan would do that it may not, in a reader's words."""
+    begin = "" if broken.at is None else f" from {clock_text(broken.at, timezone)}"
+    if broken.constraint not in WOULD_BREAK or broken.amount is None:
+        return f"it no longer fits the car, the charger and the connection{begin}"
+    would, with_unit = WOULD_BREAK[broken.constraint]
+    return f"it would {would} by {with_unit(broken.amount)}{begin}"
 
 
 def _replanned(earlier: SavedPlan, made: Plan, carrying_on: CarryingOn) -> Replanned:
@@ -249,6 +271,6 @@ def _changed_blocks(earlier: SavedPlan, made: Plan, now: datetime) -> list[str]:
 
 def _carrying_on_text(carrying_on: CarryingOn, total: float, currency: str) -> str:
     if carrying_on.total is None:
-        return f"Carrying on with the earlier plan is not possible: {carrying_on.why_not}."
+        return f"The earlier plan can no longer be followed: {carrying_on.why_not}."
     saved = money_text(max(0.0, carrying_on.total - total), currency)
     return f"Compared with carrying on with the earlier plan this saves {saved} {currency}."

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -269,20 +270,41 @@ def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:
     PlanRefused : with every constraint that is broken.
     """
     replayed = replay(night, setpoints)
-    broken = tuple(_broken_constraints(night, setpoints, replayed))
+    broken = tuple(map(str, broken_constraints(night, setpoints, replayed)))
     if broken:
         raise PlanRefused(broken)
     return replayed
 
 
-def _broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iterator[str]:
-    """Yield every constraint of the night that the setpoints break, as text."""
+@dataclass(frozen=True, slots=True)
+class BrokenConstraint:
+    """A constraint that setpoints break, by how much at most [kW, kWh or -], and from when; None where unknown.
+
+    Examples
+    --------
+    >>> print(BrokenConstraint("over the night's discharge limit", 0.25))
+    over the night's discharge limit, by 0.250000
+    """
+
+    constraint: str
+    amount: float | None = None
+    at: datetime | None = None
+
+    def __str__(self) -> str:
+        """Return it on one line, with local time."""
+        by = "" if self.amount is None else f", by {self.amount:.6f}"
+        begin = "" if self.at is None else f" from {self.at:%Y-%m-%d %H:%M}"
+        return f"{self.constraint}{by}{begin}"
+
+
+def broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) -> Iterator[BrokenConstraint]:
+    """Yield every constraint of the night that the setpoints break."""
     charger, car, connection = night.charger, night.car, night.connection
     charge, discharge, curtailed = setpoints.charge_kw, setpoints.discharge_kw, setpoints.curtailed_kw
     charge_on, discharge_on = setpoints.charge_share, setpoints.discharge_share
     load, solar, end = night.load_kw, night.solar_kw, replayed.stored_kwh[1:]
     if not np.isfinite(np.concatenate([charge, discharge, curtailed, charge_on, discharge_on])).all():
-        yield "setpoints: not all are numbers"
+        yield BrokenConstraint("setpoints: not all are numbers")
         return
     needed = needed_curtailment_kw(night.export_limit_kw, net_draw_kw(load, solar, charge, discharge), solar)
     excess = {
@@ -315,11 +337,11 @@ def _broken_constraints(night: Night, setpoints: Setpoints, replayed: Replayed) 
         worst = int(np.argmax(amount))
         if not amount[worst] <= ENERGY_TOLERANCE:
             instant = night.boundaries[worst].tz_convert(night.timezone)
-            yield f"{constraint}, by {amount[worst]:.6f} from {instant:%Y-%m-%d %H:%M}"
+            yield BrokenConstraint(constraint, float(amount[worst]), instant.to_pydatetime())
     if car.discharge_limit_kwh is not None:
         beyond = float(night.hours @ discharge) - car.discharge_limit_kwh
         if not beyond <= ENERGY_TOLERANCE:
-            yield f"over the night's discharge limit, by {beyond:.6f}"
+            yield BrokenConstraint("over the night's discharge limit", beyond)
 
 
 def _outside_window_cost(night: Night, stored_kwh: FloatArray) -> FloatArray:

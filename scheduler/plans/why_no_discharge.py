@@ -89,7 +89,7 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
             f"{percent_text(car.percent(trip.target_kwh))}, and putting the energy back in time would cost more than "
             "discharging it earns"
         )
-    return "the gain would not cover another start of the charger"
+    return "the gain is smaller than the cost of another start of the charger"
 
 
 def _best_discharge(

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from models.base.arrays import FloatArray
+from models.base.arrays import FloatArray, runs
 from scheduler.render.scale import EDGE, WIDTH, Panel, Tick
 
 LETTER = 7.0
@@ -111,16 +111,6 @@ def area(x: FloatArray, panel: Panel, begin: FloatArray, end: FloatArray, kind: 
         path += "".join(f"V{_n(panel.y(begin[at]))}H{_n(x[at])}" for at in range(last - 1, first - 1, -1))
         path += "Z"
     return f'<path class="{kind}" d="{path}"/>' if path else ""
-
-
-def runs(running: np.ndarray) -> Iterator[tuple[int, int]]:
-    """Yield the first interval of each run of true values, and the one after its last.
-
-    >>> list(runs(np.array([True, True, False, True])))
-    [(0, 2), (3, 4)]
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
-    yield from ((int(first), int(last)) for first, last in edges.reshape(-1, 2))
 
 
 def value_axis(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Literal
 
 from rich import box
@@ -67,6 +67,15 @@ def print_paragraph(text: str, console: Console, width: int, style: str = "") ->
     """Print text in so many letters, and an empty line."""
     console.print(Text(text, style=style), width=width)
     console.print()
+
+
+def paragraph_printer(console: Console, width: int) -> Callable[..., None]:
+    """Return a function of a text, and perhaps a style, that prints it as print_paragraph does."""
+
+    def say(text: str, style: str = "") -> None:
+        print_paragraph(text, console, width, style)
+
+    return say
 
 
 def print_list(title: str, sentences: Iterable[str], console: Console, width: int, style: str = "dim") -> None:

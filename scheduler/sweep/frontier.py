@@ -17,8 +17,8 @@ from itertools import groupby
 import numpy as np
 import pandas as pd
 
+from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS
-from scheduler.comparison.results import DAYS_A_YEAR
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 
 CAPACITY_LOST = "capacity_lost_percent_a_year"
@@ -251,7 +251,7 @@ def _frontier(
     weights = [each.weight for each in found]
     if len(set(weights)) < len(weights):
         twice = next(weight for weight in weights if weights.count(weight) > 1)
-        message = f"weight {twice:g} is there twice for {shown(offer)} and law {law}; expected the runs of one sweep"
+        message = f"weight {twice:g} is given twice for {shown(offer)} and law {law}; expected the runs of one sweep"
         raise single_fault(named, message, key="weight")
     marks = efficient_points([each.capacity_lost for each in found], [each.cash_saved for each in found])
     points = tuple(replace(each, efficient=mark) for each, mark in zip(found, marks, strict=True))

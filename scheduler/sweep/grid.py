@@ -117,7 +117,7 @@ def parse_weights(given: str | Sequence[float]) -> tuple[float, ...]:
             raise single_fault(WEIGHTS_OPTION, f"found {shown(text)}, which is empty; {allowed}")
         steps = (last - first) / step
         if steps >= MOST_VALUES:
-            raise single_fault(WEIGHTS_OPTION, f"{shown(text)} has {steps:.0f} weights; expected {MOST_VALUES}")
+            raise single_fault(WEIGHTS_OPTION, f"{shown(text)} has {steps:.0f} weights; expected up to {MOST_VALUES}")
         if steps != int(steps):
             met = first + int(steps) * step
             raise single_fault(
@@ -322,7 +322,7 @@ def _value(text: str) -> object:
 def _refuse_twice(option: str, names: Collection[str]) -> None:
     twice = next((name for name in names if list(names).count(name) > 1), None)
     if twice is not None:
-        raise single_fault(option, f"{shown(twice)} is there twice; expected each once")
+        raise single_fault(option, f"{shown(twice)} is given twice; expected each once")
 
 
 def _laws() -> str:

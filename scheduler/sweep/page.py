@@ -134,7 +134,7 @@ def _run_table(runs: pd.DataFrame, currency: str) -> Table:
         Column(heading="Full cycles", kind="number", digits=1),
         Column(heading="Discharged", unit="kWh", kind="number", digits=1),
         Column(heading="Exported", unit="kWh", kind="number", digits=1),
-        Column(heading="Departures with less than wanted", kind="number"),
+        Column(heading="Departures below target", kind="number"),
     )
     rows = [
         (

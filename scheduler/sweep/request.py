@@ -144,9 +144,9 @@ def _assumed(site: Site, given: Set[str]) -> Iterator[str]:
     """Yield what the columns by law assume where neither the site nor the grid gives a value."""
     settings = LawSettings()
     if site.wear.battery_temp_degc is None and "battery_temp_degc" not in given:
-        yield f"The site names no battery temperature: laws that go by it take {REFERENCE_DEGC:g} °C."
+        yield f"The site names no battery temperature: laws that depend on it use {REFERENCE_DEGC:g} °C."
     if site.wear.battery_age_years is None and "battery_age_years" not in given:
-        yield f"The site names no battery age: laws that go by it take {settings.age_years:g} years."
+        yield f"The site names no battery age: laws that depend on it use {settings.age_years:g} years."
 
 
 def _refuse_many(options: SweepOptions, runs: int) -> None:

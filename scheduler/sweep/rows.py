@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from models.wear.counted import counted_wear
-from models.wear.law import CAPACITY_LOST_AT_END
+from models.wear.law import CAPACITY_LOST_AT_END, DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS, wear_law
 from models.wear.soc_trace import SocTrace
-from scheduler.comparison.results import DAYS_A_YEAR
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.site_values import site_values
 from scheduler.nights.wear_prices import battery_temp_degc

@@ -11,7 +11,7 @@ from rich.console import Console
 from scheduler.comparison.terminal import WIDTH
 from scheduler.comparison.text import CLOSING, day_span_text
 from scheduler.plans.plan import CAUTIONS
-from scheduler.render.terminal import print_list, print_paragraph, print_table
+from scheduler.render.terminal import paragraph_printer, print_list, print_table
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.sweep.sweep import Repeated, Study
 from scheduler.sweep.text import group_table, headline, in_common, scaled_text, sentences
@@ -24,8 +24,7 @@ def show_study(study: Study, console: Console) -> None:
     frontiers = frontiers_of(study.runs)
     width = min(WIDTH, console.width)
 
-    def say(sentence: str, style: str = "") -> None:
-        print_paragraph(sentence, console, width, style)
+    say = paragraph_printer(console, width)
 
     days = day_span_text(*(date.fromisoformat(manifest[key]) for key in ("first_day", "last_day")))
     say(f"{manifest['site']}, {days}{in_common(frontiers)}, in {currency}")

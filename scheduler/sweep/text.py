@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import calendar_law_names
-from scheduler.comparison.results import DAYS_A_YEAR
 from scheduler.render.table import NOTHING, Column, Table
 from scheduler.sweep.frontier import Frontier, FrontierPoint
-from scheduler.textio.format import money_text, number_text
+from scheduler.textio.format import money_text, number_text, sentence_case
 
 LAWS_WITH_TIME = calendar_law_names()
 FEW_DAYS = 28
@@ -26,8 +26,8 @@ HOW_TO_READ = (
     "The knee is the efficient point farthest above the straight line from the first to the last, with each axis "
     "scaled to its own range (Satopää, Albrecht, Irwin and Raghavan 2011). Other weights in the sweep scale the axes "
     "otherwise and can move it: it says where the curve bends, not what is best.",
-    "At weight 1 one more coin of wear saves just one coin of cash, so the total is best there: exactly for one night, "
-    "about so for nights one after another that are planned on forecasts.",
+    "At weight 1 avoiding one more unit of wear costs one unit of cash, so the total is best there: exactly for one "
+    "night, about so for nights one after another that are planned on forecasts.",
 )
 
 
@@ -92,7 +92,7 @@ def scaled_text(frontiers: Sequence[Frontier]) -> str | None:
         return None
     return (
         f"{_count(days, 'day')} scaled to a year of {DAYS_A_YEAR:g}: another season, other trips or another mix of "
-        "weekdays may give much else."
+        "weekdays may differ much."
     )
 
 
@@ -195,7 +195,7 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
     if first.knee is not None:
         bend = f"The frontier bends most at weight {weight_text(first.knee.weight)}, its knee"
         yield f"{bend}: {_each_year(first.knee, currency)}."
-    yield f"{_sentence_case(_stop_clause(first))}."
+    yield f"{sentence_case(_stop_clause(first))}."
     ones = [each.one for each in frontiers if each.one is not None]
     if len(ones) > 1:
         saved = _range([money_text(each.cash_saved, currency) for each in _by(ones, "cash_saved")])
@@ -269,7 +269,3 @@ def _key_text(key: str) -> str:
 
 def _count(number: int, of: str) -> str:
     return f"{number} {of}{'' if number == 1 else 's'}"
-
-
-def _sentence_case(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, time
 from difflib import get_close_matches
+from typing import TypeVar
+
+Content = TypeVar("Content")
 
 MOST_SHOWN_CHARACTERS = 40
 MOST_LISTED = 10
@@ -84,6 +87,22 @@ class NotWrittenError(Exception):
 def single_fault(file: object, message: str, line: int | None = None, key: str | None = None) -> InputFaults:
     """Return the exception to raise for a single fault."""
     return InputFaults([Fault(str(file), line, key, message)])
+
+
+def collected(read: Callable[[], Content], faults: list[Fault]) -> Content | None:
+    """Return what `read` returns; None after adding the faults that it raises.
+
+    Examples
+    --------
+    >>> found: list[Fault] = []
+    >>> collected(lambda: int("7"), found), found
+    (7, [])
+    """
+    try:
+        return read()
+    except InputFaults as error:
+        faults += error.faults
+        return None
 
 
 def in_line_order(faults: Iterable[Fault]) -> list[Fault]:

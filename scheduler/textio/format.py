@@ -180,3 +180,14 @@ def rows_that_add_up(amounts: Sequence[float], digits: int) -> list[float]:
     for row in by_remainder[:short]:
         floors[row] += 1
     return [floor / unit for floor in floors]
+
+
+def sentence_case(text: str) -> str:
+    """Return the text with a capital first letter.
+
+    Examples
+    --------
+    >>> sentence_case("the car is away")
+    'The car is away'
+    """
+    return text[:1].upper() + text[1:]

@@ -167,7 +167,7 @@ def _tables() -> Iterator[tuple[str, Sequence[Row]]]:
             ("size of a CSV file", f"up to {CSV_MEGABYTES} MB"),
             ("size of a NEM12 file", f"up to {NEM12_MEGABYTES} MB"),
             ("size of a Green Button file", f"up to {GREEN_BUTTON_MEGABYTES} MB"),
-            ("faults", f"the first {MOST_TOLD} are told; a file of {MOST_FOUND} is not read on"),
+            ("faults", f"the first {MOST_TOLD} are shown; reading stops at {MOST_FOUND}"),
         ],
     )
 

@@ -108,7 +108,7 @@ def test_faults_are_told() -> None:
         (lambda: sweep(DEMO, 1, laws="dept"), "did you mean depth"),
         (lambda: sweep(DEMO, 1, settings={"car.floor_percent": [None]}), "car.floor_percent: found None"),
         (lambda: sweep(DEMO, 1, jobs="2"), "--jobs: found .2."),
-        (lambda: sweep(DEMO, 1, jobs=1, cluster="tcp://127.0.0.1:1"), "jobs: and cluster exclude each other"),
+        (lambda: sweep(DEMO, 1, jobs=1, cluster="tcp://127.0.0.1:1"), "jobs: cannot be given with cluster"),
     ],
 )
 @pytest.mark.needs("study")
@@ -220,7 +220,7 @@ def test_values_and_texts_ask_the_same_of_a_sweep() -> None:
         ({"settings": (("car.floor_percent", (float("inf"),)),)}, "car.floor_percent: found inf; expected a finite"),
         ({"settings": (("car.floor_percent=1", (2,)),)}, "--set: found .car.floor_percent=1."),
         ({"settings": (("wear.weight", (2,)),)}, "--set: wear.weight has an option of its own"),
-        ({"settings": (("car.floor_percent", (10, 10)),)}, "is there twice"),
+        ({"settings": (("car.floor_percent", (10, 10)),)}, "is given twice"),
     ],
 )
 def test_values_of_a_sweep_that_cannot_be_are_told(given: dict[str, Any], says: str) -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from models.base.calendars import public_holidays
 from models.base.clock import local_clock
-from models.tariff.offer import Band, Offer, band_prices, first_unpriced_time, prices
+from models.tariff.offer import Band, Offer, first_unpriced_time, prices, side_prices
 
 WEEKDAYS = frozenset(range(5))
 BASE = Band(0.30)
@@ -201,7 +201,7 @@ def test_first_unpriced_against_a_whole_calendar(bands: list[Band]) -> None:
     """A gap is reported just when 28 years, every six hours, hold one, and is one of those."""
     days = (CALENDAR.day_of_week, CALENDAR.day_of_week_before)
     months = (CALENDAR.month, CALENDAR.month_before)
-    missing = np.isnan(band_prices(bands, CALENDAR.minute, days, months))
+    missing = np.isnan(side_prices(bands, CALENDAR.minute, days, months).beyond)
     shown = np.column_stack([CALENDAR.month, CALENDAR.day_of_week, CALENDAR.minute])
     gaps = {tuple(row) for row in np.unique(shown[missing], axis=0).tolist()}
     found = first_unpriced_time(offer(*bands))

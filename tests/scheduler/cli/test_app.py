@@ -78,9 +78,9 @@ def test_the_state_of_charge_is_required(site: Path) -> None:
     [
         (("--soc", "140"), "--soc: 140 is over 100; expected 0, or 1 to 100"),
         (("--soc", "nan"), "--soc: nan is not finite"),
-        (("--soc", "full"), "Invalid value for '--soc'"),
+        (("--soc", "full"), '--soc: found "full"; expected a number'),
         (("--soc", "71", "--highest-soc-today", "60"), "--highest-soc-today: 60 is under --soc 71"),
-        (("--soc", "71", "--stay-home", *TRIP), "--stay-home: and --trip exclude each other"),
+        (("--soc", "71", "--stay-home", *TRIP), "--stay-home: cannot be given with --trip"),
         (("--soc", "71", "--trip", "tomorrow"), '--trip: found "tomorrow"'),
         (("--soc", "71", "--trip", "2026-03-01T07:30-18:00 40km"), "in the past"),
         (("--soc", "71", "--trip", "2026-03-03T18:00-2026-03-03T07:30 40km"), "returns before it departs"),
@@ -88,7 +88,7 @@ def test_the_state_of_charge_is_required(site: Path) -> None:
         (("--soc", "71", "--home-at", "2026-03-04T21:00"), "--home-at"),
         (("--soc", "71", "--wear-weight", "-1"), "--wear-weight: -1 is under 0; expected 0 to 1000"),
         (("--soc", "71", "--offer", "nowhere.toml"), "nowhere.toml"),
-        (("--soc", "71", "--forecast", "guess"), "guess"),
+        (("--soc", "71", "--forecast", "guess"), '--forecast: found "guess"; expected typical or recorded'),
     ],
 )
 def test_a_mistyped_option_is_one_clear_message(site: Path, words: tuple[str, ...], said: str) -> None:
@@ -200,6 +200,27 @@ print(len(commands), sorted(heavy))
     assert run.stdout.endswith("\n11 []\n")
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("hand-over", "folder", "--as", "pdf"), '--as: found "pdf"; expected calendar or ocpp21'),
+        (("plan", "site", "--soc", "71", "--wear-weight", "abc"), '--wear-weight: found "abc"; expected a number'),
+        (("sweep", "site", "--jobs", "1.5"), '--jobs: found "1.5"; expected a whole number'),
+        (("plan", "site"), "--soc: none given; expected a value"),
+        (("plan",), "SITE: none given; expected a value"),
+        (("plan", "site", "--soc"), "--soc: no value given; expected one after it"),
+        (("plan", "site", "--json=3"), "--json: takes no value"),
+        (("plan", "site", "--socc", "71"), "--socc: there is no such option; did you mean --soc?"),
+        (("plann",), "plann: there is no such command; did you mean plan?"),
+        (("--nothing",), "--nothing: there is no such option"),
+    ],
+)
+def test_a_command_line_at_fault_is_one_line(words: tuple[str, ...], said: str) -> None:
+    """What the framework finds is said as every other fault: where, what was found and what is expected."""
+    result = overnight(*words)
+    assert (result.exit_code, result.stdout, result.stderr) == (2, "", f"{said}\n")
+
+
 @pytest.mark.parametrize("name", ["plan", "replan"])
 def test_an_interrupted_plan_is_one_line(site: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """Ctrl-C is told and exits as shells count it; nothing is written."""
@@ -214,7 +235,7 @@ def test_an_interrupted_plan_is_one_line(site: Path, monkeypatch: pytest.MonkeyP
     assert not (site / "plans").exists()
 
 
-@pytest.mark.parametrize(("peak", "words"), [(3.1, "all of it by the month's demand charge"), (50.0, None)])
+@pytest.mark.parametrize(("peak", "words"), [(3.1, "all of it through the month's demand charge"), (50.0, None)])
 def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
     tmp_path: Path, peak: float, words: str | None
 ) -> None:
@@ -225,7 +246,7 @@ def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
     )
     assert result.exit_code == 0, result.output
     text = " ".join(result.stdout.split())
-    assert ("demand charge, none of it from discharging" in text) is (words is not None)
+    assert ("demand charge; discharging adds nothing" in text) is (words is not None)
     assert words is None or words in text
 
 

@@ -83,7 +83,10 @@ def test_a_manifest_makes_it_again(study: Study, tmp_path: Path) -> None:
         (["--weights", "0,1", "--offers", "offers/no-such.toml"], "no-such.toml"),
         (["--weights", "0,1", "--from", "2026-02-03", "--to", "2026-02-02"], "--from"),
         (["--weights", "0,1", "--jobs", "0"], "--jobs: 0 is under 1"),
-        (["--weights", "0,1", "--jobs", "1", "--cluster", "tcp://127.0.0.1:1"], "exclude each other"),
+        (
+            ["--weights", "0,1", "--jobs", "1", "--cluster", "tcp://127.0.0.1:1"],
+            "--jobs: cannot be given with --cluster",
+        ),
         (["--weights", "0:1000:0.001"], "expected"),
         (["--weights", "0:9:0.001", "--laws", "flat,depth", "--set", "car.floor_percent=10,11,12,13,14,15"], "--yes"),
     ],

@@ -82,14 +82,14 @@ def test_rows_with_interest_upkeep_and_rising_prices() -> None:
     assert rows["Pays for itself after"] == "1.7 years"  # 890 of the second year's 1210
     assert rows["What money earns elsewhere"] == "10 % a year"
     assert rows["What the extra outlay earns in the hardware"] == "15.6 % a year"
-    assert rows["Pays for itself after, if the extra outlay could be earning elsewhere"] == "1.9 years"
+    assert rows["Pays for itself after, counting what the outlay would earn elsewhere"] == "1.9 years"
     beyond = "Left over at the end of its life, beyond what the money would earn elsewhere, in today's money"
     assert rows[beyond] == "100.00 EUR"
     assert rows["Highest price at which the hardware still pays"] == "1100.00 EUR"
     assert hardware_sentences(one, 160.0) == (
         "The hardware pays for itself after 1.7 years of its 2.",
-        "Set against money that earns 10 % a year elsewhere, it pays for itself after 1.9 years and leaves 100.00 EUR "
-        "more over its life, in today's money.",
+        "Compared with money that earns 10 % a year elsewhere, it pays for itself after 1.9 years and leaves 100.00 "
+        "EUR more over its life, in today's money.",
     )
 
 
@@ -124,20 +124,20 @@ def test_rows_with_interest_upkeep_and_rising_prices() -> None:
             {"life_years": 1, "discount_rate_percent": 25.0},
             5187.5,  # 5187.5 / 1.25 = 4150
             "The hardware pays for itself after 0.8 years of its one year.",
-            "Set against money that earns 25 % a year elsewhere, it comes out even over its life.",
+            "Compared with money that earns 25 % a year elsewhere, it comes out even over its life.",
         ),
         (
             {"life_years": 1, "discount_rate_percent": 25.0},
             4500.0,  # 3600 today
             "The hardware pays for itself after 0.9 years of its one year.",
-            "Set against money that earns 25 % a year elsewhere, it does not pay: over its life it leaves 550.00 EUR "
-            "less, in today's money.",
+            "Compared with money that earns 25 % a year elsewhere, it does not pay: over its life it loses 550.00 EUR, "
+            "in today's money.",
         ),
         (
             {"life_years": 1, "discount_rate_percent": -50.0},
             2075.0,  # 4150 today
             "The hardware never pays for itself within its life of 1 year.",
-            "Set against money that loses 50 % a year elsewhere, it comes out even over its life.",
+            "Compared with money that loses 50 % a year elsewhere, it comes out even over its life.",
         ),
         (
             {"price": 800.0},
@@ -149,7 +149,7 @@ def test_rows_with_interest_upkeep_and_rising_prices() -> None:
             {"price": 200.0, "grant": 0.0, "discount_rate_percent": 4.0},
             0.0,
             "The hardware costs no more than a plain charger: there is nothing to pay back.",
-            "Set against money that earns 4 % a year elsewhere, it comes out even over its life.",
+            "Compared with money that earns 4 % a year elsewhere, it comes out even over its life.",
         ),
         (
             {"price": 100.0, "grant": 0.0},
@@ -175,7 +175,7 @@ def test_when_nothing_comes_back() -> None:
     """Without any saving there is no payback and no rate, and not even a gift would pay where upkeep is dear."""
     rows = rows_of(hardware(yearly_upkeep=200.0, discount_rate_percent=3.0), 0.0)
     assert rows["Pays for itself after"] == "never within its life"
-    assert rows["Pays for itself after, if the extra outlay could be earning elsewhere"] == "never within its life"
+    assert rows["Pays for itself after, counting what the outlay would earn elsewhere"] == "never within its life"
     assert rows["What the extra outlay earns in the hardware"] == "no rate: the extra outlay never comes back"
     assert rows["Highest price at which the hardware still pays"] == "none: it would not pay even as a gift"
 
@@ -243,5 +243,5 @@ def test_any_case_in_words(case: HardwareCase, saving: float, currency: str) -> 
     paid = worth.simple_payback_years is not None
     assert paid == (" pays for itself after " in first or "nothing to pay back" in first)
     assume(abs(worth.net_present_value) > 0.5)
-    assert (worth.net_present_value < 0) == second.endswith((" less, in today's money.", " less than it costs."))
+    assert (worth.net_present_value < 0) == (" it loses " in second or second.endswith(" less than it costs."))
     assert (worth.net_present_value > 0) == (" more" in second)

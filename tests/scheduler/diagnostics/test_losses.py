@@ -56,7 +56,7 @@ def test_the_demo_needs_no_warning() -> None:
         (("discharge,1,70", "discharge,8,99", "charge,8,90"), "The discharge efficiency came out at 100 %"),
         (("round-trip,2,80", "round-trip,4,84", "round-trip,7,86"), "Only round trips were measured"),
         (("charge,2,90", "charge,8,94", "discharge,8,93"), "only as many points as unknowns"),
-        (("charge,6,91", "charge,8,93", "discharge,6,93", "discharge,8,92"), "hardly told apart from 0"),
+        (("charge,6,91", "charge,8,93", "discharge,6,93", "discharge,8,92"), "can hardly be distinguished from 0"),
         (
             ("charge,2,90", "charge,5,93", "charge,8,59", "discharge,2,89", "discharge,8,93"),
             "Line 4, charge at 8 kW, is",

@@ -225,3 +225,15 @@ def test_random_rows_are_read_or_raise_input_faults(csv_path: Path, rows: list[s
 def test_random_bytes_raise_nothing_but_input_faults(csv_path: Path, content: bytes) -> None:
     csv_path.write_bytes(content)
     assert faults_of(lambda: read_series(csv_path))
+
+
+def test_a_gap_and_a_bad_number_are_both_told_in_line_order(csv_path: Path) -> None:
+    """An hour left out at line 4 and a word at line 6; a row that cannot be read makes no gap of its own."""
+    rows = [f"2026-03-02T{hour:02}:00+00:00,0.4" for hour in (0, 1, 3, 4, 5, 6, 7)]
+    rows[4] = rows[4].replace("0.4", "abc")
+    rows[5] = rows[5].replace("2026", "last")
+    assert [line.partition(";")[0] for line in faults(csv_path, "\n".join(["start,kw", *rows, ""]))] == [
+        "load.csv line 4, start: gap: 120 minutes after the row above",
+        'load.csv line 6, kw: "abc" is not a number',
+        'load.csv line 7, start: "last-03-02T06:00+00:00" cannot be read as an instant',
+    ]

@@ -143,7 +143,7 @@ def test_without_that_month_the_whole_series_is_read() -> None:
     kw, warnings = forecast_solar(usual, SOLAR, "typical", "typical", boundaries("2026-03-30T18:00", 1), NOW, DUBLIN)
     assert kw.tolist() == [4.0]
     assert warnings == [
-        "solar.csv has fewer than 7 days in the 28 days before now; the typical day was formed from the whole series."
+        "solar.csv has fewer than 7 days in the 28 days before now; the typical day comes from the whole series."
     ]
 
 

@@ -55,8 +55,8 @@ def test_a_step_of_unknown_use_is_said(inputs: Inputs) -> None:
     found, warnings = night(inputs, offer(BASE, Band(0.20, up_to_kwh=10.0)))
     assert found.tiers[0].left_kwh == 10.0
     assert warnings == (
-        "The offer has another price for the first kWh of import. What was counted today before now is not known, so "
-        "all of it is taken as left; give --imported-so-far if you know it.",
+        "The first kWh imported each day have another price. How many are used is not known, so this plan assumes "
+        "none; give --imported-so-far if you know it.",
     )
 
 
@@ -111,8 +111,8 @@ def test_an_unknown_peak_is_the_buildings_own(inputs: Inputs) -> None:
     found, warnings = night(inputs, offer(demand_charge=DemandCharge(6.0, 60)))
     assert found.demand[0].so_far_kw == pytest.approx(1.6)
     assert warnings == (
-        "The month's highest demand so far is not known; it is taken as what the building alone is expected to draw "
-        "tonight, 1.6 kW. Give --peak-so-far if you know it.",
+        "The month's highest demand so far is not known; this plan assumes the most that the building alone should "
+        "draw tonight, 1.6 kW. Give --peak-so-far if you know it.",
     )
 
 

@@ -229,9 +229,7 @@ def test_overlapping_trips_are_a_fault_naming_both() -> None:
         trip("2026-07-03T08:59", "2026-07-03T10:00", 9.5),
     ]
     assert faults_of(lambda: check_trips(trips, NOW, TIMEZONE)) == [
-        "--trip: the trips 2026-07-03T08:00+01:00 to 2026-07-03T10:00+01:00, 5 km and "
-        "2026-07-03T09:59+01:00 to 2026-07-03T11:00+01:00, 9.5 km overlap; "
-        "expected trips one after the other"
+        "--trip: the trips Fri 08:00 to 10:00 and Fri 09:59 to 11:00 overlap; expected trips one after the other"
     ]
 
 

@@ -103,7 +103,7 @@ def test_it_says_what_the_plan_says(plan: Plan) -> None:
     (trip,) = document["trips"]
     assert (f"{trip['target_percent']:.1f}", f"{trip['planned_percent']:.1f}") == ("52.8", "80.0")
     assert "Tue 07:30 96 km, back Tue 18:00 52.8 % 80 % 27.2 over Tue 03:41" in words
-    assert f"saves {document['saving']:.2f} against charging on return" in words
+    assert f"saves {document['saving']:.2f} in total compared with charging on return" in words
     assert f"worth {document['discharge_value']:.2f} of that" in words
     for costs in (document, *document["alternatives"].values()):
         assert f"{costs['costs']['total']:.2f}" in words
@@ -210,7 +210,7 @@ def test_a_currency_without_a_minor_unit_has_no_decimals(inputs: Inputs, plan: P
     """Money in JPY is whole (ISO 4217)."""
     yen = replace(inputs, offer=replace(inputs.offer, currency="JPY"))
     words = Page(report_text(replace(plan, inputs=yen))).text
-    assert re.search(r"The electricity of this time costs \d+ JPY\.", words)
+    assert re.search(r"Electricity over this plan costs \d+ JPY\.", words)
 
 
 def test_a_replan_says_what_changed(plan: Plan) -> None:

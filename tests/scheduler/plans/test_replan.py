@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +15,8 @@ from scheduler.cli.app import app
 from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plan_output.write_plan import write_plan
-from scheduler.plans.replan import replan_tonight
+from scheduler.plans.replan import WOULD_BREAK, _broken_text, replan_tonight
+from scheduler.plans.replay import BrokenConstraint
 from scheduler.plans.saved_plan import newest_plan, read_saved_plan
 from scheduler.textio.errors import InputFaults
 from tests.builders.plans import DEMO, saved_demo_plan
@@ -168,3 +171,25 @@ def test_the_document_of_a_replan_says_what_it_replaces(plans: Path) -> None:
     assert replan["of"] == "2026-03-02T1820"
     assert replan["changes"]
     assert replan["carrying_on_total"] >= made.replayed.costs.total - 0.02 * 0.345
+
+
+def test_a_plan_that_would_overcharge_says_so_in_plain_words(plans: Path) -> None:
+    """At a much higher state of charge than expected, the earlier blocks exceed the ceiling: by how much, and when."""
+    replanned = replan_tonight(DEMO, RequestOptions(67, now="2026-03-02T21:00"), plans).replanned
+    assert replanned is not None
+    assert replanned.carrying_on_total is None
+    assert re.fullmatch(
+        r"The earlier plan can no longer be followed: it would charge the car above its ceiling by \d+\.\d kWh from "
+        r"(Mon|Tue) \d\d:\d\d\.",
+        replanned.carrying_on,
+    ), replanned.carrying_on
+
+
+def test_every_constraint_of_replay_that_a_plan_can_break_has_words() -> None:
+    """Each kind has its own words and unit; any other says that the plan no longer fits."""
+    late = datetime(2026, 3, 3, 4, 0, tzinfo=UTC)
+    for name in WOULD_BREAK:
+        text = _broken_text(BrokenConstraint(name, 2.0, late), "Europe/Dublin")
+        assert re.fullmatch(r"it would [a-z ]+ by 2\.0 kWh? from Tue 04:00", text), text
+    other = _broken_text(BrokenConstraint("both directions at once", 1.0, late), "Europe/Dublin")
+    assert other == "it no longer fits the car, the charger and the connection from Tue 04:00"

@@ -131,7 +131,7 @@ def test_a_trip_that_needs_the_energy_is_the_reason() -> None:
 def test_a_gain_smaller_than_a_start_is_the_reason() -> None:
     """1 kWh at 0.175 gains 0.005, a start is worth 0.1 kWh at 0.175: 0.0175."""
     night = flat_night(load_kw=[1.0] + [0.0] * 7, import_price=[0.175] + [0.16] * 7)
-    assert why(night) == "the gain would not cover another start of the charger"
+    assert why(night) == "the gain is smaller than the cost of another start of the charger"
     assert solved_without_discharge(night) == why(night)
 
 

@@ -143,7 +143,7 @@ def test_a_value_is_one_text_however_it_was_read(value: object, text: str) -> No
         ({"days": 0}, "days: found 0 in run 0; expected a number of 1 or more"),
         ({"policy": "guess"}, 'policy: found "guess"; expected plan, charge-only'),
         ({"policy": "charge-only"}, "no run is a plan"),
-        ({"weight": 1.0}, "weight 1 is there twice"),
+        ({"weight": 1.0}, "weight 1 is given twice"),
     ],
 )
 def test_a_table_of_something_else_is_refused(change: dict[str, object], said: str) -> None:

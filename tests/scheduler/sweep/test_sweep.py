@@ -272,7 +272,7 @@ def test_the_site_s_own_offer_and_law_where_none_is_named() -> None:
     assert {point.offer for point in request.points} == {"evening-feed-in"}
     assert {point.law for point in request.points} == {"depth"}
     assert (request.first.isoformat(), request.last.isoformat()) == ("2026-02-02", "2026-02-04")
-    assert "The site names no battery temperature: laws that go by it take 25 °C." in request.notes
+    assert "The site names no battery temperature: laws that depend on it use 25 °C." in request.notes
 
 
 def test_faults_come_before_any_work(tmp_path: Path) -> None:
