@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from models.base.arrays import FloatArray
+from models.base.arrays import FloatArray, runs
 from scheduler.inputs.control_mode import Action
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
@@ -23,9 +23,9 @@ SAME_ENERGY_KWH, SAME_SHARE = 0.02, 0.02
 def find_blocks(night: Night, setpoints: Setpoints) -> tuple[Block, ...]:
     """Return the plan's blocks in time order."""
     found = []
-    for first, last in _runs(setpoints.charging):
+    for first, last in runs(setpoints.charging):
         found += list(_charge_blocks(night, setpoints.charge_kw, first, last))
-    for first, last in _runs(setpoints.discharging):
+    for first, last in runs(setpoints.discharging):
         found += list(_discharge_blocks(night, setpoints.discharge_kw, first, last))
     something = (block for block in found if block.kw >= NOTHING_TO_SET_KW)
     return tuple(sorted(something, key=lambda block: block.first))
@@ -92,9 +92,3 @@ def _cap(night: Night, discharge_kw: FloatArray, first: int, last: int) -> tuple
     """Return the most power of a stretch [kW] and its current [A]."""
     kw = float(discharge_kw[first:last].max())
     return kw, night.charger.amps(kw)
-
-
-def _runs(running: np.ndarray) -> Iterator[tuple[int, int]]:
-    """Yield first interval and end of each run of true values."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], running, [False]]).astype(np.int8)))
-    yield from ((int(first), int(last)) for first, last in edges.reshape(-1, 2))
