@@ -17,7 +17,7 @@ from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
-from scheduler.optimizer.certified import solve_free
+from scheduler.optimizer.certificate.certified import solve_free
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
 from tests.benchmarks.one_night import DEMO

@@ -11,9 +11,9 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.dynamic_program import Limits, Path, Prices
+from scheduler.optimizer.certificate.dynamic_program import Limits, Path, Prices
+from scheduler.optimizer.certificate.mode_program import linear_highs
 from scheduler.optimizer.lexicographic import QuietHighs
-from scheduler.optimizer.mode_program import linear_highs
 
 INFINITE = highspy.kHighsInf
 MOST_GIVEN_PRICE = 10.0

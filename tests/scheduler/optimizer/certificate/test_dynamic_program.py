@@ -9,9 +9,9 @@ import pytest
 
 from models.wear.segments import initial_fill_kwh
 from scheduler.nights.night import Night
-from scheduler.optimizer.dynamic_program import DynamicProgram, Prices, Weights
-from scheduler.optimizer.dynamic_values import FAR
-from scheduler.optimizer.stored_energy_value import value_of_stored_energy
+from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_values import FAR
+from scheduler.optimizer.certificate.stored_energy_value import value_of_stored_energy
 from tests.builders.nights import flat_night, plain_charger
 from tests.builders.random_nights import random_night, small_night
 from tests.oracles.brute_force import brute_force

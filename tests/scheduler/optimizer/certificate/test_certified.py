@@ -11,9 +11,9 @@ from scipy.optimize import linprog
 from models.wear.segments import taken_from_segments_kwh
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
-from scheduler.optimizer.certified import search_of, solve_free
-from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
-from scheduler.optimizer.lagrangian import Wear
+from scheduler.optimizer.certificate.certified import search_of, solve_free
+from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.certificate.lagrangian import Wear
 from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH
 from scheduler.plans.replay import replay, verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger

@@ -13,8 +13,8 @@ import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
-from scheduler.optimizer.dynamic_values import FAR, SAME_KWH, Cells, Layer, Ways, lines_before, lowest
+from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
+from scheduler.optimizer.certificate.dynamic_values import FAR, SAME_KWH, Cells, Layer, Ways, lines_before, lowest
 
 IDLE = 2
 MODES = (CHARGE, DISCHARGE, IDLE)

@@ -9,12 +9,12 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
 from scheduler.nights.night import Night
+from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_values import FAR
+from scheduler.optimizer.certificate.lagrangian import KEEPS_KWH, Master, Wear
+from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.dynamic_program import DynamicProgram, Limits, Prices, Weights
-from scheduler.optimizer.dynamic_values import FAR
-from scheduler.optimizer.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH
-from scheduler.optimizer.mode_program import ModeProgram
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import Answer, runs_with_power, setpoints_from_powers
 

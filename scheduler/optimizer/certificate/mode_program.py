@@ -9,8 +9,8 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.dynamic_moves import CHARGE, DISCHARGE
-from scheduler.optimizer.dynamic_program import IDLE, Path, Prices
+from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE
+from scheduler.optimizer.certificate.dynamic_program import IDLE, Path, Prices
 from scheduler.optimizer.lexicographic import HELD, RANDOM_SEED, SETTLED, SHORTAGES, QuietHighs
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
