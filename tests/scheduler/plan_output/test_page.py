@@ -104,7 +104,7 @@ def test_it_says_what_the_plan_says(plan: Plan) -> None:
     assert (f"{trip['target_percent']:.1f}", f"{trip['planned_percent']:.1f}") == ("52.8", "80.0")
     assert "Tue 07:30 96 km, back Tue 18:00 52.8 % 80 % 27.2 over Tue 03:41" in words
     assert f"saves {document['saving']:.2f} in total compared with charging on return" in words
-    assert f"worth {document['discharge_value']:.2f} of that" in words
+    assert f"{document['discharge_value']:.2f} of that comes from discharging" in words
     for costs in (document, *document["alternatives"].values()):
         assert f"{costs['costs']['total']:.2f}" in words
     for caution in document["cautions"]:
