@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -17,6 +18,11 @@ from models.site.connection import (
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 
+Way = Literal["dynamic-program", "branch-and-bound"]
+"""How a plan and its bound were found: over stored energy and mode, at prices of stored energy; or by the integers of
+the compact program."""
+DYNAMIC_PROGRAM: Way = "dynamic-program"
+BRANCH_AND_BOUND: Way = "branch-and-bound"
 NO_POWER_KW = 1e-7
 """Below this a power is a rounding error [kW]."""
 
@@ -66,11 +72,12 @@ class Answer:
     on_the_way_kwh, missing_kwh, missing_when_ready_kwh : claimed for each trip [kWh], shape (trips,).
     money : claimed value of the objective [money].
     status : "optimal", or what stopped the solver with a plan at hand.
-    gap : bound on how much cheaper a plan could be [money].
+    gap : bound on how much cheaper a plan could be than the cheapest found [money]. The plan itself may cost more than
+        that one by what plans that count as equally cheap differ.
+    bound : no plan that serves the trips as well costs less [money].
+    way : how plan and bound were found, DYNAMIC_PROGRAM or BRANCH_AND_BOUND.
     seconds : time in formulation and solver [s].
     blocks : what a person sets, of a plan set by hand; None for a schedule.
-    way : how it was found: "compact program", or "dynamic program" with a bound from prices of stored energy.
-    bound : what no plan costs less than, of those that serve the trips as well [money]; None if nobody said.
     """
 
     setpoints: Setpoints
@@ -81,10 +88,10 @@ class Answer:
     money: float
     status: str
     gap: float
-    seconds: float
+    bound: float
+    way: Way
+    seconds: float = 0.0
     blocks: tuple[Block, ...] | None = None
-    way: str = "compact program"
-    bound: float | None = None
 
 
 def runs_with_power(

@@ -1,7 +1,7 @@
-"""Solve a night: HiGHS on its matrix, run once for each priority in turn.
+"""Solve a night: by the dynamic program with its certificate, or by HiGHS on the compact program.
 
-Each objective is made as small as it gets and then held by a row before the next is tried, so every priority is
-exact. Most nights meet every target: then the first three objectives are 0, which no plan can undercut, and one
+By HiGHS each objective is made as small as it gets and then held by a row before the next is tried, so every priority
+is exact. Most nights meet every target: then the first three objectives are 0, which no plan can undercut, and one
 solve with those variables fixed at 0 replaces the three.
 """
 
@@ -15,6 +15,7 @@ import numpy as np
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
+from scheduler.optimizer.certificate.certified import solve_free
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.lexicographic import (
     CHANGE_GAP_KW,
@@ -29,11 +30,20 @@ from scheduler.optimizer.lexicographic import (
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
 from scheduler.optimizer.money_scale import in_units_of, money_scale
 from scheduler.optimizer.search_blocks import DIRECT_INTERVALS, TIMING, fewest_blocks, least_money_by_hand, well_timed
-from scheduler.optimizer.setpoints import Answer, Setpoints, runs_with_power, setpoints_from_powers
+from scheduler.optimizer.setpoints import (
+    BRANCH_AND_BOUND,
+    Answer,
+    Setpoints,
+    runs_with_power,
+    setpoints_from_powers,
+)
 
 
 def solve(night: Night, may_discharge: bool = True) -> Answer:
     """Return the night's best plan; with may_discharge False, the best that never discharges.
+
+    A free schedule at fixed prices comes from the dynamic program, with a bound from prices of stored energy; every
+    other night from branch and bound of the compact program.
 
     Raises
     ------
@@ -42,33 +52,21 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     began = time.perf_counter()
     scale = money_scale(night)
     scaled = in_units_of(night, scale)
-    worth = scaled.highest_price
-    first = first_stage(compact_matrix(scaled, may_discharge), night.setting.by_hand)
-    by_hand = night.setting.by_hand
-    gap = GAP_WORTH_KWH * worth
-    if by_hand and scaled.intervals > DIRECT_INTERVALS:
-        cheapest = least_money_by_hand(first, scaled, gap)
-    else:
-        cheapest = first.with_priorities(gap)
-    stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(scaled)
-    if _money_decides_modes(scaled):
-        stage = stage.settled("least_change")
-    elif by_hand:
-        stage = fewest_blocks(stage.settled("least_change"))
-    else:
-        stage = stage.improved("least_change", CHANGE_GAP_KW, scaled.intervals)
-    stage = stage.holding("least_change", HELD)
-    stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(scaled.hours)
-    if by_hand:
-        stage = well_timed(stage, TIMING_GAP_KWH_HOURS)
-    else:
-        stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, scaled.intervals)
-    stage = stage.claimed()
-    found = replace(stage, status=cheapest.status, gap=cheapest.gap)
-    if by_hand and cheapest.status != "optimal":  # the gap reported is that of the plan as it is
-        extra = stage.value("least_money") - cheapest.value("least_money")
-        found = replace(found, gap=max(0.0, cheapest.gap + extra))
-    return _answer(night, found, scale, time.perf_counter() - began)
+    answer = solve_free(scaled, may_discharge) or _branch_and_bound(scaled, may_discharge)
+    return _in_money(answer, scale, time.perf_counter() - began)
+
+
+def solve_compact(night: Night, may_discharge: bool = True) -> Answer:
+    """Return the night's best plan as `solve` does, by branch and bound of the compact program whatever the night.
+
+    Raises
+    ------
+    NoPlanError : HiGHS found no plan.
+    """
+    began = time.perf_counter()
+    scale = money_scale(night)
+    answer = _branch_and_bound(in_units_of(night, scale), may_discharge)
+    return _in_money(answer, scale, time.perf_counter() - began)
 
 
 def cheapest(night: Night) -> Setpoints:
@@ -79,8 +77,48 @@ def cheapest(night: Night) -> Setpoints:
     NoPlanError : HiGHS found no plan.
     """
     scaled = in_units_of(night, money_scale(night))
+    answer = solve_free(scaled, choose=False)
+    if answer is not None:
+        return answer.setpoints
     stage = first_stage(compact_matrix(scaled)).with_priorities(GAP_WORTH_KWH * scaled.highest_price)
-    return _answer(night, stage.claimed(), 1.0, 0.0).setpoints
+    return _answer(night, stage.claimed(), stage.value("least_money")).setpoints
+
+
+def _in_money(answer: Answer, scale: float, seconds: float) -> Answer:
+    """Return the answer to a night whose money was divided by a scale, in the night's money."""
+    bound = answer.bound * scale
+    return replace(answer, money=answer.money * scale, gap=answer.gap * scale, bound=bound, seconds=seconds)
+
+
+def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
+    """Return the best plan of the compact program, its integers solved by HiGHS."""
+    worth = night.highest_price
+    by_hand = night.setting.by_hand
+    first = first_stage(compact_matrix(night, may_discharge), by_hand)
+    gap = GAP_WORTH_KWH * worth
+    if by_hand and night.intervals > DIRECT_INTERVALS:
+        cheapest = least_money_by_hand(first, night, gap)
+    else:
+        cheapest = first.with_priorities(gap)
+    stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(night)
+    if _money_decides_modes(night):
+        stage = stage.settled("least_change")
+    elif by_hand:
+        stage = fewest_blocks(stage.settled("least_change"))
+    else:
+        stage = stage.improved("least_change", CHANGE_GAP_KW, night.intervals)
+    stage = stage.holding("least_change", HELD)
+    stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(night.hours)
+    if by_hand:
+        stage = well_timed(stage, TIMING_GAP_KWH_HOURS)
+    else:
+        stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, night.intervals)
+    stage = stage.claimed()
+    bound = cheapest.value("least_money") - cheapest.gap
+    found = replace(stage, status=cheapest.status, gap=cheapest.gap)
+    if by_hand and cheapest.status != "optimal":  # the gap reported is that of the plan as it is
+        found = replace(found, gap=max(0.0, stage.value("least_money") - bound))
+    return _answer(night, found, bound)
 
 
 def _money_decides_modes(night: Night) -> bool:
@@ -131,8 +169,8 @@ def _hand_blocks(night: Night, values: FloatArray, columns: dict[str, IntArray])
     return tuple(sorted((*charge, *discharge), key=lambda block: block.first))
 
 
-def _answer(night: Night, stage: Stage, scale: float, seconds: float) -> Answer:
-    """Return the stage's plan as an answer, its money in the night's currency."""
+def _answer(night: Night, stage: Stage, bound: float) -> Answer:
+    """Return the stage's plan as an answer, with what no plan costs less than [money]."""
     columns, values = stage.program.columns, stage.values
     blocks = _hand_blocks(night, values, columns) if night.setting.by_hand else None
     curtailed_kw = values[columns["curtailed_kw"]]
@@ -151,9 +189,10 @@ def _answer(night: Night, stage: Stage, scale: float, seconds: float) -> Answer:
         on_the_way_kwh=on_the_way,
         missing_kwh=missing,
         missing_when_ready_kwh=unready,
-        money=scale * stage.value("least_money"),
+        money=stage.value("least_money"),
         status=stage.status,
-        gap=scale * stage.gap,
-        seconds=seconds,
+        gap=stage.gap,
+        bound=bound,
+        way=BRANCH_AND_BOUND,
         blocks=blocks,
     )

@@ -111,11 +111,9 @@ def _without_discharging(night: Night, answer: Answer, replayed: Replayed) -> tu
 
 
 def _bounded_as(plan: Answer, never: Answer) -> Answer:
-    """Return the plan that never discharges with the gap to all plans, where the solver stopped early on those."""
-    if plan.status == "optimal":
-        return never
-    bound = plan.money - plan.gap
-    return replace(never, status=plan.status, gap=max(0.0, never.money - bound))
+    """Return the plan that never discharges, which costs no more, with the bound that holds for all plans."""
+    gap = min(plan.gap, max(0.0, never.money - plan.bound))
+    return replace(never, status=plan.status, way=plan.way, bound=plan.bound, gap=gap)
 
 
 def _free_total(night: Night, replayed: Replayed) -> float | None:

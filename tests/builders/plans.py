@@ -71,7 +71,8 @@ def hand_made_plan(
         money=replayed.costs.total,
         status="optimal",
         gap=0.0,
-        seconds=0.0,
+        bound=replayed.costs.total,
+        way="branch-and-bound",
     )
     inputs = demo_inputs()
     evening = Request(

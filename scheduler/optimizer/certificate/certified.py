@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,7 +15,7 @@ from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.setpoints import Answer, runs_with_power, setpoints_from_powers
+from scheduler.optimizer.setpoints import DYNAMIC_PROGRAM, Answer, runs_with_power, setpoints_from_powers
 
 MOST_CHOICES = 6
 """Plans among which the steadiest is chosen, if that many are equally cheap."""
@@ -268,15 +267,18 @@ def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) 
     return program, program.limits(served=served)
 
 
-def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
+def solve_free(night: Night, may_discharge: bool = True, *, choose: bool = True) -> Answer | None:
     """Return the best free schedule with its bound and gap [money].
+
+    Parameters
+    ----------
+    choose : the steadiest of equally cheap plans, and the best timed of those; else the cheapest as it was found.
 
     Returns
     -------
     The answer; None if the night is not covered, or a small one stays open. Then the compact program with its integers
     is the way.
     """
-    began = time.perf_counter()
     found = search_of(night, may_discharge)
     if found is None:
         return None
@@ -288,18 +290,23 @@ def solve_free(night: Night, may_discharge: bool = True) -> Answer | None:
     gap = max(0.0, search.best_cost - bound)
     if search.small and gap > GAP_WORTH_KWH + 1e-6:
         return None
-    slack = max(0.0, TIE_WORTH_KWH - GAP_WORTH_KWH) * night.highest_price + HELD
+    if choose and not _choose(search):
+        return None
+    return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit)
+
+
+def _choose(search: Search) -> bool:
+    """Go on to the steadiest and best timed of equally cheap plans; return whether the solver found one."""
+    slack = max(0.0, TIE_WORTH_KWH - GAP_WORTH_KWH) * search.night.highest_price + HELD
     near = [
         plan
         for plan in sorted(search.plans, key=lambda plan: plan[0])
         if plan[0] <= search.best_cost + TIE_WORTH_KWH - GAP_WORTH_KWH
     ]
-    if not modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]]):
-        return None
-    return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit, time.perf_counter() - began)
+    return search.modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]])
 
 
-def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, seconds: float) -> Answer:
+def _answer(night: Night, modes: ModeProgram, gap: float, bound: float) -> Answer:
     """Return the present plan as an answer, with its gap and bound [money]."""
     values, columns = modes.values, modes.matrix.columns
     charge_kw, charging = runs_with_power(night, values, columns, "charge_kw", "charging")
@@ -318,7 +325,6 @@ def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, seconds:
         money=modes.value(),
         status=status,
         gap=gap,
-        seconds=seconds,
-        way="dynamic program",
         bound=bound,
+        way=DYNAMIC_PROGRAM,
     )
