@@ -19,6 +19,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.request import ForecastKind, Request, SolarKind
+from scheduler.optimizer.certificate.stored_energy_value import value_of_stored_energy
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.plan import Plan
 from scheduler.plans.plan_tonight import solve_and_verify
@@ -46,6 +47,7 @@ __all__ = [
     "plan",
     "site",
     "sweep",
+    "value_of_stored_energy",
     "year",
 ]
 

@@ -31,6 +31,14 @@ def value_of_stored_energy(night: Night, boundary: int) -> FloatArray:
     Raises
     ------
     ValueError : no such boundary, or a night whose prices depend on amounts or that is set by hand.
+
+    Examples
+    --------
+    >>> from scheduler.api import night, site, value_of_stored_energy
+    >>> tonight = night(site("scenarios/bookbindery"), 71, now="2026-03-02T18:20", trips="07:30-18:00 96km")
+    >>> kwh, money = value_of_stored_energy(tonight, boundary=3).T  # at 21:00
+    >>> round(float(np.interp(41, kwh, money) - np.interp(40, kwh, money)), 3)  # what the 41st kWh is worth
+    0.121
     """
     if not 0 <= boundary <= night.intervals:
         raise ValueError(f"boundary {boundary} is not one of 0 to {night.intervals}")

@@ -64,7 +64,7 @@ def the_fault(read: object) -> str:
             "expected 0.1 to 1000 kW; did you mean 7.4 (kW",
         ),
         ("weight = 1.0", "weight = 1e9", "1000000000 is over 1000; expected 0 to 1000"),
-        ("horizon_hours = 24", "horizon_hours = 0.0166", "0.0166 is under 1; expected 1 to 96 hours"),
+        ("horizon_hours = 24", "horizon_hours = 0.0166", "0.0166 is under 1; expected 1 to 168 hours"),
         ("horizon_hours = 24", "horizon_hours = 1440", "did you mean 24 (hours, not minutes)?"),
         ("distance_km = 31", "distance_km = 31000", "did you mean 31 (km, not m)?"),
     ],

@@ -106,9 +106,9 @@ OUT_OF_RANGE = [
     (
         "horizon_hours = 24",
         "horizon_hours = 0",
-        "plan.horizon_hours: 0 is under 1; expected 1 to 96 hours",
+        "plan.horizon_hours: 0 is under 1; expected 1 to 168 hours",
     ),
-    ("horizon_hours = 24", "horizon_hours = 96.5", "plan.horizon_hours: 96.5 is over 96"),
+    ("horizon_hours = 24", "horizon_hours = 168.5", "plan.horizon_hours: 168.5 is over 168"),
     (
         "\ncharge_efficiency_percent = 95",
         "\ncharge_efficiency_percent = 0",
