@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
+from functools import lru_cache
 
 import holidays
 
@@ -25,8 +26,14 @@ def public_holidays(calendar: str, years: Iterable[int]) -> frozenset[date]:
     >>> date(2026, 3, 17) in public_holidays("IE", [2026])
     True
     """
+    return _of_years(calendar, tuple(years))
+
+
+@lru_cache(maxsize=64)
+def _of_years(calendar: str, years: tuple[int, ...]) -> frozenset[date]:
+    """Return what public_holidays does, once worked out for each calendar and years."""
     country, _, subdivision = calendar.partition("-")
     try:
-        return frozenset(holidays.country_holidays(country, subdiv=subdivision or None, years=list(years)))
+        return frozenset(holidays.country_holidays(country, subdiv=subdivision or None, years=years))
     except NotImplementedError:
         raise ValueError(f"no public-holiday calendar {calendar!r}") from None

@@ -14,6 +14,8 @@ from models.base.arrays import BoolArray, IntArray
 
 MINUTES_A_DAY = 1440
 MONDAY, SATURDAY, SUNDAY = 0, 5, 6
+EPOCH = date(1970, 1, 1)
+"""Day 0."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,18 +57,45 @@ def local_clock(instants: pd.DatetimeIndex, timezone: str, holidays: Collection[
     >>> local_clock(at, "Europe/Dublin").minute.tolist()
     [30, 120]
     """
-    wall = instants.tz_convert(timezone).tz_localize(None)
-    before = wall - pd.Timedelta(days=1)
-    days_off = pd.DatetimeIndex([pd.Timestamp(day) for day in sorted(holidays)])
+    minutes = wall_minutes(instants, timezone)
+    day, minute = np.divmod(minutes, MINUTES_A_DAY)
+    days_off = np.array(sorted((each - EPOCH).days for each in holidays), dtype=np.int64)
     return LocalClock(
-        minute=np.asarray(wall.hour * 60 + wall.minute, dtype=np.int64),
-        day_of_week=np.asarray(wall.day_of_week, dtype=np.int64),
-        day_of_week_before=np.asarray(before.day_of_week, dtype=np.int64),
-        month=np.asarray(wall.month, dtype=np.int64),
-        month_before=np.asarray(before.month, dtype=np.int64),
-        holiday=np.asarray(wall.normalize().isin(days_off), dtype=np.bool_),
-        holiday_before=np.asarray(before.normalize().isin(days_off), dtype=np.bool_),
+        minute=minute,
+        day_of_week=day_of_week(day),
+        day_of_week_before=day_of_week(day - 1),
+        month=_month(day),
+        month_before=_month(day - 1),
+        holiday=np.isin(day, days_off),
+        holiday_before=np.isin(day - 1, days_off),
     )
+
+
+def wall_minutes(instants: pd.DatetimeIndex, timezone: str) -> IntArray:
+    """Return what the wall clock and calendar show, as minutes since the beginning of 1970 on them, shape (n,).
+
+    Parameters
+    ----------
+    instants : timezone-aware, shape (n,). Parts of a minute are left out.
+    timezone : IANA name.
+
+    Examples
+    --------
+    >>> int(wall_minutes(pd.DatetimeIndex(["1970-01-02T00:30+01:00"]), "Etc/UTC")[0])
+    1410
+    """
+    wall = instants.tz_convert(timezone).tz_localize(None).as_unit("s")
+    return np.asarray(wall.asi8 // 60, dtype=np.int64)
+
+
+def day_of_week(day: IntArray) -> IntArray:
+    """Return the day of the week, 0 for Monday, of days numbered from 1 January 1970, a Thursday; of their shape."""
+    return np.asarray((day + 3) % 7)
+
+
+def _month(day: IntArray) -> IntArray:
+    """Return the month, 1 to 12, of days numbered from 1 January 1970, of their shape."""
+    return np.asarray(day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64) % 12 + 1)
 
 
 def instants_of(wall: datetime, timezone: str) -> list[datetime]:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
-from models.base.clock import MINUTES_A_DAY, SATURDAY
+from models.base.clock import MINUTES_A_DAY, SATURDAY, day_of_week, wall_minutes
 
+SECONDS_A_DAY = 86_400
 RECENT_DAYS = 28
 FEWEST_DAYS = 7
 
@@ -157,26 +159,26 @@ def typical_day(
     >>> day.weekday_basis, float(day.weekday_kw[0]), float(day.weekday_kw[720])
     ('recent', 0.2, 1.0)
     """
-    wall = series.start.tz_convert(timezone).tz_localize(None)
-    date = wall.normalize()
-    clock_minute = np.asarray(wall.hour * 60 + wall.minute, dtype=np.int64)
-    weekend = np.asarray(wall.day_of_week >= SATURDAY, dtype=np.bool_)
+    wall = _wall(series, timezone)
+    day, clock_minute = wall.day, wall.minute
+    weekend = day_of_week(day) >= SATURDAY
     instant = pd.Timestamp(now)
     here = instant.tz_convert(timezone)
+    second = int(instant.as_unit("s").value // 10**9)
     # an interval is known once it has ended
-    past = np.asarray(series.start <= instant - pd.Timedelta(minutes=series.step_minutes), dtype=np.bool_)
-    recent = past & np.asarray(series.start >= instant - pd.Timedelta(days=RECENT_DAYS), dtype=np.bool_)
-    same_month = np.asarray((wall.month == here.month) & (wall.year != here.year), dtype=np.bool_)
+    past = wall.begins <= second - 60 * series.step_minutes
+    recent = past & (wall.begins >= second - SECONDS_A_DAY * RECENT_DAYS)
+    same_month = (wall.month % 12 + 1 == here.month) & (wall.month // 12 + 1970 != here.year)
     choices = [
         ("recent", recent),
         ("same month", same_month),
-        ("whole series", np.ones(len(wall), dtype=np.bool_)),
+        ("whole series", np.ones(len(day), dtype=np.bool_)),
     ]
 
     def profile_of(kind: BoolArray) -> tuple[FloatArray, str]:
         for basis, chosen in choices:
             rows = kind & chosen
-            if date[rows].nunique() >= FEWEST_DAYS or basis == "whole series":
+            if len(np.unique(day[rows])) >= FEWEST_DAYS or basis == "whole series":
                 if not rows.any():
                     rows = chosen
                 profile = _profile(series.kw[rows], clock_minute[rows], series.step_minutes, percentile)
@@ -188,10 +190,31 @@ def typical_day(
             raise ValueError("it holds less than one whole day")
         return profile, basis
 
-    everyday = np.ones(len(wall), dtype=np.bool_)
+    everyday = np.ones(len(day), dtype=np.bool_)
     weekday_kw, weekday_basis = profile_of(~weekend if by_weekend else everyday)
     weekend_kw, weekend_basis = profile_of(weekend) if by_weekend else (weekday_kw, weekday_basis)
     return TypicalDay(weekday_kw, weekend_kw, weekday_basis, weekend_basis)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Wall:
+    """When the intervals of a series begin: seconds since 1970 in UTC; on the local clock day, month and minute.
+
+    Days and months are counted from January 1970, minutes from midnight; shape (n,) each.
+    """
+
+    begins: IntArray
+    day: IntArray
+    month: IntArray
+    minute: IntArray
+
+
+@lru_cache(maxsize=8)
+def _wall(series: Series, timezone: str) -> _Wall:
+    """Return when the intervals begin, kept for the nights to come."""
+    day, minute = np.divmod(wall_minutes(series.start, timezone), MINUTES_A_DAY)
+    month = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+    return _Wall(series.start.as_unit("s").asi8, day, month, minute)
 
 
 def typical_means(day: TypicalDay, boundaries: pd.DatetimeIndex, timezone: str) -> FloatArray:
@@ -214,9 +237,8 @@ def typical_means(day: TypicalDay, boundaries: pd.DatetimeIndex, timezone: str) 
     >>> typical_means(TypicalDay(weekday, weekend, "recent", "recent"), saturday_from_midnight, "Etc/UTC").tolist()
     [1.5]
     """
-    wall = minute_grid(boundaries).tz_convert(timezone).tz_localize(None)
-    clock_minute = np.asarray(wall.hour * 60 + wall.minute, dtype=np.int64)
-    weekend = np.asarray(wall.day_of_week >= SATURDAY, dtype=np.bool_)
+    day_number, clock_minute = np.divmod(wall_minutes(minute_grid(boundaries), timezone), MINUTES_A_DAY)
+    weekend = day_of_week(day_number) >= SATURDAY
     return interval_means(boundaries, np.where(weekend, day.weekend_kw[clock_minute], day.weekday_kw[clock_minute]))
 
 

@@ -102,6 +102,10 @@ class LifeUsed:
 class WearLaw(Protocol):
     """What a law of cycle ageing offers."""
 
+    def __hash__(self) -> int:
+        """Return the same for laws that are equal: prices by a law are kept."""
+        ...
+
     @property
     def name(self) -> str:
         """Return the name of the law in a site's file."""

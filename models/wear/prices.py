@@ -7,6 +7,7 @@ own only if deeper energy never costs less. So a law that is not convex in depth
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -86,6 +87,12 @@ def wear_segments_of_law(
     if not (np.all(np.diff(edges) > 0) and edges[-1] == 1.0):
         raise ValueError("segment edges must rise to 100 percent")
     size_kwh = np.diff(edges) * battery_kwh
-    price = battery_price * np.diff(envelope_of_law(law, edges, mean_soc, temp_degc)) / size_kwh
+    price = battery_price * np.diff(_envelope_at_edges(law, tuple(edges.tolist()), mean_soc, temp_degc)) / size_kwh
     # the slopes of a convex function rise; rounding between equal ones must not change that
     return WearSegments(size_kwh, np.maximum.accumulate(price))
+
+
+@lru_cache(maxsize=64)
+def _envelope_at_edges(law: WearLaw, edges: tuple[float, ...], mean_soc: float, temp_degc: float) -> FloatArray:
+    """Return the envelope at the edges of segments, kept for the nights to come; shape (edges,)."""
+    return envelope_of_law(law, np.array(edges), mean_soc, temp_degc)
