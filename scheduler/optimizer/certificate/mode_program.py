@@ -9,8 +9,9 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE
+from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Caps
 from scheduler.optimizer.certificate.dynamic_program import IDLE, Path, Prices
+from scheduler.optimizer.certificate.moved_runs import Schedules, better_timed
 from scheduler.optimizer.lexicographic import HELD, RANDOM_SEED, SETTLED, SHORTAGES, QuietHighs
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
@@ -130,7 +131,7 @@ class ModeProgram:
             energy = np.zeros(len(self.every))
             energy[self.matrix.columns[name]] = night.hours
             self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
-        if not self.exactly("charge_late_discharge_early"):
+        if not self._best_timed():
             return False
         for name in ("charge_kw", "discharge_kw"):
             columns = self.matrix.columns[name]
@@ -151,6 +152,26 @@ class ModeProgram:
             return True
         self.fix(choices[0])
         return self.exactly("least_change")
+
+    def _best_timed(self) -> bool:
+        """Minimise the timing at the present modes and where runs can be moved to; return whether there is a plan."""
+        if not self.exactly("charge_late_discharge_early"):
+            return False
+        columns, values = self.matrix.columns, self.values
+        plan = Schedules(
+            *(values[columns[name]][None, :] for name in ("charge_kw", "discharge_kw")),
+            *(np.round(values[columns[name]])[None, :] > 0 for name in ("charging", "discharging")),
+        )
+        caps = Caps(*(self.upper[columns[name]] for name in ("charge_kw", "discharge_kw")),
+                    *(self.upper[columns[name]] > 0 for name in ("charging", "discharging")))
+        moved = better_timed(self.night, caps, plan, 0.0)
+        if moved is plan:
+            return True
+        self.fix(self._modes(moved))
+        if self.exactly("charge_late_discharge_early"):
+            return True
+        self.fix(np.round(values[self.whole]) > 0)
+        return self.exactly("charge_late_discharge_early")
 
     def value(self, objective: str = "least_money") -> float:
         """Return the objective at the present values."""
@@ -180,13 +201,21 @@ class ModeProgram:
 
     def modes_of(self, path: Path) -> BoolArray:
         """Return the integers of a path, in the order and shape of `whole`."""
-        night, charger, columns = self.night, self.night.charger, self.matrix.columns
-        chosen = np.zeros(len(self.lower), dtype=np.bool_)
+        night, charger = self.night, self.night.charger
         charging, discharging = path.mode == CHARGE, path.mode == DISCHARGE
-        chosen[columns["charging"]], chosen[columns["discharging"]] = charging, discharging
         change = np.diff(path.stored_kwh) / night.hours
         charge = np.where(charging, (change + charger.fixed_loss_kw) / charger.charge_efficiency, 0.0)
         discharge = np.where(discharging, -(change + charger.fixed_loss_kw) * charger.discharge_efficiency, 0.0)
+        return self._modes(Schedules(*(part[None, :] for part in (charge, discharge, charging, discharging))))
+
+    def _modes(self, plan: Schedules) -> BoolArray:
+        """Return the integers of one schedule, in the order and shape of `whole`."""
+        night, columns = self.night, self.matrix.columns
+        charge, discharge, charging, discharging = (
+            part[0] for part in (plan.charge_kw, plan.discharge_kw, plan.charging, plan.discharging)
+        )
+        chosen = np.zeros(len(self.lower), dtype=np.bool_)
+        chosen[columns["charging"]], chosen[columns["discharging"]] = charging, discharging
         setpoints = setpoints_from_powers(night, charge, discharge, charging * 1.0, discharging * 1.0)
         draw = night.load_kw - night.solar_kw + charge - discharge + setpoints.curtailed_kw
         if len(columns.get("importing", ())):
