@@ -22,6 +22,8 @@ NO_MORE = 1e-9
 """Money [kWh at the highest price], energy [kWh] and power [kW] differing by less are the same."""
 MOST_MOVES = 6
 """Moves made one after another."""
+EDGES = (1, 2, 4)
+"""Intervals that a run gains or loses at one end in a move."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,19 +129,15 @@ def _wear(night: Night, change: FloatArray) -> FloatArray:
     return worn
 
 
-def better_timed(night: Night, caps: Caps, plan: Schedules, most_money: float) -> Schedules:
-    """Move runs of one plan, and their ends, as long as that is better timed and costs no more.
-
-    Parameters
-    ----------
-    plan : shape (1, n). most_money : that a plan may cost over the first [money].
+def better_timed(night: Night, plan: Schedules, caps: Caps) -> Schedules:
+    """Move runs of one plan, shape (1, n), and their ends, as long as that is better timed and costs no more.
 
     Returns
     -------
     The best found, shape (1, n): the same plan if nothing helps.
     """
     here = judge(night, plan)
-    allowed = float(here.money[0]) + most_money + NO_MORE * night.highest_price
+    allowed = float(here.money[0]) + NO_MORE * night.highest_price
     for _ in range(MOST_MOVES):
         moved = _moved(night, plan)
         if moved is None:
@@ -222,3 +220,61 @@ def _moves(night: Night, plan: Schedules) -> Iterator[tuple[bool, IntArray, IntA
                             continue
                         if abs(hours[place] - hours[end]) < 1e-9:
                             yield charges, np.array([end]), np.array([place])
+
+
+def reshaped(night: Night, plan: Schedules, caps: Caps) -> Schedules | None:
+    """Return schedules whose modes differ from a plan's, shape (1, n), by one move, whatever they cost.
+
+    A run loses some intervals at one end, gains some, or both; an end moves from one run to another; and where starts
+    are free, whole runs that follow each other are left out. None if there is no such move.
+    """
+    moves = list(_reshapings(night, plan, caps))
+    if not moves:
+        return None
+    power = [np.repeat(part, len(moves), axis=0) for part in (plan.charge_kw, plan.discharge_kw)]
+    mode = [np.repeat(part, len(moves), axis=0) for part in (plan.charging, plan.discharging)]
+    for row, (direction, left, taken) in enumerate(moves):
+        for each in (0, 1) if direction is None else (direction,):
+            power[each][row, left], mode[each][row, left] = 0.0, False
+            if len(taken):
+                power[each][row, taken], mode[each][row, taken] = power[each][row].max(), True
+    return Schedules(power[0], power[1], mode[0], mode[1])
+
+
+def _reshapings(
+    night: Night, plan: Schedules, caps: Caps
+) -> Iterator[tuple[int | None, IntArray, IntArray]]:
+    """Yield the direction, the intervals that are left, and those that are taken."""
+    n, none = night.intervals, np.zeros(0, np.int64)
+    idle = ~(plan.charging[0] | plan.discharging[0])
+    for direction, (running, may) in enumerate(
+        ((plan.charging[0], caps.may_charge), (plan.discharging[0], caps.may_discharge))
+    ):
+        free, found = idle & may, list(runs(running))
+        for first, last in found:
+            for count in EDGES:
+                head, tail = np.arange(first, first + count), np.arange(last - count, last)
+                before, after = head - count, tail + count
+                shorter = last - first > count
+                if shorter:
+                    yield direction, head, none
+                    yield direction, tail, none
+                if before[0] >= 0 and free[before].all():
+                    yield direction, none, before
+                    if shorter:
+                        yield direction, tail, before
+                if after[-1] < n and free[after].all():
+                    yield direction, none, after
+                    if shorter:
+                        yield direction, head, after
+        for first, last in found:
+            for end in sorted({first, last - 1}):
+                for other in found:
+                    for place in (other[0] - 1, other[1]):
+                        if other != (first, last) and 0 <= place < n and free[place]:
+                            yield direction, np.array([end]), np.array([place])
+    if night.charger.start_worth_kwh == 0:
+        both = sorted([*runs(plan.charging[0]), *runs(plan.discharging[0])])
+        for count in range(len(both), 0, -1):
+            for some in range(len(both) - count + 1):
+                yield None, np.concatenate([np.arange(*run) for run in both[some : some + count]]), none
