@@ -16,7 +16,7 @@ from scheduler.optimizer.certificate.moved_runs import Schedules, better_timed, 
 from scheduler.optimizer.lexicographic import HELD, RANDOM_SEED, SETTLED, SHORTAGES, QuietHighs
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.setpoints import setpoints_from_powers
+from scheduler.optimizer.setpoints import runs_with_power, setpoints_from_powers
 from scheduler.optimizer.smoothing import changes_of_power
 
 SAME_CHANGE_KW = 0.01
@@ -214,13 +214,13 @@ class ModeProgram:
         while better is not None:
             best, better = better, None
             for modes in self._hopeful(best, money):
-                if trials == 0:
+                if trials <= 0:
                     break
                 if modes.tobytes() in tried:
                     continue
                 trials -= 1
                 tried.add(modes.tobytes())
-                found = self._steady_at(modes, again=False)
+                found = self._steady_at(modes, most_kw=best.change_kw + SETTLED)
                 if found is not None and found.steadier(best):
                     better = found
                     break
@@ -230,15 +230,39 @@ class ModeProgram:
         self.values = best.values
         return True
 
-    def _steady_at(self, modes: BoolArray, again: bool = True) -> Steady | None:
-        """Return the steadiest plan at modes, shape (whole,); None if there is none. They stay fixed."""
+    def _steady_at(self, modes: BoolArray, most_kw: float | None = None) -> Steady | None:
+        """Return the steadiest plan at modes, shape (whole,); None if there is none. They stay fixed.
+
+        Parameters
+        ----------
+        most_kw : change of power from which on the plan is of no use, so that the solver may stop [kW].
+        """
         self.fix(modes)
-        if not (self.exactly("least_change") if again else self.run("least_change", again=False)):
+        if most_kw is None:
+            solved = self.exactly("least_change")
+        else:
+            self.highs.setOptionValue("objective_bound", most_kw)
+            solved = self.run("least_change", again=False)
+            self.highs.setOptionValue("objective_bound", highspy.kHighsInf)
+        if not solved:
             return None
+        powered = self._powered(modes)
+        if (powered != modes).any():
+            return self._steady_at(powered, most_kw)
         change = self.value("least_change")
         starts = int(self._starts(modes[None, :])[0])
         bound = self._bound_at(modes, "least_change", change - SAME_CHANGE_KW)
         return Steady(modes, self.values, change, starts, bound)
+
+    def _powered(self, modes: BoolArray) -> BoolArray:
+        """Return modes, shape (whole,), without the ends of runs that the present values give no power."""
+        if self.night.charger.fixed_loss_kw > 0:
+            return modes
+        chosen, columns = np.zeros(len(self.lower), dtype=np.bool_), self.matrix.columns
+        chosen[self.whole] = modes
+        for power, mode in (("charge_kw", "charging"), ("discharge_kw", "discharging")):
+            chosen[columns[mode]] = runs_with_power(self.night, self.values, columns, power, mode)[1]
+        return np.asarray(chosen[self.whole])
 
     def _hopeful(self, best: Steady, money: Bound) -> BoolArray:
         """Return modes near the best that may be steadier, those of the lowest bound first, shape (choices, whole)."""

@@ -22,8 +22,8 @@ NO_MORE = 1e-9
 """Money [kWh at the highest price], energy [kWh] and power [kW] differing by less are the same."""
 MOST_MOVES = 6
 """Moves made one after another."""
-EDGES = (1, 2, 4)
-"""Intervals that a run gains or loses at one end in a move."""
+EDGES, FREE_EDGES = (1,), (1, 2, 4)
+"""Intervals that a run gains or loses at one end in a move, and where running costs nothing by itself."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -252,7 +252,7 @@ def _reshapings(
     ):
         free, found = idle & may, list(runs(running))
         for first, last in found:
-            for count in EDGES:
+            for count in EDGES if night.charger.fixed_loss_kw > 0 else FREE_EDGES:
                 head, tail = np.arange(first, first + count), np.arange(last - count, last)
                 before, after = head - count, tail + count
                 shorter = last - first > count
