@@ -269,10 +269,7 @@ class ModeProgram:
         if best.change_kw <= SETTLED and self.night.charger.start_worth_kwh > 0:
             return np.zeros((0, len(self.whole)), np.bool_)
         plan = self._schedule(best.values)
-        near = reshaped(self.night, plan, self._caps())
-        if near is None:
-            return np.zeros((0, len(self.whole)), np.bool_)
-        modes = self._moved_modes(plan, best.modes, near)
+        modes = self._moved_modes(plan, best.modes, reshaped(self.night, plan, self._caps()))
         change = best.bound.at(modes)
         fewer = self._starts(modes) < best.starts
         hopeful = (money.at(modes) <= money.most) & (change <= np.where(fewer, best.change_kw, best.bound.most))
@@ -323,9 +320,9 @@ class ModeProgram:
         return Caps(charge, discharge, charging > 0, discharging > 0)
 
     def _moved_modes(self, plan: Schedules, modes: BoolArray, moved: Schedules) -> BoolArray:
-        """Return the integers of schedules, shape (schedules, whole): those of one plan but for what differs from it."""
+        """Return the integers of moved schedules, a plan's modes but where they differ; shape (schedules, whole)."""
         own, other = self._modes(plan), self._modes(moved)
-        return np.where(own == other, modes, other)
+        return np.asarray(np.where(own == other, modes, other))
 
     def value(self, objective: str = "least_money") -> float:
         """Return the objective at the present values."""
@@ -360,7 +357,8 @@ class ModeProgram:
         change = np.diff(path.stored_kwh) / night.hours
         charge = np.where(charging, (change + charger.fixed_loss_kw) / charger.charge_efficiency, 0.0)
         discharge = np.where(discharging, -(change + charger.fixed_loss_kw) * charger.discharge_efficiency, 0.0)
-        return self._modes(Schedules(*(part[None, :] for part in (charge, discharge, charging, discharging))))[0]
+        plan = Schedules(charge[None, :], discharge[None, :], charging[None, :], discharging[None, :])
+        return np.asarray(self._modes(plan)[0])
 
     def _modes(self, plans: Schedules) -> BoolArray:
         """Return the integers of schedules, in the order of `whole`, shape (schedules, whole)."""
@@ -369,7 +367,8 @@ class ModeProgram:
         chosen[:, columns["charging"]], chosen[:, columns["discharging"]] = plans.charging, plans.discharging
         if len(columns.get("importing", ())) or len(columns.get("curtailing", ())):
             charge, discharge = plans.charge_kw, plans.discharge_kw
-            setpoints = setpoints_from_powers(night, charge, discharge, plans.charging * 1.0, plans.discharging * 1.0)
+            shares = plans.charging.astype(np.float64), plans.discharging.astype(np.float64)
+            setpoints = setpoints_from_powers(night, charge, discharge, *shares)
             draw = night.load_kw - night.solar_kw + charge - discharge + setpoints.curtailed_kw
             if len(columns.get("importing", ())):
                 tempting = np.flatnonzero(night.export_price > night.import_price)

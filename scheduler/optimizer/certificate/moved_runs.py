@@ -22,6 +22,8 @@ NO_MORE = 1e-9
 """Money [kWh at the highest price], energy [kWh] and power [kW] differing by less are the same."""
 MOST_MOVES = 6
 """Moves made one after another."""
+SAME_HOURS = 1e-9
+"""Intervals whose lengths differ by less are as long [h]."""
 EDGES, FREE_EDGES = (1,), (1, 2, 4)
 """Intervals that a run gains or loses at one end in a move, and where running costs nothing by itself."""
 
@@ -35,10 +37,9 @@ class Schedules:
     charging: BoolArray
     discharging: BoolArray
 
-    def one(self, number: int) -> Schedules:
-        """Return one of them, shape (1, n)."""
-        here = slice(number, number + 1)
-        return Schedules(self.charge_kw[here], self.discharge_kw[here], self.charging[here], self.discharging[here])
+    def some(self, rows: IntArray) -> Schedules:
+        """Return copies of some of them, by their rows."""
+        return Schedules(self.charge_kw[rows], self.discharge_kw[rows], self.charging[rows], self.discharging[rows])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,9 +60,8 @@ class Judged:
 
 def judge(night: Night, plans: Schedules) -> Judged:
     """Price schedules: energy, wear, ageing, window, trips and starts, as replay does one by one."""
-    setpoints = setpoints_from_powers(
-        night, plans.charge_kw, plans.discharge_kw, plans.charging.astype(np.float64), plans.discharging * 1.0
-    )
+    shares = plans.charging.astype(np.float64), plans.discharging.astype(np.float64)
+    setpoints = setpoints_from_powers(night, plans.charge_kw, plans.discharge_kw, *shares)
     net = net_draw_kw(night.load_kw, night.solar_kw, plans.charge_kw, plans.discharge_kw)
     imported, exported = grid_flows_kw(net, setpoints.curtailed_kw)
     money = (imported * night.import_price - exported * night.export_price) @ night.hours
@@ -139,26 +139,31 @@ def better_timed(night: Night, plan: Schedules, caps: Caps) -> Schedules:
     here = judge(night, plan)
     allowed = float(here.money[0]) + NO_MORE * night.highest_price
     for _ in range(MOST_MOVES):
-        moved = _moved(night, plan)
-        if moved is None:
-            return plan
+        moved = _shifted(night, plan)
         gain = timing(night, plan)[0] - timing(night, moved)
-        fits = (moved.charge_kw <= caps.most_charge_kw + NO_MORE) & (caps.may_charge | ~moved.charging)
-        fits &= (moved.discharge_kw <= caps.most_discharge_kw + NO_MORE) & (caps.may_discharge | ~moved.discharging)
         steady = change_of_power(moved) <= change_of_power(plan)[0] + NO_MORE
-        hopeful = np.flatnonzero(fits.all(axis=1) & steady & (gain > NO_MORE))
+        hopeful = np.flatnonzero((gain > NO_MORE) & steady & _within(night, moved, caps))
         if not len(hopeful):
-            return plan
-        some = Schedules(
-            moved.charge_kw[hopeful], moved.discharge_kw[hopeful], moved.charging[hopeful], moved.discharging[hopeful]
-        )
-        judged = judge(night, some)
+            break
+        moved = moved.some(hopeful)
+        judged = judge(night, moved)
         good = (judged.money <= allowed) & (judged.outside_kwh <= here.outside_kwh[0] + NO_MORE)
         good &= (judged.short_kwh <= here.short_kwh + NO_MORE).all(axis=1)
         if not good.any():
-            return plan
-        plan = some.one(int(np.where(good, gain[hopeful], -np.inf).argmax()))
+            break
+        plan = moved.some(np.array([np.where(good, gain[hopeful], -np.inf).argmax()]))
     return plan
+
+
+def _within(night: Night, plans: Schedules, caps: Caps) -> BoolArray:
+    """Return which schedules keep the least and the most powers, shape (schedules,)."""
+    charger, fits = night.charger, np.ones(plans.charging.shape, np.bool_)
+    for power, running, least, most, may in (
+        (plans.charge_kw, plans.charging, charger.charge_min_kw, caps.most_charge_kw, caps.may_charge),
+        (plans.discharge_kw, plans.discharging, charger.discharge_min_kw, caps.most_discharge_kw, caps.may_discharge),
+    ):
+        fits &= ~running | ((power >= least - NO_MORE) & (power <= most + NO_MORE) & may)
+    return np.asarray(fits.all(axis=1))
 
 
 def timing(night: Night, plans: Schedules) -> FloatArray:
@@ -178,103 +183,100 @@ def change_of_power(plans: Schedules) -> FloatArray:
     return total
 
 
-def _moved(night: Night, plan: Schedules) -> Schedules | None:
-    """Return what one move makes of a plan; None if there is no move.
+def _shifted(night: Night, plan: Schedules) -> Schedules:
+    """Return what one move of equal energy makes of a plan, shape (1, n)."""
+    moves = [*_shifts(night, plan, 0), *_shifts(night, plan, 1)]
+    moved = plan.some(np.zeros(len(moves), np.int64))
+    powers, modes = (moved.charge_kw, moved.discharge_kw), (moved.charging, moved.discharging)
+    for row, (direction, left, taken, taken_kw) in enumerate(moves):
+        powers[direction][row, left], modes[direction][row, left] = 0.0, False
+        powers[direction][row, taken], modes[direction][row, taken] = taken_kw, True
+    return moved
 
-    Every move takes the powers of some intervals to others as long as they, idle so far.
+
+def _shifts(night: Night, plan: Schedules, direction: int) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
+    """Yield the direction, the intervals that are left, those that run instead or otherwise, and their powers [kW].
+
+    A whole run moves to intervals as long as its own. Or one end of a run moves to an end of this run or of another,
+    with its power, or with that of its new neighbour: then the rest of the run gives or takes the difference. Charging
+    moves later, discharging earlier.
     """
-    moves = list(_moves(night, plan))
-    if not moves:
-        return None
-    count, n = len(moves), night.intervals
-    power = {True: np.repeat(plan.charge_kw, count, axis=0), False: np.repeat(plan.discharge_kw, count, axis=0)}
-    mode = {True: np.repeat(plan.charging, count, axis=0), False: np.repeat(plan.discharging, count, axis=0)}
-    before = {True: plan.charge_kw[0], False: plan.discharge_kw[0]}
-    assert n == plan.charge_kw.shape[1]
-    for row, (charges, source, target) in enumerate(moves):
-        power[charges][row, source], mode[charges][row, source] = 0.0, False
-        power[charges][row, target], mode[charges][row, target] = before[charges][source], True
-    return Schedules(power[True], power[False], mode[True], mode[False])
-
-
-def _moves(night: Night, plan: Schedules) -> Iterator[tuple[bool, IntArray, IntArray]]:
-    """Yield whether it charges, the intervals that are left and those that are taken instead."""
+    power, running = ((plan.charge_kw[0], plan.charging[0]), (plan.discharge_kw[0], plan.discharging[0]))[direction]
     idle = ~(plan.charging[0] | plan.discharging[0]) & night.at_home
-    hours, n = night.hours, night.intervals
-    for charges, running in ((True, plan.charging[0]), (False, plan.discharging[0])):
-        found = list(runs(running))
-        for first, last in found:
-            free = idle.copy()
-            free[first:last] = True
-            source = np.arange(first, last)
-            for shift in range(1, n - last + 1) if charges else range(-first, 0):
-                target = source + shift
-                if free[target].all() and np.allclose(hours[target], hours[source], rtol=0.0, atol=1e-9):
-                    yield charges, source, target
-        for first, last in found:
-            for other_first, other_last in found:
-                for end in {first, last - 1}:
-                    for place in (other_first - 1, other_last):
-                        later = place > end
-                        if not 0 <= place < n or not idle[place] or later != charges:
-                            continue
-                        if abs(hours[place] - hours[end]) < 1e-9:
-                            yield charges, np.array([end]), np.array([place])
+    hours, n, found = night.hours, night.intervals, list(runs(running))
+    for first, last in found:
+        free, own = idle.copy(), np.arange(first, last)
+        free[own] = True
+        for shift in range(1, n - last + 1) if direction == 0 else range(-first, 0):
+            if free[own + shift].all() and (np.abs(hours[own + shift] - hours[own]) < SAME_HOURS).all():
+                yield direction, own, own + shift, power[own]
+        for end in sorted({first, last - 1}):
+            rest = own[own != end]
+            for neighbour, place in ((at, at + step) for run in found for at, step in ((run[0], -1), (run[1] - 1, 1))):
+                if not 0 <= place < n or not idle[place] or (place > end) != (direction == 0) or neighbour == end:
+                    continue
+                left, energy = np.array([end]), power[end] * hours[end]
+                yield direction, left, np.array([place]), np.array([energy / hours[place]])
+                if len(rest):
+                    shared = np.append(rest, place) if neighbour in rest else rest
+                    new_kw = power.copy()
+                    new_kw[place] = power[neighbour]
+                    new_kw[shared] += (energy - power[neighbour] * hours[place]) / hours[shared].sum()
+                    taken = np.append(rest, place)
+                    yield direction, left, taken, new_kw[taken]
 
 
-def reshaped(night: Night, plan: Schedules, caps: Caps) -> Schedules | None:
+def reshaped(night: Night, plan: Schedules, caps: Caps) -> Schedules:
     """Return schedules whose modes differ from a plan's, shape (1, n), by one move, whatever they cost.
 
-    A run loses some intervals at one end, gains some, or both; an end moves from one run to another; and where starts
-    are free, whole runs that follow each other are left out. None if there is no such move.
+    A run loses an interval at one end, gains one, or both, or several where running costs nothing by itself; an end
+    moves from one run to another; and where starts are free, whole runs that follow each other are left out. Powers are
+    those of the plan, as far as they can be.
     """
-    moves = list(_reshapings(night, plan, caps))
-    if not moves:
-        return None
-    power = [np.repeat(part, len(moves), axis=0) for part in (plan.charge_kw, plan.discharge_kw)]
-    mode = [np.repeat(part, len(moves), axis=0) for part in (plan.charging, plan.discharging)]
+    moves = [*_reshapings(night, plan, caps, 0), *_reshapings(night, plan, caps, 1)]
+    if night.charger.start_worth_kwh == 0:
+        moves += _left_out(plan)
+    found = plan.some(np.zeros(len(moves), np.int64))
+    powers, modes = (found.charge_kw, found.discharge_kw), (found.charging, found.discharging)
     for row, (direction, left, taken) in enumerate(moves):
         for each in (0, 1) if direction is None else (direction,):
-            power[each][row, left], mode[each][row, left] = 0.0, False
+            powers[each][row, left], modes[each][row, left] = 0.0, False
             if len(taken):
-                power[each][row, taken], mode[each][row, taken] = power[each][row].max(), True
-    return Schedules(power[0], power[1], mode[0], mode[1])
+                powers[each][row, taken], modes[each][row, taken] = powers[each][row].max(), True
+    return found
 
 
 def _reshapings(
-    night: Night, plan: Schedules, caps: Caps
+    night: Night, plan: Schedules, caps: Caps, direction: int
 ) -> Iterator[tuple[int | None, IntArray, IntArray]]:
     """Yield the direction, the intervals that are left, and those that are taken."""
     n, none = night.intervals, np.zeros(0, np.int64)
-    idle = ~(plan.charging[0] | plan.discharging[0])
-    for direction, (running, may) in enumerate(
-        ((plan.charging[0], caps.may_charge), (plan.discharging[0], caps.may_discharge))
-    ):
-        free, found = idle & may, list(runs(running))
-        for first, last in found:
-            for count in EDGES if night.charger.fixed_loss_kw > 0 else FREE_EDGES:
-                head, tail = np.arange(first, first + count), np.arange(last - count, last)
-                before, after = head - count, tail + count
+    running = (plan.charging[0], plan.discharging[0])[direction]
+    may = (caps.may_charge, caps.may_discharge)[direction]
+    free, found = may & ~(plan.charging[0] | plan.discharging[0]), list(runs(running))
+    for first, last in found:
+        for count in EDGES if night.charger.fixed_loss_kw > 0 else FREE_EDGES:
+            head, tail = np.arange(first, first + count), np.arange(last - count, last)
+            for left, taken in ((head, tail + count), (tail, head - count)):
                 shorter = last - first > count
                 if shorter:
-                    yield direction, head, none
-                    yield direction, tail, none
-                if before[0] >= 0 and free[before].all():
-                    yield direction, none, before
+                    yield direction, left, none
+                if taken[0] >= 0 and taken[-1] < n and free[taken].all():
+                    yield direction, none, taken
                     if shorter:
-                        yield direction, tail, before
-                if after[-1] < n and free[after].all():
-                    yield direction, none, after
-                    if shorter:
-                        yield direction, head, after
-        for first, last in found:
-            for end in sorted({first, last - 1}):
-                for other in found:
-                    for place in (other[0] - 1, other[1]):
-                        if other != (first, last) and 0 <= place < n and free[place]:
-                            yield direction, np.array([end]), np.array([place])
-    if night.charger.start_worth_kwh == 0:
-        both = sorted([*runs(plan.charging[0]), *runs(plan.discharging[0])])
-        for count in range(len(both), 0, -1):
-            for some in range(len(both) - count + 1):
-                yield None, np.concatenate([np.arange(*run) for run in both[some : some + count]]), none
+                        yield direction, left, taken
+    for run in found:
+        for end in sorted({run[0], run[1] - 1}):
+            for place in (place for other in found if other != run for place in (other[0] - 1, other[1])):
+                if 0 <= place < n and free[place]:
+                    yield direction, np.array([end]), np.array([place])
+
+
+def _left_out(plan: Schedules) -> list[tuple[int | None, IntArray, IntArray]]:
+    """Return moves that leave out runs, of both directions, which follow each other; most runs first."""
+    both = sorted([*runs(plan.charging[0]), *runs(plan.discharging[0])])
+    return [
+        (None, np.concatenate([np.arange(*run) for run in both[first : first + count]]), np.zeros(0, np.int64))
+        for count in range(len(both), 0, -1)
+        for first in range(len(both) - count + 1)
+    ]
