@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-import highspy
 import numpy as np
-import pytest
 
 from models.base.arrays import BoolArray, FloatArray, runs
 from scheduler.inputs.site_inputs import read_inputs
@@ -16,7 +14,7 @@ from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.optimizer import solve as solving
 from scheduler.optimizer.certificate.certified import search_of, solve_free
-from scheduler.optimizer.certificate.mode_program import Bound, ModeProgram
+from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.certificate.moved_runs import reshaped
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.find_blocks import find_blocks
@@ -28,9 +26,13 @@ from tests.builders.random_nights import random_night
 
 solve_compact: Callable[[Night], Answer] = getattr(solving, "solve_compact", solving.solve)
 
-SEEDS = (1003, 1004, 1005, 1008, 1010, 1011, 1016, 1038, 1042, 1043, 1045, 1054, 1058, 1059)
+SEEDS = (1004, 1005, 1010, 1016, 1038, 1042, 1045, 1054, 1058)
 """Among them the nights on which linear programs at the modes found by the search are not enough."""
-EVENINGS = (("2026-03-02T18:20", 71, "07:30-18:00 96km"), ("2026-03-10T20:20", 55, "08:00-12:00 30km"))
+EVENINGS = (
+    ("2026-03-02T18:20", 71, "07:30-18:00 96km"),
+    ("2026-03-05T19:20", 62, "06:30-15:10 40km"),
+    ("2026-03-10T20:20", 55, "08:00-12:00 30km"),
+)
 
 
 def _demo_night(now: str, soc: float, trip: str, step: int) -> Night:
@@ -84,26 +86,24 @@ def test_ties_are_the_same_every_time() -> None:
     assert np.array_equal(first.setpoints.discharge_kw, second.setpoints.discharge_kw)
 
 
-@pytest.mark.parametrize("seed", range(1000, 1012))
-def test_reduced_costs_bound_what_other_modes_cost(seed: int) -> None:
-    """No modes near a plan's cost less than the bound says, so that what it rules out is no loss."""
-    night = random_night(seed)
-    found = search_of(night)
-    if found is None or found[0].best_values is None:
-        pytest.skip("not covered")
-    best = found[0].best_values
-    program = ModeProgram(night, compact_matrix(night))
-    own: BoolArray = np.round(best[program.whole]) > 0
-    program.fix(own)
-    assert program.exactly("least_money")
-    dual = np.array(program.highs.getSolution().col_dual)[program.whole]
-    bound = Bound(own, program.value(), dual, highspy.kHighsInf)
-    plan, caps = program._schedule(program.values), program._caps()
-    near = program._moved_modes(plan, own, reshaped(night, plan, caps))
-    dearer = 0
-    for modes, least in list(zip(near, bound.at(near), strict=True))[:40]:
-        program.fix(modes)
-        if program.run("least_money"):
-            assert program.value() >= least - 1e-6 * max(1.0, abs(least))
-            dearer += least > bound.value + 1e-6
-    assert dearer or not len(near)
+def test_reduced_costs_bound_what_other_modes_cost() -> None:
+    """No modes near a plan's cost less than the bound says, so that what it rules out is no loss; it rules out some."""
+    ruled_out = 0
+    for seed in (1002, 1003, 1008, 1010, 1042, 1054):
+        night = random_night(seed)
+        found = search_of(night)
+        assert found is not None
+        assert found[0].best_values is not None
+        program = ModeProgram(night, compact_matrix(night))
+        own: BoolArray = np.round(found[0].best_values[program.whole]) > 0
+        program.fix(own)
+        assert program.exactly("least_money")
+        bound = program._bound_at(own, "least_money", program.value())
+        plan = program._schedule(program.values)
+        near = program._moved_modes(plan, own, reshaped(night, plan, program._caps()))
+        for modes, least in list(zip(near, bound.at(near).tolist(), strict=True))[::3]:
+            program.fix(modes)
+            if program.run("least_money"):
+                assert program.value() >= least - 1e-6 * max(1.0, abs(least))
+                ruled_out += least > bound.most + 1e-6
+    assert ruled_out
