@@ -41,6 +41,15 @@ class Schedules:
         """Return copies of some of them, by their rows."""
         return Schedules(self.charge_kw[rows], self.discharge_kw[rows], self.charging[rows], self.discharging[rows])
 
+    def followed_by(self, others: Schedules) -> Schedules:
+        """Return these and others after them."""
+        return Schedules(
+            np.concatenate([self.charge_kw, others.charge_kw]),
+            np.concatenate([self.discharge_kw, others.discharge_kw]),
+            np.concatenate([self.charging, others.charging]),
+            np.concatenate([self.discharging, others.discharging]),
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
@@ -116,16 +125,18 @@ def _stored(night: Night, plans: Schedules) -> tuple[FloatArray, FloatArray, Flo
 def _wear(night: Night, change: FloatArray) -> FloatArray:
     """Return the wear of changes of stored energy [kWh], shape (schedules, n): cheapest segments first, in and out."""
     price, size = night.wear.price_per_kwh, night.wear.size_kwh
+    per_total = price - np.append(price[1:], 0.0)  # a price for what leaves a segment and all those before it
     worn = np.zeros(len(change))
     if night.wear_weight == 0:
         return worn
     held = np.repeat(night.initial_fill_kwh[None, :], len(change), axis=0)
     for interval in np.flatnonzero((change != 0).any(axis=0)).tolist():
         into, out = np.maximum(change[:, interval], 0.0)[:, None], np.maximum(-change[:, interval], 0.0)[:, None]
-        taken = np.diff(np.minimum(np.cumsum(held, axis=1), out), axis=1, prepend=0.0)
-        put_in = np.diff(np.minimum(np.cumsum(size - held, axis=1), into), axis=1, prepend=0.0)
-        held += put_in - taken
-        worn += taken @ price
+        up_to = np.minimum(np.cumsum(held, axis=1), out)
+        worn += up_to @ per_total
+        up_to -= np.minimum(np.cumsum(size - held, axis=1), into)
+        held -= up_to
+        held[:, 1:] += up_to[:, :-1]
     return worn
 
 
@@ -136,8 +147,7 @@ def better_timed(night: Night, plan: Schedules, caps: Caps) -> Schedules:
     -------
     The best found, shape (1, n): the same plan if nothing helps.
     """
-    here = judge(night, plan)
-    allowed = float(here.money[0]) + NO_MORE * night.highest_price
+    allowed: tuple[float, float, FloatArray] | None = None
     for _ in range(MOST_MOVES):
         moved = _shifted(night, plan)
         gain = timing(night, plan)[0] - timing(night, moved)
@@ -145,13 +155,17 @@ def better_timed(night: Night, plan: Schedules, caps: Caps) -> Schedules:
         hopeful = np.flatnonzero((gain > NO_MORE) & steady & _within(night, moved, caps))
         if not len(hopeful):
             break
-        moved = moved.some(hopeful)
-        judged = judge(night, moved)
-        good = (judged.money <= allowed) & (judged.outside_kwh <= here.outside_kwh[0] + NO_MORE)
-        good &= (judged.short_kwh <= here.short_kwh + NO_MORE).all(axis=1)
-        if not good.any():
+        choices = plan.followed_by(moved.some(hopeful))
+        judged = judge(night, choices)
+        if allowed is None:
+            allowed = float(judged.money[0]), float(judged.outside_kwh[0]), judged.short_kwh[0]
+        good = judged.money <= allowed[0] + NO_MORE * night.highest_price
+        good &= judged.outside_kwh <= allowed[1] + NO_MORE
+        good &= (judged.short_kwh <= allowed[2] + NO_MORE).all(axis=1)
+        best = int(np.where(good, np.append(0.0, gain[hopeful]), -1.0).argmax())
+        if best == 0:
             break
-        plan = moved.some(np.array([np.where(good, gain[hopeful], -np.inf).argmax()]))
+        plan = choices.some(np.array([best]))
     return plan
 
 
