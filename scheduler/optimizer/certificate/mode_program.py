@@ -3,19 +3,69 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import highspy
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE
+from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Caps
 from scheduler.optimizer.certificate.dynamic_program import IDLE, Path, Prices
+from scheduler.optimizer.certificate.moved_runs import Schedules, better_timed, reshaped
 from scheduler.optimizer.lexicographic import HELD, RANDOM_SEED, SETTLED, SHORTAGES, QuietHighs
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.setpoints import setpoints_from_powers
+from scheduler.optimizer.setpoints import runs_with_power, setpoints_from_powers
 from scheduler.optimizer.smoothing import changes_of_power
+
+SAME_CHANGE_KW = 0.01
+"""Changes of power over a night closer than this are one [kW]."""
+TRIAL_EFFORT = 1500
+"""Linear programs times intervals spent on modes near the steadiest plan's."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bound:
+    """A bound on an objective by modes: its least at some is convex in them, and the reduced costs are its slope.
+
+    Attributes
+    ----------
+    modes : at which it was minimised, shape (whole,). value : its least there.
+    slope : reduced costs of the modes, shape (whole,). most : that is allowed.
+    """
+
+    modes: BoolArray
+    value: float
+    slope: FloatArray
+    most: float
+
+    def at(self, modes: BoolArray) -> FloatArray:
+        """Return what the objective is no less than at other modes, shape (choices, whole) to (choices,)."""
+        return np.asarray(self.value + (modes.astype(np.float64) - self.modes) @ self.slope)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steady:
+    """The steadiest plan at some modes.
+
+    Attributes
+    ----------
+    modes : shape (whole,). values : of every column. change_kw : of power inside runs [kW]. starts : how many.
+    bound : on the change of power at other modes.
+    """
+
+    modes: BoolArray
+    values: FloatArray
+    change_kw: float
+    starts: int
+    bound: Bound
+
+    def steadier(self, other: Steady) -> bool:
+        """Return whether it changes power less than another, or as much with fewer starts."""
+        if self.change_kw < other.change_kw - SAME_CHANGE_KW:
+            return True
+        return self.change_kw <= other.change_kw + SETTLED and self.starts < other.starts
 
 
 def linear_highs(presolve: str = "choose") -> QuietHighs:
@@ -66,14 +116,19 @@ class ModeProgram:
         values = modes.astype(np.float64)
         self.bound(self.whole, values, values)
 
-    def run(self, objective: str = "least_money") -> bool:
-        """Minimise the objective; return whether there is a plan, and keep its values."""
+    def run(self, objective: str = "least_money", again: bool = True) -> bool:
+        """Minimise the objective; return whether there is a plan, and keep its values.
+
+        Parameters
+        ----------
+        again : without presolve, if there is none with rows that are held.
+        """
         row = OBJECTIVES.index(objective)
         self.highs.changeColsCost(len(self.every), self.every, self.cost[row])
         self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
         self.highs.run()
         if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-            if not self.held:
+            if not (self.held and again):
                 return False
             # presolve may call rows that are held to the last digit infeasible
             self.highs.clearSolver()
@@ -104,7 +159,7 @@ class ModeProgram:
         self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
 
     def settle_ties(self, slack: float, others: Sequence[BoolArray] = ()) -> bool:
-        """Find the steadiest plan at the present modes, or at others, that costs no more than slack [money] above this.
+        """Find the steadiest plan at the present modes, at others, and near them, at most slack [money] above this one.
 
         Then the best timed of the same energy. Return False if the solver finds none.
         """
@@ -112,6 +167,7 @@ class ModeProgram:
         if not self.exactly("least_money"):
             return False
         own = np.round(self.values[self.whole]) > 0
+        money = self._bound_at(own, "least_money", self.value() + slack)
         self.hold("least_money", slack)
         changes = changes_of_power(self.matrix.columns, self.upper, night)
         if len(changes.power):
@@ -120,7 +176,7 @@ class ModeProgram:
             self.cost = np.concatenate([self.cost, addition.cost], axis=1)
             self.every = np.arange(self.cost.shape[1], dtype=np.int32)
             self.values = np.concatenate([self.values, changes.changes_kw(self.values)])
-        if not self._steadiest([own, *others]):
+        if not self._steadiest([own, *others], money):
             return False
         self.hold("least_change", HELD)
         if not self.exactly("least_money"):
@@ -130,27 +186,143 @@ class ModeProgram:
             energy = np.zeros(len(self.every))
             energy[self.matrix.columns[name]] = night.hours
             self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
-        if not self.exactly("charge_late_discharge_early"):
+        if not self._best_timed():
             return False
         for name in ("charge_kw", "discharge_kw"):
             columns = self.matrix.columns[name]
             self.bound(columns, self.values[columns] - SETTLED, self.values[columns] + SETTLED)
         return self.exactly("least_money")
 
-    def _steadiest(self, choices: Sequence[BoolArray]) -> bool:
-        """Minimise the change of power at the best of some modes, which stay fixed; return whether there is a plan."""
-        best, change = choices[0], np.inf
-        for modes in choices:
-            self.fix(modes)
-            if self.exactly("least_change") and self.value("least_change") < change - SETTLED:
-                best, change = modes, self.value("least_change")
-            if change <= SETTLED:
+    def _steadiest(self, choices: Sequence[BoolArray], money: Bound) -> bool:
+        """Minimise the change of power at the best of some modes and of those near it; return whether there is a plan.
+
+        Of equally steady ones it is the one with the fewest starts. The modes stay fixed.
+
+        Parameters
+        ----------
+        money : what other modes cost at least.
+        """
+        best = self._steady_at(choices[0])
+        for modes in choices[1:]:
+            if best is not None and best.change_kw <= SETTLED and self.night.charger.start_worth_kwh > 0:
                 break
-        self.fix(best)
-        if self.exactly("least_change"):
+            found = self._steady_at(modes)
+            if found is not None and (best is None or found.steadier(best)):
+                best = found
+        trials, tried = TRIAL_EFFORT // self.night.intervals, {modes.tobytes() for modes in choices}
+        better = best
+        while better is not None:
+            best, better = better, None
+            for modes in self._hopeful(best, money):
+                if trials <= 0:
+                    break
+                if modes.tobytes() in tried:
+                    continue
+                trials -= 1
+                tried.add(modes.tobytes())
+                found = self._steady_at(modes, most_kw=best.change_kw + SETTLED)
+                if found is not None and found.steadier(best):
+                    better = found
+                    break
+        if best is None:
+            return False
+        self.fix(best.modes)
+        self.values = best.values
+        return True
+
+    def _steady_at(self, modes: BoolArray, most_kw: float | None = None) -> Steady | None:
+        """Return the steadiest plan at modes, shape (whole,); None if there is none. They stay fixed.
+
+        Parameters
+        ----------
+        most_kw : change of power from which on the plan is of no use, so that the solver may stop [kW].
+        """
+        self.fix(modes)
+        if most_kw is None:
+            solved = self.exactly("least_change")
+        else:
+            self.highs.setOptionValue("objective_bound", most_kw)
+            solved = self.run("least_change", again=False)
+            self.highs.setOptionValue("objective_bound", highspy.kHighsInf)
+        if not solved:
+            return None
+        powered = self._powered(modes)
+        if (powered != modes).any():
+            return self._steady_at(powered, most_kw)
+        change = self.value("least_change")
+        starts = int(self._starts(modes[None, :])[0])
+        bound = self._bound_at(modes, "least_change", change - SAME_CHANGE_KW)
+        return Steady(modes, self.values, change, starts, bound)
+
+    def _powered(self, modes: BoolArray) -> BoolArray:
+        """Return modes, shape (whole,), without the ends of runs that the present values give no power."""
+        if self.night.charger.fixed_loss_kw > 0:
+            return modes
+        chosen, columns = np.zeros(len(self.lower), dtype=np.bool_), self.matrix.columns
+        chosen[self.whole] = modes
+        for power, mode in (("charge_kw", "charging"), ("discharge_kw", "discharging")):
+            chosen[columns[mode]] = runs_with_power(self.night, self.values, columns, power, mode)[1]
+        return np.asarray(chosen[self.whole])
+
+    def _hopeful(self, best: Steady, money: Bound) -> BoolArray:
+        """Return modes near the best that may be steadier, those of the lowest bound first, shape (choices, whole)."""
+        if best.change_kw <= SETTLED and self.night.charger.start_worth_kwh > 0:
+            return np.zeros((0, len(self.whole)), np.bool_)
+        plan = self._schedule(best.values)
+        modes = self._moved_modes(plan, best.modes, reshaped(self.night, plan, self._caps()))
+        change = best.bound.at(modes)
+        fewer = self._starts(modes) < best.starts
+        hopeful = (money.at(modes) <= money.most) & (change <= np.where(fewer, best.change_kw, best.bound.most))
+        return modes[hopeful][np.argsort(change[hopeful], kind="stable")]
+
+    def _starts(self, modes: BoolArray) -> IntArray:
+        """Return how many starts choices of modes have, shape (choices, whole)."""
+        chosen = np.zeros((len(modes), len(self.lower)), dtype=np.bool_)
+        chosen[:, self.whole] = modes
+        starts = np.zeros(len(modes), np.int64)
+        for name in ("charging", "discharging"):
+            running = chosen[:, self.matrix.columns[name]]
+            starts += running[:, 0] + (running[:, 1:] & ~running[:, :-1]).sum(axis=1)
+        return starts
+
+    def _bound_at(self, modes: BoolArray, objective: str, most: float) -> Bound:
+        """Return the bound on an objective, just minimised at modes, by other modes."""
+        dual = np.array(self.highs.getSolution().col_dual)[self.whole]
+        return Bound(modes, self.value(objective), dual, most)
+
+    def _best_timed(self) -> bool:
+        """Minimise the timing at the present modes and where runs can be moved to; return whether there is a plan."""
+        if not self.exactly("charge_late_discharge_early"):
+            return False
+        plan, before = self._schedule(self.values), np.round(self.values[self.whole]) > 0
+        moved = better_timed(self.night, plan, self._caps())
+        if moved is plan:
             return True
-        self.fix(choices[0])
-        return self.exactly("least_change")
+        self.fix(self._moved_modes(plan, before, moved)[0])
+        if self.exactly("charge_late_discharge_early"):
+            return True
+        self.fix(before)
+        return self.exactly("charge_late_discharge_early")
+
+    def _schedule(self, values: FloatArray) -> Schedules:
+        """Return the powers and modes of values of the columns, shape (1, n)."""
+        charge, discharge, charging, discharging = (
+            values[self.matrix.columns[name]][None, :]
+            for name in ("charge_kw", "discharge_kw", "charging", "discharging")
+        )
+        return Schedules(charge, discharge, np.round(charging) > 0, np.round(discharging) > 0)
+
+    def _caps(self) -> Caps:
+        """Return the most powers, and where the charger may run."""
+        charge, discharge, charging, discharging = (
+            self.upper[self.matrix.columns[name]] for name in ("charge_kw", "discharge_kw", "charging", "discharging")
+        )
+        return Caps(charge, discharge, charging > 0, discharging > 0)
+
+    def _moved_modes(self, plan: Schedules, modes: BoolArray, moved: Schedules) -> BoolArray:
+        """Return the integers of moved schedules, a plan's modes but where they differ; shape (schedules, whole)."""
+        own, other = self._modes(plan), self._modes(moved)
+        return np.asarray(np.where(own == other, modes, other))
 
     def value(self, objective: str = "least_money") -> float:
         """Return the objective at the present values."""
@@ -180,23 +352,32 @@ class ModeProgram:
 
     def modes_of(self, path: Path) -> BoolArray:
         """Return the integers of a path, in the order and shape of `whole`."""
-        night, charger, columns = self.night, self.night.charger, self.matrix.columns
-        chosen = np.zeros(len(self.lower), dtype=np.bool_)
+        night, charger = self.night, self.night.charger
         charging, discharging = path.mode == CHARGE, path.mode == DISCHARGE
-        chosen[columns["charging"]], chosen[columns["discharging"]] = charging, discharging
         change = np.diff(path.stored_kwh) / night.hours
         charge = np.where(charging, (change + charger.fixed_loss_kw) / charger.charge_efficiency, 0.0)
         discharge = np.where(discharging, -(change + charger.fixed_loss_kw) * charger.discharge_efficiency, 0.0)
-        setpoints = setpoints_from_powers(night, charge, discharge, charging * 1.0, discharging * 1.0)
-        draw = night.load_kw - night.solar_kw + charge - discharge + setpoints.curtailed_kw
-        if len(columns.get("importing", ())):
-            tempting = np.flatnonzero(night.export_price > night.import_price)
-            chosen[columns["importing"]] = draw[tempting] > 1e-9
-        if len(columns.get("curtailing", ())):
-            below = np.minimum(night.import_price, night.export_price) < 0
-            forced = np.flatnonzero(below & (night.solar_kw - night.load_kw > night.export_limit_kw))
-            chosen[columns["curtailing"]] = setpoints.curtailed_kw[forced] > 1e-9
-        return np.asarray(chosen[self.whole])
+        plan = Schedules(charge[None, :], discharge[None, :], charging[None, :], discharging[None, :])
+        return np.asarray(self._modes(plan)[0])
+
+    def _modes(self, plans: Schedules) -> BoolArray:
+        """Return the integers of schedules, in the order of `whole`, shape (schedules, whole)."""
+        night, columns = self.night, self.matrix.columns
+        chosen = np.zeros((len(plans.charging), len(self.lower)), dtype=np.bool_)
+        chosen[:, columns["charging"]], chosen[:, columns["discharging"]] = plans.charging, plans.discharging
+        if len(columns.get("importing", ())) or len(columns.get("curtailing", ())):
+            charge, discharge = plans.charge_kw, plans.discharge_kw
+            shares = plans.charging.astype(np.float64), plans.discharging.astype(np.float64)
+            setpoints = setpoints_from_powers(night, charge, discharge, *shares)
+            draw = night.load_kw - night.solar_kw + charge - discharge + setpoints.curtailed_kw
+            if len(columns.get("importing", ())):
+                tempting = np.flatnonzero(night.export_price > night.import_price)
+                chosen[:, columns["importing"]] = draw[:, tempting] > 1e-9
+            if len(columns.get("curtailing", ())):
+                below = np.minimum(night.import_price, night.export_price) < 0
+                forced = np.flatnonzero(below & (night.solar_kw - night.load_kw > night.export_limit_kw))
+                chosen[:, columns["curtailing"]] = setpoints.curtailed_kw[:, forced] > 1e-9
+        return np.asarray(chosen[:, self.whole])
 
 
 def _sum_rows(start: IntArray, index: IntArray, matrix: Matrix) -> IntArray:
