@@ -121,6 +121,8 @@ class Search:
         self.passes += 1
         self.effort += self.program.decisions * (3 + len(jobs))
         hints: dict[int, list[Prices]] = {}
+        within = np.flatnonzero(values.bound < FAR).tolist()
+        paths = dict(zip(within, self.program.paths(values, within), strict=True))
         for number, (part, trial) in enumerate(jobs):
             if values.bound[number] >= FAR:
                 part.bound = np.inf
@@ -128,7 +130,7 @@ class Search:
             bound = float(values.bound[number]) + self.wear.constant(trial.stored) - trial.given * limit
             if bound > part.bound:
                 part.bound, part.best = bound, trial
-            path = self.program.path(values, number)
+            path = paths[number]
             self.master.add(path)
             modes = self.modes.modes_of(path)
             if modes.tobytes() not in self.tried:
@@ -200,7 +202,7 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
     served = bool((limits.least_kwh < limits.most_kwh).all())
     if served:
         modes.nothing_short(True)
-        served = modes.run()
+        served = modes.run_first()
     if served:
         search = Search(night, program, Wear(night, program.unit), modes, _master(night, program))
         bound = search.certify(limits, modes.prices(program.unit))
