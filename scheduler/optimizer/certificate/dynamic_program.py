@@ -39,10 +39,18 @@ class Weights:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prices:
-    """Prices put on what couples the intervals: of stored energy, shape (n + 1,), and of energy given away."""
+    """Prices put on what couples the intervals.
+
+    Attributes
+    ----------
+    stored : of stored energy, shape (n + 1,). given : of energy given away.
+    pull : price of every kWh and boundary away from `towards` [kWh], shape (n + 1,): for plans like that, no bound.
+    """
 
     stored: FloatArray
     given: float = 0.0
+    pull: float = 0.0
+    towards: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,6 +93,40 @@ class Stop:
     last: int
     bends: FloatArray
     worth: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """What standing at a stop costs each of several problems.
+
+    Attributes
+    ----------
+    price : of stored energy, shape (problems,).
+    pull, towards : price of every kWh away from a stored energy, shape (problems,); no pull: None.
+    """
+
+    stop: Stop
+    price: FloatArray
+    pull: FloatArray | None
+    towards: FloatArray
+
+    def bends_on(self, lanes: FloatArray) -> FloatArray:
+        """Return where the cost may bend, on the line, in lanes that begin at these places, shape (problems,)."""
+        bends = self.stop.bends if len(lanes) == 1 else (self.stop.bends + lanes[:, None]).ravel()
+        if self.pull is None:
+            return bends
+        pulled = self.pull > 0
+        return np.concatenate([bends, (self.towards + lanes)[pulled]])
+
+    def cost(self, stored_kwh: FloatArray, number: IntArray | None) -> FloatArray:
+        """Return the cost at stored energies of problems with a number, or of the only one; shape of both."""
+        price = self.price if number is None else self.price[number]
+        cost = np.interp(stored_kwh, self.stop.bends, self.stop.worth)
+        cost += price * stored_kwh
+        if self.pull is not None:
+            pull, towards = (self.pull, self.towards) if number is None else (self.pull[number], self.towards[number])
+            cost += pull * np.abs(stored_kwh - towards)
+        return np.asarray(cost)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,6 +305,12 @@ class DynamicProgram:
         problems = len(prices)
         stored = np.stack([each.stored for each in prices])
         given = np.array([each.given for each in prices])
+        pull = np.array([each.pull for each in prices])
+        towards = np.zeros_like(stored)
+        for number, each in enumerate(prices):
+            if each.towards is not None:
+                towards[number] = each.towards
+        pulled = bool(pull.any())
         least = np.stack([each.least_kwh for each in limits])
         most = np.stack([each.most_kwh for each in limits])
         lanes = np.arange(problems) * self.lane
@@ -274,16 +322,21 @@ class DynamicProgram:
             together = slice(stop.first, stop.last + 1)
             low = least[:, together].max(axis=1)
             high = most[:, together].min(axis=1)
-            price = stored[:, together].sum(axis=1)
+            price = Standing(
+                stop,
+                stored[:, together].sum(axis=1),
+                pull * (stop.last + 1 - stop.first) if pulled else None,
+                towards[:, stop.last],
+            )
             low, high = np.minimum(low, high - 2 * SAME_KWH), high
             if stop.last == self.count:
-                stood = self._stand(self._inside(cells, low, high), stop, price)
+                stood = self._stand(self._inside(cells, low, high), price)
             elif stop.last in self.ending:
-                stood = self._stand(self._inside(self._driven(stop.last, layers[-1], problems), low, high), stop, price)
+                stood = self._stand(self._inside(self._driven(stop.last, layers[-1], problems), low, high), price)
             else:
                 ways = self.ways[stop.last]
                 assert ways is not None
-                stood = self._decide(ways, layers[-1], stop, low, high, price, given, tolerance)
+                stood = self._decide(ways, layers[-1], price, low, high, given, tolerance)
             layers.append(
                 Layer(self._for_arrival(stood, stop, problems, float(low.min()), float(high.max())).thinned(tolerance))
             )
@@ -306,28 +359,22 @@ class DynamicProgram:
         number = self._problem((cells.begin + cells.end) / 2)
         return cells.within(number * self.lane + low[number], number * self.lane + high[number])
 
-    def _stand(self, cells: Cells, stop: Stop, price: FloatArray) -> Cells:
+    def _stand(self, cells: Cells, standing: Standing) -> Cells:
         """Add what standing at a stop costs to the value; return it with one lane for each problem."""
-        points = stop.bends
-        if len(price) > 1:
-            points = (points + (np.arange(len(price)) * self.lane)[:, None]).ravel()
-        cells = cells.cut_at(points) if len(cells.begin) else cells
-        begin, end, each = cells.begin, cells.end, price
-        if len(price) > 1:
-            number = self._problem((begin + end) / 2)
-            begin, end, each = begin - number * self.lane, end - number * self.lane, price[number]
-        left = cells.left + np.interp(begin, stop.bends, stop.worth) + each * begin
-        right = cells.right + np.interp(end, stop.bends, stop.worth) + each * end
+        problems = len(standing.price)
+        cells = cells.cut_at(standing.bends_on(np.arange(problems) * self.lane)) if len(cells.begin) else cells
+        number = self._problem((cells.begin + cells.end) / 2) if problems > 1 else np.zeros(len(cells.begin), np.int64)
+        left = cells.left + standing.cost(cells.begin - number * self.lane, number)
+        right = cells.right + standing.cost(cells.end - number * self.lane, number)
         return Cells(cells.begin, cells.end, left, right)
 
     def _decide(
         self,
         ways: Ways,
         after: Layer,
-        stop: Stop,
+        standing: Standing,
         low: FloatArray,
         high: FloatArray,
-        price: FloatArray,
         given: FloatArray,
         tolerance: float,
     ) -> Cells:
@@ -335,13 +382,13 @@ class DynamicProgram:
 
         It is by the mode of the interval before, unless nothing could be done in that one.
         """
-        problems = len(price)
+        problems, stop = len(given), standing.stop
         lanes = np.arange(problems) * self.lane
         line = problems * self.lane
         steps = ways.shift_kwh + ways.lane * line
         borders = after.edges.searchsorted(np.arange(4) * line - self.lane / 2).tolist()
         parts = [after.edges[borders[m] : borders[m + 1]] - step for m, step in zip(ways.lane, steps, strict=True)]
-        parts.append(stop.bends if problems == 1 else (stop.bends + lanes[:, None]).ravel())
+        parts.append(standing.bends_on(lanes))
         edges = np.concatenate(parts)
         edges.sort()
         if problems == 1:
@@ -349,8 +396,7 @@ class DynamicProgram:
             edges = edges[np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, [True]])]
             begin, end = edges[:-1], edges[1:]
             number = None
-            stood = np.interp(edges, stop.bends, stop.worth)
-            stood += price * edges
+            stood = standing.cost(edges, None)
             stand = stood[:-1], stood[1:]
         else:
             borders = edges.searchsorted(lanes[1:] - self.lane / 2).tolist()
@@ -359,9 +405,7 @@ class DynamicProgram:
             np.minimum(edges, (lanes + high)[number], out=edges)
             apart = np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, [True]])
             edges, number = edges[apart], number[apart]
-            local = edges - lanes[number]
-            stood = np.interp(local, stop.bends, stop.worth)
-            stood += price[number] * local
+            stood = standing.cost(edges - lanes[number], number)
             same = np.flatnonzero(number[:-1] == number[1:])
             begin, end, stand, number = edges[same], edges[same + 1], (stood[same], stood[same + 1]), number[same]
         dear = None

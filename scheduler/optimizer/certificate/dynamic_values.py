@@ -62,7 +62,9 @@ class Cells:
         inside = (cell >= 0) & (points > self.begin[cell] + SAME_KWH) & (points < self.end[cell] - SAME_KWH)
         if not inside.any():
             return self
-        points, cell = points[inside], cell[inside]
+        points, first = np.unique(points[inside], return_index=True)
+        apart = np.concatenate([points[1:] - points[:-1] > SAME_KWH, [True]])
+        points, cell = points[apart], cell[inside][first][apart]
         order = np.argsort(np.concatenate([self.begin, points]), kind="stable")
         cell = np.concatenate([np.arange(len(self.begin)), cell])[order]
         begin = np.concatenate([self.begin, points])[order]
