@@ -41,7 +41,7 @@ PARTS_AT_ONCE = 8
 """Parts of all plans that go through the dynamic program together."""
 EARLY = 0.3
 """A part is split once its bound can rise by no more than this share of what it lacks."""
-EARLY_WHOLE, WHOLE_PASSES = 0.1, 3
+EARLY_WHOLE, WHOLE_PASSES = 0.3, 3
 """The whole night is split once its bound can rise by no more than this share, and not before so many passes."""
 PULLS = (0.002, 0.005)
 """What each kWh and boundary away from the mixture costs a path that is to be like it, in kWh at the highest price."""

@@ -14,7 +14,17 @@ import numpy as np
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
-from scheduler.optimizer.certificate.dynamic_values import FAR, SAME_KWH, Cells, Dear, Layer, Ways, least_between, lines_before, lowest
+from scheduler.optimizer.certificate.dynamic_values import (
+    FAR,
+    SAME_KWH,
+    Cells,
+    Dear,
+    Layer,
+    Ways,
+    least_between,
+    lines_before,
+    lowest,
+)
 
 IDLE = 2
 MODES = (CHARGE, DISCHARGE, IDLE)
@@ -145,7 +155,7 @@ class Values:
     prices: Sequence[Prices]
 
 
-_MODES, _ONE_LANE = np.array(MODES, dtype=np.float64), np.zeros(1)
+_MODES, _ONE_LANE, _TRUE = np.array(MODES, dtype=np.float64), np.zeros(1), np.ones(1, dtype=np.bool_)
 
 
 class DynamicProgram:
@@ -317,18 +327,16 @@ class DynamicProgram:
         ends = lanes + np.zeros(problems)
         cells = Cells(ends, ends + self.battery_kwh, np.zeros(problems), np.zeros(problems))
         layers: list[Layer] = []
+        first = np.array([stop.first for stop in self.stops])
+        lows, highs = np.maximum.reduceat(least, first, axis=1), np.minimum.reduceat(most, first, axis=1)
+        lows = np.minimum(lows, highs - 2 * SAME_KWH)
+        price_of = np.add.reduceat(stored, first, axis=1)
+        lowest_of, highest_of = lows.min(axis=0).tolist(), highs.max(axis=0).tolist()
         for number in range(len(self.stops) - 1, -1, -1):
             stop = self.stops[number]
-            together = slice(stop.first, stop.last + 1)
-            low = least[:, together].max(axis=1)
-            high = most[:, together].min(axis=1)
-            price = Standing(
-                stop,
-                stored[:, together].sum(axis=1),
-                pull * (stop.last + 1 - stop.first) if pulled else None,
-                towards[:, stop.last],
-            )
-            low, high = np.minimum(low, high - 2 * SAME_KWH), high
+            low, high = lows[:, number], highs[:, number]
+            pulls = pull * (stop.last + 1 - stop.first) if pulled else None
+            price = Standing(stop, price_of[:, number], pulls, towards[:, stop.last])
             if stop.last == self.count:
                 stood = self._stand(self._inside(cells, low, high), price)
             elif stop.last in self.ending:
@@ -337,9 +345,8 @@ class DynamicProgram:
                 ways = self.ways[stop.last]
                 assert ways is not None
                 stood = self._decide(ways, layers[-1], price, low, high, given, tolerance)
-            layers.append(
-                Layer(self._for_arrival(stood, stop, problems, float(low.min()), float(high.max())).thinned(tolerance))
-            )
+            arrival = self._for_arrival(stood, stop, problems, lowest_of[number], highest_of[number])
+            layers.append(Layer(arrival.thinned(tolerance)))
             if not len(stood.begin):
                 break
         bound = np.full(problems, FAR)
@@ -362,7 +369,11 @@ class DynamicProgram:
     def _stand(self, cells: Cells, standing: Standing) -> Cells:
         """Add what standing at a stop costs to the value; return it with one lane for each problem."""
         problems = len(standing.price)
-        cells = cells.cut_at(standing.bends_on(np.arange(problems) * self.lane)) if len(cells.begin) else cells
+        cells = (
+            cells.cut_at(standing.bends_on(np.arange(problems, dtype=np.float64) * self.lane))
+            if len(cells.begin)
+            else cells
+        )
         number = self._problem((cells.begin + cells.end) / 2) if problems > 1 else np.zeros(len(cells.begin), np.int64)
         left = cells.left + standing.cost(cells.begin - number * self.lane, number)
         right = cells.right + standing.cost(cells.end - number * self.lane, number)
@@ -383,7 +394,7 @@ class DynamicProgram:
         It is by the mode of the interval before, unless nothing could be done in that one.
         """
         problems, stop = len(given), standing.stop
-        lanes = np.arange(problems) * self.lane
+        lanes = np.arange(problems, dtype=np.float64) * self.lane
         line = problems * self.lane
         steps = ways.shift_kwh + ways.lane * line
         borders = after.edges.searchsorted(np.arange(4) * line - self.lane / 2).tolist()
@@ -393,7 +404,7 @@ class DynamicProgram:
         edges.sort()
         if problems == 1:
             np.minimum(np.maximum(edges, low, out=edges), high, out=edges)
-            edges = edges[np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, [True]])]
+            edges = edges[np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, _TRUE])]
             begin, end = edges[:-1], edges[1:]
             number = None
             stood = standing.cost(edges, None)
@@ -403,7 +414,7 @@ class DynamicProgram:
             number = np.repeat(np.arange(problems), np.diff([0, *borders, len(edges)]))
             np.maximum(edges, (lanes + low)[number], out=edges)
             np.minimum(edges, (lanes + high)[number], out=edges)
-            apart = np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, [True]])
+            apart = np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, _TRUE])
             edges, number = edges[apart], number[apart]
             stood = standing.cost(edges - lanes[number], number)
             same = np.flatnonzero(number[:-1] == number[1:])
@@ -545,13 +556,16 @@ def _best_ways(
     count, steps = len(ways.lane), ways.shift_kwh + ways.lane * line
     money = ways.money[:, None] + start + given * ways.given_kwh[:, None]
     ends = place + steps[:, None]
-    value = after.at(ends) + money
+    last, first = after.edges.searchsorted(ends - SAME_KWH), after.edges.searchsorted(ends + SAME_KWH)
+    value = np.minimum(
+        after.intercept[last] + after.slope[last] * ends, after.intercept[first] + after.slope[first] * ends
+    )
+    value += money
     pieces = len(ways.begin)
     far, more_money, more_given = np.zeros(len(place)), np.zeros(len(place)), np.zeros(len(place))
     if not pieces:
         return value.argmin(axis=0), far, (more_money, more_given)
-    first = after.edges.searchsorted(ends[ways.begin])
-    last = after.edges.searchsorted(ends[ways.until])
+    first, last = first[ways.begin], last[ways.until]
     rise = ways.price[:, None] * after.edges
     price = ways.price[:, None]
     if all_given.any():

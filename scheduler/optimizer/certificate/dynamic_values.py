@@ -24,6 +24,9 @@ STRAIGHT = 1e-11
 """An edge this close to the chord over both its cells is no bend."""
 
 
+_TRUE = np.ones(1, dtype=np.bool_)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
     """Functions side by side: cells in rising order, which touch or leave gaps.
@@ -127,9 +130,6 @@ def _every_other(most: FloatArray, straight: BoolArray, tolerance: float) -> Int
     return np.asarray(pair[~beside])
 
 
-_TRUE = np.ones(1, dtype=np.bool_)
-
-
 class Layer:
     """Functions made ready to be looked up: every place on the line belongs to a cell, gaps among them.
 
@@ -199,17 +199,26 @@ class Ways:
         cls, lane: list[int], shift_kwh: list[float], money: list[float], given_kwh: list[float], begin: list[int]
     ) -> Ways:
         """Return the ways, of which the first idles, and those at `begin` and right after them have pieces between."""
-        lanes, shift, cost, given = np.array(lane), np.array(shift_kwh), np.array(money), np.array(given_kwh)
+        width = [shift_kwh[way + 1] - shift_kwh[way] for way in begin]
+        price = [(money[way + 1] - money[way]) / wide for way, wide in zip(begin, width, strict=True)]
+        given_price = [(given_kwh[way + 1] - given_kwh[way]) / wide for way, wide in zip(begin, width, strict=True)]
+        kind = [*lane, *(lane[way] for way in begin)]
+        order = [0, *(k for k, each in enumerate(kind) if each == 0), *(k for k, each in enumerate(kind) if each == 1)]
+        border = 1 + kind.count(0)
         here = np.array(begin, dtype=np.int64)
-        until = here + 1
-        width = shift[until] - shift[here]
-        price, given_price = (cost[until] - cost[here]) / width, (given[until] - given[here]) / width
-        kind = np.concatenate([lanes, lanes[here]])
-        rest = np.flatnonzero(kind != lanes[0])
-        order = np.concatenate([[0], rest[kind[rest].argsort(kind="stable")]])
-        border = 1 + int((kind == 0).sum())
-        charges, discharges = slice(1, border), slice(border, len(order))
-        return cls(lanes, shift, cost, given, here, until, price, given_price, order, charges, discharges)
+        return cls(
+            np.array(lane),
+            np.array(shift_kwh),
+            np.array(money),
+            np.array(given_kwh),
+            here,
+            here + 1,
+            np.array(price),
+            np.array(given_price),
+            np.array(order),
+            slice(1, border),
+            slice(border, len(order)),
+        )
 
     def start_of(self, start: float, modes: int) -> FloatArray:
         """Return what a start costs on each line in `order`, by the mode before, shape (lines, modes)."""

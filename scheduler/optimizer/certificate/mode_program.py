@@ -86,7 +86,7 @@ class ModeProgram:
         return True
 
     def run_first(self) -> bool:
-        """Minimise money as run does, from no basis yet: with cheaper edge weights, which take two thirds of the time."""
+        """Minimise money as run does, where there is no basis yet: cheaper edge weights take two thirds of the time."""
         self.highs.setOptionValue("simplex_dual_edge_weight_strategy", 1)
         solved = self.run()
         self.highs.setOptionValue("simplex_dual_edge_weight_strategy", -1)
