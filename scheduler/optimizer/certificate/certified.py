@@ -41,8 +41,9 @@ PARTS_AT_ONCE = 8
 """Parts of all plans that go through the dynamic program together."""
 EARLY = 0.3
 """A part is split once its bound can rise by no more than this share of what it lacks."""
-EARLY_WHOLE, WHOLE_PASSES = 0.3, 3
-"""The whole night is split once its bound can rise by no more than this share, and not before so many passes."""
+EARLY_WHOLE, WHOLE_PASSES = 0.02, 3
+"""The whole of a night that is not small is split once its bound can rise by this share only: what a few passes gain
+there, each of its parts would have to gain again. No night is split before so many passes."""
 PULLS = (0.002, 0.005)
 """What each kWh and boundary away from the mixture costs a path that is to be like it, in kWh at the highest price."""
 PULL_PARTS = 3
@@ -122,7 +123,8 @@ class Search:
         """Return whether a part is to be split: its bound can rise by so much, and lacks so much [kWh]."""
         if self.parts > 1:
             return rise <= max(CLOSED_KWH, EARLY * lack)
-        return rise <= CLOSED_KWH or (self.passes >= WHOLE_PASSES and rise <= EARLY_WHOLE * lack)
+        early = EARLY if self.small else EARLY_WHOLE
+        return rise <= CLOSED_KWH or (self.passes >= WHOLE_PASSES and rise <= early * lack)
 
     @staticmethod
     def shares(parts: int) -> tuple[float, ...]:
