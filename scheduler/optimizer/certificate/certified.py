@@ -8,7 +8,7 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Path, Prices, Weights
 from scheduler.optimizer.certificate.dynamic_values import FAR
 from scheduler.optimizer.certificate.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram
@@ -30,14 +30,25 @@ LOST_KWH = 3e-4
 """Most that thinning the values may take from the bound, over all boundaries, if each errs by its most [kWh]."""
 CLOSED_KWH = 3e-4
 """A bound this close to the mixture of paths will not rise much [kWh]."""
-EFFORT = 30000
-"""Intervals of the dynamic program that may be gone through before a plan is given with the gap it has."""
-SMALL, SMALL_EFFORT = 60, 3000
+EFFORT = 2_500_000
+"""Cells of the dynamic program that may be gone through before a plan is given with the gap it has."""
+PASS_CELLS, PROGRAM_CELLS = 100, 40
+"""What a stop in a pass takes beyond its cells, and an interval in a linear program, counted in cells."""
+SMALL, SMALL_EFFORT = 60, 400_000
 """A night with no more intervals to decide than this gets this effort only: the compact program soon solves it."""
 PARTS_AT_ONCE = 8
 """Parts of all plans that go through the dynamic program together."""
 EARLY = 0.3
 """A part is split once its bound can rise by no more than this share of what it lacks."""
+EARLY_WHOLE, WHOLE_PASSES = 0.02, 3
+"""The whole of a night that is not small is split once its bound can rise by this share only: what a few passes gain
+there, each of its parts would have to gain again. No night is split before so many passes."""
+PULLS = (0.002, 0.005)
+"""What each kWh and boundary away from the mixture costs a path that is to be like it, in kWh at the highest price."""
+PULL_PARTS = 3
+"""Paths like the mixture are sought in no more parts at once than this."""
+MOST_BARREN = 4
+"""After so many passes in which they found no better plan they are sought in every so-manyth pass only."""
 
 
 @dataclass(slots=True, eq=False)
@@ -48,6 +59,7 @@ class Part:
     bound: float
     best: Prices
     trials: list[Prices]
+    pulls: list[Prices] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -65,6 +77,7 @@ class Search:
     passes: int = 0
     parts: int = 1
     tried: set[bytes] = field(default_factory=set)
+    barren: int = 0
     plans: list[tuple[float, BoolArray]] = field(default_factory=list)
 
     @property
@@ -88,13 +101,15 @@ class Search:
                     closed = min(closed, part.bound)
                     continue
                 mixture, mixed = self.master.solve(part.limits)
-                if mixture - part.bound <= max(CLOSED_KWH, EARLY * (goal - mixture)):
+                self.effort += PROGRAM_CELLS * self.night.intervals
+                if self._settled(part, mixture - part.bound, goal - mixture):
                     split = self._branch(part)
                     if not split:
                         closed = min(closed, part.bound)
                     self.parts += len(split)
                     later += split
                     continue
+                part.pulls = self._pulls(mixed, here)
                 part.trials = [_between(part.best, mixed, share) for share in self.shares(len(here))]
                 part.trials += hints.get(id(part), [])[: max(0, 3 - len(here))]
                 later.append(part)
@@ -103,10 +118,24 @@ class Search:
             open_parts = [part for part in later if part.bound < goal]
         return min(closed, self.best_cost)
 
+    def _settled(self, part: Part, rise: float, lack: float) -> bool:
+        """Return whether a part is to be split: its bound can rise by so much, and lacks so much [kWh]."""
+        if self.parts > 1:
+            return rise <= max(CLOSED_KWH, EARLY * lack)
+        early = EARLY if self.small else EARLY_WHOLE
+        return rise <= CLOSED_KWH or (self.passes >= WHOLE_PASSES and rise <= early * lack)
+
     @staticmethod
     def shares(parts: int) -> tuple[float, ...]:
         """Return the share of the best prices in each of the next trials [0 to 1]; the rest comes from the mixture."""
         return (0.6, 0.25) if parts < PARTS_AT_ONCE // 2 else (0.5,)
+
+    def _pulls(self, mixed: Prices, here: list[Part]) -> list[Prices]:
+        """Return prices that pull a path towards the mixture: its wear is what the mixture's bound counts."""
+        if self.barren >= MOST_BARREN and self.passes % MOST_BARREN:
+            return []
+        towards = self.master.mean_kwh()
+        return [Prices(mixed.stored, mixed.given, pull, towards) for pull in PULLS[: PULL_PARTS // len(here)]]
 
     def _one_pass(self, parts: list[Part]) -> dict[int, list[Prices]]:
         """Go through the dynamic program once for all trial prices of some parts.
@@ -114,32 +143,48 @@ class Search:
         Returns the prices of the plans found on the way, by the identity of their part.
         """
         limit = self.night.car.discharge_limit_kwh or 0.0
-        jobs = [(part, trial) for part in parts for trial in part.trials]
+        jobs = [(part, trial) for part in parts for trial in [*part.trials, *part.pulls]]
         tolerance = LOST_KWH / (4 * len(self.program.stops))
         values = self.program.backward([trial for _, trial in jobs], [part.limits for part, _ in jobs], tolerance)
         self.passes += 1
-        self.effort += self.program.decisions * (3 + len(jobs))
+        self.effort += sum(PASS_CELLS + len(layer.edges) for layer in values.layers)
         hints: dict[int, list[Prices]] = {}
+        before, pulled = self.best_cost, any(part.pulls for part in parts)
+        within = np.flatnonzero(values.bound < FAR).tolist()
+        paths = dict(zip(within, self.program.paths(values, within), strict=True))
         for number, (part, trial) in enumerate(jobs):
             if values.bound[number] >= FAR:
                 part.bound = np.inf
                 continue
+            if trial.pull:
+                self._at_path(paths[number])
+                continue
             bound = float(values.bound[number]) + self.wear.constant(trial.stored) - trial.given * limit
             if bound > part.bound:
                 part.bound, part.best = bound, trial
-            path = self.program.path(values, number)
+            path = paths[number]
             self.master.add(path)
-            modes = self.modes.modes_of(path)
-            if modes.tobytes() not in self.tried:
-                self.tried.add(modes.tobytes())
-                hint = self._at_modes(modes)
-                if hint is not None:
-                    hints.setdefault(id(part), []).append(hint)
+            hint = self._at_path(path)
+            if hint is not None:
+                hints.setdefault(id(part), []).append(hint)
+        if self.best_cost < before - GAP_WORTH_KWH:
+            self.barren = 0
+        elif pulled:
+            self.barren += 1
         return hints
+
+    def _at_path(self, path: Path) -> Prices | None:
+        """Find the cheapest plan at the modes of a path; return its prices, None if there is none that is new."""
+        modes = self.modes.modes_of(path)
+        if modes.tobytes() in self.tried:
+            return None
+        self.tried.add(modes.tobytes())
+        return self._at_modes(modes)
 
     def _at_modes(self, modes: BoolArray) -> Prices | None:
         """Find the cheapest plan at modes, shape (integers,); return its prices, None if there is none."""
         self.modes.fix(modes)
+        self.effort += PROGRAM_CELLS * self.night.intervals
         if not self.modes.run():
             return None
         cost = self.modes.value() / self.program.unit
@@ -199,7 +244,7 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
     served = bool((limits.least_kwh < limits.most_kwh).all())
     if served:
         modes.nothing_short(True)
-        served = modes.run()
+        served = modes.run_first()
     if served:
         search = Search(night, program, Wear(night, program.unit), modes, _master(night, program))
         bound = search.certify(limits, modes.prices(program.unit))

@@ -83,7 +83,7 @@ def moves_of(night: Night, caps: Caps) -> tuple[tuple[Moves | None, ...], FloatA
     meter = _Meter(night)
     into, out = charger.charge_efficiency, 1 / charger.discharge_efficiency
     found: list[Moves | None] = []
-    idle = np.array([meter.money(t, np.array([meter.net[t]]), False)[0] for t in range(night.intervals)]) * hours
+    idle = np.array([meter.values(t, [float(meter.net[t])], False)[0] for t in range(night.intervals)]) * hours
     for t in range(night.intervals):
         rows: list[tuple[float, ...]] = []
         h, net = float(hours[t]), float(meter.net[t])
@@ -119,18 +119,23 @@ class _Meter:
         self.only_surplus = night.only_solar & (night.solar_kw > night.load_kw)
 
     def money(self, t: int, draw_kw: FloatArray, charging: bool) -> FloatArray:
-        """Return the least money per hour at draws before curtailment [kW], its shape."""
+        """Return the least money per hour at draws before curtailment [kW], its shape, where solar can be limited."""
         least = np.maximum(draw_kw, -self.limit[t])
-        if not self.limitable[t]:
-            return self._at(t, least)
         most = self._most(t, draw_kw, charging, least)
         options = np.stack([self._at(t, least), self._at(t, np.clip(0.0, least, most)), self._at(t, most)])
         return np.asarray(options.min(axis=0))
 
+    def values(self, t: int, draws_kw: list[float], charging: bool) -> list[float]:
+        """Return money as a list; plain numbers where solar cannot be limited, since arrays of two take longer."""
+        if self.limitable[t]:
+            return [float(value) for value in self.money(t, np.array(draws_kw), charging)]
+        limit, bought, sold = float(self.limit[t]), float(self.import_price[t]), float(self.export_price[t])
+        return [bought * draw if draw > 0 else sold * max(draw, -limit) for draw in draws_kw]
+
     def pieces(self, t: int, low_kw: float, high_kw: float, charging: bool) -> list[tuple[float, float, float, float]]:
         """Return straight pieces between two draws: from and to [kW], and the money per hour at both."""
         if high_kw - low_kw < SAME_KW:
-            value = float(self.money(t, np.array([high_kw]), charging)[0])
+            value = self.values(t, [high_kw], charging)[0]
             return [(high_kw, high_kw, value, value)]
         kinks = {-float(self.limit[t]), 0.0}
         if self.limitable[t]:
@@ -140,7 +145,7 @@ class _Meter:
         points = [low_kw, *inside, high_kw]
         if self.limitable[t]:
             points = self._with_crossings(t, points, charging)
-        values = self.money(t, np.array(points), charging).tolist()
+        values = self.values(t, points, charging)
         return [(a, b, u, v) for (a, b), (u, v) in zip(pairwise(points), pairwise(values), strict=True)]
 
     def _at(self, t: int, draw_kw: FloatArray) -> FloatArray:

@@ -14,7 +14,17 @@ import numpy as np
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
-from scheduler.optimizer.certificate.dynamic_values import FAR, SAME_KWH, Cells, Layer, Ways, lines_before, lowest
+from scheduler.optimizer.certificate.dynamic_values import (
+    FAR,
+    SAME_KWH,
+    Cells,
+    Dear,
+    Layer,
+    Ways,
+    least_between,
+    lines_before,
+    lowest,
+)
 
 IDLE = 2
 MODES = (CHARGE, DISCHARGE, IDLE)
@@ -39,10 +49,18 @@ class Weights:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prices:
-    """Prices put on what couples the intervals: of stored energy, shape (n + 1,), and of energy given away."""
+    """Prices put on what couples the intervals.
+
+    Attributes
+    ----------
+    stored : of stored energy, shape (n + 1,). given : of energy given away.
+    pull : price of every kWh and boundary away from `towards` [kWh], shape (n + 1,): for plans like that, no bound.
+    """
 
     stored: FloatArray
     given: float = 0.0
+    pull: float = 0.0
+    towards: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +106,40 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """What standing at a stop costs each of several problems.
+
+    Attributes
+    ----------
+    price : of stored energy, shape (problems,).
+    pull, towards : price of every kWh away from a stored energy, shape (problems,); no pull: None.
+    """
+
+    stop: Stop
+    price: FloatArray
+    pull: FloatArray | None
+    towards: FloatArray
+
+    def bends_on(self, lanes: FloatArray) -> FloatArray:
+        """Return where the cost may bend, on the line, in lanes that begin at these places, shape (problems,)."""
+        bends = self.stop.bends if len(lanes) == 1 else (self.stop.bends + lanes[:, None]).ravel()
+        if self.pull is None:
+            return bends
+        pulled = self.pull > 0
+        return np.concatenate([bends, (self.towards + lanes)[pulled]])
+
+    def cost(self, stored_kwh: FloatArray, number: IntArray | None) -> FloatArray:
+        """Return the cost at stored energies of problems with a number, or of the only one; shape of both."""
+        price = self.price if number is None else self.price[number]
+        cost = np.interp(stored_kwh, self.stop.bends, self.stop.worth)
+        cost += price * stored_kwh
+        if self.pull is not None:
+            pull, towards = (self.pull, self.towards) if number is None else (self.pull[number], self.towards[number])
+            cost += pull * np.abs(stored_kwh - towards)
+        return np.asarray(cost)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Values:
     """Least cost from every state to the end, of several problems.
 
@@ -101,6 +153,9 @@ class Values:
     layers: list[Layer]
     bound: FloatArray
     prices: Sequence[Prices]
+
+
+_MODES, _ONE_LANE, _TRUE = np.array(MODES, dtype=np.float64), np.zeros(1), np.ones(1, dtype=np.bool_)
 
 
 class DynamicProgram:
@@ -151,8 +206,7 @@ class DynamicProgram:
                     shift.append(start + width)
                     money.append(base + float(moves.slope[piece]) * self.scale * width)
                     given.append(given[-1] + float(moves.given_slope[piece]) * width)
-        begin = np.array(pieces, dtype=np.int64)
-        return Ways(np.array(lane), np.array(shift), np.array(money), np.array(given), begin, begin + 1)
+        return Ways.of(lane, shift, money, given, pieces)
 
     def _stops(self) -> list[Stop]:
         """Return the boundaries in time order, those together between which nothing can happen."""
@@ -261,30 +315,38 @@ class DynamicProgram:
         problems = len(prices)
         stored = np.stack([each.stored for each in prices])
         given = np.array([each.given for each in prices])
+        pull = np.array([each.pull for each in prices])
+        towards = np.zeros_like(stored)
+        for number, each in enumerate(prices):
+            if each.towards is not None:
+                towards[number] = each.towards
+        pulled = bool(pull.any())
         least = np.stack([each.least_kwh for each in limits])
         most = np.stack([each.most_kwh for each in limits])
         lanes = np.arange(problems) * self.lane
         ends = lanes + np.zeros(problems)
         cells = Cells(ends, ends + self.battery_kwh, np.zeros(problems), np.zeros(problems))
         layers: list[Layer] = []
+        first = np.array([stop.first for stop in self.stops])
+        lows, highs = np.maximum.reduceat(least, first, axis=1), np.minimum.reduceat(most, first, axis=1)
+        lows = np.minimum(lows, highs - 2 * SAME_KWH)
+        price_of = np.add.reduceat(stored, first, axis=1)
+        lowest_of, highest_of = lows.min(axis=0).tolist(), highs.max(axis=0).tolist()
         for number in range(len(self.stops) - 1, -1, -1):
             stop = self.stops[number]
-            together = slice(stop.first, stop.last + 1)
-            low = least[:, together].max(axis=1)
-            high = most[:, together].min(axis=1)
-            price = stored[:, together].sum(axis=1)
-            low, high = np.minimum(low, high - 2 * SAME_KWH), high
+            low, high = lows[:, number], highs[:, number]
+            pulls = pull * (stop.last + 1 - stop.first) if pulled else None
+            price = Standing(stop, price_of[:, number], pulls, towards[:, stop.last])
             if stop.last == self.count:
-                stood = self._stand(self._inside(cells, low, high), stop, price)
+                stood = self._stand(self._inside(cells, low, high), price)
             elif stop.last in self.ending:
-                stood = self._stand(self._inside(self._driven(stop.last, layers[-1], problems), low, high), stop, price)
+                stood = self._stand(self._inside(self._driven(stop.last, layers[-1], problems), low, high), price)
             else:
                 ways = self.ways[stop.last]
                 assert ways is not None
-                stood = self._decide(ways, layers[-1], stop, low, high, price, given, tolerance)
-            layers.append(
-                Layer(self._for_arrival(stood, stop, problems, float(low.min()), float(high.max())).thinned(tolerance))
-            )
+                stood = self._decide(ways, layers[-1], price, low, high, given, tolerance)
+            arrival = self._for_arrival(stood, stop, problems, lowest_of[number], highest_of[number])
+            layers.append(Layer(arrival.thinned(tolerance)))
             if not len(stood.begin):
                 break
         bound = np.full(problems, FAR)
@@ -304,34 +366,26 @@ class DynamicProgram:
         number = self._problem((cells.begin + cells.end) / 2)
         return cells.within(number * self.lane + low[number], number * self.lane + high[number])
 
-    def _stand(self, cells: Cells, stop: Stop, price: FloatArray) -> Cells:
+    def _stand(self, cells: Cells, standing: Standing) -> Cells:
         """Add what standing at a stop costs to the value; return it with one lane for each problem."""
-        points = stop.bends
-        if len(price) > 1:
-            points = (points + (np.arange(len(price)) * self.lane)[:, None]).ravel()
-        return self._stood(cells.cut_at(points) if len(cells.begin) else cells, stop, price, None)
-
-    def _stood(self, cells: Cells, stop: Stop, price: FloatArray, number: IntArray | None) -> Cells:
-        """Add what standing costs, as _stand does, to cells that no bend lies within."""
-        begin, end = cells.begin, cells.end
-        if len(price) > 1 or number is not None:
-            lane = self._problem((begin + end) / 2) if number is None else number
-            begin, end = begin - lane * self.lane, end - lane * self.lane
-            each: FloatArray = price[lane % len(price)]
-        else:
-            each = price
-        left = cells.left + np.interp(begin, stop.bends, stop.worth) + each * begin
-        right = cells.right + np.interp(end, stop.bends, stop.worth) + each * end
+        problems = len(standing.price)
+        cells = (
+            cells.cut_at(standing.bends_on(np.arange(problems, dtype=np.float64) * self.lane))
+            if len(cells.begin)
+            else cells
+        )
+        number = self._problem((cells.begin + cells.end) / 2) if problems > 1 else np.zeros(len(cells.begin), np.int64)
+        left = cells.left + standing.cost(cells.begin - number * self.lane, number)
+        right = cells.right + standing.cost(cells.end - number * self.lane, number)
         return Cells(cells.begin, cells.end, left, right)
 
     def _decide(
         self,
         ways: Ways,
         after: Layer,
-        stop: Stop,
+        standing: Standing,
         low: FloatArray,
         high: FloatArray,
-        price: FloatArray,
         given: FloatArray,
         tolerance: float,
     ) -> Cells:
@@ -339,58 +393,42 @@ class DynamicProgram:
 
         It is by the mode of the interval before, unless nothing could be done in that one.
         """
-        problems = len(price)
-        lanes = np.arange(problems) * self.lane
-        steps = ways.shift_kwh + ways.lane * (problems * self.lane)
-        borders = np.searchsorted(after.edges, np.arange(4) * (problems * self.lane) - self.lane / 2).tolist()
+        problems, stop = len(given), standing.stop
+        lanes = np.arange(problems, dtype=np.float64) * self.lane
+        line = problems * self.lane
+        steps = ways.shift_kwh + ways.lane * line
+        borders = after.edges.searchsorted(np.arange(4) * line - self.lane / 2).tolist()
         parts = [after.edges[borders[m] : borders[m + 1]] - step for m, step in zip(ways.lane, steps, strict=True)]
-        edges = np.concatenate([*parts, (stop.bends + lanes[:, None]).ravel(), lanes + low, lanes + high])
+        parts.append(standing.bends_on(lanes))
+        edges = np.concatenate(parts)
         edges.sort()
         if problems == 1:
-            edges = edges[(edges >= low) & (edges <= high)]
+            np.minimum(np.maximum(edges, low, out=edges), high, out=edges)
+            edges = edges[np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, _TRUE])]
+            begin, end = edges[:-1], edges[1:]
+            number = None
+            stood = standing.cost(edges, None)
+            stand = stood[:-1], stood[1:]
         else:
-            number = np.clip(self._problem(edges), 0, problems - 1)
-            edges = edges[(edges >= lanes[number] + low[number]) & (edges <= lanes[number] + high[number])]
-        edges = edges[np.append(edges[1:] - edges[:-1] > SAME_KWH, True)]
-        begin, end = edges[:-1], edges[1:]
-        if problems > 1:
-            number = self._problem(edges)
-            same = number[:-1] == number[1:]
-            begin, end, number = begin[same], end[same], number[:-1][same]
+            borders = edges.searchsorted(lanes[1:] - self.lane / 2).tolist()
+            number = np.repeat(np.arange(problems), np.diff([0, *borders, len(edges)]))
+            np.maximum(edges, (lanes + low)[number], out=edges)
+            np.minimum(edges, (lanes + high)[number], out=edges)
+            apart = np.concatenate([edges[1:] - edges[:-1] > SAME_KWH, _TRUE])
+            edges, number = edges[apart], number[apart]
+            stood = standing.cost(edges - lanes[number], number)
+            same = np.flatnonzero(number[:-1] == number[1:])
+            begin, end, stand, number = edges[same], edges[same + 1], (stood[same], stood[same + 1]), number[same]
+        dear = None
         if given.any():
-            left, right = self._with_given(ways, after, steps, begin, end, given)
-        else:
-            left, right = lines_before(after, steps, ways.money, ways, begin, end)
-        kind = np.concatenate([ways.lane, ways.lane[ways.begin]])
-        modes = [IDLE] if stop.first < stop.last else list(MODES)
-        if len(modes) == 1 or self.start_worth == 0:
-            extra = np.where(kind == IDLE, 0.0, self.start_worth)[:, None]
-            cells = lowest(begin, end, left + extra, right + extra, tolerance)
-        else:
-            lines, count = left.shape
-            extra = np.where((kind[:, None] == IDLE) | (kind[:, None] == np.arange(3)), 0.0, self.start_worth)
-            left = (left[:, None, :] + extra[:, :, None]).reshape(lines, 3 * count)
-            right = (right[:, None, :] + extra[:, :, None]).reshape(lines, 3 * count)
-            by_mode = (np.arange(3) * (problems * self.lane))[:, None]
-            cells = lowest((begin + by_mode).ravel(), (end + by_mode).ravel(), left, right, tolerance)
+            of_edges = self._problem(after.edges) % problems
+            dear = Dear(given if number is None else given[number], given[of_edges])
+        lines = lines_before(after, steps, ways, begin, end, dear)
+        by_mode = _ONE_LANE if stop.first < stop.last or self.start_worth == 0 else _MODES * line
+        cells = lowest(lines, stand, ways, self.start_worth, by_mode, tolerance)
         if cells.left.max() > FAR / 2:
             cells = cells.only((cells.left < FAR / 2) & (cells.right < FAR / 2))
-        if not len(cells.begin):
-            return cells
-        number = self._problem((cells.begin + cells.end) / 2)
-        return self._stood(cells, stop, price, number)
-
-    def _with_given(
-        self, ways: Ways, after: Layer, steps: FloatArray, begin: FloatArray, end: FloatArray, given: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return lines as lines_before does, where problems put different prices on what is given away."""
-        lanes = self._problem((begin + end) / 2)
-        parts = []
-        for problem, price in enumerate(given.tolist()):
-            here = lanes == problem
-            money = ways.money + price * ways.given_kwh
-            parts.append(lines_before(after, steps, money, ways, begin[here], end[here]))
-        return np.concatenate([part[0] for part in parts], axis=1), np.concatenate([part[1] for part in parts], axis=1)
+        return cells
 
     def _for_arrival(self, cells: Cells, stop: Stop, problems: int, low: float, high: float) -> Cells:
         """Return the value by mode of the interval before: three lanes of problems, no end where that mode may not."""
@@ -455,60 +493,93 @@ class DynamicProgram:
 
     def path(self, values: Values, problem: int) -> Path:
         """Return a cheapest way from now to the end of one of the problems."""
-        problems, night = len(values.prices), self.night
-        price = values.prices[problem].given
-        stored = np.full(self.count + 1, night.stored_now_kwh)
-        modes = np.full(self.count, IDLE)
-        cost, given, before, here = self.constant, 0.0, IDLE, night.stored_now_kwh
+        return self.paths(values, [problem])[0]
+
+    def paths(self, values: Values, which: Sequence[int]) -> list[Path]:
+        """Return a cheapest way from now to the end of some of the problems, which are gone through side by side."""
+        problem = np.array(which)
+        count, problems, night = len(which), len(values.prices), self.night
+        lanes, line = problem * self.lane, problems * self.lane
+        all_given = np.array([each.given for each in values.prices])
+        price = all_given[problem]
+        stored = np.full((count, self.count + 1), night.stored_now_kwh)
+        modes = np.full((count, self.count), IDLE)
+        cost, given = np.full(count, self.constant), np.zeros(count)
+        before, here = np.full(count, IDLE), np.full(count, night.stored_now_kwh)
         for number, stop in enumerate(self.stops):
-            stored[stop.first : stop.last + 1] = here
-            cost += float(np.interp(here, stop.bends, stop.worth))
+            stored[:, stop.first : stop.last + 1] = here[:, None]
+            cost += np.interp(here, stop.bends, stop.worth)
             if stop.first < stop.last:
-                before = IDLE
+                before = np.full(count, IDLE)
             if stop.last == self.count:
                 break
             if stop.last in self.ending:
                 trip = night.trips[self.ending[stop.last]]
-                cost += float(self._drive_cost(stop.last, np.array([here]))[0])
-                here, before = max(here - trip.energy_kwh, night.car.return_reserve_kwh), IDLE
+                cost += self._drive_cost(stop.last, here)
+                here = np.maximum(here - trip.energy_kwh, night.car.return_reserve_kwh)
+                before = np.full(count, IDLE)
                 continue
-            ways = self.ways[stop.last]
+            ways, after = self.ways[stop.last], values.layers[number + 1]
             assert ways is not None
-            start = np.where((ways.lane == IDLE) | (ways.lane == before), 0.0, self.start_worth)
-            money = ways.money + start + price * ways.given_kwh
-            place = here + problem * self.lane
-            way, share, here = _best_way(values.layers[number + 1], ways, money, place, problems * self.lane)
-            here = min(max(here - problem * self.lane, 0.0), self.battery_kwh)
-            mode = int(ways.lane[way])
-            modes[stop.last] = mode
-            cost += float(start[way] + ways.money[way])
-            given += float(ways.given_kwh[way])
-            if share:
-                cost += share * float(ways.money[way + 1] - ways.money[way])
-                given += share * float(ways.given_kwh[way + 1] - ways.given_kwh[way])
-            before = mode
-        return Path(stored, modes, cost, given)
+            start = ((ways.lane != IDLE)[:, None] & (ways.lane[:, None] != before)) * self.start_worth
+            way, far, more = _best_ways(after, ways, start, lanes + here, line, all_given, self.lane, price)
+            here = np.minimum(np.maximum(here + ways.shift_kwh[way] + far, 0.0), self.battery_kwh)
+            before = ways.lane[way]
+            modes[:, stop.last] = before
+            cost += start[way, np.arange(count)] + ways.money[way] + more[0]
+            given += ways.given_kwh[way] + more[1]
+        return [Path(stored[k], modes[k], float(cost[k]), float(given[k])) for k in range(count)]
 
 
-def _best_way(after: Layer, ways: Ways, money: FloatArray, place: float, lane: float) -> tuple[int, float, float]:
-    """Return the cheapest way from a place: its number, how far it goes towards the next, and where it leads [kWh]."""
-    steps = ways.shift_kwh + ways.lane * lane
-    value = after.at(place + steps) + money
-    way = int(value.argmin())
-    best, share, end = float(value[way]), 0.0, place + float(ways.shift_kwh[way])
-    if len(ways.begin):
-        first = np.searchsorted(after.edges, place + steps[ways.begin])
-        last = np.searchsorted(after.edges, place + steps[ways.until])
-        slopes = ways.slopes(money)
-        for begin, low, high, slope in zip(
-            ways.begin.tolist(), first.tolist(), last.tolist(), slopes.tolist(), strict=True
-        ):
-            if low < high:
-                far = after.edges[low:high] - (place + steps[begin])
-                inside = after.nodes[low:high] + slope * far + money[begin]
-                at = int(inside.argmin())
-                if inside[at] < best:
-                    best, way = float(inside[at]), begin
-                    share = float(far[at] / (ways.shift_kwh[begin + 1] - ways.shift_kwh[begin]))
-                    end = place + float(ways.shift_kwh[begin]) + float(far[at])
-    return way, share, end
+def _best_ways(
+    after: Layer,
+    ways: Ways,
+    start: FloatArray,
+    place: FloatArray,
+    line: float,
+    all_given: FloatArray,
+    lane: float,
+    given: FloatArray,
+) -> tuple[IntArray, FloatArray, tuple[FloatArray, FloatArray]]:
+    """Return the cheapest way from each place.
+
+    Parameters
+    ----------
+    start : what each way costs beyond its money, shape (ways, places).
+    place : on the line, shape (places,). line : length of one lane for each problem. lane : that of one.
+    all_given, given : price of energy given away of each problem, and of each place.
+
+    Returns
+    -------
+    Its number, how far it goes towards the next [kWh], and the money and the energy given away on that stretch.
+    """
+    count, steps = len(ways.lane), ways.shift_kwh + ways.lane * line
+    money = ways.money[:, None] + start + given * ways.given_kwh[:, None]
+    ends = place + steps[:, None]
+    last, first = after.edges.searchsorted(ends - SAME_KWH), after.edges.searchsorted(ends + SAME_KWH)
+    value = np.minimum(
+        after.intercept[last] + after.slope[last] * ends, after.intercept[first] + after.slope[first] * ends
+    )
+    value += money
+    pieces = len(ways.begin)
+    far, more_money, more_given = np.zeros(len(place)), np.zeros(len(place)), np.zeros(len(place))
+    if not pieces:
+        return value.argmin(axis=0), far, (more_money, more_given)
+    first, last = first[ways.begin], last[ways.until]
+    rise = ways.price[:, None] * after.edges
+    price = ways.price[:, None]
+    if all_given.any():
+        of_edges = all_given[np.floor(after.edges / lane + 0.5).astype(np.int64) % len(all_given)]
+        rise = rise + ways.given_price[:, None] * of_edges * after.edges
+        price = price + ways.given_price[:, None] * given
+    along = after.nodes[:-1] + rise
+    inside = least_between(along, first, last) + money[ways.begin] - price * ends[ways.begin]
+    best = np.concatenate([value, inside]).argmin(axis=0)
+    for k in np.flatnonzero(best >= count).tolist():
+        piece = int(best[k]) - count
+        low = int(first[piece, k])
+        at = low + int(along[piece, low : last[piece, k]].argmin())
+        far[k] = after.edges[at] - ends[ways.begin[piece], k]
+        best[k] = ways.begin[piece]
+        more_money[k], more_given[k] = far[k] * ways.price[piece], far[k] * ways.given_price[piece]
+    return best, far, (more_money, more_given)

@@ -24,6 +24,9 @@ STRAIGHT = 1e-11
 """An edge this close to the chord over both its cells is no bend."""
 
 
+_TRUE = np.ones(1, dtype=np.bool_)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
     """Functions side by side: cells in rising order, which touch or leave gaps.
@@ -62,7 +65,9 @@ class Cells:
         inside = (cell >= 0) & (points > self.begin[cell] + SAME_KWH) & (points < self.end[cell] - SAME_KWH)
         if not inside.any():
             return self
-        points, cell = points[inside], cell[inside]
+        points, first = np.unique(points[inside], return_index=True)
+        apart = np.concatenate([points[1:] - points[:-1] > SAME_KWH, [True]])
+        points, cell = points[apart], cell[inside][first][apart]
         order = np.argsort(np.concatenate([self.begin, points]), kind="stable")
         cell = np.concatenate([np.arange(len(self.begin)), cell])[order]
         begin = np.concatenate([self.begin, points])[order]
@@ -81,32 +86,48 @@ class Cells:
         begin, end, left, right = self.begin, self.end, self.left, self.right
         if len(begin) < 2:
             return self
-        share = (end[:-1] - begin[:-1]) / (end[1:] - begin[:-1])
-        chord = left[:-1] + (right[1:] - left[:-1]) * share
-        under = chord - np.minimum(right[:-1], left[1:])
-        over = np.maximum(right[:-1], left[1:]) - chord
-        close = (np.maximum(under, over) <= max(tolerance, STRAIGHT)) & (end[:-1] == begin[1:])
-        if not close.any():
+        start, stop = begin[:-1], end[1:]
+        bend = right[:-1]
+        low, high = np.minimum(bend, left[1:]), np.maximum(bend, left[1:])
+        chord = left[:-1] + (right[1:] - left[:-1]) * ((end[:-1] - start) / (stop - start))
+        under = chord - low
+        most = np.maximum(under, high - chord)
+        most[end[:-1] != begin[1:]] = np.inf
+        joined = most <= STRAIGHT
+        pair = _every_other(most, joined, tolerance)
+        if len(pair):
+            joined[pair] = True
+        elif not joined.any():
             return self
-        straight = close & (np.maximum(under, over) <= STRAIGHT)
-        pair = close & ~straight
-        if pair.any():
-            run = np.arange(len(pair))
-            pair &= (run - np.maximum.accumulate(np.where(pair, -1, run))) % 2 == 1
-            pair[1:] &= ~straight[:-1]
-            pair[:-1] &= ~straight[1:]
-        stays = ~(straight | pair)
+        stays = ~joined
         first, last = np.concatenate([_TRUE, stays]), np.concatenate([stays, _TRUE])
         low_left, low_right = left[first], right[last]
-        if pair.any():
+        if len(pair):
             drop = np.maximum(0.0, under[pair])
-            at = np.cumsum(first)[np.flatnonzero(pair)] - 1
+            at = first.cumsum()[pair] - 1
             low_left[at] -= drop
             low_right[at] -= drop
         return Cells(begin[first], end[last], low_left, low_right)
 
 
-_TRUE = np.ones(1, dtype=np.bool_)
+def _every_other(most: FloatArray, straight: BoolArray, tolerance: float) -> IntArray:
+    """Return the ends between cells to be joined though they bend, of each run every other, none beside a straight one.
+
+    Parameters
+    ----------
+    most : how far the bend at each end between two cells is from their chord, shape (cells - 1,).
+    straight : where that is nothing.
+    """
+    if tolerance <= STRAIGHT:
+        return np.zeros(0, dtype=np.int64)
+    pair = np.flatnonzero((most <= tolerance) & ~straight)
+    if not len(pair):
+        return pair
+    run = np.arange(len(pair))
+    begins = np.concatenate([_TRUE, pair[1:] - pair[:-1] > 1])
+    pair = pair[(run - np.maximum.accumulate(np.where(begins, run, 0))) % 2 == 0]
+    beside = straight[np.maximum(pair - 1, 0)] | straight[np.minimum(pair + 1, len(straight) - 1)]
+    return np.asarray(pair[~beside])
 
 
 class Layer:
@@ -122,30 +143,28 @@ class Layer:
     __slots__ = ("edges", "intercept", "nodes", "slope")
 
     def __init__(self, cells: Cells) -> None:
-        opens = np.append(cells.begin[1:] - cells.end[:-1] > SAME_KWH / 2, True)
-        ends = cells.end[opens]
-        order = np.argsort(np.concatenate([cells.begin, ends]), kind="stable")
-        gaps = np.full(len(ends), FAR)
-        slope = (cells.right - cells.left) / (cells.end - cells.begin)
-        self.edges = np.concatenate([cells.begin, ends])[order]
-        self.slope = np.concatenate([_ZERO, np.concatenate([slope, np.zeros(len(ends))])[order]])
-        intercept = np.concatenate([cells.left - slope * cells.begin, gaps])[order]
-        self.intercept = np.concatenate([_FAR, intercept])
-        left = np.concatenate([cells.left, gaps])[order]
-        right = np.concatenate([_FAR, np.concatenate([cells.right, gaps])[order]])
-        self.nodes = np.minimum(np.concatenate([left, _FAR]), right)
+        begin, end, left, right = cells.begin, cells.end, cells.left, cells.right
+        opens = np.flatnonzero(np.concatenate([begin[1:] - end[:-1] > SAME_KWH / 2, _TRUE]))
+        count, slope = len(begin) + len(opens), (right - left) / (end - begin)
+        at = np.arange(1, len(begin) + 1)
+        at[1:] += np.cumsum(np.bincount(opens, minlength=len(begin)))[:-1]
+        gaps = at[opens] + 1  # the first edge has the number 0, the cell after it the number 1
+        self.edges = np.empty(count)
+        self.edges[at - 1], self.edges[gaps - 1] = begin, end[opens]
+        self.slope, self.intercept = np.zeros(count + 1), np.full(count + 1, FAR)
+        self.slope[at], self.intercept[at] = slope, left - slope * begin
+        self.nodes, before = np.full(count + 1, FAR), np.full(count + 1, FAR)
+        self.nodes[at - 1], before[at] = left, right
+        np.minimum(self.nodes, before, out=self.nodes)
         self.nodes[-1] = FAR
 
     def at(self, places: FloatArray) -> FloatArray:
         """Return values at places on the line, of their shape; at an edge the lower side."""
-        low = np.searchsorted(self.edges, places - SAME_KWH)
-        high = np.searchsorted(self.edges, places + SAME_KWH)
+        low = self.edges.searchsorted(places - SAME_KWH)
+        high = self.edges.searchsorted(places + SAME_KWH)
         return np.minimum(
             self.intercept[low] + self.slope[low] * places, self.intercept[high] + self.slope[high] * places
         )
-
-
-_ZERO, _FAR = np.zeros(1), np.full(1, FAR)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,6 +177,9 @@ class Ways:
     shift_kwh, money : what each way changes and costs, shape (ways,).
     given_kwh : energy that leaves the charger, AC side [kWh], shape (ways,).
     begin, until : ways between which anything is allowed too, at a straight price, shape (pieces,).
+    price, given_price : money and energy given away by each piece [per kWh], shape (pieces,).
+    order : ways and pieces, idling first, then those of charging, then those of discharging.
+    charges, discharges : which of those in that order are of charging, and of discharging.
     """
 
     lane: IntArray
@@ -166,75 +188,200 @@ class Ways:
     given_kwh: FloatArray
     begin: IntArray
     until: IntArray
+    price: FloatArray
+    given_price: FloatArray
+    order: IntArray
+    charges: slice
+    discharges: slice
 
-    def slopes(self, money: FloatArray) -> FloatArray:
-        """Return the price of each piece [per kWh], shape (pieces,), at money of the ways."""
-        width = self.shift_kwh[self.until] - self.shift_kwh[self.begin]
-        return np.asarray((money[self.until] - money[self.begin]) / width)
+    @classmethod
+    def of(
+        cls, lane: list[int], shift_kwh: list[float], money: list[float], given_kwh: list[float], begin: list[int]
+    ) -> Ways:
+        """Return the ways, of which the first idles, and those at `begin` and right after them have pieces between."""
+        width = [shift_kwh[way + 1] - shift_kwh[way] for way in begin]
+        price = [(money[way + 1] - money[way]) / wide for way, wide in zip(begin, width, strict=True)]
+        given_price = [(given_kwh[way + 1] - given_kwh[way]) / wide for way, wide in zip(begin, width, strict=True)]
+        kind = [*lane, *(lane[way] for way in begin)]
+        order = [0, *(k for k, each in enumerate(kind) if each == 0), *(k for k, each in enumerate(kind) if each == 1)]
+        border = 1 + kind.count(0)
+        here = np.array(begin, dtype=np.int64)
+        return cls(
+            np.array(lane),
+            np.array(shift_kwh),
+            np.array(money),
+            np.array(given_kwh),
+            here,
+            here + 1,
+            np.array(price),
+            np.array(given_price),
+            np.array(order),
+            slice(1, border),
+            slice(border, len(order)),
+        )
+
+    def start_of(self, start: float, modes: int) -> FloatArray:
+        """Return what a start costs on each line in `order`, by the mode before, shape (lines, modes)."""
+        extra = np.full((len(self.order), modes), start)
+        extra[0] = 0.0
+        if modes > 1:
+            extra[self.charges, 0] = extra[self.discharges, 1] = 0.0
+        return extra
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Straight lines in cells, idling first, then those of charging, then those of discharging.
+
+    Attributes
+    ----------
+    begin, end : ends of the cells, rising, shape (cells,).
+    left, right : values of the lines there, shape (lines, cells).
+    """
+
+    begin: FloatArray
+    end: FloatArray
+    left: FloatArray
+    right: FloatArray
 
 
 def lines_before(
-    after: Layer, steps: FloatArray, money: FloatArray, ways: Ways, begin: FloatArray, end: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+    after: Layer, steps: FloatArray, ways: Ways, begin: FloatArray, end: FloatArray, dear: Dear | None = None
+) -> Lines:
     """Return straight lines whose minimum is the least money over all ways, in cells that no bend lies within.
 
     Parameters
     ----------
     steps : of each way on the line, change of lane included, shape (ways,).
-    money : of each way, shape (ways,).
     begin, end : ends of the cells, shape (cells,).
-
-    Returns
-    -------
-    left, right : values of the lines at the two ends of each cell, shape (ways + pieces, cells).
+    dear : prices of energy given away, where any is not 0.
     """
-    cell = np.searchsorted(after.edges, (begin + end) / 2 + steps[:, None])
-    slope = after.slope[cell]
-    base = after.intercept[cell] + slope * steps[:, None] + money[:, None]
-    if not len(ways.begin):
-        return base + slope * begin, base + slope * end
-    price = ways.slopes(money)[:, None]
-    by_piece = after.nodes + price * np.append(after.edges, 0.0)
-    offset = (np.arange(len(price)) * by_piece.shape[1])[:, None]
-    first, last = cell[ways.begin], cell[ways.until]
-    ends = np.stack([first + offset, last + offset], axis=-1)
-    inside = np.minimum.reduceat(by_piece.ravel(), ends.ravel())[::2].reshape(first.shape)
-    inside = np.where(first < last, inside + money[ways.begin][:, None], FAR)
-    base = np.concatenate([base, inside - price * steps[ways.begin][:, None]])
-    slope = np.concatenate([slope, np.broadcast_to(-price, first.shape)])
-    return base + slope * begin, base + slope * end
+    count = len(steps)
+    money = ways.money[:, None] if dear is None else ways.money[:, None] + ways.given_kwh[:, None] * dear.cells
+    cell = after.edges.searchsorted((begin + end) / 2 + steps[:, None])
+    base, slope = np.empty((count + len(ways.begin), len(begin))), np.empty((count + len(ways.begin), len(begin)))
+    slope[:count] = after.slope[cell]
+    base[:count] = slope[:count] * steps[:, None]
+    base[:count] += after.intercept[cell]
+    base[:count] += money
+    if len(ways.begin):
+        first, last = cell[ways.begin], cell[ways.until]
+        value = after.nodes[:-1] + ways.price[:, None] * after.edges
+        price = ways.price[:, None]
+        if dear is not None:
+            value += ways.given_price[:, None] * dear.edges * after.edges
+            price = price + ways.given_price[:, None] * dear.cells
+        inside = least_between(value, first, last)
+        inside += (money if dear is not None else ways.money[:, None])[ways.begin]
+        inside -= price * steps[ways.begin][:, None]
+        base[count:], slope[count:] = inside, -price
+    base, slope = base[ways.order], slope[ways.order]
+    left = slope * begin
+    left += base
+    slope *= end
+    slope += base
+    return Lines(begin, end, left, slope)
 
 
-def lowest(begin: FloatArray, end: FloatArray, left: FloatArray, right: FloatArray, tolerance: float) -> Cells:
-    """Return the minimum of lines in each cell, or chords below it where it bends by less than twice the tolerance.
+@dataclass(frozen=True, slots=True, eq=False)
+class Dear:
+    """Price of energy given away at each cell and at each edge of the values after it [per kWh]."""
+
+    cells: FloatArray
+    edges: FloatArray
+
+
+def least_between(value: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Return the least of a row of values from first until before last, FAR where there is none.
 
     Parameters
     ----------
-    begin, end : ends of the cells, rising, shape (cells,).
-    left, right : values of the lines there, shape (lines, cells).
+    value : shape (rows, edges). first, last : shape (rows, n), at most the number of edges.
     """
-    here, there = left.argmin(axis=0), right.argmin(axis=0)
-    low_left, low_right = left.min(axis=0), right.min(axis=0)
-    cross = np.flatnonzero(here != there)
-    if len(cross):
-        a, b = here[cross], there[cross]
-        rises = left[b, cross] - low_left[cross]
-        falls = right[a, cross] - low_right[cross]
-        total = rises + falls
+    rows, edges = value.shape
+    padded = np.empty((rows, edges + 1))
+    padded[:, :-1], padded[:, -1] = value, FAR
+    ends = np.empty((*first.shape, 2), dtype=np.int64)
+    offset = (np.arange(rows) * (edges + 1))[:, None]
+    ends[..., 0], ends[..., 1] = first + offset, last + offset
+    least = np.minimum.reduceat(padded.ravel(), ends.ravel())[::2].reshape(first.shape)
+    least[first >= last] = FAR
+    return np.asarray(least)
+
+
+def lowest(
+    lines: Lines, stand: tuple[FloatArray, FloatArray], ways: Ways, start: float, by_mode: FloatArray, tolerance: float
+) -> Cells:
+    """Return the minimum of lines in each cell by the mode before, or chords below it where it hardly bends.
+
+    Where the minimum bends by more than the tolerance, the cell is cut where the lowest line at its left crosses that
+    at its right.
+
+    Parameters
+    ----------
+    stand : what is added at the left and right end of each cell, straight in between, shape (cells,) each.
+    start : what another mode than idling costs where the mode before was not the same.
+    by_mode : where the lanes of the modes before begin, shape (3,) for charging, discharging and idling, or (1,).
+    """
+    left, right = _by_mode(lines.left, ways, start, len(by_mode)), _by_mode(lines.right, ways, start, len(by_mode))
+    twice = _by_mode(lines.left + lines.right, ways, 2 * start, len(by_mode))
+    # a concave function is at most twice as far above its chord as it is in the middle
+    twice -= left
+    twice -= right
+    bends = np.flatnonzero((twice > max(tolerance, STRAIGHT)) & (left < FAR / 2))
+    left += stand[0]
+    right += stand[1]
+    begin, end = (lines.begin + by_mode[:, None]).ravel(), (lines.end + by_mode[:, None]).ravel()
+    low_left, low_right = left.ravel(), right.ravel()
+    if len(bends):
+        mode, cell = np.divmod(bends, len(lines.begin))
+        extra = ways.start_of(start, len(by_mode))[:, mode]
+        from_left, from_right = lines.left[:, cell] + extra, lines.right[:, cell] + extra
+        from_left += stand[0][cell]
+        from_right += stand[1][cell]
+        run = np.arange(len(bends))
+        here, there = from_left.argmin(axis=0), from_right.argmin(axis=0)
+        rises = from_left[there, run] - low_left[bends]
+        total = rises + from_right[here, run] - low_right[bends]
         share = rises / np.where(total > 0, total, 1.0)
-        value = (left[:, cross] * (1 - share) + right[:, cross] * share).min(axis=0)
-        bulge = value - (low_left[cross] * (1 - share) + low_right[cross] * share)
-        width = end[cross] - begin[cross]
-        keep = (bulge > tolerance) & (share * width > SAME_KWH) & ((1 - share) * width > SAME_KWH)
-        if keep.any():
-            cross, value = cross[keep], value[keep]
-            middle = begin[cross] + (share * width)[keep]
-            order = np.argsort(np.concatenate([begin, middle]), kind="stable")
-            end = end.copy()
-            new_end, new_right = end[cross], low_right[cross]
-            end[cross], low_right[cross] = middle, value
-            begin = np.concatenate([begin, middle])[order]
-            end = np.concatenate([end, new_end])[order]
-            low_left = np.concatenate([low_left, value])[order]
-            low_right = np.concatenate([low_right, new_right])[order]
+        value = (from_left * (1 - share) + from_right * share).min(axis=0)
+        bulge = value - (low_left[bends] * (1 - share) + low_right[bends] * share)
+        width = end[bends] - begin[bends]
+        far = share * width
+        keep = (bulge > tolerance) & (far > SAME_KWH) & (width - far > SAME_KWH)
+        bends, middle, value = bends[keep], (begin[bends] + far)[keep], value[keep]
+        if len(bends):
+            return _cut(Cells(begin, end, low_left, low_right), bends, middle, value)
     return Cells(begin, end, low_left, low_right)
+
+
+def _by_mode(value: FloatArray, ways: Ways, start: float, modes: int) -> FloatArray:
+    """Return the least of lines by the mode before, shape (modes, cells)."""
+    charge, discharge = ways.charges, ways.discharges
+    least = np.empty((modes, value.shape[1]))
+    idle = least[-1]
+    np.minimum.reduce(value[1:], axis=0, out=idle)
+    idle += start
+    np.minimum(idle, value[0], out=idle)
+    if modes > 1:
+        for mode, own in enumerate((charge, discharge)):
+            least[mode] = idle
+            if own.start < own.stop:
+                np.minimum(np.minimum.reduce(value[own], axis=0), idle, out=least[mode])
+    return least
+
+
+def _cut(cells: Cells, which: IntArray, middle: FloatArray, value: FloatArray) -> Cells:
+    """Return the cells with some of them, in rising order, cut in two where the value in the middle is given."""
+    count = len(cells.begin)
+    at = np.arange(count)
+    at[1:] += np.cumsum(np.bincount(which, minlength=count))[:-1]
+    new = at[which] + 1
+    found = [np.empty(count + len(which)) for _ in range(4)]
+    for array, old in zip(found, (cells.begin, cells.end, cells.left, cells.right), strict=True):
+        array[at] = old
+    begin, end, left, right = found
+    end[new], right[new] = cells.end[which], cells.right[which]
+    begin[new] = end[new - 1] = middle
+    left[new] = right[new - 1] = value
+    return Cells(begin, end, left, right)

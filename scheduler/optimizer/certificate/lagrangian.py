@@ -126,6 +126,11 @@ class Master:
         prices = Prices(np.concatenate([[0.0], dual[self.link]]), max(0.0, -float(dual[self.given])))
         return float(self.highs.getInfo().objective_function_value), prices
 
+    def mean_kwh(self) -> FloatArray:
+        """Return the stored energy of the best mixture, shape (n + 1,)."""
+        shares = self.shares()
+        return np.asarray(shares @ np.stack([path.stored_kwh for path in self.paths]) / shares.sum())
+
     def shares(self) -> FloatArray:
         """Return the share of each path in the best mixture [0 to 1], shape (paths,)."""
         assert self.highs is not None

