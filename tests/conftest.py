@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, settings
 
 from tests.builders.browser import running_browser, why_no_browser
 from tests.builders.extras import extra_of, how_to_run, missing_of
+from tests.builders.undrawn_sweeps import undrawn_sweeps
 
 NO_CLOCK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow], "print_blob": True}
 settings.register_profile("same", derandomize=True, **NO_CLOCK)
@@ -52,6 +53,13 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     for mark in item.iter_markers("needs"):
         if missing := missing_of(mark.args[0]):
             pytest.skip(how_to_run(mark.args[0], f"the package {missing[0]}"))
+
+
+@pytest.fixture
+def undrawn() -> Iterator[None]:
+    """No sweep of the test draws its figures and its page."""
+    with undrawn_sweeps():
+        yield
 
 
 @pytest.fixture(scope="module")
