@@ -19,6 +19,19 @@ settings.register_profile("search", **NO_CLOCK)  # --hypothesis-profile=search: 
 settings.load_profile("same")
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Families of random nights can be tried in full."""
+    parser.addoption("--every-seed", action="store_true", help="try every seed of the random nights, not some of them")
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A test marked `seeds` runs on some seeds of its family, or on all of them."""
+    mark = metafunc.definition.get_closest_marker("seeds")
+    if mark is not None:
+        some, every = mark.args
+        metafunc.parametrize("seed", every if metafunc.config.getoption("every_seed") else some)
+
+
 class ModuleOfTests(pytest.Module):
     """A file of tests, skipped as a whole where it imports a package of an extra that is not installed."""
 
