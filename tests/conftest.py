@@ -11,11 +11,25 @@ from hypothesis import HealthCheck, settings
 
 from tests.builders.browser import running_browser, why_no_browser
 from tests.builders.extras import extra_of, how_to_run, missing_of
+from tests.builders.undrawn_sweeps import undrawn_sweeps
 
 NO_CLOCK = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow], "print_blob": True}
 settings.register_profile("same", derandomize=True, **NO_CLOCK)
 settings.register_profile("search", **NO_CLOCK)  # --hypothesis-profile=search: other examples each time
 settings.load_profile("same")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Families of random nights can be tried in full."""
+    parser.addoption("--every-seed", action="store_true", help="try every seed of the random nights, not some of them")
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A test marked `seeds` runs on some seeds of its family, or on all of them."""
+    mark = metafunc.definition.get_closest_marker("seeds")
+    if mark is not None:
+        some, every = mark.args
+        metafunc.parametrize("seed", every if metafunc.config.getoption("every_seed") else some)
 
 
 class ModuleOfTests(pytest.Module):
@@ -52,6 +66,13 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     for mark in item.iter_markers("needs"):
         if missing := missing_of(mark.args[0]):
             pytest.skip(how_to_run(mark.args[0], f"the package {missing[0]}"))
+
+
+@pytest.fixture
+def undrawn() -> Iterator[None]:
+    """No sweep of the test draws its figures and its page."""
+    with undrawn_sweeps():
+        yield
 
 
 @pytest.fixture(scope="module")

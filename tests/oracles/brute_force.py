@@ -85,10 +85,14 @@ class Sums:
 
 def brute_force(night: Night) -> BruteForceAnswer:
     """Best answer of a night over all sequences of modes, after the priorities."""
-    programs = [_program(night, sides) for sides in _sequences(night)]
+    hours = night.hours
+    programs = [_program(night, hours, sides) for sides in _sequences(night)]
     sequences = len(programs)
     best = []
     for stage in range(4):
+        if (number := _same_number([objectives[stage] for _, objectives in programs])) is not None:
+            best.append(number)
+            continue
         values = np.array([sums.least(objectives[stage]) for sums, objectives in programs])
         least = float(values.min())
         best.append(least)
@@ -96,6 +100,13 @@ def brute_force(night: Night) -> BruteForceAnswer:
         for sums, objectives in programs:
             sums.not_below_zero(sums.constant(least + SAME) - objectives[stage])
     return BruteForceAnswer(*best, sequences=sequences)
+
+
+def _same_number(objectives: list[FloatArray]) -> float | None:
+    """The value of objectives that are one number whatever is done, as without a trip; they choose nothing."""
+    if any(objective[:-1].any() or objective[-1] != objectives[0][-1] for objective in objectives):
+        return None
+    return float(objectives[0][-1])
 
 
 def _sequences(night: Night) -> Iterator[tuple[Side, ...]]:
@@ -122,36 +133,35 @@ def _sides(night: Night, t: int) -> Iterator[Side]:
         yield from (Side(mode, grid, spare) for grid in grids for spare in spares)
 
 
-def _program(night: Night, sides: tuple[Side, ...]) -> tuple[Sums, list[FloatArray]]:
+def _program(night: Night, hours: FloatArray, sides: tuple[Side, ...]) -> tuple[Sums, list[FloatArray]]:
     """The linear program of one sequence and its four objectives."""
     trips = len(night.trips)
     segments = len(night.wear.size_kwh)
     sums = Sums(size=night.intervals * (6 + 2 * segments) + 3 * trips + 2)
     power = [_power(sums, night, side) for side in sides]
     driving = {trip.comeback - 1: number for number, trip in enumerate(night.trips)}
-    on_the_way = [sums.variable(0, np.inf if trip.trip.distance_km > 0 else 0) for trip in night.trips]
+    on_the_way = [sums.variable(0) if trip.trip.distance_km > 0 else sums.constant(0) for trip in night.trips]
     money = sums.constant(0)
     stored = [sums.constant(night.stored_now_kwh)]
     fill = [sums.constant(held) for held in night.initial_fill_kwh]
     given = sums.constant(0)
     running = 0
     for t, side in enumerate(sides):
-        hours = night.hours[t]
-        money = money + _meter_money(sums, night, t, side, power[t])
-        gain = _gain(sums, night, hours, side, power[t])
+        money = money + _meter_money(sums, night, hours[t], t, side, power[t])
+        gain = _gain(sums, night, hours[t], side, power[t])
         flows = [gain]
         if t in driving:
             flows = [on_the_way[driving[t]], sums.constant(-night.trips[driving[t]].energy_kwh)]
         money = money + _wear_money(sums, night, fill, flows, side)
         stored.append(sum(flows, stored[-1]))
         _keep_window(sums, night, t, side, stored[-1])
-        money = money + _outside_money(sums, night, t, stored[-1])
+        money = money + _outside_money(sums, night, hours[t], t, stored[-1])
         if side.mode not in (0, running):
             money = money + sums.constant(night.charger.start_worth_kwh * night.highest_price)
         running = side.mode
         if side.mode == -1:
-            given = given + hours * power[t]
-    money = money + _ageing_money(sums, night, stored)
+            given = given + hours[t] * power[t]
+    money = money + _ageing_money(sums, night, hours, stored)
     if night.car.discharge_limit_kwh is not None:
         sums.not_below_zero(sums.constant(night.car.discharge_limit_kwh) - given)
     ordinary = night.car.ceiling_kwh
@@ -193,7 +203,7 @@ def _gain(sums: Sums, night: Night, hours: float, side: Side, power: FloatArray)
     return sums.constant(0)
 
 
-def _meter_money(sums: Sums, night: Night, t: int, side: Side, power: FloatArray) -> FloatArray:
+def _meter_money(sums: Sums, night: Night, hours: float, t: int, side: Side, power: FloatArray) -> FloatArray:
     load, solar = night.load_kw[t], night.solar_kw[t]
     most_out = night.connection.export_limit_kw
     draw = sums.constant(load - solar) + side.mode * power
@@ -206,7 +216,7 @@ def _meter_money(sums: Sums, night: Night, t: int, side: Side, power: FloatArray
         draw = sums.constant(-most_out)
     sums.not_below_zero(draw + sums.constant(most_out))
     sums.not_below_zero(sums.constant(max(night.connection.import_limit_kw, load - solar)) - draw)
-    importing, exporting = night.hours[t] * night.import_price[t], night.hours[t] * night.export_price[t]
+    importing, exporting = hours * night.import_price[t], hours * night.export_price[t]
     if side.grid:
         sums.not_below_zero(side.grid * draw)
         return (importing if side.grid == 1 else exporting) * draw
@@ -216,15 +226,15 @@ def _meter_money(sums: Sums, night: Night, t: int, side: Side, power: FloatArray
     return cost
 
 
-def _ageing_money(sums: Sums, night: Night, stored: list[FloatArray]) -> FloatArray:
+def _ageing_money(sums: Sums, night: Night, hours: FloatArray, stored: list[FloatArray]) -> FloatArray:
     """What standing costs: in each interval the mean of the costs at its two ends, each the highest of some lines."""
     money = sums.constant(0)
     if night.calendar is None:
         return money
     knots, heights = night.calendar.knots_kwh, night.calendar.money_per_hour
     for boundary, energy in enumerate(stored):
-        before = night.hours[boundary - 1] if boundary > 0 else 0.0
-        beyond = night.hours[boundary] if boundary < night.intervals else 0.0
+        before = hours[boundary - 1] if boundary > 0 else 0.0
+        beyond = hours[boundary] if boundary < night.intervals else 0.0
         cost = sums.variable(0)
         for k in range(len(knots) - 1):
             slope = (heights[k + 1] - heights[k]) / (knots[k + 1] - knots[k])
@@ -270,10 +280,10 @@ def _home_before(night: Night, depart: int) -> int:
     return max([0, *(trip.comeback for trip in night.trips if trip.comeback <= depart)])
 
 
-def _outside_money(sums: Sums, night: Night, t: int, after: FloatArray) -> FloatArray:
+def _outside_money(sums: Sums, night: Night, hours: float, t: int, after: FloatArray) -> FloatArray:
     if not night.at_home[t]:
         return sums.constant(0)
     outside = sums.variable(0)
     sums.not_below_zero(outside - sums.constant(night.car.floor_kwh) + after)
     sums.not_below_zero(outside + sums.constant(night.car.ceiling_kwh) - after)
-    return night.car.outside_window_factor * night.highest_price * night.hours[t] * outside
+    return night.car.outside_window_factor * night.highest_price * hours * outside

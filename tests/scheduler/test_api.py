@@ -51,19 +51,21 @@ def test_a_night_has_one_number_an_interval() -> None:
 
 
 @pytest.mark.needs("study")
+@pytest.mark.usefixtures("undrawn")
 def test_a_year_is_a_row_of_a_sweep(tmp_path: Path) -> None:
     """The same days in both ways: in all, cash, wear, energy given; nights and intervals sum to the same."""
-    rolled = year(site(DEMO), date(2026, 2, 2), "2026-02-04")
-    row = sweep(DEMO, [1], first="2026-02-02", last=date(2026, 2, 4), out=tmp_path / "out", jobs=1).runs.iloc[0]
+    rolled = year(site(DEMO), date(2026, 2, 2), "2026-02-03")
+    row = sweep(DEMO, [1], first="2026-02-02", last=date(2026, 2, 3), out=tmp_path / "out", jobs=1).runs.iloc[0]
     assert rolled.cash == pytest.approx(row["cash"], abs=1e-9)
     assert rolled.wear_cost == pytest.approx(row["wear_cost"], abs=1e-9)
     assert rolled.in_all == pytest.approx(row["in_all"], abs=1e-9)
     assert rolled.discharged_kwh == pytest.approx(row["discharged_kwh"], abs=1e-9)
     assert rolled.nights["discharge_kwh"].sum() == pytest.approx(rolled.intervals["discharge_kwh"].sum())
-    assert rolled.intervals["hours"].sum() == pytest.approx(72)
+    assert rolled.intervals["hours"].sum() == pytest.approx(48)
 
 
 @pytest.mark.needs("study")
+@pytest.mark.usefixtures("undrawn")
 def test_settings_as_python_values(tmp_path: Path) -> None:
     """Numbers, truth and words of site keys."""
     settings = {"charger.discharge_to": ["building"], "solar.can_be_limited": [True], "car.floor_percent": [30]}
@@ -119,6 +121,7 @@ def test_values_of_other_kinds_are_told(call: Callable[[], object], says: str) -
 
 
 @pytest.mark.needs("study")
+@pytest.mark.usefixtures("undrawn")
 def test_one_value_need_not_stand_in_a_list(tmp_path: Path) -> None:
     """A weight, a law, a day as a moment, a value, and a list as a value."""
     edges = {"wear.segment_edges_percent": [[10, 100], [100]], "charger.discharge_to": "building"}

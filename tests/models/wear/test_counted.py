@@ -143,7 +143,7 @@ def test_all_laws_on_the_cycling_tests_of_schmalstieg() -> None:
     assert not counted("nmc", trace).by_law[0].warnings
 
 
-@pytest.mark.parametrize("seed", range(150))
+@pytest.mark.seeds(range(50), range(150))
 @every_law
 def test_segments_equal_counting_on_edges(name: str, seed: int) -> None:
     """600 closed traces from their highest point, all depths on edges: segments charge what counting does.
@@ -158,7 +158,7 @@ def test_segments_equal_counting_on_edges(name: str, seed: int) -> None:
         assert by_counting(name, soc, envelope=True) == pytest.approx(by_counting(name, soc, envelope=False), rel=1e-9)
 
 
-@pytest.mark.parametrize("seed", range(150))
+@pytest.mark.seeds(range(50), range(150))
 @every_law
 def test_segments_are_never_less_than_counting(name: str, seed: int) -> None:
     """600 more at any depth: segments charge no less than counting by the envelope, and finer ones no more."""

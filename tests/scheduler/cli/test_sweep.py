@@ -15,6 +15,7 @@ from scheduler.rolling.process_pool import Work
 from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from scheduler.sweep.sweep import Beginning, Study, sweep, workers_here
 from tests.builders.places import SCENARIOS
+from tests.builders.undrawn_sweeps import undrawn_sweeps
 
 DEMO = SCENARIOS / "bookbindery"
 RUNNER = CliRunner()
@@ -24,9 +25,11 @@ WEEK = ["--from", "2026-02-02", "--to", "2026-02-03"]
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     words = SweepOptions(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03")
-    return sweep(words, tmp_path_factory.mktemp("command") / "out", workers_here(1))
+    with undrawn_sweeps():
+        return sweep(words, tmp_path_factory.mktemp("command") / "out", workers_here(1))
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_what_is_there_already_is_shown_again(study: Study) -> None:
     """On the screen what weight 1 saves and the cautions; on standard error what there was to do."""
     found = RUNNER.invoke(app, ["sweep", str(DEMO), "--weights", "0,1", *WEEK, "--out", str(study.folder)])
@@ -37,6 +40,7 @@ def test_what_is_there_already_is_shown_again(study: Study) -> None:
     assert f"Written to {study.folder}" in " ".join(found.stdout.split())
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_json_is_alone_on_standard_output(study: Study) -> None:
     """Every frontier with its points, and the manifest without the texts of the files."""
     words = ["sweep", str(DEMO), "--weights", "0,1", *WEEK, "--out", str(study.folder), "--json"]
@@ -47,6 +51,7 @@ def test_json_is_alone_on_standard_output(study: Study) -> None:
     assert found["asked"]["weights"] == "0,1"
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_manifest_makes_it_again(study: Study, tmp_path: Path) -> None:
     """With --out and nothing that the manifest says itself."""
     manifest = str(study.folder / "manifest.json")
@@ -107,17 +112,15 @@ def test_a_folder_of_another_sweep(study: Study) -> None:
     assert "holds another sweep: its weights are [0.0, 1.0], here [0.0, 2.0]" in found.stderr
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_offers_with_commas_between(tmp_path: Path) -> None:
     """Two in one word, and a third."""
     offers = "offers/evening-feed-in.toml,offers/day-and-night.toml"
-    request = parse_sweep_request(
-        SweepOptions(
-            DEMO, "0,1", offers=tuple(map(Path, offers.split(","))), first_day="2026-02-02", last_day="2026-02-03"
-        )
-    )
-    found = RUNNER.invoke(
-        app, ["sweep", str(DEMO), "--weights", "0,1", "--offers", offers, *WEEK, "--out", str(tmp_path)]
-    )
+    day = "2026-02-02"
+    options = SweepOptions(DEMO, "1", offers=tuple(map(Path, offers.split(","))), first_day=day, last_day=day)
+    request = parse_sweep_request(options)
+    words = ["sweep", str(DEMO), "--weights", "1", "--offers", offers, "--from", day, "--to", day]
+    found = RUNNER.invoke(app, [*words, "--jobs", "1", "--out", str(tmp_path)])
     assert found.exit_code == 0, found.output
     manifest = json.loads((tmp_path / "manifest.json").read_text(encoding="utf-8"))
     assert [each["name"] for each in manifest["offers"]] == [each.offer.name for each in request.offers.values()]

@@ -316,7 +316,7 @@ def test_numbers_may_have_a_sign_or_an_exponent(nem_path: Path) -> None:
     assert not np.signbit(channel.kwh).any()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(data=st.data())
 def test_random_channels_are_read_back_as_they_were_written(nem_path: Path, data: st.DataObject) -> None:
     """Written by this test from the format, in market time at UTC+10; numbers must come back to the last digit."""

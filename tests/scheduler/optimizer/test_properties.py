@@ -16,7 +16,7 @@ from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import Replayed, verify, verify_constraints
 from tests.builders.random_nights import random_night
 
-SOME = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+SOME = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
 seeds = st.integers(1000, 9999)
 
 

@@ -13,12 +13,10 @@ import pytest
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import verify
-from tests.builders.random_nights import random_night, small_night
+from tests.builders.random_nights import EVERY_SEED, SOME_SEEDS, random_night, small_night
 from tests.oracles.brute_force import brute_force
 from tests.oracles.independent_matrix import independent_optimum
 from tests.oracles.tolerances import money_tolerance, weighted_on_the_way
-
-SEEDS = range(210)
 
 
 def change_inside_runs(charge_kw: np.ndarray, discharge_kw: np.ndarray) -> float:
@@ -30,7 +28,7 @@ def change_inside_runs(charge_kw: np.ndarray, discharge_kw: np.ndarray) -> float
     return total
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.seeds(SOME_SEEDS, EVERY_SEED)
 def test_the_optimum_equals_an_independent_matrix(seed: int) -> None:
     """On random nights over every key of the site file the priorities and the money agree, and the plan is as steady
     as the independent one, which is as cheap."""
@@ -47,7 +45,7 @@ def test_the_optimum_equals_an_independent_matrix(seed: int) -> None:
         assert ours <= change_inside_runs(expected.charge_kw, expected.discharge_kw) + 0.01
 
 
-@pytest.mark.parametrize("seed", range(25))
+@pytest.mark.seeds(range(0, 25, 2), range(25))
 def test_charge_only_equals_the_independent_matrix_without_discharging(seed: int) -> None:
     """The program with every discharge forbidden is the alternative `charge-only`."""
     night = random_night(seed)
@@ -57,7 +55,7 @@ def test_charge_only_equals_the_independent_matrix_without_discharging(seed: int
     assert verify(night, answer).costs.total == pytest.approx(expected.money, abs=money_tolerance(night))
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.seeds(range(20, 32), range(40))
 def test_small_nights_equal_brute_force(seed: int) -> None:
     """On four to six intervals no sequence of modes is cheaper than the plan."""
     night = small_night(seed)

@@ -194,7 +194,7 @@ def test_the_reason_does_not_contradict_itself() -> None:
     Prices are shown to four decimals, so two that are nearly equal may read the same.
     """
     priced = without_export = 0
-    for seed in range(60):
+    for seed in range(20):
         night = small_night(seed)
         setpoints = solve(night).setpoints
         if setpoints.gives_energy:

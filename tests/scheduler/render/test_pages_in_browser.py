@@ -25,10 +25,10 @@ OFFERS = tuple(Path(f"offers/{name}.toml") for name in ("evening-feed-in", "day-
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """A comparison of three offers over six days and two months, the wear of its best year, and a made-up sweep."""
+    """A comparison of three offers over two days of two months, the wear of its best year, and a made-up sweep."""
     folder = tmp_path_factory.mktemp("pages") / "out"
-    words = CompareOptions(DEMO, OFFERS, "2026-02-27", "2026-03-04", hardware=DEMO / "hardware.toml")
-    compared = compare(words, folder)
+    words = CompareOptions(DEMO, OFFERS, "2026-02-28", "2026-03-01", hardware=DEMO / "hardware.toml")
+    compared = compare(words, folder, jobs=1)
     metered = folder / f"metered-{compared.best.name}.csv"
     wear = folder / "wear.html"
     wear.write_text(wear_page(wear_of_trace(WearOptions(metered, DEMO, None, None))), encoding="utf-8")

@@ -20,7 +20,7 @@ from scheduler.textio.errors import InputFaults
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
-WORDS = SweepOptions(DEMO, "0:5:1", first_day="2026-02-02", last_day="2026-02-03")
+WORDS = SweepOptions(DEMO, "0:2:1", first_day="2026-02-02", last_day="2026-02-02")
 
 
 @pytest.fixture(autouse=True)
@@ -44,6 +44,7 @@ def cluster() -> Iterator[LocalCluster]:
 
 
 @pytest.mark.filterwarnings("ignore")
+@pytest.mark.usefixtures("undrawn")
 def test_a_worker_is_killed_in_the_middle(cluster: LocalCluster, tmp_path: Path) -> None:
     """After the first result one worker is killed: every run is done, and every byte is that of one process."""
     killed: list[int] = []

@@ -16,6 +16,7 @@ from scheduler.sweep.request import SweepOptions
 from scheduler.sweep.sweep import Study, sweep, workers_here
 from tests.builders.places import SCENARIOS
 from tests.builders.sites import write_site
+from tests.builders.undrawn_sweeps import undrawn_sweeps
 
 DEMO = SCENARIOS / "bookbindery"
 
@@ -25,7 +26,8 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     words = SweepOptions(
         DEMO, "1", settings=("solar.can_be_limited=true,false",), first_day="2026-02-02", last_day="2026-02-02"
     )
-    return sweep(words, tmp_path_factory.mktemp("tables") / "out", workers_here(1))
+    with undrawn_sweeps():
+        return sweep(words, tmp_path_factory.mktemp("tables") / "out", workers_here(1))
 
 
 def test_every_column_is_in_the_dictionary_with_its_unit(study: Study) -> None:
