@@ -50,17 +50,18 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
         cheapest = least_money_by_hand(first, scaled, gap)
     else:
         cheapest = first.with_priorities(gap)
-    stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(scaled)
+    slack = (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD
+    stage = cheapest.holding("least_money", slack).counting_changes(scaled)
     if _money_decides_modes(scaled):
         stage = stage.settled("least_change")
     elif by_hand:
-        stage = fewest_blocks(stage.settled("least_change"))
+        stage = fewest_blocks(stage.settled("least_change"), scaled, cheapest.value("least_money") + slack)
     else:
         stage = stage.improved("least_change", CHANGE_GAP_KW, scaled.intervals)
     stage = stage.holding("least_change", HELD)
     stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(scaled.hours)
     if by_hand:
-        stage = well_timed(stage, TIMING_GAP_KWH_HOURS)
+        stage = well_timed(stage, scaled, TIMING_GAP_KWH_HOURS)
     else:
         stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, scaled.intervals)
     stage = stage.claimed()
