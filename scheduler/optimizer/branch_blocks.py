@@ -34,6 +34,8 @@ from scheduler.optimizer.lexicographic import GAP_WORTH_KWH
 
 EFFORT = 10000
 """Intervals that passes for the cheapest blocks may go through before a plan is given with the gap it has."""
+MOST_PASSES = 100
+"""Passes, at most, whatever the number of intervals."""
 CLOSED_SHARE = 1 / 3
 """A part's mixture is good enough within this share of the gap."""
 WHOLE = 1e-5
@@ -116,6 +118,7 @@ class BlockSearch:
         self.mixture = Mixture(self.night, self.choices, self.least_short)
         self.plan_money = PlanMoney(self.night, self.choices, self.least_short)
         self.mixture.add(())
+        self.effort = min(self.effort, MOST_PASSES * self.night.intervals)
 
     @property
     def goal(self) -> float:

@@ -88,6 +88,12 @@ def _has_choices(night: Night) -> bool:
     return not night.prices_depend_on_amounts and night.highest_price > 0
 
 
+def _was_priced(stage: Stage, night: Night) -> bool:
+    """Return whether branch and price has found the plan: of a longer night, with nothing missing."""
+    served = all(stage.value(objective) <= HELD for objective in OBJECTIVES[:3])
+    return served and night.intervals > DIRECT_INTERVALS and _has_choices(night)
+
+
 def _priced(stage: Stage, night: Night, gap: float) -> Stage | None:
     """Return the plan of branch and price with its gap; None if it finds none without shortages."""
     choices = BlockChoices.of(night, _may_discharge(stage))
@@ -109,9 +115,10 @@ def _priced(stage: Stage, night: Night, gap: float) -> Stage | None:
 def _fewest_priced(stage: Stage, night: Night, most_money: float) -> Stage:
     """Return a plan with as few blocks as branch and price finds to do, and the least change of power at those."""
     choices = BlockChoices.of(night, _may_discharge(stage))
-    least_short = [stage.value(objective) for objective in OBJECTIVES[:3]]
     while (fewer := _block_count(stage) - 1) >= 0:
-        search = BlockSearch(night, replace(choices, most_blocks=fewer), least_short, most_money, FEWER_EFFORT, True)
+        search = BlockSearch(
+            night, replace(choices, most_blocks=fewer), (0.0, 0.0, 0.0), most_money, FEWER_EFFORT, True
+        )
         search.run()
         if search.best is None:
             break
@@ -158,7 +165,7 @@ def well_timed(stage: Stage, night: Night, gap: float) -> Stage:
     gap : within this much of the best move, or TIE_GAP_SHARE of it [kWh h].
     """
     stage = stage.settled(TIMING)
-    if _has_choices(night):
+    if _was_priced(stage, night):
         return stage
     return moved(stage, TIMING, max(gap, TIE_GAP_SHARE * stage.value(TIMING)), TIE_ROUNDS, TIE_NODES)
 
@@ -172,7 +179,7 @@ def fewest_blocks(stage: Stage, night: Night, most_money: float) -> Stage:
     ----------
     most_money : what the plan may cost, as the stage's program holds it.
     """
-    if _has_choices(night):
+    if _was_priced(stage, night):
         return _fewest_priced(stage, night, most_money)
     fewer: Stage | None = stage
     while fewer is not None:
