@@ -1,4 +1,8 @@
-"""Plans set by hand, found in bounded effort: from coarse edges of blocks to fine ones, and from plan to plan.
+"""Plans set by hand, found in bounded effort.
+
+Where what an interval costs depends on nothing but itself, branch and price (branch_blocks) finds the plan and bounds
+it; one move of all edges follows where a gap is left. Where prices depend on amounts, or a target must be missed, plans
+go from coarse edges of blocks to fine ones, and from plan to plan.
 
 A program of quarter hours set by hand has a relaxation far from its best plan, so that proving the best takes minutes.
 Finding it does not. First blocks begin and end on the hour alone, which is as small as a program of hours. Then every
@@ -10,7 +14,7 @@ machine's speed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -19,10 +23,21 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.lexicographic import HELD, TIE_GAP_SHARE, NoPlanError, Program, Stage
+from scheduler.optimizer.branch_blocks import BlockSearch
+from scheduler.optimizer.cheapest_blocks import BlockChoices, HandBlock
+from scheduler.optimizer.lexicographic import (
+    HELD,
+    SETTLED,
+    TIE_GAP_SHARE,
+    NoPlanError,
+    Program,
+    Stage,
+)
 from scheduler.optimizer.matrix_builder import Addition
 from scheduler.optimizer.objectives import OBJECTIVES
 
+NEAR_KW = 1e-6
+"""How far a power may be off its whole current [kW]."""
 TIMING = "charge_late_discharge_early"
 REACH_SHARE = 1 / 32
 """How far an edge of a block may move at once, as a share of all intervals: of quarter hours in a day, by three."""
@@ -30,10 +45,14 @@ ROUNDS = 8
 """How often, at most, all edges are moved for one objective."""
 HOUR_GAPS = 4
 """The plan on the hour is found to so many times the gap."""
+OPEN_ROUNDS = 1
+"""How often of a plan that branch and price leaves with a gap."""
 TIE_ROUNDS = 2
 """How often for a choice among equally cheap plans."""
 HOUR_NODES, MOVE_NODES, TIE_NODES = 200, 200, 5
 """Branch-and-bound nodes for the plan on the hour, for one move of all edges, and for one among equally cheap plans."""
+FEWER_EFFORT = 4000
+"""Intervals that passes may go through for a plan of one block less."""
 PROOF_EFFORT = 200
 """Branch-and-bound nodes times intervals spent on the whole program once the moves gain nothing more."""
 DIRECT_INTERVALS = 36
@@ -51,6 +70,10 @@ def least_money_by_hand(stage: Stage, night: Night, gap: float) -> Stage:
     ------
     NoPlanError : HiGHS found no plan.
     """
+    if _has_choices(night):
+        priced = _priced(stage, night, gap)
+        if priced is not None:
+            return priced
     served = stage.on(stage.program.without_shortages())
     found = _on_the_hour(served, night, gap) or served.cheapest(highspy.kHighsInf)
     if found is not None:
@@ -60,19 +83,104 @@ def least_money_by_hand(stage: Stage, night: Night, gap: float) -> Stage:
     return _refined(stage.settled("least_money"), gap)
 
 
-def well_timed(stage: Stage, gap: float) -> Stage:
-    """Return the plan that charges late and discharges early, sought in a few moves of all edges.
+def _has_choices(night: Night) -> bool:
+    """Return whether what each interval costs depends on nothing but itself, as branch and price needs it."""
+    return not night.prices_depend_on_amounts and night.highest_price > 0
+
+
+def _was_priced(stage: Stage, night: Night) -> bool:
+    """Return whether branch and price has found the plan: of a longer night, with nothing missing."""
+    served = all(stage.value(objective) <= HELD for objective in OBJECTIVES[:3])
+    return served and night.intervals > DIRECT_INTERVALS and _has_choices(night)
+
+
+def _priced(stage: Stage, night: Night, gap: float) -> Stage | None:
+    """Return the plan of branch and price with its gap; None if it finds none without shortages."""
+    choices = BlockChoices.of(night, _may_discharge(stage))
+    search = BlockSearch(night, choices)
+    bound = search.run() - choices.most_timing_money
+    if search.best is None:
+        return None
+    program = stage.program.without_shortages()
+    served = stage.on(at_blocks(program, search.best.blocks)).cheapest(SETTLED)
+    if served is None:
+        return None
+    served = served.on(program)
+    if served.value("least_money") - bound > gap:
+        served = moved(served, "least_money", gap, OPEN_ROUNDS)
+    left = max(0.0, served.value("least_money") - bound)
+    return replace(served, status="optimal" if left <= gap else "effort spent", gap=left)
+
+
+def _fewest_priced(stage: Stage, night: Night, most_money: float) -> Stage:
+    """Return a plan with as few blocks as branch and price finds to do, and the least change of power at those."""
+    choices = BlockChoices.of(night, _may_discharge(stage))
+    while (fewer := _block_count(stage) - 1) >= 0:
+        search = BlockSearch(
+            night, replace(choices, most_blocks=fewer), (0.0, 0.0, 0.0), most_money, FEWER_EFFORT, True
+        )
+        search.run()
+        if search.best is None:
+            break
+        found = stage.on(at_blocks(stage.program, search.best.blocks)).tried("least_change", SETTLED, MOVE_NODES)
+        if found is None:
+            break
+        stage = found.on(stage.program)
+    return stage
+
+
+def _may_discharge(stage: Stage) -> bool:
+    return bool((stage.program.upper[stage.program.columns["discharging"]] > 0).any())
+
+
+def _block_count(stage: Stage) -> int:
+    return round(sum(float(stage.values[begins].sum()) for _, begins in directions(stage.program)))
+
+
+def at_blocks(program: Program, blocks: Sequence[tuple[HandBlock, float]]) -> Program:
+    """Return the program in which these blocks are set, at about these powers [kW] where they are whole currents."""
+    lower, upper = program.lower.copy(), program.upper.copy()
+    names = ("charge_kw", "cap_kw" if "cap_kw" in program.columns else "discharge_kw")
+    by_amps = "charge_amps" in program.columns
+    for direction, (mode, begins) in enumerate(directions(program)):
+        lower[mode] = upper[mode] = lower[begins] = upper[begins] = 0.0
+        power = program.columns[names[direction]]
+        for block, kw in blocks:
+            if block.direction == direction:
+                at = slice(block.first, block.last)
+                lower[mode[at]] = upper[mode[at]] = 1.0
+                lower[begins[block.first]] = upper[begins[block.first]] = 1.0
+                if by_amps:
+                    lower[power[at]], upper[power[at]] = kw - NEAR_KW, np.minimum(kw + NEAR_KW, upper[power[at]])
+    return program.bounded(np.arange(len(lower)), lower, upper)
+
+
+def well_timed(stage: Stage, night: Night, gap: float) -> Stage:
+    """Return the plan that charges late and discharges early.
+
+    Branch and price has looked for well timed blocks already; else they are sought in a few moves of all edges.
 
     Parameters
     ----------
     gap : within this much of the best move, or TIE_GAP_SHARE of it [kWh h].
     """
     stage = stage.settled(TIMING)
+    if _was_priced(stage, night):
+        return stage
     return moved(stage, TIMING, max(gap, TIE_GAP_SHARE * stage.value(TIMING)), TIE_ROUNDS, TIE_NODES)
 
 
-def fewest_blocks(stage: Stage) -> Stage:
-    """Return a plan with as few blocks as are found to do: one is left out, or two are joined, and edges move."""
+def fewest_blocks(stage: Stage, night: Night, most_money: float) -> Stage:
+    """Return a plan with as few blocks as are found to do, by branch and price where that holds everything.
+
+    Else one block is left out, or two are joined, and edges move.
+
+    Parameters
+    ----------
+    most_money : what the plan may cost, as the stage's program holds it.
+    """
+    if _was_priced(stage, night):
+        return _fewest_priced(stage, night, most_money)
     fewer: Stage | None = stage
     while fewer is not None:
         stage = fewer

@@ -100,17 +100,18 @@ def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
         cheapest = least_money_by_hand(first, night, gap)
     else:
         cheapest = first.with_priorities(gap)
-    stage = cheapest.holding("least_money", (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD).counting_changes(night)
+    slack = (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD
+    stage = cheapest.holding("least_money", slack).counting_changes(night)
     if _money_decides_modes(night):
         stage = stage.settled("least_change")
     elif by_hand:
-        stage = fewest_blocks(stage.settled("least_change"))
+        stage = fewest_blocks(stage.settled("least_change"), night, cheapest.value("least_money") + slack)
     else:
         stage = stage.improved("least_change", CHANGE_GAP_KW, night.intervals)
     stage = stage.holding("least_change", HELD)
     stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(night.hours)
     if by_hand:
-        stage = well_timed(stage, TIMING_GAP_KWH_HOURS)
+        stage = well_timed(stage, night, TIMING_GAP_KWH_HOURS)
     else:
         stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, night.intervals)
     stage = stage.claimed()

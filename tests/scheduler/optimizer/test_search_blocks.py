@@ -111,6 +111,7 @@ def test_two_blocks_that_one_replaces_are_joined() -> None:
     night = quarter_hours("blocks", "building")
     gap = GAP_WORTH_KWH * night.highest_price
     stage = least_money_by_hand(first_stage(compact_matrix(night), True), night, gap)
+    most_money = stage.value("least_money") + 2 * gap
     held = stage.holding("least_money", 2 * gap).counting_changes(night)
     mode, begins = directions(held.program)[0]
     first, *_ = np.flatnonzero(np.round(held.values[begins]))
@@ -119,6 +120,6 @@ def test_two_blocks_that_one_replaces_are_joined() -> None:
     values = held.values.copy()
     values[begins[first + length // 2]] = 1.0
     cut = replace(held, values=values)
-    fewer = fewest_blocks(cut)
+    fewer = fewest_blocks(cut, night, most_money)
     count = np.concatenate([columns for _, columns in directions(held.program)])
     assert round(fewer.values[count].sum()) < round(values[count].sum())

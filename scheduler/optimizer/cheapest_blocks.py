@@ -1,0 +1,346 @@
+"""Blocks set by hand that cost least at given prices of power: a shortest path through the night, without the battery.
+
+A block of one power costs, interval by interval, money at the meter and what the prices ask for its power and for its
+running. All of it is piecewise linear in the power, so for every begin and end the cheapest power is a kink: the least
+or the most power, or one at which the meter passes nothing or the export limit. On those powers one pass from the last
+interval to the first finds the cheapest blocks, no more than allowed and none too short.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from models.base.arrays import BoolArray, FloatArray, IntArray
+from models.site.connection import import_cap_kw
+from scheduler.nights.night import Night
+from scheduler.optimizer.compact_charger import Powers, charger_powers, whole_currents
+from scheduler.optimizer.matrix_builder import MatrixBuilder
+from scheduler.optimizer.objectives import charger_start_worth
+from scheduler.optimizer.setpoints import setpoints_from_powers
+
+CHARGE, DISCHARGE = 0, 1
+FAR = 1e5
+"""What a choice that is not allowed costs [kWh at the highest price]."""
+TIMING_WORTH = 1e-7
+"""What a kWh is worth that is charged an hour later or discharged an hour earlier, so that of equally cheap blocks the
+better timed are taken [kWh at the highest price per kWh and hour]."""
+SAME_KW = 1e-7
+"""Powers closer than this are one choice [kW]."""
+SHORTER_MINUTES = 1e-6
+"""How much shorter a block may be than the least length [min]."""
+
+
+class HandBlock(NamedTuple):
+    """A block in the intervals first to last - 1, at one of its direction's choices of power."""
+
+    direction: int
+    first: int
+    last: int
+    choice: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choices:
+    """What may be set in one direction, in n intervals at K powers.
+
+    Attributes
+    ----------
+    kw : the powers that may be set, rising [kW], shape (K,).
+    allowed : whether each may be set in an interval, shape (n, K).
+    power : what the charger then does [kW], shape (n, K).
+    runs : whether it then runs, shape (n,); a charger that covers the building pauses at low draws.
+    money : at the meter, less what idling costs there, and what the timing is worth, shape (n, K).
+    resumes : what starting again after a pause inside a block counts for [money], shape (n,).
+    """
+
+    kw: FloatArray
+    allowed: BoolArray
+    power: FloatArray
+    runs: BoolArray
+    money: FloatArray
+    resumes: FloatArray
+
+    def common(self, first: int, last: int) -> IntArray:
+        """Return the choices that are allowed in all intervals first to last - 1."""
+        return np.flatnonzero(self.allowed[first:last].all(axis=0))
+
+
+class Prices(NamedTuple):
+    """Prices of power and of running in each direction and interval, shape (2, n) each."""
+
+    power: FloatArray
+    running: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Barred:
+    """What a part of all plans leaves out.
+
+    Attributes
+    ----------
+    choice : of each direction, whether a power may not be set in an interval, shape (n, K).
+    idle : whether something must be set, shape (n,).
+    begin : whether no block of a direction may begin, shape (2, n).
+    going_on : whether no block of a direction that began earlier may go on, shape (2, n).
+    """
+
+    choice: tuple[BoolArray, BoolArray]
+    idle: BoolArray
+    begin: BoolArray
+    going_on: BoolArray
+
+    def allows(self, blocks: Sequence[HandBlock]) -> bool:
+        """Return whether the part has these blocks."""
+        idle = np.ones(len(self.idle), dtype=np.bool_)
+        for direction, first, last, choice in blocks:
+            if self.begin[direction, first] or self.going_on[direction, first + 1 : last].any():
+                return False
+            if self.choice[direction][first:last, choice].any():
+                return False
+            idle[first:last] = False
+        return not bool(self.idle[idle].any())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BlockChoices:
+    """All blocks that a night allows.
+
+    Attributes
+    ----------
+    directions : charging and discharging.
+    reaches : where a block that begins with an interval ends at the earliest, shape (n,).
+    start_worth : what one start counts for [money].
+    most_blocks : how many may be set.
+    idle_money : at the meter if nothing is set [money].
+    unit : money of a kWh at the highest price.
+    most_timing_money : most that the timing of any blocks can count for [money].
+    """
+
+    directions: tuple[Choices, Choices]
+    reaches: IntArray
+    start_worth: float
+    most_blocks: int
+    idle_money: float
+    unit: float
+    most_timing_money: float
+
+    @property
+    def intervals(self) -> int:
+        """Return the number of intervals, n."""
+        return len(self.reaches)
+
+    @staticmethod
+    def of(night: Night, may_discharge: bool = True) -> BlockChoices:
+        """Return the choices of a night whose prices do not depend on amounts."""
+        powers = charger_powers(MatrixBuilder(), night, may_discharge)
+        n = night.intervals
+        minutes = 60 * np.concatenate([[0.0], np.cumsum(night.hours)])
+        length = night.setting.min_block_minutes - SHORTER_MINUTES
+        reaches = np.searchsorted(minutes[:-1], minutes[:-1] + length)
+        idle = _meter_money(night, np.zeros(n), np.zeros(n))
+        directions = (_choices(night, powers, CHARGE, idle), _choices(night, powers, DISCHARGE, idle))
+        timing = [_timing_worth(night, way) * np.append(directions[way].kw, 0.0).max() for way in (CHARGE, DISCHARGE)]
+        return BlockChoices(
+            directions,
+            np.clip(reaches, np.arange(n) + 1, n),
+            charger_start_worth(night),
+            night.setting.max_blocks,
+            float(idle.sum()),
+            night.highest_price,
+            float(np.maximum(*timing).sum()),
+        )
+
+    def nothing_barred(self) -> Barred:
+        """Return the part that is all plans."""
+        n = self.intervals
+        charge, discharge = (np.zeros_like(each.allowed) for each in self.directions)
+        none = np.zeros((2, n), dtype=np.bool_)
+        return Barred((charge, discharge), np.zeros(n, dtype=np.bool_), none, none.copy())
+
+    def flows(self, blocks: Sequence[HandBlock]) -> FloatArray:
+        """Return powers charged and discharged [kW], and whether it charges and discharges, shape (4, n)."""
+        found = np.zeros((4, self.intervals))
+        for direction, first, last, choice in blocks:
+            choices = self.directions[direction]
+            found[direction, first:last] = choices.power[first:last, choice]
+            found[2 + direction, first:last] = choices.runs[first:last]
+        return found
+
+    def starts_money(self, blocks: Sequence[HandBlock]) -> float:
+        """Return what the starts of blocks count for [money]."""
+        running = self.flows(blocks)[2:] > 0
+        before = np.concatenate([np.zeros((2, 1), dtype=np.bool_), running[:, :-1]], axis=1)
+        return self.start_worth * float((running & ~before).sum())
+
+    def money(self, blocks: Sequence[HandBlock]) -> float:
+        """Return what blocks cost at the meter beyond idling, and their starts [money]."""
+        meter = sum(float(self.directions[b.direction].money[b.first : b.last, b.choice].sum()) for b in blocks)
+        return meter + self.starts_money(blocks)
+
+
+def _choices(night: Night, powers: Powers, direction: int, idle: FloatArray) -> Choices:
+    """Return one direction's choices; `idle` is the money at the meter without them, shape (n,)."""
+    charger, n = night.charger, night.intervals
+    covers = direction == DISCHARGE and charger.discharge_to == "building"
+    if direction == CHARGE:
+        least, most, may = powers.least_charge_kw, powers.most_charge_kw, powers.can_charge
+    elif not covers:
+        least, most, may = powers.least_discharge_kw, powers.most_discharge_kw, powers.can_discharge
+    else:
+        least, most = charger.discharge_min_kw, np.full(n, charger.discharge_max_kw)
+        if night.setting.set_by == "current":
+            least, most = whole_currents(charger, least, most)
+        may = night.at_home & bool(powers.can_discharge.any()) & (most >= least)
+    kw = _kinks(night, direction, least, np.where(may, most, -1.0))
+    allowed = may[:, None] & (kw <= most[:, None] + SAME_KW / 10)
+    draw = np.maximum(0.0, night.load_kw - night.solar_kw)
+    runs = draw >= charger.discharge_min_kw if covers else np.ones(n, dtype=np.bool_)
+    power = np.where(runs[:, None], np.minimum(draw[:, None], kw) if covers else kw, 0.0)
+    money, none = np.zeros_like(power), np.zeros(n)
+    for choice in range(len(kw)):
+        given = np.where(allowed[:, choice], power[:, choice], 0.0)
+        both = (given, none) if direction == CHARGE else (none, given)
+        money[:, choice] = _meter_money(night, *both) - idle + _timing_worth(night, direction) * given
+    before = np.concatenate([[False], runs[:-1]])
+    return Choices(kw, allowed, power, runs, money, np.where(runs & ~before, charger_start_worth(night), 0.0))
+
+
+def _kinks(night: Night, direction: int, least_kw: float, most_kw: FloatArray) -> FloatArray:
+    """Return the whole currents, or all powers at which money may have a kink [kW], shape (K,).
+
+    Parameters
+    ----------
+    most_kw : negative where nothing may be set [kW], shape (n,).
+    """
+    may = most_kw >= least_kw
+    if not may.any():
+        return np.zeros(0)
+    highest = float(most_kw.max())
+    if night.setting.set_by == "current":
+        amps = night.charger.amps(1.0)
+        return np.asarray(np.arange(round(least_kw * amps), round(highest * amps) + 1) / amps, dtype=np.float64)
+    net, limit = (night.load_kw - night.solar_kw)[may], night.export_limit_kw[may]
+    draws = [np.zeros_like(net), -limit]
+    if night.solar_can_be_limited:
+        solar = night.solar_kw[may]
+        cap = import_cap_kw(night.connection, night.load_kw, night.solar_kw)[may]
+        draws += [-solar, cap - solar, -solar - limit]
+    sign = 1.0 if direction == CHARGE else -1.0
+    found = np.concatenate([[least_kw], most_kw[may], *(sign * (draw - net) for draw in draws)])
+    found = np.sort(found[(found >= least_kw) & (found <= highest)])
+    return np.asarray(found[np.concatenate([[True], np.diff(found) > SAME_KW])], dtype=np.float64)
+
+
+def _timing_worth(night: Night, direction: int) -> FloatArray:
+    """Return what charging early or discharging late counts for [money per kW], shape (n,)."""
+    middle = np.cumsum(night.hours) - night.hours / 2
+    late = middle if direction == DISCHARGE else night.hours.sum() - middle
+    return np.asarray(TIMING_WORTH * night.highest_price * night.hours * late, dtype=np.float64)
+
+
+def _meter_money(night: Night, charge_kw: FloatArray, discharge_kw: FloatArray) -> FloatArray:
+    """Return what each interval costs at the meter, its solar curtailed as is cheapest [money], shape (n,)."""
+    shares = (np.sign(charge_kw), np.sign(discharge_kw))
+    curtailed_kw = setpoints_from_powers(night, charge_kw, discharge_kw, *shares).curtailed_kw
+    draw = night.load_kw - night.solar_kw + charge_kw - discharge_kw + curtailed_kw
+    price = np.where(draw > 0, night.import_price, night.export_price)
+    return np.asarray(night.hours * price * draw, dtype=np.float64)
+
+
+def cheapest_blocks(
+    choices: BlockChoices, prices: Prices, barred: Barred
+) -> tuple[float, tuple[HandBlock, ...]] | None:
+    """Return the least cost of blocks at prices [money], beyond idling, and those blocks; None if the part has none."""
+    passed = _Pass(choices, prices, barred)
+    cost = passed.back()
+    return None if cost >= passed.far / 2 else (cost, passed.blocks())
+
+
+class _Pass:
+    """One pass through the night.
+
+    `later[t][m, j]` is the least cost from boundary t on, where the interval before idled (m = 0), charged or
+    discharged, and j more blocks may begin. `inside[k][t][j, i]` is the same inside a block of direction k at choice i
+    that has reached its least length.
+    """
+
+    def __init__(self, choices: BlockChoices, prices: Prices, barred: Barred) -> None:
+        self.choices, self.far = choices, FAR * choices.unit
+        n, most = choices.intervals, choices.most_blocks
+        self.later = np.zeros((n + 1, 3, most + 1))
+        self.idle = np.where(barred.idle, self.far, 0.0)
+        self.inside: list[FloatArray] = []
+        self.going_on: list[FloatArray] = []
+        self.total: list[FloatArray] = []
+        self.first: list[FloatArray] = []
+        self.open: list[BoolArray] = []
+        for number, direction in enumerate(choices.directions):
+            cost = direction.money + prices.power[number][:, None] * direction.power
+            cost += (prices.running[number] * direction.runs)[:, None]
+            cost = np.where(direction.allowed & ~barred.choice[number], cost, self.far)
+            again = direction.resumes + np.where(barred.going_on[number], self.far, 0.0)
+            going_on = cost + again[:, None]
+            self.going_on.append(going_on)
+            self.total.append(np.concatenate([np.zeros((1, len(direction.kw))), np.cumsum(going_on, axis=0)]))
+            self.first.append(np.where(barred.begin[number], self.far, 0.0) - again)
+            self.inside.append(np.zeros((n + 1, most + 1, len(direction.kw))))
+            self.open.append(np.asarray(direction.allowed.any(axis=1), dtype=np.bool_))
+
+    def back(self) -> float:
+        """Fill the values from the last boundary to the first; return the least cost of the night [money]."""
+        n, later = self.choices.intervals, self.later
+        for t in range(n, -1, -1):
+            if t < n:
+                best = np.tile(later[t + 1, 0] + self.idle[t], (3, 1))
+                for number, is_open in enumerate(self.open):
+                    if is_open[t]:
+                        begun = self._begun(number, t).min(axis=1)
+                        best[:, 1:] = np.minimum(best[:, 1:], begun + self._start(number, t)[:, None])
+                later[t] = best
+            for number, inside in enumerate(self.inside):
+                if t < n and inside.shape[2]:
+                    ends = later[t, self._mode_before(number, t)]
+                    inside[t] = np.minimum(ends[:, None], self.going_on[number][t] + inside[t + 1])
+        return float(later[0, 0, -1])
+
+    def blocks(self) -> tuple[HandBlock, ...]:
+        """Return the blocks of the least cost."""
+        n, later = self.choices.intervals, self.later
+        found: list[HandBlock] = []
+        t, mode, left = 0, 0, self.choices.most_blocks
+        while t < n:
+            if later[t, mode, left] >= later[t + 1, 0, left] + self.idle[t]:
+                t, mode = t + 1, 0
+                continue
+            options = []
+            for number, is_open in enumerate(self.open):
+                if is_open[t]:
+                    begun = self._begun(number, t)[left - 1] + self._start(number, t)[mode]
+                    options.append((float(begun.min()), number, int(begun.argmin())))
+            _, number, choice = min(options)
+            first, left, t = t, left - 1, int(self.choices.reaches[t])
+            inside = self.inside[number]
+            while t < n and inside[t][left, choice] < later[t, self._mode_before(number, t), left]:
+                t += 1
+            mode = self._mode_before(number, t)
+            found.append(HandBlock(number, first, t, choice))
+        return tuple(found)
+
+    def _begun(self, number: int, t: int) -> FloatArray:
+        """Return the cost of a block that begins with t and of all after it, by blocks left before and choice."""
+        total, end = self.total[number], self.choices.reaches[t]
+        return np.asarray(total[end] - total[t] + self.first[number][t] + self.inside[number][end][:-1])
+
+    def _start(self, number: int, t: int) -> FloatArray:
+        """Return what starting with t counts for, by the mode before, shape (3,)."""
+        worth = np.full(3, self.choices.start_worth if self.choices.directions[number].runs[t] else 0.0)
+        worth[number + 1] = 0.0
+        return worth
+
+    def _mode_before(self, number: int, t: int) -> int:
+        """Return the mode of the interval before t, which is in a block of the direction."""
+        return number + 1 if t > 0 and self.choices.directions[number].runs[t - 1] else 0

@@ -1,0 +1,135 @@
+"""Branch and price over blocks: each step against every plan there is on small nights."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from scheduler.inputs.control_mode import Setting
+from scheduler.nights.night import Night
+from scheduler.optimizer.branch_blocks import BlockSearch, Rule, barred_by
+from scheduler.optimizer.cheapest_blocks import BlockChoices, HandBlock, Prices, cheapest_blocks
+from tests.builders.nights import flat_night, plain_car, plain_charger
+
+
+def small(seed: int, discharge_to: str, set_by: str = "current") -> Night:
+    """Six hours of changing prices and draws, in at most two blocks of at least two hours."""
+    random = np.random.default_rng([seed, 3])
+    night = flat_night(
+        6,
+        soc_percent=float(random.integers(30, 80)),
+        load_kw=random.uniform(0.2, 2.0, 6).round(2).tolist(),
+        import_price=random.choice([0.1, 0.2, 0.4], 6).tolist(),
+        export_price=random.choice([0.02, 0.25], 6).tolist(),
+        car=plain_car(battery_kwh=10.0),
+        charger=plain_charger(
+            charge_min_kw=0.4,
+            discharge_min_kw=0.4,
+            charge_max_kw=1.4,
+            discharge_max_kw=1.4,
+            volts=200.0,
+            discharge_to=discharge_to,
+        ),
+    )
+    return replace(night, setting=Setting(set_by, 2, 120))  # type: ignore[arg-type]
+
+
+def every_plan(choices: BlockChoices) -> Iterator[tuple[HandBlock, ...]]:
+    """Every set of blocks that is allowed, by trying all begins, ends, directions and powers."""
+    n = choices.intervals
+
+    def from_interval(begin: int, left: int) -> Iterator[tuple[HandBlock, ...]]:
+        yield ()
+        if left == 0:
+            return
+        for first in range(begin, n):
+            for last in range(first + 1, n + 1):
+                if last - first < 2 and last != n:
+                    continue
+                for number, way in enumerate(choices.directions):
+                    for choice in range(len(way.kw)):
+                        if way.allowed[first:last, choice].all():
+                            for rest in from_interval(last, left - 1):
+                                yield (HandBlock(number, first, last, choice), *rest)
+
+    return from_interval(0, choices.most_blocks)
+
+
+def priced(choices: BlockChoices, prices: Prices, blocks: tuple[HandBlock, ...]) -> float:
+    """What blocks cost at prices, added up from what the charger does."""
+    flows = choices.flows(blocks)
+    return choices.money(blocks) + float((prices.power * flows[:2]).sum() + (prices.running * flows[2:]).sum())
+
+
+@pytest.mark.parametrize("discharge_to", ["building-and-grid", "building"])
+@pytest.mark.parametrize("seed", range(3))
+def test_the_cheapest_blocks_equal_trying_all(seed: int, discharge_to: str) -> None:
+    """At random prices, on all plans and on parts of them, no other plan costs less."""
+    choices = BlockChoices.of(small(seed, discharge_to))
+    random = np.random.default_rng(seed)
+    prices = Prices(random.normal(0, 0.2, (2, 6)), random.normal(0, 0.05, (2, 6)))
+    plans = list(every_plan(choices))
+    parts = (
+        (),
+        (Rule("set", 0, 2), Rule("not set", 1, 4)),
+        (Rule("begins", 1, 3), Rule("at most", 1, 3, 2)),
+        (Rule("does not begin", 0, 1), Rule("at least", 0, 4, 3)),
+    )
+    for rules in parts:
+        barred = barred_by(choices, rules)
+        found = cheapest_blocks(choices, prices, barred)
+        assert found is not None
+        cost, blocks = found
+        assert barred.allows(blocks)
+        assert cost == pytest.approx(priced(choices, prices, blocks), abs=1e-9)
+        assert cost == pytest.approx(
+            min(priced(choices, prices, each) for each in plans if barred.allows(each)), abs=1e-9
+        )
+
+
+@pytest.mark.parametrize("kinds", [("set", "not set"), ("begins", "does not begin"), ("at most", "at least")])
+def test_every_plan_is_in_one_of_the_two_parts(kinds: tuple[str, str]) -> None:
+    """A rule and its opposite part all plans: none is lost, and for powers none of those that set the interval is."""
+    choices = BlockChoices.of(small(1, "building-and-grid"))
+    one, other = barred_by(choices, [Rule(kinds[0], 1, 2, 1)]), barred_by(choices, [Rule(kinds[1], 1, 2, 2)])
+    for blocks in every_plan(choices):
+        assert one.allows(blocks) or other.allows(blocks)
+
+
+@pytest.mark.parametrize("set_by", ["blocks", "current"])
+@pytest.mark.parametrize("seed", range(3))
+def test_the_bound_rises_with_effort_and_stays_under_the_plan(seed: int, set_by: str) -> None:
+    """More passes never lower the bound, and it never passes the best plan's money."""
+    night = small(seed, "building-and-grid", set_by)
+    choices = BlockChoices.of(night)
+    full = BlockSearch(night, choices)
+    bound = full.run()
+    assert full.best is not None
+    assert bound <= full.best.money + 1e-9
+    assert bound >= full.best.money - full.gap
+    before = -np.inf
+    for passes in (4, 12, 40):
+        short = BlockSearch(night, choices, effort=6 * passes)
+        found = short.run()
+        assert before - 1e-9 <= found <= full.best.money + 1e-9
+        before = found
+
+
+def test_with_fewer_blocks_allowed_a_plan_costs_no_less() -> None:
+    """Leaving out a block never gains, and a plan that must cost less than the best is not found."""
+    night = small(2, "building-and-grid")
+    two = BlockChoices.of(night)
+    money = []
+    for choices in (two, replace(two, most_blocks=1), replace(two, most_blocks=0)):
+        search = BlockSearch(night, choices)
+        search.run()
+        assert search.best is not None
+        money.append(search.best.money)
+    assert money[0] <= money[1] + 1e-9
+    assert money[1] <= money[2] + 1e-9
+    cheaper = BlockSearch(night, two, most_money=money[0] - 0.01, any_plan=True)
+    cheaper.run()
+    assert cheaper.best is None
