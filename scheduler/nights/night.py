@@ -98,7 +98,7 @@ class Night:
     @property
     def hours(self) -> FloatArray:
         """Return the length of each interval [h], shape (n,)."""
-        seconds = np.diff(self.boundaries.as_unit("s").asi8)
+        seconds: FloatArray = np.diff(self.boundaries.values.astype("datetime64[s]").astype(np.int64))
         return seconds / 3600.0
 
     @property
