@@ -46,6 +46,9 @@ class NightTrip:
     target_kwh: float
 
 
+UNITS_A_SECOND = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Night:
     """One planning problem over n intervals between n + 1 boundaries.
@@ -98,8 +101,7 @@ class Night:
     @property
     def hours(self) -> FloatArray:
         """Return the length of each interval [h], shape (n,)."""
-        seconds: FloatArray = np.diff(self.boundaries.values.astype("datetime64[s]").astype(np.int64))
-        return seconds / 3600.0
+        return np.asarray(np.diff(self.boundaries.asi8) / (3600 * UNITS_A_SECOND[self.boundaries.unit]))
 
     @property
     def hours_around(self) -> FloatArray:

@@ -237,7 +237,8 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
     """
     if not covers(night):
         return None
-    may_discharge = may_discharge and night.car.discharge_limit_kwh != 0
+    never = night.car.discharge_limit_kwh == 0 and night.charger.discharge_min_kw > 0
+    may_discharge = may_discharge and not never
     modes = ModeProgram(night, compact_matrix(night, may_discharge))
     program = DynamicProgram(night, may_discharge, Weights(1.0, np.zeros(len(night.trips))))
     limits = program.limits(nothing_short=True)

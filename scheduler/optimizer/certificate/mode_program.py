@@ -21,6 +21,9 @@ from scheduler.optimizer.smoothing import changes_of_power
 
 SAME_CHANGE_KW = 0.01
 """Changes of power over a night closer than this are one [kW]."""
+MONEY_SHARE = 1e-3
+"""What a kWh at the highest price weighs beside a kW of change, or a kWh that waits an hour. Nothing that changes less,
+or is better timed, gains a thousand times that in money, so the other objective comes first all the same."""
 TRIAL_EFFORT = 1500
 """Linear programs times intervals spent on modes near the steadiest plan's."""
 
@@ -88,6 +91,8 @@ class ModeProgram:
         self.values = np.zeros(lp.num_col_)
         self.cost = matrix.cost
         self.held = False
+        self.unit = night.highest_price or 1.0
+        self.least_money, self.most_over = 0.0, 0.0
         self.highs = linear_highs()
         kinds, lp.integrality_ = lp.integrality_, []
         self.highs.passModel(lp)
@@ -116,16 +121,17 @@ class ModeProgram:
         values = modes.astype(np.float64)
         self.bound(self.whole, values, values)
 
-    def run(self, objective: str = "least_money", again: bool = True) -> bool:
+    def run(self, objective: str = "least_money", again: bool = True, then_money: bool = False) -> bool:
         """Minimise the objective; return whether there is a plan, and keep its values.
 
         Parameters
         ----------
         again : without presolve, if there is none with rows that are held.
+        then_money : of all that have the least of the objective, the one of least money.
         """
-        row = OBJECTIVES.index(objective)
-        self.highs.changeColsCost(len(self.every), self.every, self.cost[row])
-        self.highs.changeObjectiveOffset(float(self.matrix.offset[row]))
+        cost, offset = self._objective(objective, then_money)
+        self.highs.changeColsCost(len(self.every), self.every, cost)
+        self.highs.changeObjectiveOffset(offset)
         self.highs.run()
         if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
             if not (self.held and again):
@@ -140,6 +146,15 @@ class ModeProgram:
         self.values = np.array(self.highs.getSolution().col_value)
         return True
 
+    def _objective(self, objective: str, then_money: bool) -> tuple[FloatArray, float]:
+        """Return the cost of every column and the constant, with a little of the money over the least if asked."""
+        row, money = OBJECTIVES.index(objective), OBJECTIVES.index("least_money")
+        cost, offset = self.cost[row], float(self.matrix.offset[row])
+        if not then_money:
+            return cost, offset
+        weight = MONEY_SHARE / self.unit
+        return cost + weight * self.cost[money], offset + weight * (float(self.matrix.offset[money]) - self.least_money)
+
     def run_first(self) -> bool:
         """Minimise money as run does, where there is no basis yet: cheaper edge weights take two thirds of the time."""
         self.highs.setOptionValue("simplex_dual_edge_weight_strategy", 1)
@@ -147,10 +162,10 @@ class ModeProgram:
         self.highs.setOptionValue("simplex_dual_edge_weight_strategy", -1)
         return solved
 
-    def exactly(self, objective: str) -> bool:
+    def exactly(self, objective: str, then_money: bool = False) -> bool:
         """Minimise as run does, to tighter tolerances, so that what is held next is attained; return whether it is."""
         self.highs.setOptionValue("primal_feasibility_tolerance", 1e-9)
-        solved = self.run(objective)
+        solved = self.run(objective, then_money=then_money)
         self.highs.setOptionValue("primal_feasibility_tolerance", 1e-7)
         return solved
 
@@ -173,8 +188,9 @@ class ModeProgram:
         night = self.night
         if not self.exactly("least_money"):
             return False
+        self.least_money, self.most_over = self.value(), MONEY_SHARE * slack / self.unit
         own = np.round(self.values[self.whole]) > 0
-        money = self._bound_at(own, "least_money", self.value() + slack)
+        money = self._bound_at(own, self.value(), self.value() + slack)
         self.hold("least_money", slack)
         changes = changes_of_power(self.matrix.columns, self.upper, night)
         if len(changes.power):
@@ -186,19 +202,12 @@ class ModeProgram:
         if not self._steadiest([own, *others], money):
             return False
         self.hold("least_change", HELD)
-        if not self.exactly("least_money"):
-            return False
         self.hold("least_money", HELD)
         for name in ("charge_kw", "discharge_kw"):
             energy = np.zeros(len(self.every))
             energy[self.matrix.columns[name]] = night.hours
             self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
-        if not self._best_timed():
-            return False
-        for name in ("charge_kw", "discharge_kw"):
-            columns = self.matrix.columns[name]
-            self.bound(columns, self.values[columns] - SETTLED, self.values[columns] + SETTLED)
-        return self.exactly("least_money")
+        return self._best_timed()
 
     def _steadiest(self, choices: Sequence[BoolArray], money: Bound) -> bool:
         """Minimise the change of power at the best of some modes and of those near it; return whether there is a plan.
@@ -246,10 +255,10 @@ class ModeProgram:
         """
         self.fix(modes)
         if most_kw is None:
-            solved = self.exactly("least_change")
+            solved = self.exactly("least_change", then_money=True)
         else:
-            self.highs.setOptionValue("objective_bound", most_kw)
-            solved = self.run("least_change", again=False)
+            self.highs.setOptionValue("objective_bound", most_kw + self.most_over)
+            solved = self.run("least_change", again=False, then_money=True)
             self.highs.setOptionValue("objective_bound", highspy.kHighsInf)
         if not solved:
             return None
@@ -258,7 +267,8 @@ class ModeProgram:
             return self._steady_at(powered, most_kw)
         change = self.value("least_change")
         starts = int(self._starts(modes[None, :])[0])
-        bound = self._bound_at(modes, "least_change", change - SAME_CHANGE_KW)
+        over = MONEY_SHARE * (self.value() - self.least_money) / self.unit
+        bound = self._bound_at(modes, change + over, change - SAME_CHANGE_KW + self.most_over)
         return Steady(modes, self.values, change, starts, bound)
 
     def _powered(self, modes: BoolArray) -> BoolArray:
@@ -279,7 +289,9 @@ class ModeProgram:
         modes = self._moved_modes(plan, best.modes, reshaped(self.night, plan, self._caps()))
         change = best.bound.at(modes)
         fewer = self._starts(modes) < best.starts
-        hopeful = (money.at(modes) <= money.most) & (change <= np.where(fewer, best.change_kw, best.bound.most))
+        hopeful = (money.at(modes) <= money.most) & (
+            change <= np.where(fewer, best.change_kw + self.most_over, best.bound.most)
+        )
         return modes[hopeful][np.argsort(change[hopeful], kind="stable")]
 
     def _starts(self, modes: BoolArray) -> IntArray:
@@ -292,24 +304,23 @@ class ModeProgram:
             starts += running[:, 0] + (running[:, 1:] & ~running[:, :-1]).sum(axis=1)
         return starts
 
-    def _bound_at(self, modes: BoolArray, objective: str, most: float) -> Bound:
+    def _bound_at(self, modes: BoolArray, least: float, most: float) -> Bound:
         """Return the bound on an objective, just minimised at modes, by other modes."""
-        dual = np.array(self.highs.getSolution().col_dual)[self.whole]
-        return Bound(modes, self.value(objective), dual, most)
+        return Bound(modes, least, np.array(self.highs.getSolution().col_dual)[self.whole], most)
 
     def _best_timed(self) -> bool:
         """Minimise the timing at the present modes and where runs can be moved to; return whether there is a plan."""
-        if not self.exactly("charge_late_discharge_early"):
+        if not self.exactly("charge_late_discharge_early", then_money=True):
             return False
         plan, before = self._schedule(self.values), np.round(self.values[self.whole]) > 0
         moved = better_timed(self.night, plan, self._caps())
         if moved is plan:
             return True
         self.fix(self._moved_modes(plan, before, moved)[0])
-        if self.exactly("charge_late_discharge_early"):
+        if self.exactly("charge_late_discharge_early", then_money=True):
             return True
         self.fix(before)
-        return self.exactly("charge_late_discharge_early")
+        return self.exactly("charge_late_discharge_early", then_money=True)
 
     def _schedule(self, values: FloatArray) -> Schedules:
         """Return the powers and modes of values of the columns, shape (1, n)."""

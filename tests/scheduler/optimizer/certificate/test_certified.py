@@ -100,6 +100,11 @@ def test_limiting_cases_agree(name: str) -> None:
     _agrees(_limiting()[name])
 
 
+def test_a_charger_with_no_least_power_may_stand_by_though_nothing_may_be_given() -> None:
+    """A discharge limit of 0 forbids energy, not the mode: at no power the fixed loss drains a car that is too full."""
+    _agrees(random_night(2051))
+
+
 def test_what_is_not_covered_is_left_to_the_compact_program() -> None:
     """Prices that depend on amounts, and plans set by hand, have no certificate of this kind."""
     assert solve_free(replace(flat_night(), setting=Setting(set_by="blocks", max_blocks=3))) is None

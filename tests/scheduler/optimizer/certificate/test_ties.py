@@ -98,7 +98,7 @@ def test_reduced_costs_bound_what_other_modes_cost() -> None:
         own: BoolArray = np.round(found[0].best_values[program.whole]) > 0
         program.fix(own)
         assert program.exactly("least_money")
-        bound = program._bound_at(own, "least_money", program.value())
+        bound = program._bound_at(own, program.value(), program.value())
         plan = program._schedule(program.values)
         near = program._moved_modes(plan, own, reshaped(night, plan, program._caps()))
         for modes, least in list(zip(near, bound.at(near).tolist(), strict=True))[::3]:
