@@ -62,6 +62,26 @@ class Setpoints:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class ProvedPart:
+    """A part of all plans, and prices that show that no plan in it costs less than its bound.
+
+    Attributes
+    ----------
+    least_kwh, most_kwh : stored energy at each boundary of the plans in it [kWh], shape (n + 1,).
+    stored_price : price put on stored energy at each boundary [money per kWh], shape (n + 1,).
+    given_price : and on energy out of the charger [money per kWh].
+    bound : least cost of a plan without wear, with these prices, plus the least of wear less what they put on stored
+        energy, less the priced discharge limit [money].
+    """
+
+    least_kwh: FloatArray
+    most_kwh: FloatArray
+    stored_price: FloatArray
+    given_price: float
+    bound: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Answer:
     """What the solver claims; replay judges it.
 
@@ -78,6 +98,8 @@ class Answer:
     way : how plan and bound were found, DYNAMIC_PROGRAM or BRANCH_AND_BOUND.
     seconds : time in formulation and solver [s].
     blocks : what a person sets, of a plan set by hand; None for a schedule.
+    proof : of the bound, where it comes from the dynamic program and no trip is short of anything: parts that hold
+        every plan between them. Anyone can work their bounds out again, by any means.
     """
 
     setpoints: Setpoints
@@ -92,6 +114,7 @@ class Answer:
     way: Way
     seconds: float = 0.0
     blocks: tuple[Block, ...] | None = None
+    proof: tuple[ProvedPart, ...] = ()
 
 
 def runs_with_power(

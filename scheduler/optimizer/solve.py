@@ -86,8 +86,19 @@ def cheapest(night: Night) -> Setpoints:
 
 def _in_money(answer: Answer, scale: float, seconds: float) -> Answer:
     """Return the answer to a night whose money was divided by a scale, in the night's money."""
-    bound = answer.bound * scale
-    return replace(answer, money=answer.money * scale, gap=answer.gap * scale, bound=bound, seconds=seconds)
+    if scale == 1.0:
+        return replace(answer, seconds=seconds)
+    proof = tuple(
+        replace(
+            part,
+            stored_price=part.stored_price * scale,
+            given_price=part.given_price * scale,
+            bound=part.bound * scale,
+        )
+        for part in answer.proof
+    )
+    money, gap, bound = (amount * scale for amount in (answer.money, answer.gap, answer.bound))
+    return replace(answer, money=money, gap=gap, bound=bound, proof=proof, seconds=seconds)
 
 
 def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:

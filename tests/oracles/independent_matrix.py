@@ -9,7 +9,7 @@ in the next.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
@@ -168,6 +168,50 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
         stored_kwh=result.x[columns.stored],
         on_the_way_kwh=result.x[columns.on_the_way],
     )
+
+
+def least_at_prices(
+    night: Night, least_kwh: FloatArray, most_kwh: FloatArray, stored_price: FloatArray, given_price: float
+) -> float:
+    """Least money of a night without wear and without the discharge limit, prices on stored and given energy included.
+
+    No trip may be short of anything. What cannot be kept to costs infinitely much.
+
+    Parameters
+    ----------
+    least_kwh, most_kwh : of stored energy at each boundary [kWh], shape (n + 1,).
+    stored_price : [money per kWh], shape (n + 1,). given_price : [money per kWh].
+    """
+    night = replace(night, car=replace(night.car, discharge_limit_kwh=None))
+    matrix = Matrix()
+    columns = _add_columns(matrix, night, True)
+    _add_power_laws(matrix, columns, night)
+    _add_solar_law(matrix, columns, night)
+    _add_battery_laws(matrix, columns, night)
+    _add_trip_laws(matrix, columns, night)
+    money: dict[int, float] = {}
+    _add_meter_money(columns, night, money)
+    _add_ageing(matrix, columns, night, money)
+    _add_outside_window(matrix, columns, night, money)
+    _add_starts(matrix, columns, night, money)
+    constant = _add_stored_energy(matrix, columns, night, money)
+    for column, low, high, price in zip(columns.stored, least_kwh, most_kwh, stored_price, strict=True):
+        matrix.lower[column] = max(matrix.lower[column], low)
+        matrix.upper[column] = min(matrix.upper[column], high)
+        money[column] = money.get(column, 0.0) + price
+    for column, hours in zip(columns.discharge, night.hours, strict=True):
+        money[column] = money.get(column, 0.0) + given_price * hours
+    for column in (*columns.on_the_way, *columns.missing_at_departure, *columns.missing_when_ready):
+        matrix.upper[column] = 0.0
+    if any(low > high for low, high in zip(matrix.lower, matrix.upper, strict=True)):
+        return np.inf
+    objective = np.zeros(len(matrix.lower))
+    objective[list(money)] = list(money.values())
+    try:
+        result = matrix.minimise(objective)
+    except RuntimeError:
+        return np.inf
+    return float(result.mip_dual_bound) + constant
 
 
 def _next_priority(matrix: Matrix, cost: dict[int, float], best: list[float]) -> OptimizeResult:

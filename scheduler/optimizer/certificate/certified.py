@@ -15,7 +15,7 @@ from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.setpoints import DYNAMIC_PROGRAM, Answer, runs_with_power, setpoints_from_powers
+from scheduler.optimizer.setpoints import DYNAMIC_PROGRAM, Answer, ProvedPart, runs_with_power, setpoints_from_powers
 
 MOST_CHOICES = 6
 """Plans among which the steadiest is chosen, if that many are equally cheap."""
@@ -71,6 +71,7 @@ class Search:
     wear: Wear
     modes: ModeProgram
     master: Master
+    nothing_short: bool = True
     best_cost: float = np.inf
     best_values: FloatArray | None = None
     effort: int = 0
@@ -79,6 +80,7 @@ class Search:
     tried: set[bytes] = field(default_factory=set)
     barren: int = 0
     plans: list[tuple[float, BoolArray]] = field(default_factory=list)
+    proof: list[Part] = field(default_factory=list)
 
     @property
     def small(self) -> bool:
@@ -88,24 +90,24 @@ class Search:
     def certify(self, limits: Limits, prices: Prices) -> float:
         """Search until the gap is closed or the effort spent; return the bound [kWh at the highest price]."""
         open_parts = [Part(limits, -np.inf, prices, [prices])]
-        closed = np.inf
         while open_parts:
             open_parts.sort(key=lambda part: part.bound)
             if self.effort >= (SMALL_EFFORT if self.small else EFFORT):
-                return min(closed, open_parts[0].bound, self.best_cost)
+                self.proof += open_parts
+                break
             here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
             hints = self._one_pass(here)
             for part in here:
                 goal = self.best_cost - GAP_WORTH_KWH
                 if part.bound >= goal:
-                    closed = min(closed, part.bound)
+                    self.proof.append(part)
                     continue
                 mixture, mixed = self.master.solve(part.limits)
                 self.effort += PROGRAM_CELLS * self.night.intervals
                 if self._settled(part, mixture - part.bound, goal - mixture):
                     split = self._branch(part)
                     if not split:
-                        closed = min(closed, part.bound)
+                        self.proof.append(part)
                     self.parts += len(split)
                     later += split
                     continue
@@ -114,9 +116,9 @@ class Search:
                 part.trials += hints.get(id(part), [])[: max(0, 3 - len(here))]
                 later.append(part)
             goal = self.best_cost - GAP_WORTH_KWH
-            closed = min([closed, *(part.bound for part in later if part.bound >= goal)])
+            self.proof += [part for part in later if part.bound >= goal]
             open_parts = [part for part in later if part.bound < goal]
-        return min(closed, self.best_cost)
+        return min([self.best_cost, *(part.bound for part in self.proof)])
 
     def _settled(self, part: Part, rise: float, lack: float) -> bool:
         """Return whether a part is to be split: its bound can rise by so much, and lacks so much [kWh]."""
@@ -256,7 +258,7 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
     if found is None or not modes.run():
         return None
     penalised, limits = found
-    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised))
+    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised), nothing_short=False)
     bound = search.certify(limits, modes.prices(program.unit))
     return None if search.best_values is None else (search, bound)
 
@@ -338,7 +340,24 @@ def solve_free(night: Night, may_discharge: bool = True, *, choose: bool = True)
         return None
     if choose and not _choose(search):
         return None
-    return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit)
+    return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit, _proof(search))
+
+
+def _proof(search: Search) -> tuple[ProvedPart, ...]:
+    """Return the parts of all plans with their bounds [money]; nothing where a trip is short of something."""
+    if not search.nothing_short:
+        return ()
+    unit = search.program.unit
+    return tuple(
+        ProvedPart(
+            part.limits.least_kwh,
+            part.limits.most_kwh,
+            part.best.stored * unit,
+            part.best.given * unit,
+            min(part.bound, search.best_cost) * unit,
+        )
+        for part in search.proof
+    )
 
 
 def _choose(search: Search) -> bool:
@@ -352,7 +371,7 @@ def _choose(search: Search) -> bool:
     return search.modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]])
 
 
-def _answer(night: Night, modes: ModeProgram, gap: float, bound: float) -> Answer:
+def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, proof: tuple[ProvedPart, ...]) -> Answer:
     """Return the present plan as an answer, with its gap and bound [money]."""
     values, columns = modes.values, modes.matrix.columns
     charge_kw, charging = runs_with_power(night, values, columns, "charge_kw", "charging")
@@ -373,4 +392,5 @@ def _answer(night: Night, modes: ModeProgram, gap: float, bound: float) -> Answe
         gap=gap,
         bound=bound,
         way=DYNAMIC_PROGRAM,
+        proof=proof,
     )
