@@ -244,8 +244,8 @@ def reshaped(night: Night, plan: Schedules, caps: Caps) -> Schedules:
     """Return schedules whose modes differ from a plan's, shape (1, n), by one move, whatever they cost.
 
     A run loses an interval at one end, gains one, or both, or several where running costs nothing by itself; an end
-    moves from one run to another; and where starts are free, whole runs that follow each other are left out. Powers are
-    those of the plan, as far as they can be.
+    moves from one run to another; and where starts are free, an end parts from its run, or whole runs that follow each
+    other are left out. Powers are those of the plan, as far as they can be.
     """
     moves = [*_reshapings(night, plan, caps, 0), *_reshapings(night, plan, caps, 1)]
     if night.charger.start_worth_kwh == 0:
@@ -268,6 +268,7 @@ def _reshapings(
     running = (plan.charging[0], plan.discharging[0])[direction]
     may = (caps.may_charge, caps.may_discharge)[direction]
     free, found = may & ~(plan.charging[0] | plan.discharging[0]), list(runs(running))
+    parts = night.charger.start_worth_kwh == 0  # an end may part from its run
     for first, last in found:
         for count in EDGES if night.charger.fixed_loss_kw > 0 else FREE_EDGES:
             head, tail = np.arange(first, first + count), np.arange(last - count, last)
@@ -281,7 +282,7 @@ def _reshapings(
                         yield direction, left, taken
     for run in found:
         for end in sorted({run[0], run[1] - 1}):
-            for place in (place for other in found if other != run for place in (other[0] - 1, other[1])):
+            for place in (place for other in found if other != run or parts for place in (other[0] - 1, other[1])):
                 if 0 <= place < n and free[place]:
                     yield direction, np.array([end]), np.array([place])
 
