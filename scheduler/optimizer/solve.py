@@ -37,6 +37,7 @@ from scheduler.optimizer.setpoints import (
     runs_with_power,
     setpoints_from_powers,
 )
+from scheduler.optimizer.smoothing import money_decides_modes
 
 
 def solve(night: Night, may_discharge: bool = True) -> Answer:
@@ -113,7 +114,7 @@ def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
         cheapest = first.with_priorities(gap)
     slack = (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD
     stage = cheapest.holding("least_money", slack).counting_changes(night)
-    if _money_decides_modes(night):
+    if not by_hand and money_decides_modes(night):
         stage = stage.settled("least_change")
     elif by_hand:
         stage = fewest_blocks(stage.settled("least_change"), night, cheapest.value("least_money") + slack)
@@ -131,15 +132,6 @@ def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
     if by_hand and cheapest.status != "optimal":  # the gap reported is that of the plan as it is
         found = replace(found, gap=max(0.0, stage.value("least_money") - bound))
     return _answer(night, found, bound)
-
-
-def _money_decides_modes(night: Night) -> bool:
-    """Return whether each running interval and each start costs something, so that modes are no matter of choice.
-
-    Then the steadiest plan is sought at the modes of the cheapest: on 87 nights under three of the demo's offers that
-    left 0.3 % more change of power than trying other modes, in half the time.
-    """
-    return night.charger.fixed_loss_kw > 0 and night.charger.start_worth_kwh > 0 and not night.setting.by_hand
 
 
 def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: float) -> float | None:

@@ -13,9 +13,17 @@ from scheduler.optimizer.certificate.dynamic_values import FAR
 from scheduler.optimizer.certificate.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH, first_stage
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.setpoints import DYNAMIC_PROGRAM, Answer, ProvedPart, runs_with_power, setpoints_from_powers
+from scheduler.optimizer.setpoints import (
+    BRANCH_AND_BOUND,
+    DYNAMIC_PROGRAM,
+    Answer,
+    ProvedPart,
+    runs_with_power,
+    setpoints_from_powers,
+)
+from scheduler.optimizer.smoothing import money_decides_modes
 
 MOST_CHOICES = 6
 """Plans among which the steadiest is chosen, if that many are equally cheap."""
@@ -34,7 +42,7 @@ EFFORT = 2_500_000
 """Cells of the dynamic program that may be gone through before a plan is given with the gap it has."""
 PASS_CELLS, PROGRAM_CELLS = 100, 40
 """What a stop in a pass takes beyond its cells, and an interval in a linear program, counted in cells."""
-SMALL, SMALL_EFFORT = 60, 400_000
+SMALL, SMALL_EFFORT = 60, 25_000
 """A night with no more intervals to decide than this gets this effort only: the compact program soon solves it."""
 PARTS_AT_ONCE = 8
 """Parts of all plans that go through the dynamic program together."""
@@ -324,23 +332,40 @@ def solve_free(night: Night, may_discharge: bool = True, *, choose: bool = True)
 
     Returns
     -------
-    The answer; None if the night is not covered, or a small one stays open. Then the compact program with its integers
-    is the way.
+    The answer; None if the night is not covered, its shortages are not proved, or a small one stays open of which money
+    does not decide the modes. Then the compact program with its integers is the way.
     """
     found = search_of(night, may_discharge)
     if found is None:
         return None
     search, bound = found
-    modes, unit = search.modes, search.program.unit
     assert search.best_values is not None
+    proof, way = _proof(search), DYNAMIC_PROGRAM
+    if search.small and search.best_cost - bound > GAP_WORTH_KWH + 1e-6:
+        if choose and not money_decides_modes(night):
+            return None
+        bound, way = max(bound, _by_integers(search)), BRANCH_AND_BOUND
+    modes, unit = search.modes, search.program.unit
     modes.fix(np.round(search.best_values[modes.whole]) > 0)
     modes.values = search.best_values
-    gap = max(0.0, search.best_cost - bound)
-    if search.small and gap > GAP_WORTH_KWH + 1e-6:
-        return None
     if choose and not _choose(search):
         return None
-    return _answer(night, modes, gap * unit, min(bound, search.best_cost) * unit, _proof(search))
+    gap = max(0.0, search.best_cost - bound)
+    return replace(_answer(night, modes, gap * unit, min(bound, search.best_cost) * unit), way=way, proof=proof)
+
+
+def _by_integers(search: Search) -> float:
+    """Go on to the best plan of the compact program with its integers; return its bound [kWh at the highest price]."""
+    first, unit = first_stage(search.modes.matrix), search.program.unit
+    gap = GAP_WORTH_KWH * search.night.highest_price
+    stage = first.without_shortages(gap) if search.nothing_short else first.with_priorities(gap)
+    if stage is None:
+        return -np.inf
+    cost = stage.value("least_money") / unit
+    search.plans.append((cost, np.round(stage.values[search.modes.whole]) > 0))
+    if cost < search.best_cost:
+        search.best_cost, search.best_values = cost, stage.values
+    return stage.bound / unit
 
 
 def _proof(search: Search) -> tuple[ProvedPart, ...]:
@@ -371,7 +396,7 @@ def _choose(search: Search) -> bool:
     return search.modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]])
 
 
-def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, proof: tuple[ProvedPart, ...]) -> Answer:
+def _answer(night: Night, modes: ModeProgram, gap: float, bound: float) -> Answer:
     """Return the present plan as an answer, with its gap and bound [money]."""
     values, columns = modes.values, modes.matrix.columns
     charge_kw, charging = runs_with_power(night, values, columns, "charge_kw", "charging")
@@ -392,5 +417,4 @@ def _answer(night: Night, modes: ModeProgram, gap: float, bound: float, proof: t
         gap=gap,
         bound=bound,
         way=DYNAMIC_PROGRAM,
-        proof=proof,
     )
