@@ -8,7 +8,14 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Path, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_program import (
+    DynamicProgram,
+    Limits,
+    Path,
+    Prices,
+    TooManyCellsError,
+    Weights,
+)
 from scheduler.optimizer.certificate.dynamic_values import FAR
 from scheduler.optimizer.certificate.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram
@@ -332,10 +339,13 @@ def solve_free(night: Night, may_discharge: bool = True, *, choose: bool = True)
 
     Returns
     -------
-    The answer; None if the night is not covered, its shortages are not proved, or a small one stays open of which money
-    does not decide the modes. Then the compact program with its integers is the way.
+    The answer; None if the night is not covered or takes too many cells, if its shortages are not proved, or if a small
+    one stays open of which money does not decide the modes. Then the compact program with its integers is the way.
     """
-    found = search_of(night, may_discharge)
+    try:
+        found = search_of(night, may_discharge)
+    except TooManyCellsError:
+        return None
     if found is None:
         return None
     search, bound = found

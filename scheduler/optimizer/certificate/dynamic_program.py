@@ -28,8 +28,14 @@ from scheduler.optimizer.certificate.dynamic_values import (
 
 IDLE = 2
 MODES = (CHARGE, DISCHARGE, IDLE)
+MOST_CELLS = 100_000
+"""Most cells that the values of one stop may have, so that time and memory are bounded."""
 ROOM_KWH = 1e-6
 """By how much bounds on stored energy are widened, so that no set of states is a single point [kWh]."""
+
+
+class TooManyCellsError(Exception):
+    """A pass has more cells than it may."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -311,6 +317,10 @@ class DynamicProgram:
         Parameters
         ----------
         tolerance : by how much the values of one stop may be below the exact ones, a few times over.
+
+        Raises
+        ------
+        TooManyCellsError : the values of one stop have more than MOST_CELLS.
         """
         problems = len(prices)
         stored = np.stack([each.stored for each in prices])
@@ -347,6 +357,8 @@ class DynamicProgram:
                 stood = self._decide(ways, layers[-1], price, low, high, given, tolerance)
             arrival = self._for_arrival(stood, stop, problems, lowest_of[number], highest_of[number])
             layers.append(Layer(arrival.thinned(tolerance)))
+            if len(layers[-1].edges) > MOST_CELLS:
+                raise TooManyCellsError(f"{len(layers[-1].edges)} at boundary {stop.first}")
             if not len(stood.begin):
                 break
         bound = np.full(problems, FAR)

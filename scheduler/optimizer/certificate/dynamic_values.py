@@ -20,6 +20,8 @@ FAR = 1e9
 """Value of what is not allowed."""
 SAME_KWH = 1e-9
 """Ends of cells closer than this are one [kWh]."""
+ROUNDING = 4e-15
+"""Nor is one that is this share of the values: their rounding alone makes such bends, more with every interval."""
 STRAIGHT = 1e-11
 """An edge this close to the chord over both its cells is no bend."""
 
@@ -93,8 +95,9 @@ class Cells:
         under = chord - low
         most = np.maximum(under, high - chord)
         most[end[:-1] != begin[1:]] = np.inf
-        joined = most <= STRAIGHT
-        pair = _every_other(most, joined, tolerance)
+        straight = max(STRAIGHT, ROUNDING * float(np.abs(left).max()))
+        joined = most <= straight
+        pair = _every_other(most, joined, tolerance if tolerance > straight else 0.0)
         if len(pair):
             joined[pair] = True
         elif not joined.any():

@@ -10,14 +10,20 @@ from scipy.optimize import linprog
 
 from models.wear.segments import taken_from_segments_kwh
 from scheduler.inputs.control_mode import Setting
+from scheduler.inputs.site_inputs import read_inputs
+from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate import certified
+from scheduler.nights.parse_request import RequestOptions, parse_request
+from scheduler.optimizer.certificate import certified, dynamic_program
 from scheduler.optimizer.certificate.certified import Part, Search, search_of, solve_free
 from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Prices, Weights
 from scheduler.optimizer.certificate.lagrangian import Wear
 from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH
+from scheduler.optimizer.setpoints import BRANCH_AND_BOUND
+from scheduler.optimizer.solve import solve, solve_compact
 from scheduler.plans.replay import replay, verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
+from tests.builders.places import SCENARIOS
 from tests.builders.random_nights import random_night, small_night
 from tests.builders.random_offers import random_offer_night
 from tests.oracles.independent_matrix import independent_optimum
@@ -254,3 +260,25 @@ def test_the_same_night_is_searched_the_same_way(monkeypatch: pytest.MonkeyPatch
     again, same, _ = _searched(random_night(16), 60_000, monkeypatch)
     assert (first.effort, first.passes, first.parts) == (again.effort, again.passes, again.parts)
     assert (bound, first.best_cost) == (same, again.best_cost)
+
+
+def test_rounding_of_large_values_makes_no_cells() -> None:
+    """A shortage of 33 kWh is held by a price that makes values 100,000; their rounding must not be taken for bends."""
+    inputs = read_inputs(SCENARIOS / "boatyard")
+    evening = parse_request(RequestOptions(55, now="2026-05-12T17:30", trips=("06:00-21:00 310km",)), inputs)
+    night = build_night(inputs, evening)[0]
+    found = search_of(night)
+    assert found is not None
+    search, _ = found
+    price = Prices(np.random.default_rng(1).normal(0, 0.02, night.intervals + 1))
+    values = search.program.backward([price], [search.proof[0].limits], 1e-6)
+    assert max(len(layer.edges) for layer in values.layers) < 1000
+    answer = solve(night)
+    assert answer.on_the_way_kwh.sum() == pytest.approx(32.8, abs=1e-4)
+    assert answer.money == pytest.approx(solve_compact(night).money, abs=TIE_WORTH_KWH * night.highest_price)
+
+
+def test_a_night_of_too_many_cells_goes_to_the_integers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Time and memory of a pass are bounded; the compact program plans what is beyond."""
+    monkeypatch.setattr(dynamic_program, "MOST_CELLS", 5)
+    assert solve(flat_night()).way == BRANCH_AND_BOUND
