@@ -24,6 +24,7 @@ from scheduler.optimizer.lexicographic import (
     SHORTAGES,
     TIE_WORTH_KWH,
     TIMING_GAP_KWH_HOURS,
+    NoPlanError,
     Stage,
     first_stage,
 )
@@ -53,7 +54,14 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     began = time.perf_counter()
     scale = money_scale(night)
     scaled = in_units_of(night, scale)
-    answer = solve_free(scaled, may_discharge) or _branch_and_bound(scaled, may_discharge)
+    answer = solve_free(scaled, may_discharge)
+    if answer is None:
+        try:
+            answer = _branch_and_bound(scaled, may_discharge)
+        except NoPlanError:
+            answer = solve_free(scaled, may_discharge, open_too=True)
+            if answer is None:
+                raise
     return _in_money(answer, scale, time.perf_counter() - began)
 
 

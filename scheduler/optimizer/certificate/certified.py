@@ -20,7 +20,7 @@ from scheduler.optimizer.certificate.dynamic_values import FAR
 from scheduler.optimizer.certificate.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH, first_stage
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH, NoPlanError, first_stage
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import (
     BRANCH_AND_BOUND,
@@ -331,12 +331,15 @@ def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) 
     return program, program.limits(served=served)
 
 
-def solve_free(night: Night, may_discharge: bool = True, *, choose: bool = True) -> Answer | None:
+def solve_free(
+    night: Night, may_discharge: bool = True, *, choose: bool = True, open_too: bool = False
+) -> Answer | None:
     """Return the best free schedule with its bound and gap [money].
 
     Parameters
     ----------
     choose : the steadiest of equally cheap plans, and the best timed of those; else the cheapest as it was found.
+    open_too : take the plan found, with its gap, though the integers might close it: for nights on which they fail.
 
     Returns
     -------
@@ -352,7 +355,7 @@ def solve_free(night: Night, may_discharge: bool = True, *, choose: bool = True)
     search, bound = found
     assert search.best_values is not None
     proof, way = _proof(search), DYNAMIC_PROGRAM
-    if search.small and search.best_cost - bound > GAP_WORTH_KWH + 1e-6:
+    if search.small and not open_too and search.best_cost - bound > GAP_WORTH_KWH + 1e-6:
         if choose and not money_decides_modes(night):
             return None
         bound, way = max(bound, _by_integers(search)), BRANCH_AND_BOUND
@@ -369,7 +372,10 @@ def _by_integers(search: Search) -> float:
     """Go on to the best plan of the compact program with its integers; return its bound [kWh at the highest price]."""
     first, unit = first_stage(search.modes.matrix), search.program.unit
     gap = GAP_WORTH_KWH * search.night.highest_price
-    stage = first.without_shortages(gap) if search.nothing_short else first.with_priorities(gap)
+    try:
+        stage = first.without_shortages(gap) if search.nothing_short else first.with_priorities(gap)
+    except NoPlanError:
+        stage = None
     if stage is None:
         return -np.inf
     cost = stage.value("least_money") / unit

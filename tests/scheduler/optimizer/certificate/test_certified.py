@@ -14,12 +14,13 @@ from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
+from scheduler.optimizer import solve as solving
 from scheduler.optimizer.certificate import certified, dynamic_program
 from scheduler.optimizer.certificate.certified import Part, Search, search_of, solve_free
 from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Prices, Weights
 from scheduler.optimizer.certificate.lagrangian import Wear
-from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH
-from scheduler.optimizer.setpoints import BRANCH_AND_BOUND
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH, NoPlanError
+from scheduler.optimizer.setpoints import BRANCH_AND_BOUND, DYNAMIC_PROGRAM, Answer
 from scheduler.optimizer.solve import solve, solve_compact
 from scheduler.plans.replay import replay, verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
@@ -102,6 +103,23 @@ def test_limiting_cases_agree(name: str) -> None:
 def test_a_charger_with_no_least_power_may_stand_by_though_nothing_may_be_given() -> None:
     """A discharge limit of 0 forbids energy, not the mode: at no power the fixed loss drains a car that is too full."""
     _agrees(random_night(2051))
+
+
+def test_where_the_integers_fail_the_plan_found_is_given_with_its_gap(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A trip of three batteries: HiGHS may call rows that hold its shortages infeasible, and the search has a plan."""
+
+    def fails(night: Night, may_discharge: bool) -> Answer:
+        raise NoPlanError("HiGHS stopped with: infeasible")
+
+    monkeypatch.setattr(solving, "_branch_and_bound", fails)
+    night = random_night(3063)
+    answer = solve(night)
+    best = independent_optimum(night)
+    replayed = verify(night, answer)
+    weights = np.arange(len(night.trips), 0, -1)
+    assert float(weights @ replayed.on_the_way_kwh) == pytest.approx(best.on_the_way, abs=1e-4)
+    assert best.money_bound - 1e-3 <= replayed.costs.total <= best.money + answer.gap + 1e-3
+    assert answer.way == DYNAMIC_PROGRAM
 
 
 def test_what_is_not_covered_is_left_to_the_compact_program() -> None:
