@@ -129,11 +129,7 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
     if night.stored_energy_price < 0:
         raise ValueError("a negative stored-energy price makes the capped value non-concave")
     matrix = Matrix()
-    columns = _add_columns(matrix, night, may_discharge)
-    _add_power_laws(matrix, columns, night)
-    _add_solar_law(matrix, columns, night)
-    _add_battery_laws(matrix, columns, night)
-    _add_trip_laws(matrix, columns, night)
+    columns = _add_laws(matrix, night, may_discharge)
     money: dict[int, float] = {}
     _add_meter_money(columns, night, money)
     _add_steps(matrix, columns, night, money)
@@ -184,11 +180,7 @@ def least_at_prices(
     """
     night = replace(night, car=replace(night.car, discharge_limit_kwh=None))
     matrix = Matrix()
-    columns = _add_columns(matrix, night, True)
-    _add_power_laws(matrix, columns, night)
-    _add_solar_law(matrix, columns, night)
-    _add_battery_laws(matrix, columns, night)
-    _add_trip_laws(matrix, columns, night)
+    columns = _add_laws(matrix, night, True)
     money: dict[int, float] = {}
     _add_meter_money(columns, night, money)
     _add_ageing(matrix, columns, night, money)
@@ -220,6 +212,16 @@ def _next_priority(matrix: Matrix, cost: dict[int, float], best: list[float]) ->
     objective[list(cost)] = list(cost.values())
     matrix.row_upper[len(matrix.row_upper) - len(best) :] = [least + HELD_WITHIN for least in best]
     return matrix.minimise(objective)
+
+
+def _add_laws(matrix: Matrix, night: Night, may_discharge: bool) -> Columns:
+    """Add the columns of a night and what holds between them, all but what money alone brings in."""
+    columns = _add_columns(matrix, night, may_discharge)
+    _add_power_laws(matrix, columns, night)
+    _add_solar_law(matrix, columns, night)
+    _add_battery_laws(matrix, columns, night)
+    _add_trip_laws(matrix, columns, night)
+    return columns
 
 
 def _add_columns(matrix: Matrix, night: Night, may_discharge: bool) -> Columns:
