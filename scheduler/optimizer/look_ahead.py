@@ -28,7 +28,7 @@ from scheduler.optimizer.matrix_builder import MONEY
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.textio.errors import InputFaults
 
-STEP_MINUTES = 60
+STEP_MINUTES = 120
 """Longest interval of the nights that follow [min]."""
 FIRST_PIECES, MOST_HALVINGS = 4, 2
 """The window is cut into so many pieces, and each that bends is halved so often."""
