@@ -16,7 +16,8 @@ from models.tariff.offer import Band, DemandCharge
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.parse_request import RequestOptions, parse_request
-from scheduler.nights.planning_times import evenings
+from scheduler.nights.planning_times import evenings, trips_between
+from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.plans.plan_tonight import solve_and_verify
 from scheduler.rolling.simulate import CarryOver, RolledNight, one_night, rolled_nights
 from tests.builders.places import SCENARIOS
@@ -94,7 +95,10 @@ def test_a_night_is_the_one_that_plan_makes(inputs: Inputs, number: int) -> None
     options = RequestOptions(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
     asked = replace(inputs, site=site)
     evening = parse_request(options, asked)
-    plan = solve_and_verify(asked, evening, *build_night(asked, evening))
+    end = evening.now + timedelta(hours=site.plan.horizon_hours)
+    evening = replace(evening, later_trips=trips_between(asked, end, end + timedelta(days=3)))
+    tonight, warnings = build_night(asked, evening)
+    plan = solve_and_verify(asked, evening, with_look_ahead(asked, evening, tonight), warnings)
     assert plan.replayed.costs.total == pytest.approx(night.expected.costs.total, abs=1e-4)
     np.testing.assert_allclose(plan.answer.setpoints.discharge_kw, night.answer.setpoints.discharge_kw, atol=1e-6)
 
