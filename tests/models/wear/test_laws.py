@@ -20,7 +20,7 @@ from models.wear.nmc import (
     nmc_law,
     open_circuit_volts,
 )
-from models.wear.prices import envelope_of_law, wear_segments_of_law
+from models.wear.prices import DownFrom, envelope_of_law, wear_segments_of_law
 from models.wear.segments import PowerLaw, wear_segments
 from models.wear.stress import (
     STRESS_AT_END,
@@ -198,6 +198,22 @@ def test_segment_prices_never_fall_with_depth(
     assert (np.diff(segments.price_per_kwh) >= 0).all()
     full = price * float(law.life_lost(np.array([1.0]), soc, temp_degc)[0])
     assert float(segments.size_kwh @ segments.price_per_kwh) == pytest.approx(full)
+
+
+@every_law
+@given(highest=shares, temp_degc=st.floats(-10, 50))
+def test_segments_down_from_a_state(name: str, highest: float, temp_degc: float) -> None:
+    """A cycle down from a state is priced at its own middle, on an edge exactly where the law is convex up to there."""
+    law, states = wear_law(name, LawSettings()), DownFrom(highest)
+    segments = wear_segments_of_law(law, 6000.0, 40.0, EDGES, states, temp_degc)
+    assert (np.diff(segments.price_per_kwh) >= 0).all()
+    depth = np.array(EDGES) / 100
+    charged = np.cumsum(segments.size_kwh * segments.price_per_kwh)
+    by_law = 6000.0 * law.life_lost(depth, np.maximum(highest, depth) - depth / 2, temp_degc)
+    assert (charged <= by_law * (1 + 1e-9)).all()
+    assert charged[-1] == pytest.approx(by_law[-1])
+    if name in ("flat", "depth"):
+        assert charged == pytest.approx(by_law)
 
 
 @pytest.mark.parametrize("exponent", [1.0, 1.4, 2.03, 3.0])
