@@ -8,7 +8,7 @@ import numpy as np
 
 from models.wear.cycles import count_cycles
 from models.wear.law import WearLaw
-from models.wear.prices import REFERENCE_DEGC, envelope_of_law
+from models.wear.prices import REFERENCE_DEGC, States, envelope_of_law, mean_soc_at
 from models.wear.segments import WearSegments, initial_fill_kwh, wear_cost
 from models.wear.soc_trace import SocTrace
 from models.wear.stress import REFERENCE_SOC
@@ -21,7 +21,8 @@ class WearDifference:
     Attributes
     ----------
     counted : cost of each counted cycle by the law, at its own state of charge and temperature [money].
-    conditions : because segments assume one mean state of charge and one temperature for all cycles [money].
+    conditions : because segments assume a state of charge for each depth and one temperature for all cycles
+        [money].
     envelope : because they use the law's convex envelope, which is never above it; 0 or less [money].
     segments : because they are linear between their edges; 0 or more [money].
     open_ends : because a half cycle counts half, while segments charge each kWh as it is taken out, and none that is
@@ -49,7 +50,7 @@ def wear_difference(
     segments: WearSegments,
     battery_price: float,
     program_cost: float,
-    mean_soc: float = REFERENCE_SOC,
+    states: States = REFERENCE_SOC,
     temp_degc: float = REFERENCE_DEGC,
 ) -> WearDifference:
     """Explain the difference between counted wear and what the program charged.
@@ -61,7 +62,7 @@ def wear_difference(
     segments : sizes, which add up to the battery's capacity, and prices.
     battery_price : price of a replacement battery [money].
     program_cost : what the program charged for the trace [money].
-    mean_soc : state of charge at which the segments were priced [0 to 1].
+    states : the mean state of charge by depth at which the segments were priced.
     temp_degc : temperature at which the segments were priced [degrees C].
 
     Examples
@@ -80,8 +81,9 @@ def wear_difference(
     """
     cycles = count_cycles(trace)
     own = battery_price * float(cycles.count @ law.life_lost(cycles.depth, cycles.mean_soc, cycles.temp_degc))
-    at_reference = battery_price * float(cycles.count @ law.life_lost(cycles.depth, mean_soc, temp_degc))
-    envelope = battery_price * float(cycles.count @ envelope_of_law(law, cycles.depth, mean_soc, temp_degc))
+    as_priced = law.life_lost(cycles.depth, mean_soc_at(states, cycles.depth), temp_degc)
+    at_reference = battery_price * float(cycles.count @ as_priced)
+    envelope = battery_price * float(cycles.count @ envelope_of_law(law, cycles.depth, states, temp_degc))
     edges_kwh = np.concatenate([[0.0], np.cumsum(segments.size_kwh)])
     money = np.concatenate([[0.0], np.cumsum(segments.size_kwh * segments.price_per_kwh)])
     battery_kwh = float(edges_kwh[-1])

@@ -9,6 +9,12 @@ cells. With depth d, mean state of charge s, temperature T [K] and time t [s]
     f = sum over cycles of count S_d S_s S_T + sum over time of S_t S_s S_T
     capacity lost L = 1 - 0.0575 exp(-121 f) - 0.9425 exp(-f)
 
+Over time the source takes S_s and S_T at the mean state of charge and the mean temperature of the whole profile. Here
+they are integrated, period by period, so that a trace and its parts age alike. S_s is convex, so the integral is never
+lower at one temperature: by 0 for a car that stands still, 0.3 to 2.1 % over four weeks on the demo sites (temperature
+included), 4.9 % at most within a window of 20 to 80 %, 6.7 % within 15 to 85 %, if half of the time is spent at either
+end. Cycles are taken at their own mean state of charge, as in the source.
+
 The first exponential describes the film that forms on the electrode of a new cell; it soon levels off.
 
 A share of life is f divided by the f at which L is 0.2 (0.1639). f is a sum, so a cycle uses the same share at any age,

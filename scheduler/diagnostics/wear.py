@@ -21,7 +21,7 @@ from scheduler.diagnostics.trace_file import ReadTrace, read_trace, temperature_
 from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import SITE_FILE, read_site
-from scheduler.nights.wear_prices import battery_temp_degc, middle_soc, segments_of
+from scheduler.nights.wear_prices import battery_temp_degc, cycle_states, segments_of
 from scheduler.plans.saved_plan import PLAN_FILE, SavedPlan, read_saved_plan
 from scheduler.textio.bounds import AGE_YEARS, BATTERY_KWH, MONEY
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
@@ -171,7 +171,7 @@ def _difference(plan: SavedPlan, read: ReadTrace, site: Site) -> WearDifference 
     law = wear_law(plan.wear_law, site.wear.law_settings)
     charged = plan.costs.wear if plan.costs.cycle_wear is None else plan.costs.cycle_wear
     segments, temp = segments_of(site, plan.wear_law, plan.start), battery_temp_degc(site, plan.start)
-    return wear_difference(law, read.trace, segments, site.wear.battery_price, charged, middle_soc(site), temp)
+    return wear_difference(law, read.trace, segments, site.wear.battery_price, charged, cycle_states(site), temp)
 
 
 def _shallow_note(counted: CountedWear) -> list[str]:

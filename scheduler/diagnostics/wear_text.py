@@ -135,7 +135,10 @@ def difference_table(found: WearOfTrace) -> Table | None:
     if difference is None:
         return None
     parts = (
-        (difference.conditions, "the plan prices all cycles at half charge and 25 °C"),
+        (
+            difference.conditions,
+            "the plan prices every cycle as one that begins at the car's ceiling, at one temperature",
+        ),
         (difference.envelope, "the plan uses the law's convex envelope, which is never over the law"),
         (
             difference.segments,

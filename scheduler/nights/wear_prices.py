@@ -11,7 +11,7 @@ import numpy as np
 from models.wear.calendar_ageing import CalendarPrice, calendar_price
 from models.wear.law import CalendarLaw, WearLaw, range_warnings
 from models.wear.laws import calendar_law, wear_law
-from models.wear.prices import REFERENCE_DEGC, wear_segments_of_law
+from models.wear.prices import REFERENCE_DEGC, DownFrom, wear_segments_of_law
 from models.wear.segments import WearSegments
 from scheduler.inputs.site import Site
 from scheduler.textio.format import sentence_case
@@ -53,18 +53,23 @@ def wear_tonight(site: Site, now: datetime) -> WearTonight:
 
 
 def segments_of(site: Site, law_name: str, now: datetime) -> WearSegments:
-    """Return the segment prices by any law for the site's battery, for cycles around the middle of its window."""
+    """Return the segment prices by any law for the site's battery, for cycles down from its ceiling."""
     wear, battery_kwh = site.wear, site.car.battery_kwh
     law = wear_law(law_name, wear.law_settings)
     temp = battery_temp_degc(site, now)
     return wear_segments_of_law(
-        law, wear.battery_price, battery_kwh, wear.segment_edges_percent, middle_soc(site), temp
+        law, wear.battery_price, battery_kwh, wear.segment_edges_percent, cycle_states(site), temp
     )
 
 
-def middle_soc(site: Site) -> float:
-    """Return the middle of the car's state-of-charge window, at which cycles are priced [0 to 1]."""
-    return (site.car.floor_percent + site.car.ceiling_percent) / 200
+def cycle_states(site: Site) -> DownFrom:
+    """Return the states of charge at which cycles are priced: down from the car's ceiling.
+
+    A departure target above the ceiling lifts a few cycles above that. They are priced like the others: what the car
+    holds above its ceiling is driven off soon, and the price of a depth cannot differ from night to night, for the
+    segments that one night leaves open are the next one's.
+    """
+    return DownFrom(site.car.ceiling_percent / 100)
 
 
 def battery_temp_degc(site: Site, now: datetime) -> float:

@@ -31,7 +31,9 @@ TIE_EFFORT = 8_000
 GAP_WORTH_KWH = 0.003
 """The money is solved to the worth of this much energy at the highest import price [kWh]."""
 TIE_WORTH_KWH = 0.010
-"""Plans whose money differs by less than the worth of this much energy count as equally cheap [kWh]."""
+"""Plans whose money differs by less than the worth of this much energy count as equally cheap, gap included [kWh]."""
+LEAST_TIE_KWH = 0.001
+"""The same beyond the gap where the night's prices hardly differ (`tie_allowance`) [kWh]."""
 CHANGE_GAP_KW, TIMING_GAP_KWH_HOURS, TIE_GAP_SHARE = 0.05, 0.1, 0.002
 """How nearly the steadiest and the best timed plan are found: within this much, or this share of it."""
 FEW_HEURISTICS = {
@@ -65,6 +67,18 @@ class QuietHighs(highspy.Highs):
         """Keep quiet before the callbacks are set up."""
         self.silent()
         super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+
+def tie_allowance(night: Night) -> float:
+    """Return how much more than the cheapest plan found an equally cheap one may cost [money].
+
+    The worth of TIE_WORTH_KWH, less the gap, at the highest import price; where the lowest one is more than half of
+    that, at twice the difference of the two, and at least the worth of LEAST_TIE_KWH. For where prices hardly differ,
+    any choice of hours gains little, and a few Wh at the highest price would be much of that.
+    """
+    highest = night.highest_price
+    spread = highest - float(night.possible_prices("import").min())
+    return max(LEAST_TIE_KWH * highest, (TIE_WORTH_KWH - GAP_WORTH_KWH) * min(highest, 2 * spread))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

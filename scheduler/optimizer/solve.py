@@ -22,11 +22,11 @@ from scheduler.optimizer.lexicographic import (
     GAP_WORTH_KWH,
     HELD,
     SHORTAGES,
-    TIE_WORTH_KWH,
     TIMING_GAP_KWH_HOURS,
     NoPlanError,
     Stage,
     first_stage,
+    tie_allowance,
 )
 from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
 from scheduler.optimizer.money_scale import in_units_of, money_scale
@@ -120,7 +120,7 @@ def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
         cheapest = least_money_by_hand(first, night, gap)
     else:
         cheapest = first.with_priorities(gap)
-    slack = (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + HELD
+    slack = tie_allowance(night) + HELD
     stage = cheapest.holding("least_money", slack).counting_changes(night)
     if not by_hand and money_decides_modes(night):
         stage = stage.settled("least_change")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from models.wear.laws import WEAR_LAWS
+from models.wear.laws import WEAR_LAWS, calendar_law_names
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +17,8 @@ class Column:
     meaning: str
 
 
+LAWS_WITH_CAPACITY = calendar_law_names()
+"""The laws that give the capacity lost as well as the life used: those with calendar ageing."""
 MONEY, A_YEAR, SHARE = "money", "money a year", "% a year"
 RUN_COLUMNS = (
     Column("run", "-", "number of the run, from 0: the grid in its order, then the references of every group"),
@@ -45,7 +47,9 @@ RUN_COLUMNS = (
     ),
     Column("saving_a_year", A_YEAR, "in_all of charge-on-return, less in_all of this run"),
     Column("discharge_value_a_year", A_YEAR, "in_all of charge-only, less in_all of this run"),
-    Column("capacity_lost_percent_a_year", SHARE, "by the law that priced the plans: its column below"),
+    Column(
+        "capacity_lost_percent_a_year", SHARE, "life used × 20 %, by the law that priced the plans: its column below"
+    ),
     Column("equivalent_full_cycles", "-", "energy out of the battery, driving included, over its capacity"),
     Column("charged_kwh", "kWh", "AC energy into the charger"),
     Column("discharged_kwh", "kWh", "AC energy out of the car at home"),
@@ -72,9 +76,19 @@ RUN_COLUMNS = (
         Column(
             f"capacity_lost_percent_a_year_{law}",
             SHARE,
-            f'life used a year by law "{law}", calendar ageing included where it knows it, times the 20 % a life loses',
+            f'life used × 20 %: life used a year by law "{law}", calendar ageing included where it knows it, times the '
+            "20 % of the capacity that is lost when a life ends",
         )
         for law in WEAR_LAWS
+    ),
+    *(
+        Column(
+            f"own_capacity_lost_percent_a_year_{law}",
+            SHARE,
+            f'capacity lost by the equation of law "{law}" itself, from the battery\'s age on; by "stress" it depends '
+            'on age where life used does not, by "nmc" it is life used × 20 %',
+        )
+        for law in LAWS_WITH_CAPACITY
     ),
 )
 """Columns of every sweep; the site's values follow, by the names of their tables and keys."""

@@ -119,7 +119,7 @@ def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -
     shown, names = _shown(frontiers)
     figure, axes = _figure(wide, 3.4 if wide else 2.9 + _legend_inches(shown), 1)
     figure.set_label(frontier_gist(shown, currency))
-    name_axes(axes[0], "Capacity lost a year (%)", f"Cash saved a year ({currency})")
+    name_axes(axes[0], "Life used × 20 %, a year (%)", f"Cash saved a year ({currency})")
     for group, style in zip(shown, STYLES, strict=False):
         _draw_frontier(axes[0], group, style)
     if len(shown) == 1:
@@ -182,7 +182,7 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
             f"Discharged in\n{shown[0].days} day{'' if shown[0].days == 1 else 's'} (kWh)",
             lambda point: point.discharged_kwh,
         ),
-        ("Capacity lost\na year (%)", lambda point: point.capacity_lost),
+        ("Life used × 20 %,\na year (%)", lambda point: point.capacity_lost),
         (f"Total saved\na year ({currency})", lambda point: point.saving),
     )
     for axes, (name, of_point) in zip(panels, named, strict=True):
@@ -212,11 +212,11 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
 
 
 def _laws_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
-    """Return the figure of the capacity that the first group loses, by every law."""
+    """Return the figure of life used × 20 % by the first group, by every law."""
     group = frontiers[0]
     figure, axes = _figure(wide, 2.6, 1)
     figure.set_label(laws_gist(group))
-    name_axes(axes[0], "Wear weight", "Capacity lost a year (%)")
+    name_axes(axes[0], "Wear weight", "Life used × 20 %, a year (%)")
     weights = [point.weight for point in group.points]
     laws = list(group.points[0].lost_by_law)
     for law, style in zip(laws, STYLES, strict=False):

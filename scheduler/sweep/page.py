@@ -107,7 +107,7 @@ def _frontier_text(frontiers: Sequence[Frontier]) -> str:
     text = "Up and to the left is better: more saved for less of the battery."
     if len({each.law for each in frontiers}) == 1:
         return text
-    return f"{text} Each group's capacity lost is by the law that priced it: do not compare it across laws."
+    return f"{text} Each group's life used is by the law that priced it: do not compare it across laws."
 
 
 def _caption(frontiers: Sequence[Frontier], text: str) -> str:
@@ -130,7 +130,7 @@ def _run_table(runs: pd.DataFrame, currency: str) -> Table:
         *(Column(heading=key, kind="number") for key in keys),
         Column(heading=f"Cash saved a year, {currency}", unit=currency, kind="money"),
         Column(heading=f"Total saved a year, {currency}", unit=currency, kind="money"),
-        Column(heading="Capacity lost a year", kind="percent"),
+        Column(heading="Life used × 20 %, a year", kind="percent"),
         Column(heading="Full cycles", kind="number", digits=1),
         Column(heading="Discharged", unit="kWh", kind="number", digits=1),
         Column(heading="Exported", unit="kWh", kind="number", digits=1),

@@ -130,7 +130,12 @@ def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> dict[str, float
         f"capacity_lost_percent_a_year_{each.law}": 100 * CAPACITY_LOST_AT_END * each.used.total * a_year
         for each in counted
     }
-    return cycles | whole | lost
+    own = {
+        f"own_capacity_lost_percent_a_year_{each.law}": 100 * each.used.capacity_lost * a_year
+        for each in counted
+        if each.used.capacity_lost is not None
+    }
+    return cycles | whole | lost | own
 
 
 def _cash(row: Row, price: float) -> float:

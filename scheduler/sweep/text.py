@@ -19,10 +19,11 @@ HOW_TO_READ = (
     "its whole cost, above 1 for more. The bill and the battery are the same ones throughout.",
     "Cash saved a year is what the car costs when it is charged on every return, less what it costs as planned: the "
     "bill and charging on the way, and the energy left in the battery at its worth. Battery wear is not in it.",
-    "Capacity lost a year is the share of the battery's life that a year uses up, by counted cycles and by calendar "
+    "Life used × 20 % is the share of the battery's life that a year uses up, by counted cycles and by calendar "
     "ageing where the law knows it, times the 20 % of its capacity that a battery has lost when its life ends. "
-    "Driving is in it.",
-    "A weight is efficient if no other one saves as much for less capacity lost. Some are not, where forecasts err.",
+    "Driving is in it. It is not what the battery loses in that year: a young one loses more by some laws. "
+    "What each law itself gives stands beside it in runs.csv, as own_capacity_lost_percent_a_year.",
+    "A weight is efficient if no other one saves as much for less life used. Some are not, where forecasts err.",
     "The knee is the efficient point farthest above the straight line from the first to the last, with each axis "
     "scaled to its own range (Satopää, Albrecht, Irwin and Raghavan 2011). Other weights in the sweep scale the axes "
     "otherwise and can move it: it says where the curve bends, not what is best.",
@@ -56,7 +57,7 @@ def in_common(frontiers: Sequence[Frontier]) -> str:
 
 
 def lost_text(percent: float) -> str:
-    """Return capacity lost, "0.35 %", with three decimals below 0.1."""
+    """Return life used × 20 %, "0.35 %", with three decimals below 0.1."""
     return f"{number_text(percent, 2 if abs(percent) >= 0.1 else 3)} %"
 
 
@@ -119,7 +120,7 @@ def group_table(frontiers: Sequence[Frontier], currency: str) -> Table:
     columns = (
         Column(heading="Group"),
         Column(heading=f"{currency} of cash saved a year at weight 1", unit=currency, kind="money"),
-        Column(heading="Capacity lost a year at weight 1", kind="percent"),
+        Column(heading="Life used × 20 %, a year at weight 1", kind="percent"),
         Column(heading="Full cycles a year at weight 1", kind="number"),
         Column(heading="Knee, by its weight", kind="number"),
         Column(heading="Weight at which discharging stops", kind="number"),
@@ -140,7 +141,7 @@ def laws_text(frontier: Frontier) -> str:
     listed = ", ".join(f"{law} {lost_text(lost)}" for law, lost in by_law)
     times = f": {most_law} finds {number_text(most / least, 1)} times what {least_law} does" if least > 0 else ""
     return (
-        f"The capacity lost a year at weight {weight_text(point.weight)} is, by law, {listed}{times}. "
+        f"Life used × 20 %, a year at weight {weight_text(point.weight)}, is by law {listed}{times}. "
         f"{' and '.join(LAWS_WITH_TIME)} count calendar ageing as well, most of which no plan avoids; the others count "
         "cycles alone."
     )
@@ -149,7 +150,7 @@ def laws_text(frontier: Frontier) -> str:
 def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
     """Return what the frontier figure shows, for readers who cannot see it."""
     return _gist(
-        f"Cash saved a year, {currency}, against capacity lost a year.",
+        f"Cash saved a year, {currency}, against life used × 20 %, a year.",
         frontiers,
         [
             f"from {_pair(each.efficient[0], currency)} to {_pair(each.efficient[-1], currency)}"
@@ -162,7 +163,7 @@ def frontier_gist(frontiers: Sequence[Frontier], currency: str) -> str:
 def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
     """Return what the figure against the weight shows, for readers who cannot see it."""
     return _gist(
-        f"Discharged energy, capacity lost and {currency} of total saving against the wear weight.",
+        f"Discharged energy, life used × 20 % and {currency} of total saving against the wear weight.",
         frontiers,
         [
             f"{number_text(each.points[0].discharged_kwh, 0)} kWh discharged at weight "
@@ -174,7 +175,7 @@ def weight_gist(frontiers: Sequence[Frontier], currency: str) -> str:
 
 def laws_gist(frontier: Frontier) -> str:
     """Return what the figure of the laws shows, for readers who cannot see it."""
-    return f"Capacity lost a year by each wear law against the wear weight. {laws_text(frontier)}"
+    return f"Life used × 20 %, a year, by each wear law against the wear weight. {laws_text(frontier)}"
 
 
 def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
@@ -190,7 +191,7 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
             reference = _each_year(first.charge_only, currency)
             yield (
                 f"Only charged at the best times and never discharged, it comes to {reference}: discharging "
-                f"adds {_amount(more, currency)} saved and {lost_text(lost)} lost a year."
+                f"adds {_amount(more, currency)} saved and {lost_text(lost)} of life used × 20 % a year."
             )
     if first.knee is not None:
         bend = f"The frontier bends most at weight {weight_text(first.knee.weight)}, its knee"
@@ -199,9 +200,8 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
     ones = [each.one for each in frontiers if each.one is not None]
     if len(ones) > 1:
         saved = _range([money_text(each.cash_saved, currency) for each in _by(ones, "cash_saved")])
-        losses = (
-            f" and loses {_range([lost_text(each.capacity_lost) for each in _by(ones, 'capacity_lost')])} of capacity"
-        )
+        used = _range([lost_text(each.capacity_lost) for each in _by(ones, "capacity_lost")])
+        losses = f"; life used × 20 % is {used}"
         one_law = len({each.law for each in frontiers}) == 1
         yield f"Over all {len(frontiers)} groups, weight 1 saves {saved} {currency} a year{losses if one_law else ''}."
     points = [point for each in frontiers for point in each.points]
@@ -209,26 +209,26 @@ def _sentences(frontiers: Sequence[Frontier], currency: str) -> Iterator[str]:
     if beaten:
         yield (
             f"{_count(beaten, 'run')} of {len(points)} {'is' if beaten == 1 else 'are'} not efficient: another weight "
-            "saves as much for less capacity lost."
+            "saves as much for less life used."
         )
 
 
 def _saves(point: FrontierPoint, law: str, currency: str) -> str:
-    """Return what a point saves and loses: "saves … of cash a year and loses … of its battery's capacity to cycles"."""
+    """Return what a point saves and uses: "saves … of cash a year; life used × 20 % is …, by cycles"."""
     verb = "saves" if point.cash_saved >= 0 else "costs"
     amount = f"{_amount(abs(point.cash_saved), currency)} {'of' if point.cash_saved >= 0 else 'more'} cash a year"
-    return f"{verb} {amount} and loses {lost_text(point.capacity_lost)} of its battery's capacity {_lost_to(law)}"
+    return f"{verb} {amount}; life used × 20 % is {lost_text(point.capacity_lost)}, {_used_by(law)}"
 
 
-def _lost_to(law: str) -> str:
+def _used_by(law: str) -> str:
     """Return what a law counts: cycles, or time as well."""
-    return "to cycles and time" if law in LAWS_WITH_TIME else "to cycles"
+    return "by cycles and time" if law in LAWS_WITH_TIME else "by cycles"
 
 
 def _each_year(point: FrontierPoint, currency: str) -> str:
-    """Return a point as a phrase: "967.52 EUR of cash saved and 0.50 % of capacity lost a year"."""
+    """Return a point as a phrase: "967.52 EUR of cash saved and 0.50 % of life used × 20 % a year"."""
     lost = lost_text(point.capacity_lost)
-    return f"{_amount(point.cash_saved, currency)} of cash saved and {lost} of capacity lost a year"
+    return f"{_amount(point.cash_saved, currency)} of cash saved and {lost} of life used × 20 % a year"
 
 
 def _pair(point: FrontierPoint, currency: str) -> str:

@@ -20,7 +20,7 @@ from scheduler.optimizer.certificate.dynamic_values import FAR
 from scheduler.optimizer.certificate.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix
-from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, TIE_WORTH_KWH, NoPlanError, first_stage
+from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, HELD, SHORTAGES, NoPlanError, first_stage, tie_allowance
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import (
     BRANCH_AND_BOUND,
@@ -404,13 +404,13 @@ def _proof(search: Search) -> tuple[ProvedPart, ...]:
 
 def _choose(search: Search) -> bool:
     """Go on to the steadiest and best timed of equally cheap plans; return whether the solver found one."""
-    slack = max(0.0, TIE_WORTH_KWH - GAP_WORTH_KWH) * search.night.highest_price + HELD
+    slack = tie_allowance(search.night)
     near = [
         plan
         for plan in sorted(search.plans, key=lambda plan: plan[0])
-        if plan[0] <= search.best_cost + TIE_WORTH_KWH - GAP_WORTH_KWH
+        if plan[0] <= search.best_cost + slack / search.program.unit
     ]
-    return search.modes.settle_ties(slack, [plan[1] for plan in near[1:MOST_CHOICES]])
+    return search.modes.settle_ties(slack + HELD, [plan[1] for plan in near[1:MOST_CHOICES]])
 
 
 def _answer(night: Night, modes: ModeProgram, gap: float, bound: float) -> Answer:

@@ -10,8 +10,17 @@ from hypothesis import strategies as st
 from models.base.arrays import FloatArray
 from models.wear.law import LawSettings, range_warnings
 from models.wear.laws import WEAR_LAWS, calendar_law, calendar_law_names, wear_law
-from models.wear.nmc import CELL_AH, NmcLaw, calendar_rate, cycle_rate, nmc_law, open_circuit_volts
-from models.wear.prices import envelope_of_law, wear_segments_of_law
+from models.wear.nmc import (
+    CELL_AH,
+    OPEN_CIRCUIT_SOC,
+    OPEN_CIRCUIT_VOLTS,
+    NmcLaw,
+    calendar_rate,
+    cycle_rate,
+    nmc_law,
+    open_circuit_volts,
+)
+from models.wear.prices import DownFrom, envelope_of_law, wear_segments_of_law
 from models.wear.segments import PowerLaw, wear_segments
 from models.wear.stress import (
     STRESS_AT_END,
@@ -108,11 +117,36 @@ def test_nmc_by_ampere_hours_and_by_kilowatt_hours() -> None:
 
 
 def test_nmc_voltage_rises_with_charge() -> None:
-    """The cell's open-circuit voltage rises all the way, about 3.7 V at half (common for the chemistry)."""
+    """The open-circuit voltage rises all the way, from 2.8 to 4.2 V, the limits of the cell of Mohtat et al. 2020."""
     volts = open_circuit_volts(np.linspace(0, 1, 101))
     assert (np.diff(volts) > 0).all()
-    assert open_circuit_volts(0.5) == pytest.approx(3.7, abs=0.05)
+    assert (float(volts[0]), float(volts[-1])) == (2.8, 4.2)
     assert calendar_rate(3.1, 25.0) == 0
+
+
+def _mohtat_2020_volts(soc: FloatArray) -> FloatArray:
+    """The voltage at rest from half-cell potentials by lithium content, and from the contents at 2.8 and 4.2 V.
+
+    Source: P. Mohtat et al., J. Electrochem. Soc. 167, 110561, 2020, as the parameter set "Mohtat2020" of the library
+    PyBaMM gives it: coefficients of the fits, and of the electrodes thickness, share of active material and most
+    lithium, from which the contents follow by the limits of the voltage.
+    """
+    graphite = 0.00150 + (0.83340 - 0.00150) * soc
+    nmc = 0.89091 + (0.03352 - 0.89091) * soc
+    steps = ((0.0120, 0.127, 0.016), (0.0118, 0.155, 0.016), (0.0035, 0.220, 0.020))
+    more_steps = ((0.0095, 0.190, 0.013), (0.0145, 0.490, 0.020), (0.0800, 1.030, 0.055))
+    negative = 0.063 + 0.8 * np.exp(-75 * (graphite + 0.001))
+    for height, middle, width in (*steps, *more_steps):
+        negative = negative - height * np.tanh((graphite - middle) / width)
+    positive = np.polynomial.polynomial.polyval(nmc, [4.3452, -1.6518, 1.6225, -2.0843, 3.5146, -2.2166])
+    return np.asarray(positive - 0.5623e-4 * np.exp(109.451 * nmc - 100.006) - negative)
+
+
+def test_nmc_voltage_table_is_the_published_curve() -> None:
+    """The table holds the curve of Mohtat et al. 2020 to its last digit, and lines between its points to 11 mV."""
+    np.testing.assert_allclose(_mohtat_2020_volts(OPEN_CIRCUIT_SOC), OPEN_CIRCUIT_VOLTS, atol=2e-3)
+    fine = np.linspace(0.05, 1, 951)
+    np.testing.assert_allclose(_mohtat_2020_volts(fine), open_circuit_volts(fine), atol=0.0115)
 
 
 def test_an_older_nmc_battery_wears_less() -> None:
@@ -140,7 +174,7 @@ def test_full_depth_at_the_reference() -> None:
     assert life("depth", 1.0) == 5.24e-4
     assert life("stress", 1.0) == pytest.approx(1 / 17000 / np.log(0.9425 / 0.8))
     through = 3 * 50 * 2 * 2.15
-    per_ah = (7.348e-3 * 0.013**2 + 7.60e-4 + 4.081e-3) / (2 * np.sqrt(through))
+    per_ah = (7.348e-3 * 0.049**2 + 7.60e-4 + 4.081e-3) / (2 * np.sqrt(through))
     assert life("nmc", 1.0) == pytest.approx(2 * 2.15 * per_ah / 0.2)
 
 
@@ -164,6 +198,22 @@ def test_segment_prices_never_fall_with_depth(
     assert (np.diff(segments.price_per_kwh) >= 0).all()
     full = price * float(law.life_lost(np.array([1.0]), soc, temp_degc)[0])
     assert float(segments.size_kwh @ segments.price_per_kwh) == pytest.approx(full)
+
+
+@every_law
+@given(highest=shares, temp_degc=st.floats(-10, 50))
+def test_segments_down_from_a_state(name: str, highest: float, temp_degc: float) -> None:
+    """A cycle down from a state is priced at its own middle, on an edge exactly where the law is convex up to there."""
+    law, states = wear_law(name, LawSettings()), DownFrom(highest)
+    segments = wear_segments_of_law(law, 6000.0, 40.0, EDGES, states, temp_degc)
+    assert (np.diff(segments.price_per_kwh) >= 0).all()
+    depth = np.array(EDGES) / 100
+    charged = np.cumsum(segments.size_kwh * segments.price_per_kwh)
+    by_law = 6000.0 * law.life_lost(depth, np.maximum(highest, depth) - depth / 2, temp_degc)
+    assert (charged <= by_law * (1 + 1e-9)).all()
+    assert charged[-1] == pytest.approx(by_law[-1])
+    if name in ("flat", "depth"):
+        assert charged == pytest.approx(by_law)
 
 
 @pytest.mark.parametrize("exponent", [1.0, 1.4, 2.03, 3.0])

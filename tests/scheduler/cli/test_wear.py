@@ -72,7 +72,8 @@ def test_one_cycle_of_half_the_battery(trace: Path) -> None:
     assert laws["depth"]["capacity_lost_percent"] is None
     for name in ("stress", "nmc"):
         law = laws[name]
-        assert law["life_used_by_cycles_percent"] + law["life_used_by_calendar_percent"] == law["life_used_percent"]
+        both = law["life_used_by_cycles_percent"] + law["life_used_by_calendar_percent"]
+        assert both == pytest.approx(law["life_used_percent"], rel=1e-12)
         assert 0 < law["capacity_lost_percent"] < law["life_used_percent"]
     depths = {row["to_percent"]: row["cycles"] for row in found["depths"] if row["cycles"]}
     assert depths == {60.0: 1.0}

@@ -11,6 +11,7 @@ import pytest
 
 from models.wear.calendar_ageing import CalendarPrice
 from models.wear.law import PUBLISHED_DEPTH_LAW
+from models.wear.laws import wear_law
 from models.wear.segments import wear_segments
 from models.wear.stress import STRESS_AT_END, TIME_STRESS_PER_HOUR
 from scheduler.inputs.site import Site
@@ -132,6 +133,19 @@ def test_words_on_other_laws() -> None:
         '8.6 kWh ("flat") or 0.00 kWh ("nmc") instead of 14.9 kWh.',
     )
     assert other_laws_text(()) == ()
+
+
+def test_cycles_are_priced_down_from_the_ceiling(tmp_path: Path) -> None:
+    """60 % of the battery from a ceiling of 80 % lie around half charge, 20 % around 70 %: what "nmc" says of each."""
+    site = read_site(write_site(tmp_path))
+    assert site.car.ceiling_percent == 80
+    segments, law = segments_of(site, "nmc", JULY), wear_law("nmc", site.wear.law_settings)
+    charged = dict(
+        zip(site.wear.segment_edges_percent, np.cumsum(segments.size_kwh * segments.price_per_kwh), strict=True)
+    )
+    for depth, middle in ((60, 0.5), (20, 0.7), (5, 0.775)):
+        by_law = 6800 * float(law.life_lost(np.array([depth / 100]), middle, 25.0)[0])
+        assert charged[depth] == pytest.approx(by_law, rel=2e-3)
 
 
 def test_segments_of_any_law_have_the_sites_edges(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from scheduler.optimizer.lexicographic import TIE_WORTH_KWH
+from scheduler.optimizer.lexicographic import TIE_WORTH_KWH, tie_allowance
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
@@ -28,6 +28,32 @@ def test_charging_is_steady_and_as_late_as_possible() -> None:
     )
     charge = solve(night).setpoints.charge_kw
     np.testing.assert_allclose(charge, [0, 0, 0, 0, 0, 0, 5.1, 5.1, 0, 0], atol=0.02)
+
+
+def test_steadiness_costs_little_where_prices_hardly_differ() -> None:
+    """The night above with one hour 0.0003 cheaper, where 7 and 3.2 kW are cheapest: steadiness gets 1 Wh's worth.
+
+    Two equal hours would cost the worth of 2.8 Wh more. That is within 10 Wh at the highest price, but much of what any
+    choice of hours can cost here.
+    """
+    night = flat_night(
+        10,
+        soc_percent=40,
+        import_price=[0.2003] * 6 + [0.2] + [0.2003] * 3,
+        stored_energy_price=0.0,
+        charger=plain_charger(fixed_loss_kw=0.1),
+        trips=[Drive(depart=9, comeback=10, ready=8, distance_km=100)],
+    )
+    charge = solve(night).setpoints.charge_kw
+    assert charge[6:8].sum() == pytest.approx(10.2, abs=0.02)
+    assert 0.0003 * (7.0 - charge[6]) <= 0.001 * night.highest_price + 1e-6
+
+
+def test_what_a_choice_among_equals_may_cost() -> None:
+    """10 Wh less the gap of 3 at the highest price; less where the lowest is over half of it, down to 1 Wh."""
+    prices = (0.3, [0.39, 0.4, 0.4, 0.4], [0.3, 0.4, 0.4, 0.4], [0.1, 0.3, 0.4, 0.2], [-0.5, 0.4, 0.4, 0.4])
+    allowed = [tie_allowance(flat_night(4, import_price=each)) for each in prices]
+    assert allowed == pytest.approx([0.001 * 0.3, 0.001 * 0.4, 0.007 * 0.2, 0.007 * 0.4, 0.007 * 0.4])
 
 
 def test_discharging_is_steady_and_as_early_as_possible() -> None:

@@ -75,14 +75,14 @@ def test_text_is_8_points_and_axes_have_units() -> None:
         name: [word for axes in figure.axes for word in (axes.get_xlabel(), axes.get_ylabel())]
         for name, figure in sweep_figures(CASES["usual"], "EUR").items()
     }
-    assert named["frontier"] == ["Capacity lost a year (%)", "Cash saved a year (EUR)"]
+    assert named["frontier"] == ["Life used × 20 %, a year (%)", "Cash saved a year (EUR)"]
     assert [word.replace("\n", " ") for word in named["weight"] if word] == [
         "Discharged in 14 days (kWh)",
-        "Capacity lost a year (%)",
+        "Life used × 20 %, a year (%)",
         "Wear weight",
         "Total saved a year (EUR)",
     ]
-    assert named["laws"] == ["Wear weight", "Capacity lost a year (%)"]
+    assert named["laws"] == ["Wear weight", "Life used × 20 %, a year (%)"]
     for figure in sweep_figures(CASES["usual"], "EUR").values():
         assert all(axes.get_title() == "" for axes in figure.axes)
         assert {axes.yaxis.label.get_fontsize() for axes in figure.axes} == {8.0}

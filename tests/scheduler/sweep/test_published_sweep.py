@@ -94,8 +94,8 @@ def _planned(runs: pd.DataFrame) -> pd.DataFrame:
 def test_the_house_alone_pays_where_the_grid_pays_nothing(house: pd.DataFrame) -> None:
     """Cash and money in all are saved against smart charging alone, nothing is exported, no departure is missed."""
     planned = _planned(house)
-    assert (planned["cash_saved_by_discharging_a_year"] > 0).all()  # seen: 252, 168, 130
-    assert (planned["discharge_value_a_year"] > 0).all()  # seen: 183, 162, 155
+    assert (planned["cash_saved_by_discharging_a_year"] > 0).all()  # seen: 218, 157, 110 over two weeks
+    assert (planned["discharge_value_a_year"] > 0).all()  # seen: 158, 149, 141
     assert (house["exported_kwh"] < 1e-6).all()
     assert (house["missed_departures"] == 0).all()
 
@@ -104,12 +104,12 @@ def test_at_a_small_rise_in_ageing(house: pd.DataFrame) -> None:
     """By cycles and time a few percent over smart charging (1.96 % in the paper), and under charging on return."""
     planned, only, on_return = (house[house["policy"] == name] for name in ("plan", "charge-only", "charge-on-return"))
     rise = planned[LOST] / only[LOST].item() - 1
-    assert rise.max() < 0.05  # seen: 3.2, 0.1 and -1.4 %
-    assert planned[LOST].max() < on_return[LOST].item()  # seen: 0.762 against 1.142 % a year
+    assert rise.max() < 0.05  # seen: 2.4, -0.1 and -1.8 %
+    assert planned[LOST].max() < on_return[LOST].item()  # seen: 0.756 against 1.142 % a year
 
 
 def test_selling_pays_more_and_ages_more(house: pd.DataFrame, grid: pd.DataFrame) -> None:
-    """At every weight: more cash, more in all, more capacity lost, as in the paper."""
+    """At every weight: more cash, more in all, more life used, as in the paper."""
     alone, sold = _planned(house), _planned(grid)
     assert (sold["cash_saved_by_discharging_a_year"] > alone["cash_saved_by_discharging_a_year"]).all()
     assert (sold["discharge_value_a_year"] > alone["discharge_value_a_year"]).all()

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 import rainflow
 
+from models.wear.laws import wear_law
+from models.wear.stress import StressLaw
 from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import RolledRun, roll
 from scheduler.sweep.grid import grid, inputs_of_points
@@ -33,6 +35,22 @@ def test_life_by_the_law_of_depth_from_rainflow_itself(plan: RolledRun) -> None:
     life = sum(count * 5.24e-4 * depth**2.03 for depth, _, count, _, _ in rainflow.extract_cycles(trace.soc.tolist()))
     assert row["cycle_life_used_percent_depth"] == pytest.approx(100 * life, rel=1e-9)
     assert row["capacity_lost_percent_a_year_depth"] == pytest.approx(20 * life * 365.25 / 4, rel=1e-9)
+    assert "own_capacity_lost_percent_a_year_depth" not in row
+
+
+def test_capacity_lost_by_the_laws_own_equation(plan: RolledRun) -> None:
+    """L of Xu, Oudalov et al. 2018 at three years, against life used × 20 %: the same f, at its slope there.
+
+    By "nmc" a share of life is the capacity lost over 0.2, so the two are one.
+    """
+    row = run_row(grid(("evening-feed-in",), (1.0,), ("depth",), [])[0], plan, roll(plan))
+    law = wear_law("stress", plan.inputs.site.wear.law_settings)
+    assert isinstance(law, StressLaw)
+    f, so_far = float(row["life_used_percent_stress"]) / 100 * 0.1639242, law.stress_so_far  # type: ignore[arg-type]
+    lost = [1 - 0.0575 * np.exp(-121 * each) - 0.9425 * np.exp(-each) for each in (so_far, so_far + f)]
+    own = {name: row[f"own_capacity_lost_percent_a_year_{name}"] for name in ("stress", "nmc")}
+    assert own["stress"] == pytest.approx(100 * (lost[1] - lost[0]) * 365.25 / 4, rel=1e-4)
+    assert own["nmc"] == pytest.approx(row["capacity_lost_percent_a_year_nmc"], rel=1e-9)
 
 
 def test_a_trace_is_closed_to_its_first_state_of_charge(plan: RolledRun) -> None:

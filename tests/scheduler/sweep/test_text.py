@@ -24,31 +24,31 @@ def test_the_headline_says_what_weight_1_saves_and_costs() -> None:
     """Worked by hand: wear 1 / 1.3 ** 2, money 100 · (0.5 + 2 / 1.3), capacity 0.1 + 0.05 · wear."""
     found = frontiers_of(made_up_runs())
     assert headline(found, "EUR") == (
-        "At wear weight 1 the car saves 203.85 EUR of cash a year and loses 0.13 % of its battery's capacity to cycles "
+        "At wear weight 1 the car saves 203.85 EUR of cash a year; life used × 20 % is 0.13 %, by cycles "
         "(scaled from 14 days)."
     )
-    assert " saves 204 JPY of cash a year and " in headline(found, "JPY")
+    assert " saves 204 JPY of cash a year; " in headline(found, "JPY")
 
 
 def test_a_car_that_saves_nothing_costs_more() -> None:
     """A loss is not called a saving."""
     runs = made_up_runs()
     runs["cash_saved_a_year"] -= 500
-    assert "the car costs 296.15 EUR more cash a year and loses" in headline(frontiers_of(runs), "EUR")
+    assert "the car costs 296.15 EUR more cash a year; life used × 20 % is" in headline(frontiers_of(runs), "EUR")
 
 
 def test_without_weight_1_the_headline_says_so() -> None:
     """And tells of the lowest weight, not of the nearest."""
     found = frontiers_of(made_up_runs(weights=(0.5, 0.99, 2.0)))
     assert headline(found, "EUR").startswith("Weight 1 is not in this sweep; at weight 0.5 the car saves ")
-    assert "at weight 0.5 is" in laws_text(found[0])
+    assert "a year at weight 0.5, is by law" in laws_text(found[0])
     assert group_table(found, "EUR").texts[0][1:4] == ("–", "–", "–")
 
 
 def test_sentences_tell_of_reference_knee_stop_and_range() -> None:
     """Discharging adds what lies between only charged and weight 1: 200 / 1.3 = 153.85."""
     told = " ".join(sentences(frontiers_of(made_up_runs(("Dusk tariff", "Noon tariff"))), "EUR"))
-    assert "adds 153.85 EUR saved and 0.030 % lost a year" in told
+    assert "adds 153.85 EUR saved and 0.030 % of life used × 20 % a year" in told
     assert "The frontier bends most at weight 0.5, its knee: 300.00 EUR of cash saved" in told
     assert "Discharging stops between weight 5 and 10." in told
     assert "Over all 2 groups, weight 1 saves 156.80 to 203.85 EUR a year" in told
@@ -75,7 +75,7 @@ def test_where_discharging_does_not_stop_in_between(runs: object, said: str, cel
 def test_points_that_are_beaten_are_counted() -> None:
     """Where no weight saves more than another, all but the ones that lose least are."""
     told = sentences(frontiers_of(made_up_runs(currency_scale=0.0)), "EUR")
-    assert told[-1] == "5 runs of 6 are not efficient: another weight saves as much for less capacity lost."
+    assert told[-1] == "5 runs of 6 are not efficient: another weight saves as much for less life used."
 
 
 def test_names_tell_groups_apart_and_no_more() -> None:
@@ -90,7 +90,7 @@ def test_laws_are_told_by_how_much_they_differ() -> None:
     """The made-up laws differ by factors of 0.8 to 2.5."""
     told = laws_text(frontiers_of(made_up_runs())[0])
     assert "nmc finds 3.1 times what flat does. stress and nmc count calendar ageing as well" in told
-    assert told.startswith("The capacity lost a year at weight 1 is, by law, flat 0.10 %, depth 0.13 %, stress 0.17 %")
+    assert told.startswith("Life used × 20 %, a year at weight 1, is by law flat 0.10 %, depth 0.13 %, stress 0.17 %")
 
 
 def test_a_year_is_not_called_scaled() -> None:
