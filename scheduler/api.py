@@ -91,7 +91,8 @@ class NightOptions(TypedDict, total=False):
     now : a datetime, local if it has no zone, or text such as "2026-03-02T18:20"; by default the present.
     home_at : when the car is back, in the same form. stay_home : whether there is no trip at all.
     trips : each a `Trip` or text such as "07:30-18:00 96km"; by default the site's usual ones.
-    highest_soc_today_percent : before today's driving [%]. wear_weight : instead of the site's [-].
+    highest_soc_today_percent : before today's driving [%]; by default as today's trips say, or the ceiling (no saved
+        plan is looked for). wear_weight : instead of the site's [-].
     forecast, solar : "typical" or "recorded"; "low", "typical" or "high".
     """
 

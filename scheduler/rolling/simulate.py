@@ -25,6 +25,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import evenings, midnight, trips_between, trips_overlapping
 from scheduler.nights.request import ForecastKind, Request
+from scheduler.nights.todays_cycle import with_todays_cycle
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer, Setpoints
@@ -43,7 +44,8 @@ class CarryOver:
     Attributes
     ----------
     stored_kwh : stored energy [kWh].
-    fill_kwh : energy in each wear segment [kWh], shape (segments,); None: the cheapest segments are full.
+    fill_kwh : energy in each wear segment [kWh], shape (segments,); None: as on an evening of which it is not known how
+        full the car was that day, see with_todays_cycle.
     peak_kw : highest mean so far [kW], by month.
     counted_kwh : energy counted towards tiers [kWh], by side, number of the band, and number of the day or month.
     """
@@ -155,6 +157,8 @@ def one_night(
         imported_so_far_kwh=_counted(carry_over, "import", inputs, now),
         exported_so_far_kwh=_counted(carry_over, "export", inputs, now),
     )
+    if carry_over.fill_kwh is None:
+        asked = with_todays_cycle(asked, inputs, recorded=True)
     planned = _with_state(build_night(inputs, asked)[0], carry_over)
     later = planned.boundaries[1:]
     inside = later[later < pd.Timestamp(following)]
