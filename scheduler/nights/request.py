@@ -11,6 +11,8 @@ from models.site.trips import Trip
 
 ForecastKind = Literal["typical", "recorded"]
 SolarKind = Literal["low", "typical", "high"]
+TripsKind = Literal["usual", "recorded"]
+"""Which trips the nights of a period are planned on: the usual ones, or those that were really driven."""
 HighestFrom = Literal["given", "last-plan", "recorded-trips", "usual-trips", "ceiling"]
 """Where today's highest state of charge is known from."""
 
