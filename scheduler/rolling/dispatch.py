@@ -45,17 +45,17 @@ class Settings:
 
 
 def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Settings:
-    """Return what the charger is set to in the night as it happens, by a plan; before the plan it is idle.
+    """Return what the charger is set to in the night as it happens, by a plan; before and after the plan it is idle.
 
     Parameters
     ----------
-    real : the night as it happens. It ends no later than the plan, and every boundary of the plan inside it is one of
-        its own.
+    real : the night as it happens. Every boundary of the plan inside it is one of its own.
     planned, setpoints, blocks : the night as forecast, and its plan.
     """
     begins = real.boundaries[:-1].as_unit("s").asi8
-    at = np.searchsorted(planned.boundaries[1:].as_unit("s").asi8, begins, side="right")
-    under_way = begins >= planned.boundaries[:1].as_unit("s").asi8[0]
+    edges = planned.boundaries.as_unit("s").asi8
+    at = np.minimum(np.searchsorted(edges[1:], begins, side="right"), planned.intervals - 1)
+    under_way = (begins >= edges[0]) & (begins < edges[-1])
     cover_kw = np.zeros(planned.intervals)
     for block in blocks:
         if block.action == "cover":

@@ -148,10 +148,10 @@ def one_night(
     carry_over : what the night before leaves.
     forecast, policy, trips : as in `rolled_nights`.
     """
-    horizon = _horizon(inputs, now, following, forecast)
     groups = None
     if trips == "usual" and forecast != "recorded" and inputs.recorded_trips is not None:
-        groups = trip_groups(inputs, now, horizon)
+        groups = trip_groups(inputs, now, following + timedelta(hours=inputs.site.plan.horizon_hours))
+    horizon = _horizon(inputs, now, following, forecast, groups)
     asked = _request(inputs, now, horizon, carry_over, forecast, groups)
     if carry_over.fill_kwh is None:
         asked = with_todays_cycle(asked, inputs, recorded=True)
@@ -188,8 +188,20 @@ def one_night(
     return RolledNight(planned, answer, expected, real, setpoints, verify_constraints(real, setpoints), len(replans))
 
 
-def _horizon(inputs: Inputs, now: datetime, following: datetime, forecast: ForecastKind) -> datetime:
-    """Return the end of a plan: every hour of a day of 25 hours, or until a late return, is planned."""
+def _horizon(
+    inputs: Inputs,
+    now: datetime,
+    following: datetime,
+    forecast: ForecastKind,
+    groups: Sequence[TripGroup] | None,
+) -> datetime:
+    """Return the end of a plan: every hour of a day of 25 hours, or until a late return, is planned.
+
+    A return that is not known yet, as trips come in groups, does not make the plan longer: the car is away until then.
+    """
+    if groups is not None:
+        driven = [trip for group in groups for trip in group.recorded]
+        following = max(now, min([following, *(trip.depart_at for trip in driven if trip.return_at == following)]))
     horizon = max(now + timedelta(hours=inputs.site.plan.horizon_hours), following)
     return min(horizon, recorded_until(inputs)) if forecast == "recorded" else horizon
 
@@ -240,7 +252,7 @@ def _replanned(
 
     What the car may still give is the night's limit less what it has given.
     """
-    horizon = _horizon(inputs, now, following, "typical")
+    horizon = _horizon(inputs, now, following, "typical", groups)
     car = inputs.site.car
     if car.discharge_limit_kwh is not None:
         given = float((so_far.real.hours * so_far.setpoints.discharge_kw)[:done].sum())

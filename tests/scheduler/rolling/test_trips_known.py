@@ -144,6 +144,22 @@ def test_an_undriven_trip_leaves_the_car_at_home(site: Inputs) -> None:
     conserved(nights, driven(site, staying))
 
 
+def test_a_long_absence_that_nobody_foresaw(site: Inputs) -> None:
+    """Away from Tuesday 22:00 to Thursday 15:00: the evening's plan ends no later, the new one knows."""
+    away = Trip(datetime(2026, 2, 10, 22, tzinfo=UTC), datetime(2026, 2, 12, 15, tzinfo=UTC), 250.0)
+    trips = sorted([trip for trip in usual(site) if trip.depart_at.day not in (11, 12)] + [away], key=_departure)
+    nights = list(rolled_nights(driven(site, trips, notice=4), FIRST, LAST, 80.0, trips="usual"))
+    (night,) = [night for night in nights if away in [trip.trip for trip in night.real.trips]]
+    assert night.replans == 1
+    assert night.planned.boundaries[-1] - night.planned.boundaries[0] <= timedelta(hours=34)
+    assert night.real.boundaries[-1] == away.return_at
+    conserved(nights, driven(site, trips))
+
+
+def _departure(trip: Trip) -> datetime:
+    return trip.depart_at
+
+
 def test_a_limit_on_discharge_holds_over_new_plans(site: Inputs) -> None:
     """6 kWh a night, with new plans in the middle of an evening: no night gives more."""
     inputs = driven(site, unforeseen(site), notice=4, limit=6.0)
