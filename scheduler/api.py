@@ -18,7 +18,7 @@ from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
-from scheduler.nights.request import ForecastKind, Request, SolarKind
+from scheduler.nights.request import ForecastKind, Request, SolarKind, TripsKind
 from scheduler.optimizer.certificate.stored_energy_value import value_of_stored_energy
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.look_ahead import with_look_ahead
@@ -92,7 +92,8 @@ class NightOptions(TypedDict, total=False):
     now : a datetime, local if it has no zone, or text such as "2026-03-02T18:20"; by default the present.
     home_at : when the car is back, in the same form. stay_home : whether there is no trip at all.
     trips : each a `Trip` or text such as "07:30-18:00 96km"; by default the site's usual ones.
-    highest_soc_today_percent : before today's driving [%]. wear_weight : instead of the site's [-].
+    highest_soc_today_percent : before today's driving [%]; by default as today's trips say, or the ceiling (no saved
+        plan is looked for). wear_weight : instead of the site's [-].
     forecast, solar : "typical" or "recorded"; "low", "typical" or "high".
     """
 
@@ -194,6 +195,7 @@ def year(
     policy: Policy = "plan",
     forecast: ForecastKind = "typical",
     soc_percent: float | None = None,
+    trips: TripsKind | None = None,
 ) -> Year:
     """Return a period of local days, each night planned on its forecast, carried out on what was recorded, and billed.
 
@@ -202,6 +204,9 @@ def year(
     inputs : from `site`. first, last : local days, both included; None for as far as the series go.
     policy : "plan", "charge-only" or "charge-on-return". forecast : "typical", or "recorded" for perfect foresight.
     soc_percent : state of charge when the first day begins [%]; None for the ceiling.
+    trips : what each plan expects to be driven: "usual" trips, others being known `plan.trip_notice_hours` before they
+        depart, or "recorded", the trips that are driven; None for "usual" where the site has usual trips. The year says
+        which in `Year.trips`.
 
     Returns
     -------
@@ -224,7 +229,8 @@ def year(
     _check_days(first, last)
     if soc_percent is not None:
         number_within("soc_percent", soc_percent, 0, 100)
-    return rolled_year(inputs, first, last, policy, forecast, soc_percent)
+    _check_trips(trips)
+    return rolled_year(inputs, first, last, policy, forecast, soc_percent, trips)
 
 
 def sweep(
@@ -237,6 +243,7 @@ def sweep(
     first: Day = None,
     last: Day = None,
     forecast: ForecastKind = "typical",
+    trips: TripsKind | None = None,
     out: str | Path | None = None,
     jobs: int | None = None,
     cluster: str | None = None,
@@ -249,7 +256,7 @@ def sweep(
     folder : the site's folder. weights : "0:3:0.1", or numbers of 0 or more [-]. laws : names; None for the site's own.
     offers : files; none for the site's own. settings : values by key, such as {"charger.discharge_min_kw": [0, 1.2]};
         a value that is itself a list stands in a list.
-    first, last, forecast : as in `year`. out : the folder to write; None for `sweep` in the site's folder.
+    first, last, forecast, trips : as in `year`. out : the folder to write; None for `sweep` in the site's folder.
     jobs : number of processes; None for one per core. cluster : address of a Dask scheduler.
     yes : whether more than 100,000 runs are allowed.
 
@@ -269,6 +276,7 @@ def sweep(
 
     one_of("forecast", forecast, get_args(ForecastKind))
     _check_days(first, last)
+    _check_trips(trips)
     options = SweepOptions(
         site=Path(folder),
         weights=weights if isinstance(weights, str) else tuple(several(weights)),
@@ -279,6 +287,7 @@ def sweep(
         last_day=last,
         forecast=forecast,
         many=yes,
+        trips=trips,
     )
     if cluster is not None and jobs is not None:
         raise single_fault("jobs", "cannot be given with cluster")
@@ -313,6 +322,11 @@ def _check_inputs(inputs: object) -> None:
 def _check_days(first: object, last: object) -> None:
     for name, day in (("first", first), ("last", last)):
         of_kind(name, day, (str, date, NoneType), "a day such as 2026-02-02")
+
+
+def _check_trips(trips: object) -> None:
+    if trips is not None:
+        one_of("trips", trips, get_args(TripsKind))
 
 
 def _parse_options(inputs: Inputs, soc_percent: float, options: NightOptions) -> Request:

@@ -119,6 +119,28 @@ def initial_fill_kwh(segments: WearSegments, stored_kwh: float, highest_today_kw
     return np.asarray(np.minimum(fill, segments.size_kwh), dtype=np.float64)
 
 
+def fill_after_kwh(segments: WearSegments, states_kwh: Sequence[float]) -> FloatArray:
+    """Return the energy in each segment after the battery went through some states [kWh], shape (segments,).
+
+    Parameters
+    ----------
+    segments : sizes of the segments.
+    states_kwh : stored energy where charging and discharging took turns, in order, at least one [kWh]; the cheapest
+        segments are full at the first.
+
+    Examples
+    --------
+    Down from 30 to 10 kWh, up to 15 and down to 12 kWh: a cycle of 3 kWh within one of 20 kWh.
+
+    >>> segments = wear_segments(PowerLaw(5e-4, 2.0), 8000.0, 40.0, [25, 50, 75, 100])
+    >>> fill_after_kwh(segments, [30.0, 10.0, 15.0, 12.0]).tolist()
+    [2.0, 0.0, 10.0, 0.0]
+    """
+    moves = np.diff(np.asarray(states_kwh, dtype=np.float64))
+    full = initial_fill_kwh(segments, states_kwh[0])
+    return final_fill_kwh(segments, full, np.maximum(moves, 0.0), np.maximum(-moves, 0.0))
+
+
 def taken_from_segments_kwh(
     segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
 ) -> FloatArray:

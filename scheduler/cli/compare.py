@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from scheduler.cli.failures import failures_told
-from scheduler.cli.options import AsJson, FirstDay, Forecast, Jobs, LastDay, SiteFolder, option
+from scheduler.cli.options import AsJson, ExpectedTrips, FirstDay, Forecast, Jobs, LastDay, SiteFolder, option
 from scheduler.cli.screen import print_result
 
 
@@ -20,6 +20,7 @@ def compare(
     forecast: Annotated[
         Forecast, typer.Option("--forecast", help="What is known each evening: typical days, or what really came.")
     ] = Forecast.TYPICAL,
+    trips: ExpectedTrips = None,
     hardware: Annotated[Path | None, option("--hardware", "FILE", "What the charger cost: does it pay?")] = None,
     jobs: Jobs = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/comparison.")] = None,
@@ -42,6 +43,7 @@ def compare(
         last_day=last_day,
         forecast=forecast.value,
         hardware=hardware,
+        trips=None if trips is None else trips.value,
     )
     folder = out if out is not None else site / "comparison"
     with failures_told(folder, "year"), NightsShown() as shown:

@@ -25,6 +25,13 @@ class Forecast(StrEnum):
     RECORDED = "recorded"
 
 
+class Trips(StrEnum):
+    """Which trips each evening expects."""
+
+    USUAL = "usual"
+    RECORDED = "recorded"
+
+
 def option(name: str, metavar: str, text: str) -> Any:
     """Return an option with a value.
 
@@ -40,6 +47,12 @@ OfferFile = Annotated[Path | None, option("--offer", "FILE", "Use this offer, no
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, the rest on standard error.")]
 FirstDay = Annotated[str | None, option("--from", "DATE", "First day, 2025-07-01; else the first of the series.")]
 LastDay = Annotated[str | None, option("--to", "DATE", "Last day, 2026-06-30; else the last of the series.")]
+ExpectedTrips = Annotated[
+    Trips | None,
+    typer.Option(
+        "--trips", help="What each evening expects: usual trips (the default if the site has any), or recorded ones."
+    ),
+]
 Jobs = Annotated[int | None, option("--jobs", "N", "Number of processes; else one per core.")]
 MeterKinds = Annotated[
     list[str] | None,

@@ -36,7 +36,11 @@ class TonightOptions:
     soc: Annotated[float, option("--soc", "PERCENT", "State of charge now, or on arrival with --home-at.")]
     highest_soc_today: Annotated[
         float | None,
-        option("--highest-soc-today", "PERCENT", "Today's highest state of charge, before driving."),
+        option(
+            "--highest-soc-today",
+            "PERCENT",
+            "Today's highest state of charge; else by the last plan, trips or ceiling.",
+        ),
     ] = None
     now: Annotated[str | None, option("--now", "T", 'Plan from this moment, "2026-03-02T18:20"; else from now.')] = None
     home_at: Annotated[str | None, option("--home-at", "T", 'The car is away until then, "21:00" or with a date.')] = (
@@ -109,7 +113,7 @@ def plan(
 
     _make(
         options,
-        lambda progress: plan_tonight(options.site, options.request(), options.offer, progress),
+        lambda progress: plan_tonight(options.site, options.request(), options.offer, progress, options.plans),
         write_model,
     )
 

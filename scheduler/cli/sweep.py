@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scheduler.cli.failures import failures_told, require
-from scheduler.cli.options import AsJson, FirstDay, Forecast, Jobs, LastDay, option
+from scheduler.cli.options import AsJson, ExpectedTrips, FirstDay, Forecast, Jobs, LastDay, option
 from scheduler.cli.screen import print_result
 from scheduler.textio.errors import single_fault
 from scheduler.textio.exit_codes import OTHER_NUMBERS
@@ -43,6 +43,7 @@ def sweep(
         Forecast | None,
         typer.Option("--forecast", help="What is known each evening: typical days (the default), or what really came."),
     ] = None,
+    trips: ExpectedTrips = None,
     jobs: Jobs = None,
     cluster: Annotated[str | None, option("--cluster", "ADDRESS", "A Dask scheduler, instead of this machine.")] = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/sweep.")] = None,
@@ -68,7 +69,7 @@ def sweep(
                 raise single_fault("--jobs", "cannot be given with --cluster")
             require(("distributed",), "cluster")
         with workers_at(cluster, jobs) as workers:
-            given = [weights, laws, offers, settings, first_day, last_day, forecast, yes or None]
+            given = [weights, laws, offers, settings, first_day, last_day, forecast, trips, yes or None]
             if site.is_file():
                 _refuse_options(given, out)
             elif weights is None:
@@ -88,6 +89,7 @@ def sweep(
                         last_day=last_day,
                         forecast=(forecast or Forecast.TYPICAL).value,
                         many=yes,
+                        trips=None if trips is None else trips.value,
                     )
                     study = sweep_grid(options, folder, workers, begin, shown.progress)
     print_result(study, as_json, lambda made: study_json(made, repeated), show_study)

@@ -12,6 +12,7 @@ from scheduler.comparison.results import ComparedOffer, Comparison, months
 from scheduler.comparison.text import (
     CLOSING,
     day_span_text,
+    evenings_knew_text,
     hardware_lead,
     headline,
     months_table,
@@ -68,7 +69,7 @@ def comparison_page(compared: Comparison) -> str:
         options=[
             ("Days", f"{request.days}, {day_span_text(request.first, request.last)}"),
             ("Car when they begin", percent_text(request.start_soc_percent)),
-            ("Each evening knew", "typical days" if request.forecast == "typical" else "what really came"),
+            ("Each evening knew", evenings_knew_text(request.forecast, request.trips)),
             ("Wear weight", f"{site.wear.weight:g}"),
         ],
         files=_files(compared),

@@ -93,6 +93,7 @@ def comparison_json(compared: Comparison) -> str:
         "first_day": request.first.isoformat(),
         "last_day": request.last.isoformat(),
         "forecast": request.forecast,
+        "trips": request.trips,
         "start_soc_percent": request.start_soc_percent,
         "inputs": {shown_path(file, site.folder): sha256 for file, sha256 in compared.hashes.items()},
         "offers": [_offer(compared, each) for each in compared.offers],

@@ -26,6 +26,17 @@ CLOSING = (
 )
 
 
+def evenings_knew_text(forecast: str, trips: str) -> str:
+    """Return what each evening knew, for tables of settings.
+
+    Examples
+    --------
+    >>> evenings_knew_text("typical", "usual"), evenings_knew_text("recorded", "recorded")
+    ('typical days, usual trips', 'what really came')
+    """
+    return "what really came" if forecast == "recorded" else f"typical days, {trips} trips"
+
+
 def day_span_text(first: date, last: date) -> str:
     """Return first and last day as text, or the one day there is.
 

@@ -15,6 +15,9 @@ from scheduler.inputs.control_mode import Setting
 EVENING_MINUTE = 17 * 60 + 30
 """When nights are planned unless the site says otherwise: 17:30 [minutes since midnight]."""
 
+TRIP_NOTICE_HOURS = 12.0
+"""How long before its departure a trip that is not as usual becomes known, unless the site says otherwise [h]."""
+
 
 @dataclass(frozen=True, slots=True)
 class UsualTrip:
@@ -79,12 +82,14 @@ class PlanSettings:
     horizon_hours : [h].
     stored_energy_price_per_kwh : worth of a kWh left at the end [money per kWh]; None: the usual one.
     evening_minute : local clock time at which a year's nights are planned [minutes since midnight].
+    trip_notice_hours : how long before its departure a trip that is not as usual becomes known in a year's nights [h].
     """
 
     step_minutes: int
     horizon_hours: float
     stored_energy_price_per_kwh: float | None = None
     evening_minute: int = EVENING_MINUTE
+    trip_notice_hours: float = TRIP_NOTICE_HOURS
 
 
 @dataclass(frozen=True, slots=True)

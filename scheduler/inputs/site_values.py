@@ -39,6 +39,7 @@ def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
         "plan.horizon_hours": plan.horizon_hours,
         "plan.stored_energy_price_per_kwh": plan.stored_energy_price_per_kwh,
         "plan.evening": clock_of_minutes(plan.evening_minute),
+        "plan.trip_notice_hours": plan.trip_notice_hours,
     }
 
 

@@ -13,7 +13,7 @@ from models.base.calendars import public_holidays
 from models.site.car import Car
 from models.site.series import Series
 from models.site.trips import Trip, departure_target_kwh, trip_energy_kwh
-from models.wear.segments import initial_fill_kwh
+from models.wear.segments import WearSegments, fill_after_kwh, initial_fill_kwh
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import SITE_FILE
 from scheduler.inputs.site_inputs import Inputs
@@ -83,7 +83,6 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         may_refill = at_home & ~intervals.offered.no_grid_charging
         stored_energy_price = usual_stored_energy_price(site.charger, refill_price, may_refill)
     wear = wear_tonight(site, evening.now)
-    highest = evening.highest_soc_today_percent
     stored_now = car.kwh(evening.soc_percent)
     night = Night(
         boundaries=intervals.boundaries,
@@ -99,7 +98,7 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         solar_can_be_limited=site.solar_can_be_limited,
         wear=wear.segments,
         wear_weight=site.wear.weight if evening.wear_weight is None else evening.wear_weight,
-        initial_fill_kwh=initial_fill_kwh(wear.segments, stored_now, None if highest is None else car.kwh(highest)),
+        initial_fill_kwh=_initial_fill_kwh(wear.segments, car, evening),
         trips=_night_trips(car, trips, intervals, evening),
         stored_now_kwh=stored_now,
         stored_energy=one_price(stored_energy_price, car.ceiling_kwh),
@@ -166,6 +165,14 @@ def _refill_price(intervals: Intervals, tonight: OfferTonight, building_kw: Floa
         if tier.side == "import" and float(energy[tier.holds].sum()) < tier.left_kwh:
             price = price + tier.difference
     return price
+
+
+def _initial_fill_kwh(segments: WearSegments, car: Car, evening: Request) -> FloatArray:
+    """Return the energy in each wear segment before the night [kWh]: of the cycles that today has begun."""
+    stored_now, highest = car.kwh(evening.soc_percent), evening.highest_soc_today_percent
+    if evening.soc_so_far_percent:
+        return fill_after_kwh(segments, [*map(car.kwh, evening.soc_so_far_percent), stored_now])
+    return initial_fill_kwh(segments, stored_now, None if highest is None else car.kwh(highest))
 
 
 def _horizon(site: Site, evening: Request) -> datetime:

@@ -13,6 +13,7 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.usual_trips import usual_trips_tonight
 from scheduler.nights.parse_trip import check_trips, parse_trip
 from scheduler.nights.request import LOOK_AHEAD, MOST_TRIPS, ForecastKind, Request, SolarKind
+from scheduler.nights.todays_cycle import with_todays_cycle
 from scheduler.textio.bounds import SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
 from scheduler.textio.errors import Fault, InputFaults, collected
 from scheduler.textio.format import clock_text, sentence_case
@@ -50,7 +51,8 @@ def parse_request(
     """Parse tonight's request.
 
     Trips come from the options; if none is given, from the site's recorded trips where the forecast is `recorded` and
-    the site has some, else from its usual trips.
+    the site has some, else from its usual trips. Today's highest state of charge, unless given, comes from those of
+    them that are back today, or is the ceiling.
 
     Parameters
     ----------
@@ -117,7 +119,7 @@ def parse_request(
         faults.append(Fault("--home-at", None, None, f"a trip departs at {departs}, before the car is home"))
     if faults or in_order is None:
         raise InputFaults(faults)
-    return Request(
+    asked = Request(
         now=now,
         soc_percent=options.soc_percent,
         trips=in_order,
@@ -133,6 +135,7 @@ def parse_request(
         exported_so_far_kwh=_by_band(options.exported_so_far_kwh, inputs.offer.export_bands),
         later_trips=_later_trips(inputs, options.forecast, in_order, horizon),
     )
+    return with_todays_cycle(asked, inputs, recorded=options.forecast == "recorded")
 
 
 def _later_trips(inputs: Inputs, forecast: ForecastKind, trips: Sequence[Trip], horizon: datetime) -> tuple[Trip, ...]:

@@ -56,6 +56,11 @@ def trips_overlapping(inputs: Inputs, begin: datetime, end: datetime) -> tuple[T
             for trip in inputs.recorded_trips
             if trip.depart_at < end and trip.return_at > begin
         )
+    return usual_trips_overlapping(inputs, begin, end)
+
+
+def usual_trips_overlapping(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip, ...]:
+    """Return the usual trips that are partly between begin and end, UTC; where the two are equal, those under way."""
     usual = usual_trips_tonight(inputs.site, begin - LONGEST_USUAL_TRIP, end, inputs.site.timezone)[0]
     return tuple(trip for trip in usual if trip.return_at > begin)
 

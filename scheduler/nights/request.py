@@ -11,6 +11,10 @@ from models.site.trips import Trip
 
 ForecastKind = Literal["typical", "recorded"]
 SolarKind = Literal["low", "typical", "high"]
+TripsKind = Literal["usual", "recorded"]
+"""Which trips the nights of a period are planned on: the usual ones, or those that were really driven."""
+HighestFrom = Literal["given", "last-plan", "recorded-trips", "usual-trips", "ceiling"]
+"""Where today's highest state of charge is known from."""
 
 LOOK_AHEAD = timedelta(days=2)
 """How far beyond the end of a night its energy left is looked at."""
@@ -35,7 +39,12 @@ class Request:
     soc_percent : state of charge now, or on arrival with home_at [%].
     trips : in time order, not overlapping, none before the car is home.
     home_at : when the car comes home, or None if it is home now.
-    highest_soc_today_percent : today's highest state of charge [%], or None.
+    highest_soc_today_percent : today's highest state of charge, from which the running cycle goes down [%]; None to
+        ignore what today's driving took.
+    highest_soc_today_from : where that is known from; None where it is ignored.
+    soc_so_far_percent : states of charge at which charging and discharging took turns before now, the first with the
+        battery's cheapest wear segments full [%]; none: it only went down from its highest today.
+    last_plan_at : start of the last plan, where today's highest state of charge is known from that.
     wear_weight : factor on wear in the objective, or None for the site's.
     forecast : where load and solar come from. solar : how sunny a typical forecast is.
     notes : what the owner should know about how the options were understood.
@@ -53,6 +62,9 @@ class Request:
     trips: tuple[Trip, ...] = ()
     home_at: datetime | None = None
     highest_soc_today_percent: float | None = None
+    highest_soc_today_from: HighestFrom | None = None
+    soc_so_far_percent: tuple[float, ...] = ()
+    last_plan_at: datetime | None = None
     wear_weight: float | None = None
     forecast: ForecastKind = "typical"
     solar: SolarKind = "typical"

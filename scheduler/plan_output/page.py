@@ -157,7 +157,8 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
         ("Made", day_clock_text(plan.made_at, night.timezone)),
         (
             "State of charge",
-            _state_text(plan) + ("" if highest is None else f", highest today {percent_text(highest)}"),
+            _state_text(plan)
+            + ("" if highest is None else f", highest today {percent_text(highest)}{_known_from(plan)}"),
         ),
         ("Offer", inputs.offer.name),
         ("Forecast", evening.forecast if evening.forecast == "recorded" else f"typical days, solar {evening.solar}"),
@@ -166,6 +167,19 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
         ("Wear weight", f"{night.wear_weight:g}"),
         ("Solver", f"{plan.answer.status}, within {number_text(plan.answer.gap, 4)} {currency}"),
     ]
+
+
+def _known_from(plan: Plan) -> str:
+    """Return where today's highest state of charge is known from, in brackets; "" if it was given."""
+    evening = plan.evening
+    when = None if evening.last_plan_at is None else clock_text(evening.last_plan_at, plan.night.timezone)
+    known_from = {
+        "last-plan": f" (by the plan of {when})",
+        "recorded-trips": " (by today's recorded trips)",
+        "usual-trips": " (by today's usual trips)",
+        "ceiling": " (the ceiling, assumed)",
+    }
+    return known_from.get(str(evening.highest_soc_today_from), "")
 
 
 def _files(plan: Plan) -> list[tuple[str, str]]:

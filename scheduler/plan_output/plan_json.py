@@ -42,6 +42,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "start": local_iso(begin, timezone),
         "end": local_iso(end, timezone),
         "soc_start_percent": car.percent(float(replayed.stored_kwh[0])),
+        "highest_soc_today_percent": plan.evening.highest_soc_today_percent,
+        "highest_soc_today_from": plan.evening.highest_soc_today_from,
         "soc_end_percent": car.percent(float(replayed.stored_kwh[-1])),
         "trips": [_trip(outcome, timezone) for outcome in plan.trips],
         "costs": costs_document(replayed.costs),

@@ -10,6 +10,7 @@ from math import ceil
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import Night
 from scheduler.nights.request import Request
+from scheduler.nights.todays_cycle import todays_cycle_text
 from scheduler.optimizer.block import Block, setting_text
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer
@@ -137,11 +138,14 @@ def assemble_plan(
 
     Parameters
     ----------
-    The fields of `Plan`; `warnings` are those of building the night, and the plan's follow them.
+    The fields of `Plan`; `warnings` are those of building the night. What is assumed of today goes before them, and the
+    plan's own follow.
     """
     blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     outcomes = trip_outcomes(night, replayed)
+    cycle = todays_cycle_text(evening, night.timezone)
     said = [
+        *([] if cycle is None else [cycle]),
         *warnings,
         *window_warnings(night, replayed),
         *outcome_warnings(night, outcomes, inputs.offer.currency),

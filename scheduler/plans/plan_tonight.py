@@ -15,6 +15,7 @@ from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
+from scheduler.plans.last_plan import last_plan, with_cycle_of_last_plan
 from scheduler.plans.plan import Plan, assemble_plan
 from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_constraints
 from scheduler.plans.wear_law_sensitivity import cycle_wear_by_law, other_laws
@@ -27,6 +28,7 @@ def plan_tonight(
     options: RequestOptions,
     offer_file: Path | None = None,
     progress: Callable[[str], None] = lambda stage: None,
+    plans: Path | None = None,
 ) -> Plan:
     """Plan one night, and verify the plan and its alternatives by replay.
 
@@ -36,6 +38,8 @@ def plan_tonight(
     options : tonight's request as given.
     offer_file : read instead of the site's own offer.
     progress : told the name of each of STAGES as it begins.
+    plans : the folder of saved plans, of which the last says how deep the battery's cycle already is; None to look in
+        none.
 
     Returns
     -------
@@ -50,6 +54,9 @@ def plan_tonight(
     progress(STAGES[0])
     inputs = read_inputs(folder, offer_file)
     evening = parse_request(options, inputs)
+    last = None if plans is None else last_plan(plans, inputs.site.name, evening.now)
+    if last is not None:
+        evening = with_cycle_of_last_plan(evening, last)
     night, warnings = build_night(inputs, evening)
     night = with_look_ahead(inputs, evening, night, explain=True)
     return solve_and_verify(inputs, evening, night, warnings, progress)

@@ -20,6 +20,7 @@ from scheduler.nights.request import Request
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
+from scheduler.plans.last_plan import with_cycle_of_last_plan
 from scheduler.plans.metered_so_far import with_metered_so_far
 from scheduler.plans.plan import Plan, Replanned
 from scheduler.plans.plan_tonight import STAGES, solve_and_verify
@@ -72,8 +73,8 @@ def replan_tonight(
 ) -> Plan:
     """Plan the rest of the newest plan's horizon from now.
 
-    If no trips are given, those of the newest plan that have not yet departed stay. Today's highest state of charge,
-    unless given, is the highest one of the newest plan until now.
+    If no trips are given, those of the newest plan that have not yet departed stay. The battery's running cycle,
+    unless today's highest state of charge is given, is that of the newest plan until now.
 
     Parameters
     ----------
@@ -121,15 +122,12 @@ def _check_evening(earlier: SavedPlan, inputs: Inputs, now: datetime) -> None:
 
 
 def _request(earlier: SavedPlan, options: RequestOptions, inputs: Inputs, now: datetime) -> Request:
-    """Return tonight's request, with the earlier plan's end, trips and highest state of charge."""
+    """Return tonight's request, with the earlier plan's end, trips and running cycle."""
     usual = [
         Trip(trip.depart.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km) for trip in earlier.trips
     ]
     evening = parse_request(options, inputs, until=earlier.end.astimezone(UTC), usual=usual)
-    highest = evening.highest_soc_today_percent
-    if highest is None:
-        seen = [row.soc_start_percent for row in earlier.rows if row.start <= now]
-        highest = min(100.0, max(evening.soc_percent, *seen))
+    evening = with_cycle_of_last_plan(evening, earlier)
     starts = tuple(row.start.astimezone(UTC) for row in earlier.rows if row.start > now)
     under_way = [trip for trip in earlier.trips if trip.depart < now < trip.return_at]
     notes = [
@@ -138,7 +136,7 @@ def _request(earlier: SavedPlan, options: RequestOptions, inputs: Inputs, now: d
         for trip in under_way
         if evening.home_at is None
     ]
-    asked = replace(evening, highest_soc_today_percent=highest, boundaries=starts, notes=(*evening.notes, *notes))
+    asked = replace(evening, boundaries=starts, notes=(*evening.notes, *notes))
     return with_metered_so_far(asked, earlier, inputs)
 
 

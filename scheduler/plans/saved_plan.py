@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import re
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -143,6 +143,7 @@ class SavedPlan(_SavedRecord):
     revision : number of replans since then.
     past_blocks, past_trips : those that were over, or were cut short, when the plan was made.
     cancelled_blocks, cancelled_trips : how many more an earlier revision had.
+    highest_soc_today_percent : what was known or assumed of the day before the plan [%]; None if it does not say.
     rows : the intervals of `schedule.csv`.
     folder : where the plan was read from.
     """
@@ -169,6 +170,7 @@ class SavedPlan(_SavedRecord):
     so_far: SavedSoFar = SavedSoFar()
     costs: SavedCosts | None = None
     wear_law: str = "depth"
+    highest_soc_today_percent: Annotated[float, Field(ge=0, le=100)] | None = None
     cautions: list[str]
     rows: list[SavedRow] = []
     folder: Path = Path()
@@ -203,18 +205,32 @@ def newest_plan(plans: Path) -> Path:
     ------
     InputFaults : there is no plan.
     """
+    found = [(_start_of(folder), folder.name, folder) for folder in _plan_folders(plans)]
+    if not found:
+        raise single_fault(plans, "there is no plan here; make one with overnight plan")
+    return max(found)[2]
+
+
+def plans_started(plans: Path, after: datetime, before: datetime) -> list[Path]:
+    """Return the folders of the plans that start between two instants, the latest first; none if there is no folder.
+
+    Raises
+    ------
+    InputFaults : the folder cannot be read.
+    """
+    spare = timedelta(days=1)  # names have local time, with or without its offset
+    near = [folder for folder in _plan_folders(plans) if after - spare <= _named_start(folder) <= before + spare]
+    found = [(_start_of(folder), folder.name, folder) for folder in near]
+    return [each[2] for each in sorted(found, reverse=True) if after.timestamp() <= each[0] < before.timestamp()]
+
+
+def _plan_folders(plans: Path) -> list[Path]:
+    """Return the folders that hold a plan, in no order."""
     try:
         folders = list(plans.iterdir()) if folder_problem(plans) is None else []
     except OSError as error:
         raise single_fault(plans, f"it cannot be read: {(error.strerror or 'unknown').lower()}") from None
-    found = [
-        (_start_of(folder), folder.name, folder)
-        for folder in folders
-        if _named_by_an_instant(folder) and file_problem(folder / PLAN_FILE) is None
-    ]
-    if not found:
-        raise single_fault(plans, "there is no plan here; make one with overnight plan")
-    return max(found)[2]
+    return [folder for folder in folders if _named_by_an_instant(folder) and file_problem(folder / PLAN_FILE) is None]
 
 
 def _named_by_an_instant(folder: Path) -> bool:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from models.base.arrays import BoolArray, FloatArray
 from models.site.connection import import_cap_kw
 from models.site.trips import on_the_way_kwh
 from scheduler.nights.night import Night
@@ -15,32 +18,91 @@ NOTHING_KWH = 1e-9
 """A battery this close to its floor or ceiling is there [kWh]."""
 
 
-def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Setpoints:
-    """Return what the charger does in the night as it happened when a plan's settings are followed.
+@dataclass(frozen=True, slots=True, eq=False)
+class Settings:
+    """What the charger is set to in each interval of a night as it happens, shapes (n,).
 
-    A block that covers the building follows the real draw up to its power; other powers stay as planned. The charger
-    charges less where the import limit binds, and discharges no more than the building and the export limit take. It
-    stops at the ceiling and at the floor, and then runs for a part of the interval. Where less than its minimum power
-    is possible, it stays idle.
+    Attributes
+    ----------
+    charging, discharging : the direction; neither where it is idle.
+    charge_kw, discharge_kw : power as planned [kW].
+    cover_kw : most power with which it covers the building [kW]; 0 where it runs at the power as planned.
+    """
+
+    charging: BoolArray
+    discharging: BoolArray
+    charge_kw: FloatArray
+    discharge_kw: FloatArray
+    cover_kw: FloatArray
+
+    def until(self, count: int, later: Settings) -> Settings:
+        """Return these settings for the first intervals, so many as counted, and later ones from there on."""
+
+        def joined(name: str) -> np.ndarray:
+            return np.concatenate([getattr(self, name)[:count], getattr(later, name)[count:]])
+
+        return Settings(*(joined(name) for name in self.__slots__))
+
+
+def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Settings:
+    """Return what the charger is set to in the night as it happens, by a plan; before and after the plan it is idle.
+
+    Parameters
+    ----------
+    real : the night as it happens. Every boundary of the plan inside it is one of its own.
+    planned, setpoints, blocks : the night as forecast, and its plan.
+    """
+    begins = real.boundaries[:-1].as_unit("s").asi8
+    edges = planned.boundaries.as_unit("s").asi8
+    at = np.minimum(np.searchsorted(edges[1:], begins, side="right"), planned.intervals - 1)
+    under_way = (begins >= edges[0]) & (begins < edges[-1])
+    cover_kw = np.zeros(planned.intervals)
+    for block in blocks:
+        if block.action == "cover":
+            cover_kw[block.intervals] = block.kw
+    return Settings(
+        setpoints.charging[at] & under_way,
+        setpoints.discharging[at] & under_way,
+        setpoints.charge_kw[at],
+        setpoints.discharge_kw[at],
+        cover_kw[at],
+    )
+
+
+def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Setpoints:
+    """Return what the charger does in the night as it happened when one plan's settings are followed.
 
     With perfect foresight (a `recorded` forecast, and no blocks) the powers are those of the plan.
 
     Parameters
     ----------
-    real : the night as it happened. It begins with the plan and ends no later, and every boundary of the plan inside it
-        is one of its own.
-    planned, setpoints, blocks : the night as forecast, and its plan.
+    real, planned, setpoints, blocks : as in settings_of; both nights begin together.
+
+    Returns
+    -------
+    Setpoints of the real night.
+    """
+    return follow_settings(real, settings_of(real, planned, setpoints, blocks))
+
+
+def follow_settings(real: Night, settings: Settings) -> Setpoints:
+    """Return what the charger does in the night as it happened.
+
+    A block that covers the building follows the real draw up to its power; other powers stay as planned, and apply
+    only while the car is really at home. The charger charges less where the import limit binds, and discharges no more
+    than the building and the export limit take. It stops at the ceiling and at the floor, and then runs for a part of
+    the interval. Where less than its minimum power is possible, it stays idle. Only a trip that is really driven lifts
+    the ceiling.
+
+    Parameters
+    ----------
+    real : the night as it happened. settings : for its intervals.
 
     Returns
     -------
     Setpoints of the real night.
     """
     charger, car = real.charger, real.car
-    at = np.searchsorted(planned.boundaries[1:].as_unit("s").asi8, real.boundaries[:-1].as_unit("s").asi8, side="right")
-    cover_kw = np.zeros(planned.intervals)
-    for block in blocks:
-        if block.action == "cover":
-            cover_kw[block.intervals] = block.kw
     draw = np.maximum(0.0, real.load_kw - real.solar_kw)
     surplus = np.maximum(0.0, real.solar_kw - real.load_kw)
     room_in = import_cap_kw(real.connection, real.load_kw, real.solar_kw) - (real.load_kw - real.solar_kw)
@@ -61,16 +123,17 @@ def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
             stored += on_the_way_kwh(car, trip.trip.distance_km, at_departure) - trip.energy_kwh
         if not real.at_home[interval]:
             continue
-        plan = at[interval]
-        if setpoints.charging[plan]:
-            kw = min(setpoints.charge_kw[plan], real.most_charge_kw[interval], room_in[interval])
+        if settings.charging[interval]:
+            kw = min(settings.charge_kw[interval], real.most_charge_kw[interval], room_in[interval])
             gain = hours * (charger.charge_efficiency * kw - charger.fixed_loss_kw)
             part = _part(ceiling[interval + 1] - stored, gain)
             if kw >= charger.charge_min_kw and kw > 0 and part > 0:
                 charge[interval], charging[interval] = kw * part, part
                 stored += gain * part
-        elif setpoints.discharging[plan]:
-            wanted = min(cover_kw[plan], draw[interval]) if cover_kw[plan] > 0 else setpoints.discharge_kw[plan]
+        elif settings.discharging[interval]:
+            wanted = settings.discharge_kw[interval]
+            if settings.cover_kw[interval] > 0:
+                wanted = min(settings.cover_kw[interval], draw[interval])
             if 0 < charger.discharge_min_kw - wanted <= SAME_POWER_KW:
                 wanted = charger.discharge_min_kw  # a draw just below the minimum power does not make it pause
             kw = min(wanted, charger.discharge_max_kw, room_out[interval])

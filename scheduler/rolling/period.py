@@ -12,9 +12,11 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from scheduler.inputs.hardware_file import Hardware, read_hardware
+from scheduler.inputs.site import Site
 from scheduler.inputs.site_inputs import Inputs, read_inputs
+from scheduler.nights.known_trips import trips_kind
 from scheduler.nights.planning_times import midnight, trips_overlapping
-from scheduler.nights.request import ForecastKind
+from scheduler.nights.request import ForecastKind, TripsKind
 from scheduler.rolling.run import RolledRun
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import local_text, parse_day
@@ -38,6 +40,7 @@ class CompareOptions:
     site : the site's folder. offers : files.
     first_day, last_day : local, "2026-03-02" or a value; None for as far as the series go in whole days.
     forecast : what each evening knew. hardware : a hardware file, or None.
+    trips : which trips each evening expected; None for usual ones where the site has some.
     """
 
     site: Path
@@ -46,6 +49,7 @@ class CompareOptions:
     last_day: str | date | None = None
     forecast: ForecastKind = "typical"
     hardware: Path | None = None
+    trips: TripsKind | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +63,7 @@ class ComparisonRequest:
     forecast : what each evening knows.
     hardware : costs of the hardware, or None.
     notes : what the reader should know, one sentence each.
+    trips : which trips each evening expects.
     """
 
     offers: Mapping[str, Inputs]
@@ -67,6 +72,7 @@ class ComparisonRequest:
     forecast: ForecastKind
     hardware: Hardware | None
     notes: tuple[str, ...]
+    trips: TripsKind = "recorded"
 
     @property
     def start_soc_percent(self) -> float:
@@ -93,6 +99,7 @@ class ComparisonRequest:
             self.start_soc_percent,
             "recorded" if kind == "hindsight" else self.forecast,
             "charge-only" if kind == "charge-only" else "charge-on-return" if kind == "charge-on-return" else "plan",
+            "recorded" if kind == "hindsight" else self.trips,
         )
 
 
@@ -124,11 +131,23 @@ def parse_period(options: CompareOptions) -> ComparisonRequest:
         raise InputFaults(faults)
     first, last = days_to_roll(offers, options.first_day, options.last_day)
     named = dict(zip(_file_names(offers), offers, strict=True))
-    notes = list(_notes(offers[0], first, last, options.forecast))
+    trips = trips_kind(offers[0].site, options.trips, options.forecast)
+    notes = list(_notes(offers[0], first, last, options.forecast, trips))
     beyond = _trip_beyond(offers)
     if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes))
+    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes), trips)
+
+
+def trips_note(site: Site, trips: TripsKind) -> str:
+    """Return a sentence on which trips the evenings expected of a site with recorded trips."""
+    if trips == "recorded":
+        return "Each evening knew the trips that were really driven until the next."
+    return (
+        "Each evening expected the usual trips. What was really driven was known plan.trip_notice_hours before "
+        f"departure ({site.plan.trip_notice_hours:g} in site.toml), and a trip that was not as usual was planned for "
+        "from then on."
+    )
 
 
 def _read_offers(options: CompareOptions) -> list[Inputs]:
@@ -273,7 +292,7 @@ def _spans(offers: Sequence[Inputs]) -> str:
     )
 
 
-def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> Iterator[str]:
+def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind, trips: TripsKind) -> Iterator[str]:
     """Yield what the comparison assumes, one sentence each."""
     site = inputs.site
     begin = pd.Timestamp(midnight(first, site.timezone))
@@ -290,6 +309,7 @@ def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind) -> I
             else "The site has no trips at all: the car never leaves."
         )
         return
+    yield trips_note(site, trips)
     name = "the file of trips" if site.trips_file is None else site.trips_file.name
     inside = [trip for trip in inputs.recorded_trips if trip.depart_at < end and trip.return_at > begin]
     if not inside:

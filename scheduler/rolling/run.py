@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from scheduler.inputs.site_inputs import Inputs
-from scheduler.nights.request import ForecastKind
+from scheduler.nights.request import ForecastKind, TripsKind
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.replay import PlanRefused
 from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, OTHER_COLUMNS, RolledFlows, rolled_flows
@@ -34,7 +34,8 @@ class RolledRun:
     name : what it is called in files and messages.
     inputs : the site, its series and one offer. first, last : local days.
     soc_percent : state of charge when the first day begins [%].
-    forecast, policy : what each plan knows, and how the car is used; see `rolled_nights`.
+    forecast, policy, trips : what each plan knows, how the car is used, and which trips are expected; see
+        `rolled_nights`.
     """
 
     name: str
@@ -44,6 +45,7 @@ class RolledRun:
     soc_percent: float
     forecast: ForecastKind = "typical"
     policy: Policy = "plan"
+    trips: TripsKind = "recorded"
 
     @property
     def nights(self) -> int:
@@ -54,7 +56,7 @@ class RolledRun:
         """Return a hash of everything that decides the result, the source of the tool included."""
         inputs = self.inputs
         content = (inputs.site, inputs.offer, inputs.load, inputs.solar, inputs.recorded_trips)
-        asked = (self.first, self.last, self.soc_percent, self.forecast, self.policy)
+        asked = (self.first, self.last, self.soc_percent, self.forecast, self.policy, self.trips)
         return fingerprint(content, asked, program_fingerprint())
 
     def do(self, tick: Callable[[], None]) -> RolledFlows:
@@ -106,7 +108,7 @@ def roll(run: RolledRun, tick: Callable[[], None] = lambda: None) -> RolledFlows
     done: list[RolledNight] = []
 
     def nights() -> Iterator[RolledNight]:
-        rolled = rolled_nights(run.inputs, run.first, run.last, run.soc_percent, run.forecast, run.policy)
+        rolled = rolled_nights(run.inputs, run.first, run.last, run.soc_percent, run.forecast, run.policy, run.trips)
         for night in rolled:
             done[:] = [night]
             yield night

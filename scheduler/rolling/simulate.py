@@ -1,5 +1,9 @@
 """Nights one after another: each is planned on what was known, and its plan followed in the night as it happened.
 
+Trips that are really driven are the recorded ones. With `trips` "usual" a plan expects the usual ones until others
+become known, and a trip that is not as usual calls for a new plan when it becomes known; the night is then planned
+again to its whole horizon, with the battery as it is, and that plan is followed.
+
 A night of a rolled year is the night that `plan` makes when the same is known. With perfect foresight, and from the
 same state, a night costs no more than one that follows a forecast, apart from the solver's gap and the choice among
 equally cheap plans, if the charger can run at any power. (A charger that stops inside an interval does what no plan
@@ -9,7 +13,7 @@ forecast that errs can leave more by luck.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
@@ -22,16 +26,19 @@ from models.base.arrays import FloatArray
 from models.wear.segments import final_fill_kwh
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.build_night import build_night
+from scheduler.nights.known_trips import TripGroup, known_trips, replan_times, trip_groups
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import LONGEST_USUAL_TRIP, evenings, midnight, trips_between, trips_overlapping
-from scheduler.nights.request import LOOK_AHEAD, ForecastKind, Request
+from scheduler.nights.request import LOOK_AHEAD, ForecastKind, Request, TripsKind
+from scheduler.nights.todays_cycle import with_todays_cycle
+from scheduler.optimizer.block import Block
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
-from scheduler.plans.replay import Replayed, battery_flows_kwh, verify, verify_constraints
-from scheduler.rolling.dispatch import follow_plan
+from scheduler.plans.replay import Replayed, battery_flows_kwh, replay, verify, verify_constraints
+from scheduler.rolling.dispatch import follow_settings, settings_of
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
 """How the car is used: as planned, as planned without discharging, or charged whenever it is home."""
@@ -44,7 +51,8 @@ class CarryOver:
     Attributes
     ----------
     stored_kwh : stored energy [kWh].
-    fill_kwh : energy in each wear segment [kWh], shape (segments,); None: the cheapest segments are full.
+    fill_kwh : energy in each wear segment [kWh], shape (segments,); None: as on an evening of which it is not known how
+        full the car was that day, see with_todays_cycle.
     peak_kw : highest mean so far [kW], by month.
     counted_kwh : energy counted towards tiers [kWh], by side, number of the band, and number of the day or month.
     """
@@ -65,6 +73,7 @@ class RolledNight:
     answer, expected : its plan and what that comes to; None for a car that is simply charged on return.
     real : the night as it happened, until the next evening.
     setpoints, replayed : what the charger did in it, and what that came to.
+    replans : how often it was planned again before the next evening.
     """
 
     planned: Night
@@ -73,6 +82,7 @@ class RolledNight:
     real: Night
     setpoints: Setpoints
     replayed: Replayed
+    replans: int = 0
 
 
 def rolled_nights(
@@ -82,6 +92,7 @@ def rolled_nights(
     soc_percent: float,
     forecast: ForecastKind = "typical",
     policy: Policy = "plan",
+    trips: TripsKind = "recorded",
 ) -> Iterator[RolledNight]:
     """Yield the nights of the local days from `first` to `last`, each followed to its end before the next is planned.
 
@@ -96,6 +107,7 @@ def rolled_nights(
     soc_percent : state of charge when `first` begins, or on the return from a trip that is then under way [%].
     forecast : what each plan knows: `typical` is what was known that evening, `recorded` is perfect foresight.
     policy : how the car is used.
+    trips : what each plan knows of trips, see scheduler.nights.known_trips; with perfect foresight always `recorded`.
 
     Raises
     ------
@@ -104,7 +116,7 @@ def rolled_nights(
     """
     carry_over = CarryOver(inputs.site.car.kwh(soc_percent))
     for now, following in pairwise(planning_times(inputs, first, last)):
-        night = one_night(inputs, now, following, carry_over, forecast, policy)
+        night = one_night(inputs, now, following, carry_over, forecast, policy, trips)
         yield night
         carry_over = carry_over_from(night, carry_over)
 
@@ -126,77 +138,167 @@ def one_night(
     carry_over: CarryOver,
     forecast: ForecastKind = "typical",
     policy: Policy = "plan",
+    trips: TripsKind = "recorded",
 ) -> RolledNight:
-    """Plan one night at `now`, and follow the plan until `following`.
+    """Plan one night at `now`, and follow the plan until `following`, or until a trip calls for a new one.
 
     Parameters
     ----------
     inputs : the site, its series and offer.
     now, following : when the night is planned, and when the next one is.
     carry_over : what the night before leaves.
-    forecast, policy : as in `rolled_nights`.
+    forecast, policy, trips : as in `rolled_nights`.
     """
-    site = inputs.site
-    usual = now + timedelta(hours=site.plan.horizon_hours)
-    horizon = max(usual, following)  # so that every hour of a day of 25 hours, or until a late return, is planned
+    groups = None
+    if trips == "usual" and forecast != "recorded" and inputs.recorded_trips is not None:
+        ahead = timedelta(hours=inputs.site.plan.horizon_hours) + LOOK_AHEAD + LONGEST_USUAL_TRIP
+        groups = trip_groups(inputs, now, following + ahead)
+    horizon = _horizon(inputs, now, following, forecast, groups)
+    asked = _request(inputs, now, horizon, carry_over, forecast, groups)
+    if carry_over.fill_kwh is None:
+        asked = with_todays_cycle(asked, inputs, recorded=True)
+    planned = _as_forecast(inputs, asked, carry_over, policy)
+    happened = replace(asked, trips=trips_between(inputs, now, following), forecast="recorded", until=following)
+
+    def as_it_happened(boundaries: set[pd.Timestamp]) -> Night:
+        inside = tuple(instant.to_pydatetime() for instant in sorted(boundaries) if instant < pd.Timestamp(following))
+        return _with_state(build_night(inputs, replace(happened, boundaries=inside))[0], carry_over)
+
+    if policy == "charge-on-return":
+        real = as_it_happened(set(planned.boundaries[1:]))
+        on_return = charge_on_return(real)
+        return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
+    answer, blocks = _planned(planned, policy)
+    expected = verify(planned, answer)
     if forecast == "recorded":
-        horizon = min(horizon, recorded_until(inputs))
-    trips = trips_between(inputs, now, horizon)
+        blocks = ()  # what happens is what was planned, so no block needs to follow the real draw
+    replans = [] if groups is None else replan_times(groups, now, following, horizon, inputs.site.car)
+    boundaries = {*planned.boundaries[1:], *map(pd.Timestamp, replans)}
+    real = as_it_happened(boundaries)
+    settings = settings_of(real, planned, answer.setpoints, blocks)
+    for at in replans:
+        done = int(np.searchsorted(real.boundaries.as_unit("s").asi8, int(at.timestamp())))
+        setpoints = follow_settings(real, settings)
+        so_far = RolledNight(planned, answer, expected, real, setpoints, replay(real, setpoints))
+        again = _replanned(
+            inputs, at, following, carry_over_from(so_far, carry_over, done), groups, so_far, done, policy
+        )
+        new_answer, new_blocks = _planned(again, policy)
+        verify(again, new_answer)
+        boundaries |= set(again.boundaries[1:])
+        real = as_it_happened(boundaries)
+        settings = settings.until(done, settings_of(real, again, new_answer.setpoints, new_blocks))
+    setpoints = follow_settings(real, settings)
+    return RolledNight(planned, answer, expected, real, setpoints, verify_constraints(real, setpoints), len(replans))
+
+
+def _horizon(
+    inputs: Inputs,
+    now: datetime,
+    following: datetime,
+    forecast: ForecastKind,
+    groups: Sequence[TripGroup] | None,
+) -> datetime:
+    """Return the end of a plan: every hour of a day of 25 hours, or until a late return, is planned.
+
+    A return that is not known yet, as trips come in groups, does not make the plan longer: the car is away until then.
+    """
+    if groups is not None:
+        driven = [trip for group in groups for trip in group.recorded]
+        following = max(now, min([following, *(trip.depart_at for trip in driven if trip.return_at == following)]))
+    horizon = max(now + timedelta(hours=inputs.site.plan.horizon_hours), following)
+    return min(horizon, recorded_until(inputs)) if forecast == "recorded" else horizon
+
+
+def _request(
+    inputs: Inputs,
+    now: datetime,
+    horizon: datetime,
+    carry_over: CarryOver,
+    forecast: ForecastKind,
+    groups: Sequence[TripGroup] | None,
+) -> Request:
+    """Return the request of a plan made now, with the trips that are known; all recorded ones without groups."""
+    site = inputs.site
+    trips = trips_between(inputs, now, horizon) if groups is None else known_trips(groups, now, horizon)
     if forecast == "recorded":
         trips = tuple(trip for trip in trips if trip.return_at <= recorded_until(inputs))
+    beyond = horizon + LOOK_AHEAD + LONGEST_USUAL_TRIP
+    later = trips_between(inputs, horizon, beyond) if groups is None else known_trips(groups, horizon, beyond, now)
     away = [trip.return_at for trip in trips_overlapping(inputs, now, now)]
-    asked = Request(
+    return Request(
         now=now,
         soc_percent=site.car.percent(carry_over.stored_kwh),
-        trips=trips,
+        trips=tuple(trip for trip in trips if trip.depart_at >= max(away, default=now)),
         home_at=max(away, default=None),
         forecast=forecast,
-        until=None if horizon == usual else horizon,
+        until=None if horizon == now + timedelta(hours=site.plan.horizon_hours) else horizon,
         peak_so_far_kw=_peak(carry_over, now, site.timezone),
         imported_so_far_kwh=_counted(carry_over, "import", inputs, now),
         exported_so_far_kwh=_counted(carry_over, "export", inputs, now),
-        later_trips=trips_between(inputs, horizon, horizon + LOOK_AHEAD + LONGEST_USUAL_TRIP),
+        later_trips=later,
     )
-    planned = _with_state(build_night(inputs, asked)[0], carry_over)
-    if policy != "charge-on-return":
-        last = recorded_until(inputs) if forecast == "recorded" else None
-        planned = with_look_ahead(inputs, asked, planned, policy == "plan", last)
-    later = planned.boundaries[1:]
-    inside = later[later < pd.Timestamp(following)]
-    happened = replace(
-        asked,
-        trips=trips_between(inputs, now, following),
-        forecast="recorded",
-        until=following,
-        boundaries=tuple(instant.to_pydatetime() for instant in inside),
-    )
-    real = _with_state(build_night(inputs, happened)[0], carry_over)
+
+
+def _as_forecast(inputs: Inputs, asked: Request, carry_over: CarryOver, policy: Policy) -> Night:
+    """Return the night of a request, with the battery as the night before left it and its end valued."""
+    night = _with_state(build_night(inputs, asked)[0], carry_over)
     if policy == "charge-on-return":
-        on_return = charge_on_return(real)
-        return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
-    answer = solve(planned, may_discharge=policy == "plan")
-    expected = verify(planned, answer)
-    blocks = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
-    if forecast == "recorded":
-        blocks = ()  # what happens is what was planned, so no block needs to follow the real draw
-    setpoints = follow_plan(real, planned, answer.setpoints, blocks)
-    return RolledNight(planned, answer, expected, real, setpoints, verify_constraints(real, setpoints))
+        return night
+    until = recorded_until(inputs) if asked.forecast == "recorded" else None
+    return with_look_ahead(inputs, asked, night, policy == "plan", until)
 
 
-def carry_over_from(night: RolledNight, before: CarryOver) -> CarryOver:
-    """Return what a night leaves to the next one, from what it began with."""
+def _planned(night: Night, policy: Policy) -> tuple[Answer, tuple[Block, ...]]:
+    """Return the plan of a night as forecast, and its blocks."""
+    answer = solve(night, may_discharge=policy == "plan")
+    return answer, find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+
+
+def _replanned(
+    inputs: Inputs,
+    now: datetime,
+    following: datetime,
+    carry_over: CarryOver,
+    groups: Sequence[TripGroup] | None,
+    so_far: RolledNight,
+    done: int,
+    policy: Policy,
+) -> Night:
+    """Return the rest of a night as forecast now, once `done` of its intervals are over.
+
+    What the car may still give is the night's limit less what it has given.
+    """
+    horizon = _horizon(inputs, now, following, "typical", groups)
+    car = inputs.site.car
+    if car.discharge_limit_kwh is not None:
+        given = float((so_far.real.hours * so_far.setpoints.discharge_kw)[:done].sum())
+        car = replace(car, discharge_limit_kwh=max(0.0, car.discharge_limit_kwh - given))
+    inputs = replace(inputs, site=replace(inputs.site, car=car))
+    return _as_forecast(inputs, _request(inputs, now, horizon, carry_over, "typical", groups), carry_over, policy)
+
+
+def carry_over_from(night: RolledNight, before: CarryOver, done: int | None = None) -> CarryOver:
+    """Return what a night leaves to the next one, from what it began with.
+
+    Parameters
+    ----------
+    done : after how many of its intervals; None for all.
+    """
     real, setpoints, replayed = night.real, night.setpoints, night.replayed
+    count = real.intervals if done is None else done
+    is_over = np.arange(real.intervals) < count
     into, out = battery_flows_kwh(real, setpoints, replayed.on_the_way_kwh)
     peaks = dict(before.peak_kw)
     for month in real.demand:
-        peaks[month.month] = month.peak_kw(real.hours, replayed.import_kw)
+        peaks[month.month] = month.peak_kw(real.hours, replayed.import_kw * is_over)
     counted = dict(before.counted_kwh)
     for tier in real.tiers:
         energy = real.hours * (replayed.import_kw if tier.side == "import" else replayed.export_kw)
         key = (tier.side, tier.band, tier.period)
-        counted[key] = counted.get(key, 0.0) + float(energy[tier.holds].sum())
-    fill = final_fill_kwh(real.wear, real.initial_fill_kwh, into, out)
-    return CarryOver(float(replayed.stored_kwh[-1]), fill, peaks, counted)
+        counted[key] = counted.get(key, 0.0) + float(energy[tier.holds & is_over].sum())
+    fill = final_fill_kwh(real.wear, real.initial_fill_kwh, into[:count], out[:count])
+    return CarryOver(float(replayed.stored_kwh[count]), fill, peaks, counted)
 
 
 def recorded_until(inputs: Inputs) -> datetime:

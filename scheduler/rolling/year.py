@@ -9,7 +9,8 @@ import pandas as pd
 
 from models.tariff.bill import Bill
 from scheduler.inputs.site_inputs import Inputs
-from scheduler.nights.request import ForecastKind
+from scheduler.nights.known_trips import trips_kind
+from scheduler.nights.request import ForecastKind, TripsKind
 from scheduler.rolling.flows import RolledFlows, rolled_bill
 from scheduler.rolling.period import days_to_roll
 from scheduler.rolling.run import RolledRun, roll
@@ -26,6 +27,7 @@ class Year:
     first, last : local days, both included.
     flows : energies, stored energy and costs by interval and by night.
     bill : the bill of the energy at the meter.
+    trips : which trips each plan expected, "usual" or "recorded".
     """
 
     inputs: Inputs = field(repr=False)
@@ -33,6 +35,7 @@ class Year:
     last: date
     flows: RolledFlows = field(repr=False)
     bill: Bill = field(repr=False)
+    trips: TripsKind = "recorded"
 
     @property
     def cash(self) -> float:
@@ -82,6 +85,7 @@ def rolled_year(
     policy: Policy,
     forecast: ForecastKind,
     soc_percent: float | None,
+    trips: TripsKind | None = None,
 ) -> Year:
     """Roll the days: plan each night, follow its plan, and bill the energy.
 
@@ -92,6 +96,7 @@ def rolled_year(
     policy : how the car is used.
     forecast : what each plan knows; `recorded` is perfect foresight.
     soc_percent : state of charge when the first day begins [%]; None for the ceiling.
+    trips : which trips each plan expects; None for usual ones where the site has some.
 
     Raises
     ------
@@ -100,5 +105,6 @@ def rolled_year(
     """
     first, last = days_to_roll([inputs], first_day, last_day)
     soc = inputs.site.car.ceiling_percent if soc_percent is None else soc_percent
-    flows = roll(RolledRun(inputs.offer.name, inputs, first, last, soc, forecast, policy))
-    return Year(inputs, first, last, flows, rolled_bill(flows, inputs, first, last))
+    kind = trips_kind(inputs.site, trips, forecast)
+    flows = roll(RolledRun(inputs.offer.name, inputs, first, last, soc, forecast, policy, kind))
+    return Year(inputs, first, last, flows, rolled_bill(flows, inputs, first, last), kind)

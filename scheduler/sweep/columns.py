@@ -33,6 +33,7 @@ RUN_COLUMNS = (
     Column("last_day", "local day", "last day, included"),
     Column("days", "d", "how many days"),
     Column("forecast", "-", "what each evening knew: typical days, or what really came (recorded)"),
+    Column("trips", "-", "trips that nights are planned on: usual, or recorded, which are always the ones driven"),
     Column("bill", MONEY, "from the meter, fees and taxes included"),
     Column("on_the_way_cost", MONEY, "of charging away from home"),
     Column("cash", MONEY, "bill + on_the_way_cost"),
@@ -172,6 +173,7 @@ SITE_MEANINGS = {
     "plan.horizon_hours": "of the plan",
     "plan.stored_energy_price_per_kwh": "of what is left in the battery at the end of a plan",
     "plan.evening": "when nights are planned",
+    "plan.trip_notice_hours": "how long before departure a trip that is not as usual is known",
 }
 
 

@@ -16,7 +16,7 @@ from scheduler.textio.read_text import sha256_of
 from scheduler.textio.write import refuse_other, write_file
 
 RUNS_FOLDER = "runs"
-COMPARED_KEYS = ("site", "weights", "laws", "offers", "settings", "first_day", "last_day", "forecast")
+COMPARED_KEYS = ("site", "weights", "laws", "offers", "settings", "first_day", "last_day", "forecast", "trips")
 """Keys of the manifest that a message compares where a folder holds another sweep."""
 
 

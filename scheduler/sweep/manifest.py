@@ -15,9 +15,10 @@ import shlex
 from collections.abc import Iterator, Mapping
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from scheduler.inputs.site_file import SITE_FILE
+from scheduler.nights.request import TripsKind
 from scheduler.optimizer.lexicographic import RANDOM_SEED
 from scheduler.sweep.grid import LAWS_OPTION, SET_OPTION, WEIGHTS_OPTION, key_values_text, weights_text
 from scheduler.sweep.read_results import MANIFEST_FORMAT, MANIFEST_NAME, read_manifest
@@ -53,6 +54,9 @@ ASKED_SHAPES: Mapping[str, type] = {
     "forecast": str,
 }
 
+TRIPS_BEFORE = "recorded"
+"""Trips on which nights were planned before a manifest said which."""
+
 
 def manifest_of(request: SweepRequest, made_at: str) -> dict[str, Any]:
     """Return the manifest of a sweep whose results are not yet known.
@@ -77,6 +81,7 @@ def manifest_of(request: SweepRequest, made_at: str) -> dict[str, Any]:
         "last_day": request.last.isoformat(),
         "days": request.days,
         "forecast": request.options.forecast,
+        "trips": request.trips,
         "weights": list(request.weights),
         "laws": list(request.laws),
         "offers": [
@@ -139,6 +144,9 @@ def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -
         for key, shape in ASKED_SHAPES.items():
             if not isinstance(request[key], shape):
                 raise TypeError(key)
+        trips = request.get("trips", TRIPS_BEFORE)
+        if trips not in get_args(TripsKind):
+            raise ValueError("trips")
         return SweepOptions(
             _below(folder, request["site"]),
             request["weights"],
@@ -149,6 +157,7 @@ def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -
             request["last_day"],
             request["forecast"],
             many=True,
+            trips=trips,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
         raise single_fault(file, f"is not what it should be; expected {AS_WRITTEN}", key="asked") from None
@@ -209,6 +218,7 @@ def _options(request: SweepRequest, root: Path) -> dict[str, Any]:
         "first_day": request.first.isoformat(),
         "last_day": request.last.isoformat(),
         "forecast": options.forecast,
+        "trips": request.trips,
     }
 
 
@@ -220,6 +230,7 @@ def _command(options: Mapping[str, Any]) -> str:
     for setting in options["settings"]:
         parts += [SET_OPTION, setting]
     parts += ["--from", options["first_day"], "--to", options["last_day"], "--forecast", options["forecast"]]
+    parts += ["--trips", options["trips"]]
     return shlex.join(parts)
 
 

@@ -11,13 +11,14 @@ from typing import Any
 import pandas as pd
 from matplotlib.figure import Figure
 
-from scheduler.comparison.text import CLOSING, day_span_text
+from scheduler.comparison.text import CLOSING, day_span_text, evenings_knew_text
 from scheduler.plan_output.page import HASH_LETTERS
 from scheduler.plans.plan import CAUTIONS
 from scheduler.render.page_template import page_template
 from scheduler.render.table import NOTHING, Column, Table
 from scheduler.sweep.figures import MOST_GROUPS, figure_bytes, sweep_figures
 from scheduler.sweep.frontier import CAPACITY_LOST, Frontier, frontiers_of, setting_columns, value_text
+from scheduler.sweep.manifest import TRIPS_BEFORE
 from scheduler.sweep.text import (
     HOW_TO_READ,
     group_names,
@@ -87,7 +88,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
             ("Wear laws", ", ".join(manifest["laws"])),
             ("Offers", ", ".join(str(offer["name"]) for offer in manifest["offers"])),
             *((key, ", ".join(value_text(value) for value in values)) for key, values in manifest["settings"].items()),
-            ("Each evening knew", "typical days" if manifest["forecast"] == "typical" else "what really came"),
+            ("Each evening knew", evenings_knew_text(manifest["forecast"], manifest.get("trips", TRIPS_BEFORE))),
             ("Made at", str(manifest["made_at"])),
             ("Run by", f"overnight {program['version']}, source {program['fingerprint'][:HASH_LETTERS]}…"),
         ],

@@ -13,7 +13,7 @@ from models.wear.prices import REFERENCE_DEGC
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_inputs import Inputs
-from scheduler.nights.request import ForecastKind
+from scheduler.nights.request import ForecastKind, TripsKind
 from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import (
@@ -46,7 +46,7 @@ class SweepOptions:
     site : the site's folder. weights : "0:3:0.1" or "0,1", or numbers. laws : "flat,depth", or names; None for the
         site's own. offers : files; none for the site's own.
     settings : each "charger.discharge_min_kw=0,1.2", or a key and its values.
-    first_day, last_day, forecast : as CompareOptions. many : whether over 100,000 runs are wanted.
+    first_day, last_day, forecast, trips : as CompareOptions. many : whether over 100,000 runs are wanted.
     """
 
     site: Path
@@ -58,6 +58,7 @@ class SweepOptions:
     last_day: str | date | None = None
     forecast: ForecastKind = "typical"
     many: bool = False
+    trips: TripsKind | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +72,7 @@ class SweepRequest:
     points : of the grid, then the references of each group.
     runs : one per point, by the names of their files, in the order of the points.
     first, last : local days, both included. notes : what the reader should know, one sentence each.
+    trips : which trips each evening expects.
     """
 
     options: SweepOptions
@@ -83,6 +85,7 @@ class SweepRequest:
     first: date
     last: date
     notes: tuple[str, ...]
+    trips: TripsKind = "recorded"
 
     @property
     def inputs(self) -> Inputs:
@@ -118,7 +121,10 @@ def parse_sweep_request(options: SweepOptions) -> SweepRequest:
     laws = asked_laws or (site.wear.law,)
     _refuse_many(options, prod(map(len, (weights, laws, options.offers or (1,), *(values for _, values in settings)))))
     offers = options.offers or (site.offer_file.resolve(),)
-    period = parse_period(CompareOptions(options.site, offers, options.first_day, options.last_day, options.forecast))
+    asked = CompareOptions(
+        options.site, offers, options.first_day, options.last_day, options.forecast, trips=options.trips
+    )
+    period = parse_period(asked)
     planned = grid(tuple(period.offers), weights, laws, settings)
     points = (*planned, *references(planned))
     notes = (*period.notes, *_assumed(site, {key for (_, key), _ in settings}))
@@ -133,11 +139,14 @@ def parse_sweep_request(options: SweepOptions) -> SweepRequest:
             inputs.site.car.ceiling_percent,
             options.forecast,
             point.policy,
+            period.trips,
         )
         run = SweepRun(point, rolled, data[point.offer])
         key = run.key()
         runs[f"{key[:2]}/{key}"] = run
-    return SweepRequest(options, period.offers, weights, laws, settings, points, runs, period.first, period.last, notes)
+    return SweepRequest(
+        options, period.offers, weights, laws, settings, points, runs, period.first, period.last, notes, period.trips
+    )
 
 
 def _assumed(site: Site, given: Set[str]) -> Iterator[str]:

@@ -42,6 +42,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "last_day": run.last.isoformat(),
         "days": days,
         "forecast": run.forecast,
+        "trips": run.trips,
         "bill": bill,
         "on_the_way_cost": on_the_way,
         "cash": bill + on_the_way,

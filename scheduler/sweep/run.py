@@ -61,7 +61,7 @@ class SweepRun:
     def question(self) -> str:
         """Return the hash of everything but the program that decides the result."""
         run = self.run
-        asked = (run.first, run.last, run.soc_percent, run.forecast, run.policy)
+        asked = (run.first, run.last, run.soc_percent, run.forecast, run.policy, run.trips)
         return fingerprint(self.point, self.data, run.inputs.site, asked)
 
     def key(self) -> str:

@@ -257,7 +257,7 @@ def _try_night(run: SweepRun, share: float) -> None:
     times = planning_times(rolled.inputs, rolled.first, rolled.last)
     at = int(share * (len(times) - 1))
     carried = CarryOver(rolled.inputs.site.car.kwh(rolled.soc_percent))
-    one_night(rolled.inputs, times[at], times[at + 1], carried, rolled.forecast, rolled.policy)
+    one_night(rolled.inputs, times[at], times[at + 1], carried, rolled.forecast, rolled.policy, rolled.trips)
 
 
 def _results(work: Work[SweepResult]) -> Iterator[SweepResult]:

@@ -62,7 +62,7 @@ def grid() -> None:
 def _nights(words: SweepOptions) -> None:
     for asked in parse_sweep_request(words).runs.values():
         run = asked.run
-        for _ in rolled_nights(run.inputs, run.first, run.last, run.soc_percent, run.forecast, run.policy):
+        for _ in rolled_nights(run.inputs, run.first, run.last, run.soc_percent, run.forecast, run.policy, run.trips):
             pass
 
 

@@ -45,9 +45,14 @@ def departures(evening: Request) -> list[datetime]:
 
 
 def test_a_plain_evening_takes_the_usual_trip(inputs: Inputs) -> None:
-    """With a state of charge alone, tomorrow's usual trip is planned and nothing needs saying."""
-    found = replace(asked(inputs), later_trips=())
-    assert found == Request(now=utc("2026-03-02T18:20"), soc_percent=71, trips=(TOMORROW,))
+    """With a state of charge alone, tomorrow's usual trip is planned, today's is over, and nothing needs saying."""
+    assert replace(asked(inputs), later_trips=()) == Request(
+        now=utc("2026-03-02T18:20"),
+        soc_percent=71,
+        trips=(TOMORROW,),
+        highest_soc_today_percent=80,  # 71 % and the 9.8 % of today's trip, but the ceiling at most
+        highest_soc_today_from="usual-trips",
+    )
 
 
 def test_the_trips_of_the_two_days_after_the_plan_are_known_too(inputs: Inputs) -> None:
@@ -65,7 +70,7 @@ def test_every_choice_of_tonight_is_kept(inputs: Inputs) -> None:
         inputs, stay_home=True, highest_soc_today_percent=88, wear_weight=0.0, forecast="recorded", solar="low"
     )
     assert replace(evening, later_trips=()) == Request(
-        utc("2026-03-02T18:20"), 71, (), None, 88, wear_weight=0.0, forecast="recorded", solar="low"
+        utc("2026-03-02T18:20"), 71, (), None, 88, "given", wear_weight=0.0, forecast="recorded", solar="low"
     )
 
 

@@ -102,7 +102,7 @@ def test_it_says_what_the_plan_says(plan: Plan) -> None:
         assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A) {block['reason']}" in words
     (trip,) = document["trips"]
     assert (f"{trip['target_percent']:.1f}", f"{trip['planned_percent']:.1f}") == ("52.8", "80.0")
-    assert "Tue 07:30 96 km, back Tue 18:00 52.8 % 80 % 27.2 over Tue 03:41" in words
+    assert "Tue 07:30 96 km, back Tue 18:00 52.8 % 80 % 27.2 over Tue 03:13" in words
     assert f"saves {document['saving']:.2f} in total compared with charging on return" in words
     assert f"{document['discharge_value']:.2f} of that comes from discharging" in words
     for costs in (document, *document["alternatives"].values()):
@@ -129,7 +129,7 @@ def test_a_night_of_two_blocks_is_one_sentence(plan: Plan) -> None:
     """Few blocks: the large sentence is the plan's own. Many: the first, and when the next is due."""
     few = replace(plan, blocks=plan.blocks[:2], reasons=plan.reasons[:2])
     assert heading(few) == few.headline
-    assert heading(plan) == "Tonight: discharge at 4.1 kW 18:20 to 21:00, then 3 more settings, the next at 21:00."
+    assert heading(plan) == "Tonight: discharge at 2.9 kW 18:20 to 21:00, then 3 more settings, the next at 21:00."
 
 
 def test_a_night_of_many_charges_still_says_why_nothing_is_given() -> None:

@@ -61,7 +61,7 @@ def test_the_rest_of_the_horizon_is_planned_and_the_past_is_kept(plans: Path) ->
     (past,) = new["past_blocks"]
     assert (past["start"], past["end"], past["kw"]) == (old["start"], new["start"], old["blocks"][0]["kw"])
     text = " ".join(result.stdout.split())
-    assert "The car is at 50 %; the earlier plan expected 53." in text
+    assert "The car is at 50 %; the earlier plan expected 58.8 % by now." in text
     assert "Compared with carrying on with the earlier plan this saves" in text
 
 
@@ -85,9 +85,11 @@ def test_a_longer_trip_is_said_and_the_old_plan_would_miss_it(plans: Path) -> No
 
 
 def test_todays_highest_state_of_charge_is_remembered(plans: Path) -> None:
-    """What the car gave before the replan deepens the cycle: wear counts from the evening's highest."""
+    """What the car gave before the replan deepens the cycle: wear counts from where the evening's plan had it begin."""
     made = replan_tonight(DEMO, RequestOptions(50, now="2026-03-02T20:37"), plans)
-    assert made.evening.highest_soc_today_percent == pytest.approx(71.0)
+    assert made.evening.highest_soc_today_percent == pytest.approx(80.0)
+    assert made.evening.highest_soc_today_from == "last-plan"
+    assert "By the plan of Mon 18:20 the battery already went from 80 % to 50 %" in made.warnings[0]
     given = replan_tonight(DEMO, RequestOptions(50, now="2026-03-02T20:37", highest_soc_today_percent=90), plans)
     assert given.evening.highest_soc_today_percent == 90
 
