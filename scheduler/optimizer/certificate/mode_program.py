@@ -103,6 +103,7 @@ class ModeProgram:
         self.held = False
         self.unit = night.highest_price or 1.0
         self.least_money, self.most_over = 0.0, 0.0
+        self.minimised: tuple[str, bool, float, int] | None = None
         self.highs = linear_highs()
         self.highs.passModel(lp)
         linear = np.full(len(self.whole), int(highspy.HighsVarType.kContinuous), np.uint8)
@@ -136,9 +137,12 @@ class ModeProgram:
         again : from the beginning, if there is none with rows that are held.
         then_money : of all that have the least of the objective, the one of least money.
         """
-        cost, offset = self._objective(objective, then_money)
-        self.highs.changeColsCost(len(self.every), self.every, cost)
-        self.highs.changeObjectiveOffset(offset)
+        minimised = (objective, then_money, self.least_money, len(self.every))
+        if minimised != self.minimised:
+            cost, offset = self._objective(objective, then_money)
+            self.highs.changeColsCost(len(self.every), self.every, cost)
+            self.highs.changeObjectiveOffset(offset)
+            self.minimised = minimised
         self.highs.run()
         if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
             if not (self.held and again):
