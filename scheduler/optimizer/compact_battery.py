@@ -11,23 +11,30 @@ from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, T
 
 
 def battery(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
-    """Add stored energy from boundary to boundary, wear, the window, and the trips."""
+    """Add stored energy from boundary to boundary, wear, the window, and the trips.
+
+    Boundaries between which nothing can happen have one state, and so the same columns.
+    """
     charger, car, hours, n = night.charger, night.car, night.hours, night.intervals
     drives = np.array([trip.energy_kwh > 0 for trip in night.trips], dtype=np.bool_)
     on_the_way = writer.add_columns("on_the_way_kwh", len(night.trips), 0.0, np.where(drives, INFINITE, 0.0))
     least_covers = charger.charge_efficiency * charger.charge_min_kw >= charger.fixed_loss_kw
     inside_floor, inside_ceiling = _stays_over_floor(night, least_covers), _stays_under_ceiling(night)
-    lowest = np.full(n + 1, car.floor_kwh if inside_floor else 0.0)
-    highest = np.full(n + 1, car.ceiling_kwh if inside_ceiling else car.battery_kwh)
-    lowest[0] = highest[0] = night.stored_now_kwh
-    stored = writer.add_columns("stored_kwh", n + 1, lowest, highest)
     driven = np.zeros(n)
     brings = np.full(n, -1, dtype=np.int64)
     for number, trip in enumerate(night.trips):
         driven[trip.comeback - 1] = trip.energy_kwh
         brings[trip.comeback - 1] = on_the_way[number]
-    _wear(writer, night, powers, stored, driven, brings, least_covers)
-    plain, ends = np.flatnonzero(brings < 0), np.flatnonzero(brings >= 0)
+    moves = powers.can_charge | powers.can_discharge | (brings >= 0)
+    state = np.concatenate([[0], np.cumsum(moves)])
+    count = int(state[-1]) + 1
+    lowest = np.full(count, car.floor_kwh if inside_floor else 0.0)
+    highest = np.full(count, car.ceiling_kwh if inside_ceiling else car.battery_kwh)
+    lowest[0] = highest[0] = night.stored_now_kwh
+    stored = writer.add_columns("stored_kwh", count, lowest, highest)[state]
+    writer.names["stored_kwh"] = stored
+    _wear(writer, night, powers, stored, state, driven, brings, least_covers)
+    plain, ends = np.flatnonzero(moves & (brings < 0)), np.flatnonzero(brings >= 0)
     for at in (plain, ends):
         terms: list[Term] = [
             (stored[at + 1], 1.0),
@@ -40,7 +47,7 @@ def battery(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
         if at is ends:
             terms.append((brings[at], -1.0))
         writer.add_rows(terms, -driven[at], -driven[at])
-    _calendar_ageing(writer, night, stored)
+    _calendar_ageing(writer, night, stored, state)
     _window(writer, night, powers, stored, inside_floor, inside_ceiling)
     _trips(writer, night, stored, on_the_way)
     value = night.stored_energy
@@ -55,6 +62,7 @@ def _wear(
     night: Night,
     powers: Powers,
     stored: IntArray,
+    state: IntArray,
     driven: FloatArray,
     brings: IntArray,
     least_covers: bool,
@@ -63,22 +71,24 @@ def _wear(
 
     Parameters
     ----------
+    state : number of the state at each boundary, shape (n + 1,).
     driven : energy of the trip that ends in each interval [kWh], shape (n,).
     brings : column of what that trip charges on the way, shape (n,); -1 where none ends.
     """
-    charger, n, count = night.charger, night.intervals, len(night.wear.size_kwh)
-    most = np.broadcast_to(night.wear.size_kwh, (n + 1, count)).copy()
-    least = np.zeros((n + 1, count))
+    charger, steps, count = night.charger, int(state[-1]), len(night.wear.size_kwh)
+    moving = np.flatnonzero(np.diff(state))  # intervals in which something can happen, shape (steps,)
+    most = np.tile(night.wear.size_kwh, (steps + 1, 1))
+    least = np.zeros((steps + 1, count))
     most[0] = least[0] = night.initial_fill_kwh
-    held = writer.add_columns("segment_kwh", (n + 1) * count, least.ravel(), most.ravel()).reshape(n + 1, count)
-    out = writer.add_columns("segment_out_kwh", n * count, 0.0, INFINITE).reshape(n, count)
-    writer.cost(MONEY, out, night.wear_weight * np.broadcast_to(night.wear.price_per_kwh, (n, count)))
+    held = writer.add_columns("segment_kwh", most.size, least.ravel(), most.ravel()).reshape(steps + 1, count)
+    out = writer.add_columns("segment_out_kwh", steps * count, 0.0, INFINITE).reshape(steps, count)
+    writer.cost(MONEY, out.ravel(), night.wear_weight * np.tile(night.wear.price_per_kwh, steps))
     sums: list[Term] = [(held[1:, segment], 1.0) for segment in range(count)]
-    writer.add_rows([*sums, (stored[1:], -1.0)], 0.0, 0.0)
+    writer.add_rows([*sums, (stored[moving + 1], -1.0)], 0.0, 0.0, name="segments_add_up")
 
-    passing = brings >= 0  # energy may enter and leave in one interval
+    passing = brings[moving] >= 0  # energy may enter and leave in one interval
     if not least_covers:
-        passing = passing | night.at_home
+        passing = passing | night.at_home[moving]
     one_way, at = np.flatnonzero(~passing), np.flatnonzero(passing)
     before, after = held[:-1], held[1:]
     writer.add_rows(
@@ -93,7 +103,10 @@ def _wear(
     ]
     writer.add_rows(terms, 0.0, 0.0)
     uncovered = writer.add_columns("uncovered_loss_kwh", len(at), 0.0, 0.0 if least_covers else INFINITE)
-    for row, interval in enumerate(at.tolist()):
+    leaves = np.full(steps, -1)  # row of what leaves, by step, right after that of what enters; -1 for none
+    leaves[at] = writer.row_count + 1 + 2 * np.arange(len(at))
+    writer.row_names["segments_leave"] = leaves
+    for row, (step, interval) in enumerate(zip(at.tolist(), moving[at].tolist(), strict=True)):
         hours, ends = night.hours[interval], brings[interval : interval + 1]
         charge = np.array([powers.charge[interval], powers.charging[interval], uncovered[row]])
         given = np.array([powers.discharge[interval], powers.discharging[interval], uncovered[row]])
@@ -103,18 +116,19 @@ def _wear(
         entering = np.concatenate([ones, gained, -np.ones(len(on_the_way))])
         writer.add_row(np.concatenate([into[row], charge, on_the_way]), entering, 0.0, 0.0)
         leaving = np.concatenate([ones, taken])
-        writer.add_row(np.concatenate([out[interval], given]), leaving, driven[interval], driven[interval])
+        writer.add_row(np.concatenate([out[step], given]), leaving, driven[interval], driven[interval])
 
 
-def _calendar_ageing(writer: MatrixBuilder, night: Night, stored: IntArray) -> None:
-    """Add what an hour of standing costs at each boundary: the highest of the calendar price's lines."""
+def _calendar_ageing(writer: MatrixBuilder, night: Night, stored: IntArray, state: IntArray) -> None:
+    """Add what an hour of standing costs in each state: the highest of the calendar price's lines."""
     if night.calendar is None:
         return
     slope, intercept = night.calendar.lines()
-    per_hour = writer.add_columns("ageing_per_hour", night.intervals + 1, 0.0, INFINITE)
+    hours = np.bincount(state, night.hours_around).astype(np.float64)
+    per_hour, stored = writer.add_columns("ageing_per_hour", len(hours), 0.0, INFINITE), np.unique(stored)
     for line in range(len(slope)):
         writer.add_rows([(per_hour, 1.0), (stored, -slope[line])], lower=intercept[line])
-    writer.cost(MONEY, per_hour, night.wear_weight * night.hours_around)
+    writer.cost(MONEY, per_hour, night.wear_weight * hours)
 
 
 def _stays_over_floor(night: Night, least_covers: bool) -> bool:

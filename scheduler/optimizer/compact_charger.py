@@ -77,7 +77,7 @@ def charger_powers(writer: MatrixBuilder, night: Night, may_discharge: bool) -> 
     both = can_charge & can_discharge
     writer.add_rows([(powers.charging[both], 1.0), (powers.discharging[both], 1.0)], upper=1.0)
     if night.car.discharge_limit_kwh is not None:
-        writer.add_row(powers.discharge, night.hours, upper=night.car.discharge_limit_kwh)
+        writer.add_row(powers.discharge, night.hours, upper=night.car.discharge_limit_kwh, name="discharge_total")
     return powers
 
 
@@ -89,11 +89,14 @@ def whole_currents(charger: Charger, least_kw: float, most_kw: FloatArray) -> tu
 
 
 def starts(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
-    """Add starts of charging and discharging."""
-    for name, mode in (("charge_start", powers.charging), ("discharge_start", powers.discharging)):
-        start = writer.add_columns(name, night.intervals, 0.0, 1.0)
-        writer.add_rows([(start[:1], 1.0), (mode[:1], -1.0)], lower=0.0)
-        writer.add_rows([(start[1:], 1.0), (mode[1:], -1.0), (mode[:-1], 1.0)], lower=0.0)
+    """Add starts of charging and discharging, where the charger can run."""
+    for name, mode, may in (
+        ("charge_start", powers.charging, powers.can_charge),
+        ("discharge_start", powers.discharging, powers.can_discharge),
+    ):
+        at = np.flatnonzero(may)
+        start = writer.add_columns(name, len(at), 0.0, 1.0)
+        writer.add_rows([(start, 1.0), (mode[at], -1.0), (mode[at - 1], (at > 0).astype(np.float64))], lower=0.0)
         writer.cost(MONEY, start, charger_start_worth(night))
 
 

@@ -104,9 +104,8 @@ class Program:
     @staticmethod
     def of(matrix: Matrix) -> Program:
         """Return the program of a matrix as it was written."""
-        whole = np.flatnonzero([kind == highspy.HighsVarType.kInteger for kind in matrix.lp.integrality_])
         lower, upper = np.array(matrix.lp.col_lower_), np.array(matrix.lp.col_upper_)
-        return Program(matrix, whole, lower, upper, matrix.cost)
+        return Program(matrix, matrix.whole, lower, upper, matrix.cost)
 
     @property
     def columns(self) -> dict[str, IntArray]:

@@ -139,7 +139,7 @@ class _Program:
         lp.col_cost_ = self.matrix.cost[MONEY] + highest_worth(night) * (missing + unready)
         first = [self.matrix.columns["stored_kwh"][0], *self.matrix.columns["segment_kwh"][: len(night.wear.size_kwh)]]
         self.first: IntArray = np.array(first, dtype=np.int32)
-        self.highs = linear_highs(presolve="off")
+        self.highs = linear_highs()
         self.highs.passModel(lp)
 
     def ahead(self, stored_kwh: float) -> _Ahead | None:

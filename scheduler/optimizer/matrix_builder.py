@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import highspy
 import numpy as np
 
-from models.base.arrays import BoolArray, FloatArray, IntArray
+from models.base.arrays import FloatArray, IntArray
 from scheduler.optimizer.objectives import OBJECTIVES
 
 INFINITE = highspy.kHighsInf
@@ -20,12 +20,21 @@ Term = tuple[IntArray, FloatArray | float]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Matrix:
-    """The night's program as numbers: rows of A x within bounds, columns by name, one cost row per objective."""
+    """The night's program as numbers: rows of A x within bounds.
+
+    Attributes
+    ----------
+    lp : the rows, and the bounds of the columns. whole : columns of whole numbers.
+    cost, offset : of each of OBJECTIVES, shape (objectives, columns) and (objectives,).
+    columns, rows : numbers of columns, and of the rows that are read again, by name. A column may stand more than once.
+    """
 
     lp: highspy.HighsLp
+    whole: IntArray
     cost: FloatArray
     offset: FloatArray
     columns: dict[str, IntArray]
+    rows: dict[str, IntArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,8 +75,9 @@ class MatrixBuilder:
 
     lower: list[FloatArray] = field(default_factory=list)
     upper: list[FloatArray] = field(default_factory=list)
-    whole: list[BoolArray] = field(default_factory=list)
+    whole: list[IntArray] = field(default_factory=list)
     names: dict[str, IntArray] = field(default_factory=dict)
+    row_names: dict[str, IntArray] = field(default_factory=dict)
     rows: list[IntArray] = field(default_factory=list)
     columns: list[IntArray] = field(default_factory=list)
     values: list[FloatArray] = field(default_factory=list)
@@ -83,9 +93,10 @@ class MatrixBuilder:
     ) -> IntArray:
         """Add columns; return their numbers, shape (count,)."""
         found = np.arange(self.column_count, self.column_count + count)
-        self.lower.append(np.broadcast_to(np.asarray(lower, dtype=np.float64), (count,)))
-        self.upper.append(np.broadcast_to(np.asarray(upper, dtype=np.float64), (count,)))
-        self.whole.append(np.full(count, whole))
+        self.lower.append(_each(lower, count))
+        self.upper.append(_each(upper, count))
+        if whole:
+            self.whole.append(found)
         self.names[name] = found
         self.column_count += count
         return found
@@ -95,28 +106,42 @@ class MatrixBuilder:
         terms: Sequence[Term],
         lower: FloatArray | float = -INFINITE,
         upper: FloatArray | float = INFINITE,
+        name: str | None = None,
     ) -> None:
-        """Add rows of one shape, (rows,): each term gives one column and coefficient a row."""
+        """Add rows of one shape, (rows,), with a name if they are read again.
+
+        Each term gives one column and coefficient a row.
+        """
         count = len(terms[0][0])
         numbers = np.arange(self.row_count, self.row_count + count)
         for columns, values in terms:
             self.rows.append(numbers)
             self.columns.append(columns)
-            self.values.append(np.broadcast_to(np.asarray(values, dtype=np.float64), (count,)))
-        self.row_lower.append(np.broadcast_to(np.asarray(lower, dtype=np.float64), (count,)))
-        self.row_upper.append(np.broadcast_to(np.asarray(upper, dtype=np.float64), (count,)))
+            self.values.append(_each(values, count))
+        self.row_lower.append(_each(lower, count))
+        self.row_upper.append(_each(upper, count))
         self.row_count += count
+        if name is not None:
+            self.row_names[name] = numbers
 
     def add_row(
-        self, columns: IntArray, values: FloatArray | float, lower: float = -INFINITE, upper: float = INFINITE
+        self,
+        columns: IntArray,
+        values: FloatArray | float,
+        lower: float = -INFINITE,
+        upper: float = INFINITE,
+        name: str | None = None,
     ) -> None:
-        """Add one row over many columns."""
-        self.rows.append(np.full(len(columns), self.row_count))
+        """Add one row over many columns, with a name if it is read again."""
+        number = np.array([self.row_count])
+        self.rows.append(number.repeat(len(columns)))
         self.columns.append(columns)
-        self.values.append(np.broadcast_to(np.asarray(values, dtype=np.float64), (len(columns),)))
+        self.values.append(_each(values, len(columns)))
         self.row_lower.append(np.array([lower]))
         self.row_upper.append(np.array([upper]))
         self.row_count += 1
+        if name is not None:
+            self.row_names[name] = number
 
     def cost(self, objective: int, columns: IntArray, values: FloatArray | float) -> None:
         """Add to an objective."""
@@ -137,9 +162,17 @@ class MatrixBuilder:
         lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
         lp.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(rows, minlength=self.row_count))])
         lp.a_matrix_.index_, lp.a_matrix_.value_ = columns[order], values[order]
-        kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
-        lp.integrality_ = [kinds[int(whole)] for whole in np.concatenate(self.whole)]
+        whole = np.concatenate(self.whole) if self.whole else np.zeros(0, dtype=np.int64)
+        kinds = [highspy.HighsVarType.kContinuous] * self.column_count
+        for column in whole.tolist():
+            kinds[column] = highspy.HighsVarType.kInteger
+        lp.integrality_ = kinds
         cost = np.zeros((len(OBJECTIVES), self.column_count))
         for objective, where, amounts in self.costs:
             np.add.at(cost[objective], where, amounts)
-        return Matrix(lp, cost, self.offset.copy(), dict(self.names))
+        return Matrix(lp, whole, cost, self.offset.copy(), dict(self.names), dict(self.row_names))
+
+
+def _each(values: FloatArray | float, count: int) -> FloatArray:
+    """Return values as an array of shape (count,); one value stands for all."""
+    return np.full(count, values, dtype=np.float64)

@@ -50,6 +50,7 @@ def compile_matrix(night: Night, may_discharge: bool = True) -> Matrix:
     lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
     lp.a_matrix_.start_, lp.a_matrix_.index_, lp.a_matrix_.value_ = np.array(starts), np.array(index), np.array(value)
     kinds = highspy.HighsVarType
+    whole = np.flatnonzero([not each.is_continuous() for each in variables])
     lp.integrality_ = [kinds.kContinuous if each.is_continuous() else kinds.kInteger for each in variables]
     named = {name: np.array(positions, dtype=np.int64) for name, positions in columns.items()}
-    return Matrix(lp, cost, offset, named)
+    return Matrix(lp, whole, cost, offset, named)

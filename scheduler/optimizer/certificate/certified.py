@@ -263,7 +263,7 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
     served = bool((limits.least_kwh < limits.most_kwh).all())
     if served:
         modes.nothing_short(True)
-        served = modes.run_first()
+        served = modes.run()
     if served:
         search = Search(night, program, Wear(night, program.unit), modes, _master(night, program))
         bound = search.certify(limits, modes.prices(program.unit))

@@ -64,7 +64,7 @@ class Master:
     def _begin(self) -> QuietHighs:
         """Return the program without any path."""
         wear, limit_kwh, n, count = self.wear, self.limit_kwh, self.wear.count, len(self.wear.size)
-        highs = linear_highs(presolve="off")
+        highs = linear_highs()
         held = np.arange(n * count).reshape(n, count)
         out = held + n * count
         rows: list[tuple[IntArray, IntArray, FloatArray]] = []

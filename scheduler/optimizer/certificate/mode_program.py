@@ -19,6 +19,10 @@ from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.setpoints import runs_with_power, setpoints_from_powers
 from scheduler.optimizer.smoothing import changes_of_power
 
+DEVEX = 1
+"""HiGHS's number for edge weights that cost little to begin with: most of these programs take few iterations."""
+SAME_KWH = 1e-7
+"""Stored energy that differs by less is the same [kWh]."""
 SAME_CHANGE_KW = 0.01
 """Changes of power over a night closer than this are one [kW]."""
 MONEY_SHARE = 1e-3
@@ -71,10 +75,16 @@ class Steady:
         return self.change_kw <= other.change_kw + SETTLED and self.starts < other.starts
 
 
-def linear_highs(presolve: str = "choose") -> QuietHighs:
-    """Return HiGHS for linear programs, on one thread."""
+def linear_highs() -> QuietHighs:
+    """Return HiGHS for small linear programs that are solved again and again, on one thread."""
     highs = QuietHighs()  # type: ignore[no-untyped-call]
-    for option, value in (("threads", 1), ("random_seed", RANDOM_SEED), ("presolve", presolve)):
+    options: dict[str, int | str] = {
+        "threads": 1,
+        "random_seed": RANDOM_SEED,
+        "presolve": "off",
+        "simplex_dual_edge_weight_strategy": DEVEX,
+    }
+    for option, value in options.items():
         highs.setOptionValue(option, value)
     return highs
 
@@ -86,20 +96,18 @@ class ModeProgram:
         self.night, self.matrix = night, matrix
         lp = matrix.lp
         self.lower, self.upper = np.array(lp.col_lower_), np.array(lp.col_upper_)
-        self.whole = np.flatnonzero([kind == highspy.HighsVarType.kInteger for kind in lp.integrality_])
+        self.whole = matrix.whole
         self.every = np.arange(lp.num_col_, dtype=np.int32)
         self.values = np.zeros(lp.num_col_)
         self.cost = matrix.cost
         self.held = False
         self.unit = night.highest_price or 1.0
         self.least_money, self.most_over = 0.0, 0.0
+        self.minimised: tuple[str, bool, float, int] | None = None
         self.highs = linear_highs()
-        kinds, lp.integrality_ = lp.integrality_, []
         self.highs.passModel(lp)
-        lp.integrality_ = kinds
-        start, index = np.array(lp.a_matrix_.start_), np.array(lp.a_matrix_.index_)
-        self.sums = _sum_rows(start, index, matrix)
-        self.given_row = _given_row(start, index, matrix) if night.car.discharge_limit_kwh is not None else -1
+        linear = np.full(len(self.whole), int(highspy.HighsVarType.kContinuous), np.uint8)
+        self.highs.changeColsIntegrality(len(self.whole), self.whole.astype(np.int32), linear)
 
     def bound(self, columns: IntArray, lower: FloatArray, upper: FloatArray) -> None:
         """Set the bounds of some columns, shape (columns,) each."""
@@ -126,21 +134,22 @@ class ModeProgram:
 
         Parameters
         ----------
-        again : without presolve, if there is none with rows that are held.
+        again : from the beginning, if there is none with rows that are held.
         then_money : of all that have the least of the objective, the one of least money.
         """
-        cost, offset = self._objective(objective, then_money)
-        self.highs.changeColsCost(len(self.every), self.every, cost)
-        self.highs.changeObjectiveOffset(offset)
+        minimised = (objective, then_money, self.least_money, len(self.every))
+        if minimised != self.minimised:
+            cost, offset = self._objective(objective, then_money)
+            self.highs.changeColsCost(len(self.every), self.every, cost)
+            self.highs.changeObjectiveOffset(offset)
+            self.minimised = minimised
         self.highs.run()
         if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
             if not (self.held and again):
                 return False
-            # presolve may call rows that are held to the last digit infeasible
+            # from an old basis, rows that are held to the last digit may seem infeasible
             self.highs.clearSolver()
-            self.highs.setOptionValue("presolve", "off")
             self.highs.run()
-            self.highs.setOptionValue("presolve", "choose")
             if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
                 return False
         self.values = np.array(self.highs.getSolution().col_value)
@@ -154,13 +163,6 @@ class ModeProgram:
             return cost, offset
         weight = MONEY_SHARE / self.unit
         return cost + weight * self.cost[money], offset + weight * (float(self.matrix.offset[money]) - self.least_money)
-
-    def run_first(self) -> bool:
-        """Minimise money as run does, where there is no basis yet: cheaper edge weights take two thirds of the time."""
-        self.highs.setOptionValue("simplex_dual_edge_weight_strategy", 1)
-        solved = self.run()
-        self.highs.setOptionValue("simplex_dual_edge_weight_strategy", -1)
-        return solved
 
     def exactly(self, objective: str, then_money: bool = False) -> bool:
         """Minimise as run does, to tighter tolerances, so that what is held next is attained; return whether it is."""
@@ -348,15 +350,33 @@ class ModeProgram:
         return float(self.cost[row] @ self.values + self.matrix.offset[row])
 
     def prices(self, unit: float) -> Prices:
-        """Return what stored energy is worth to wear, and energy given away to the discharge limit [units per kWh]."""
-        dual = np.array(self.highs.getSolution().row_dual)
-        given = 0.0 if self.given_row < 0 else max(0.0, -float(dual[self.given_row])) / unit
-        return Prices(np.concatenate([[0.0], dual[self.sums]]) / unit, given)
+        """Return what stored energy is worth to wear, and energy given away to the discharge limit [units per kWh].
+
+        Where energy can enter and leave in one interval, what leaves has a row of its own and so has what enters. The
+        price of that row is one of stored energy before the interval, less one after it. Where stored energy stays the
+        same, its price may stand at any of the boundaries, and is put at the first: it bounds most nights best there.
+        """
+        dual, rows = np.array(self.highs.getSolution().row_dual), self.matrix.rows
+        columns = self.matrix.columns["stored_kwh"]
+        moving = np.flatnonzero(columns[1:] > columns[:-1])
+        price = np.zeros(len(columns))
+        price[moving + 1] = dual[rows["segments_add_up"]]
+        kwh, leave = self.values[columns], rows["segments_leave"]
+        passing = np.where(kwh[moving + 1] > kwh[moving] + SAME_KWH, -dual[leave - 1], dual[leave])
+        passing[leave < 0] = 0.0
+        price[moving] += passing
+        price[moving + 1] -= passing
+        same = np.concatenate([[0], np.cumsum(np.abs(kwh[1:] - kwh[:-1]) > SAME_KWH)])
+        stored = np.zeros(len(columns))
+        stored[np.flatnonzero(np.diff(same, prepend=-1))] = np.bincount(same, price)
+        stored[0] = 0.0  # what is stored now is given
+        given = max(0.0, -float(dual[rows["discharge_total"][0]])) if "discharge_total" in rows else 0.0
+        return Prices(stored / unit, given / unit)
 
     def path(self, unit: float) -> Path:
         """Return the present values as a path, without wear."""
         columns, night = self.matrix.columns, self.night
-        out = columns["segment_out_kwh"].reshape(night.intervals, -1)
+        out = columns["segment_out_kwh"].reshape(-1, len(night.wear.price_per_kwh))
         wear = night.wear_weight * float((self.values[out] @ night.wear.price_per_kwh).sum())
         through = 0.0
         for number, trip in enumerate(night.trips):
@@ -396,21 +416,3 @@ class ModeProgram:
                 forced = np.flatnonzero(below & (night.solar_kw - night.load_kw > night.export_limit_kw))
                 chosen[:, columns["curtailing"]] = setpoints.curtailed_kw[:, forced] > 1e-9
         return np.asarray(chosen[:, self.whole])
-
-
-def _sum_rows(start: IntArray, index: IntArray, matrix: Matrix) -> IntArray:
-    """Return rows that say that the segments add up to stored energy, by boundary, shape (n,)."""
-    filled = start[1:] > start[:-1]
-    first = np.where(filled, index[np.minimum(start[:-1], len(index) - 1)], -1)
-    last = np.where(filled, index[start[1:] - 1], -1)
-    rows = np.flatnonzero(np.isin(first, matrix.columns["segment_kwh"]) & np.isin(last, matrix.columns["stored_kwh"]))
-    return np.asarray(rows[np.argsort(last[rows])])
-
-
-def _given_row(start: IntArray, index: IntArray, matrix: Matrix) -> int:
-    """Return the row of the discharge limit."""
-    discharge = matrix.columns["discharge_kw"]
-    for row in np.flatnonzero(np.diff(start) == len(discharge)):
-        if np.array_equal(index[start[row] : start[row + 1]], discharge):
-            return int(row)
-    raise ValueError("the matrix has no discharge limit")
