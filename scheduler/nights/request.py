@@ -42,6 +42,7 @@ class Request:
     peak_so_far_kw : the month's highest mean import so far, for a demand charge [kW]; None: not known.
     imported_so_far_kwh, exported_so_far_kwh : counted so far towards tiers that are under way [kWh], by number of the
         offer's band; None: not known.
+    whole_period : a period of any length, whose optimum is only bounded; else a night that can be planned.
     """
 
     now: datetime
@@ -58,3 +59,4 @@ class Request:
     peak_so_far_kw: float | None = None
     imported_so_far_kwh: Mapping[int, float] | None = None
     exported_so_far_kwh: Mapping[int, float] | None = None
+    whole_period: bool = False

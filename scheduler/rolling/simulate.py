@@ -155,7 +155,7 @@ def one_night(
         imported_so_far_kwh=_counted(carry_over, "import", inputs, now),
         exported_so_far_kwh=_counted(carry_over, "export", inputs, now),
     )
-    planned = _with_state(build_night(inputs, asked)[0], carry_over)
+    planned = with_state(build_night(inputs, asked)[0], carry_over)
     later = planned.boundaries[1:]
     inside = later[later < pd.Timestamp(following)]
     happened = replace(
@@ -165,7 +165,7 @@ def one_night(
         until=following,
         boundaries=tuple(instant.to_pydatetime() for instant in inside),
     )
-    real = _with_state(build_night(inputs, happened)[0], carry_over)
+    real = with_state(build_night(inputs, happened)[0], carry_over)
     if policy == "charge-on-return":
         on_return = charge_on_return(real)
         return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
@@ -202,7 +202,7 @@ def recorded_until(inputs: Inputs) -> datetime:
     return min(ends).to_pydatetime()
 
 
-def _with_state(night: Night, carry_over: CarryOver) -> Night:
+def with_state(night: Night, carry_over: CarryOver) -> Night:
     """Return the night with the battery as the night before left it."""
     if carry_over.fill_kwh is None:
         return replace(night, stored_now_kwh=carry_over.stored_kwh)
