@@ -17,7 +17,7 @@ from typing import cast
 import highspy
 import numpy as np
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.wear.calendar_ageing import CalendarPrice
 from scheduler.nights.night import SCHEDULE, Night
 from scheduler.optimizer.certificate.certified import covers
@@ -126,6 +126,8 @@ def _bound(period: Period, may_discharge: bool) -> PeriodBound:
     at_prices = covers(night)
     # prices that hold are needed here: those of tiers are the ones beyond them, and paths are only a plan's beginning
     plain = night if at_prices else replace(night, tiers=(), demand=())
+    never = period.discharge_limit_kwh == 0 and night.charger.discharge_min_kw > 0
+    may_discharge = may_discharge and not never
     program = PeriodProgram(replace(period, night=plain), may_discharge)
     limits = _served(program)
     linear = _Linear(period, may_discharge, limits, exact=not at_prices)
@@ -138,6 +140,7 @@ def _bound(period: Period, may_discharge: bool) -> PeriodBound:
     except TooManyCellsError:
         raise NoPlanError("The period's dynamic program has too many cells") from None
     bound = _total(priced, period, float(values.bound[0]), prices)
+    linear.as_it_is()
     best: tuple[float, FloatArray] | None = None
     inside = np.flatnonzero(values.bound < FAR).tolist()
     for path in priced.paths(values, inside):
@@ -263,11 +266,20 @@ def _served(program: PeriodProgram) -> Limits:
     """Return stored energies within which every trip is served as well as can be.
 
     The most that can be stored at each boundary does not depend on what is done elsewhere, so that no trip's shortage
-    is at the cost of another's.
+    is at the cost of another's. What is missing before a departure counts where it is most.
     """
-    wanted, reached = program.limits(nothing_short=True), program.limits()
-    room = (reached.most_kwh - reached.least_kwh).clip(0.0, 1e-5)
-    return Limits(np.minimum(wanted.least_kwh, reached.most_kwh - room), reached.most_kwh)
+    night, car, reached = program.night, program.night.car, program.limits()
+    most, least = reached.most_kwh, reached.least_kwh.copy()
+    for trip in night.trips:
+        before, at = slice(trip.ready, trip.depart), trip.depart
+        if trip.ready < trip.depart:
+            short = max(0.0, trip.target_kwh - float(most[before].min()))
+            least[before] = np.maximum(least[before], trip.target_kwh - short)
+        wanted = trip.target_kwh
+        if trip.energy_kwh > 0:
+            wanted = max(wanted, trip.energy_kwh + car.return_reserve_kwh)
+        least[at] = max(least[at], min(wanted, float(most[at])))
+    return Limits(np.maximum(np.minimum(least, most) - ROOM_KWH, 0.0), most)
 
 
 def _with_given_price(moves: Moves, price: float) -> Moves:
@@ -346,14 +358,15 @@ class _Linear:
         stored = matrix.columns["stored_kwh"]
         lower = np.clip(limits.least_kwh, self.modes.lower[stored], self.modes.upper[stored])
         self.modes.bound(stored[1:], lower[1:], self.modes.upper[stored][1:])
-        # a trip that comes home on its own energy is fixed to it: prices of stored energy at its end are then those of
-        # wear, and not of charging on the way
-        enough = [
-            limits.least_kwh[trip.depart] >= trip.energy_kwh + night.car.return_reserve_kwh - 2 * ROOM_KWH
+        # nothing more is charged on the way than a trip needs
+        wanted = [
+            trip.energy_kwh + night.car.return_reserve_kwh - float(limits.least_kwh[trip.depart])
             for trip in night.trips
         ]
-        at = matrix.columns["on_the_way_kwh"][np.array(enough, dtype=np.bool_)]
-        self.modes.bound(at, np.zeros(len(at)), np.zeros(len(at)))
+        most = np.array([0.0 if each <= 2 * ROOM_KWH else each for each in wanted])
+        at = matrix.columns["on_the_way_kwh"]
+        self.modes.bound(at, np.zeros(len(at)), np.minimum(most, self.modes.upper[at]))
+        self.passing = [] if exact else self._passing_rows()
         self.limit_rows = highs.getNumRow() + np.arange(len(period.first))
         if period.discharge_limit_kwh is not None:
             discharge = matrix.columns["discharge_kw"].astype(np.int32)
@@ -372,10 +385,61 @@ class _Linear:
         ------
         NoPlanError : HiGHS gives nothing.
         """
+        self._one_way(True)
         if not self._run():
             raise NoPlanError("HiGHS found no relaxed plan of the whole period")
 
-    def at_modes(self, modes: np.ndarray) -> bool:
+    def _passing_rows(self) -> list[tuple[int, IntArray, FloatArray, FloatArray]]:
+        """Return intervals in which energy may enter and leave at once, the rows that tie their segments, their bounds.
+
+        Those rows leave the prices of stored energy there to chance; `_one_way` takes them away and charges what passes
+        through on the way at the price of the first segment.
+        """
+        night, matrix = self.modes.night, self.modes.matrix
+        ends = np.array([trip.comeback - 1 for trip in night.trips], dtype=np.int64)
+        into = matrix.columns["segment_in_kwh"].reshape(-1, len(night.wear.size_kwh))
+        passing = np.unique(ends)
+        if len(into) != len(passing):  # the least charging power does not cover the fixed loss
+            passing = np.unique(np.concatenate([ends, np.flatnonzero(night.at_home)]))
+        lp = matrix.lp
+        row_of = np.repeat(np.arange(lp.num_row_), np.diff(np.array(lp.a_matrix_.start_)))
+        index, lower, upper = np.array(lp.a_matrix_.index_), np.array(lp.row_lower_), np.array(lp.row_upper_)
+        column_row: dict[int, list[int]] = {int(column): [] for column in into.ravel()}
+        for row, column in zip(row_of.tolist(), index.tolist(), strict=True):
+            if column in column_row:
+                column_row[column].append(row)
+        found = []
+        for t, columns in zip(passing.tolist(), into, strict=True):
+            rows = np.unique([row for column in columns.tolist() for row in column_row[column]])
+            rows = np.append(rows, rows[-1] + 1)  # what leaves is the row after what enters
+            found.append((t, rows, lower[rows], upper[rows]))
+        return found
+
+    def _one_way(self, asked: bool) -> None:
+        """Tie the segments of those intervals as everywhere else, or as they are."""
+        highs, night, columns = self.modes.highs, self.modes.night, self.modes.matrix.columns
+        count, cost = len(night.wear.size_kwh), self.modes.cost
+        held, out = (columns[name].reshape(-1, count) for name in ("segment_kwh", "segment_out_kwh"))
+        first = highs.getNumRow() - count * len(self.passing)
+        for number, (t, rows, lower, upper) in enumerate(self.passing):
+            for row, low, high in zip(rows.tolist(), lower.tolist(), upper.tolist(), strict=True):
+                highs.changeRowBounds(row, *((-highspy.kHighsInf, highspy.kHighsInf) if asked else (low, high)))
+            for segment in range(count):
+                if asked:
+                    three = np.array([out[t, segment], held[t, segment], held[t + 1, segment]], dtype=np.int32)
+                    highs.addRow(0.0, highspy.kHighsInf, 3, three, np.array([1.0, -1.0, 1.0]))
+                else:
+                    highs.changeRowBounds(first + count * number + segment, -highspy.kHighsInf, highspy.kHighsInf)
+            through = night.wear_weight * self.period.wear_price[self.period.night_of[t], 0]
+            for trip, column in zip(night.trips, columns["on_the_way_kwh"].tolist(), strict=True):
+                if trip.comeback - 1 == t:
+                    cost[MONEY, column] += through if asked else -through
+
+    def as_it_is(self) -> None:
+        """Give back what `relaxed` changed."""
+        self._one_way(False)
+
+    def at_modes(self, modes: BoolArray) -> bool:
         """Minimise money at integers, shape (whole,); return whether there is a plan. Those of tiers stay free."""
         whole = self.modes.whole if self.given is None else self.modes.whole[self.given]
         values = (modes if self.given is None else modes[self.given]).astype(np.float64)
