@@ -221,6 +221,11 @@ def period_of(
             "bound; give fewer days or a longer step_minutes",
             key="plan.step_minutes",
         )
+    demand = tuple(
+        replace(month, price_per_kw=month.price_per_kw * _billed_share(month.month, first, last))
+        for month in night.demand
+    )
+    night = replace(night, demand=demand)
     if stored_energy_price is not None:
         night = replace(night, stored_energy_price=stored_energy_price)
     starts = [time for time in times[:-1] if pd.Timestamp(time) < night.boundaries[-1]]
@@ -233,6 +238,19 @@ def period_of(
         tuple(each.calendar for each in wear),
         site.car.discharge_limit_kwh,
     )
+
+
+def _billed_share(month: int, first: date, last: date) -> float:
+    """Return the share of a month's days that is billed, to which its demand charge is in proportion [0 to 1].
+
+    Parameters
+    ----------
+    month : its year × 12 + its number from 1.
+    """
+    begins = date((month - 1) // 12, (month - 1) % 12 + 1, 1)
+    following = (begins + timedelta(days=32)).replace(day=1)
+    days = (min(following, last + timedelta(days=1)) - max(begins, first)).days
+    return max(0, days) / (following - begins).days
 
 
 def _wear_by_night(inputs: Inputs, starts: list[datetime]) -> list[WearTonight]:

@@ -12,6 +12,7 @@ bound: a charger that runs for a part of an interval, or in both directions, is 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import cast
 
 import highspy
@@ -26,6 +27,7 @@ from scheduler.optimizer.certificate.dynamic_program import (
     ROOM_KWH,
     DynamicProgram,
     Limits,
+    Path,
     Prices,
     TooManyCellsError,
     Weights,
@@ -40,6 +42,10 @@ from scheduler.optimizer.setpoints import Setpoints, runs_with_power, setpoints_
 
 PULLS = (0.001, 0.002, 0.003, 0.005)
 """What a path pays for each kWh and boundary away from the relaxed program's energy, in kWh at the highest price."""
+TIER_PULLS = (0.02, 0.1)
+"""And where tiers or a demand charge hold, which the path does not know."""
+ROUNDED = (0.5, 0.2)
+"""There the charger also runs where the relaxed program runs it for more than such a part of an interval."""
 THIN_KWH = 1e-6
 """Most that thinning takes from the values of one stop, in kWh at the highest price."""
 INTERIOR_INTERVALS = 600
@@ -134,7 +140,8 @@ def _bound(period: Period, may_discharge: bool) -> PeriodBound:
     linear.relaxed()
     relaxed, prices, stored = linear.value(), linear.prices(program.unit), linear.stored_kwh()
     priced = PeriodProgram(replace(period, night=plain), may_discharge, prices.night_given, like=program)
-    trials = [prices.stored, *(replace(prices.stored, pull=pull, towards=stored) for pull in PULLS)]
+    pulls = PULLS if at_prices else (*PULLS, *TIER_PULLS)
+    trials = [prices.stored, *(replace(prices.stored, pull=pull, towards=stored) for pull in pulls)]
     try:
         values = priced.backward(trials, [limits] * len(trials), THIN_KWH)
     except TooManyCellsError:
@@ -143,8 +150,11 @@ def _bound(period: Period, may_discharge: bool) -> PeriodBound:
     linear.as_it_is()
     best: tuple[float, FloatArray] | None = None
     inside = np.flatnonzero(values.bound < FAR).tolist()
-    for path in priced.paths(values, inside):
-        if linear.at_modes(linear.modes.modes_of(path)) and (best is None or linear.value() < best[0]):
+    attempts = [partial(linear.at_path, path) for path in priced.paths(values, inside)]
+    if not at_prices:
+        attempts += [partial(linear.at_running, *linear.running(least)) for least in ROUNDED]
+    for attempt in attempts:
+        if attempt() and (best is None or linear.value() < best[0]):
             best = linear.value(), linear.modes.values
     if best is None:
         raise NoPlanError("HiGHS found no plan of the whole period")
@@ -373,10 +383,6 @@ class _Linear:
             for number in range(len(period.first)):
                 at = np.flatnonzero(period.night_of == number)
                 highs.addRow(-highspy.kHighsInf, period.discharge_limit_kwh, len(at), discharge[at], night.hours[at])
-        free = {"charging", "discharging"} if night.prices_depend_on_amounts else None
-        self.given = (
-            np.isin(self.modes.whole, np.concatenate([matrix.columns[name] for name in free])) if free else None
-        )
 
     def relaxed(self) -> None:
         """Minimise money without the integers.
@@ -439,11 +445,20 @@ class _Linear:
         """Give back what `relaxed` changed."""
         self._one_way(False)
 
-    def at_modes(self, modes: BoolArray) -> bool:
-        """Minimise money at integers, shape (whole,); return whether there is a plan. Those of tiers stay free."""
-        whole = self.modes.whole if self.given is None else self.modes.whole[self.given]
-        values = (modes if self.given is None else modes[self.given]).astype(np.float64)
-        self.modes.bound(whole, values, values)
+    def at_path(self, path: Path) -> bool:
+        """Minimise money at the modes of a path; return whether there is a plan. Integers of tiers stay free."""
+        if not self.modes.night.prices_depend_on_amounts:
+            modes = self.modes.modes_of(path)
+            self.modes.bound(self.modes.whole, modes.astype(np.float64), modes.astype(np.float64))
+            return self._run()
+        return self.at_running(path.mode == CHARGE, path.mode == DISCHARGE)
+
+    def at_running(self, charging: BoolArray, discharging: BoolArray) -> bool:
+        """Minimise money where the charger charges and discharges, shape (n,); return whether there is a plan."""
+        for name, running in (("charging", charging), ("discharging", discharging)):
+            columns = self.modes.matrix.columns[name]
+            values = np.minimum(running.astype(np.float64), self.modes.upper[columns])
+            self.modes.bound(columns, values, values)
         return self._run()
 
     def _run(self) -> bool:
@@ -458,6 +473,13 @@ class _Linear:
     def value(self) -> float:
         """Return the money at the present values."""
         return self.modes.value()
+
+    def running(self, least: float) -> tuple[BoolArray, BoolArray]:
+        """Return where the present values charge, and discharge, for more than a part of the interval, shape (n,)."""
+        charging, discharging = (
+            self.modes.values[self.modes.matrix.columns[name]] for name in ("charging", "discharging")
+        )
+        return (charging > least) & (charging >= discharging), (discharging > least) & (discharging > charging)
 
     def stored_kwh(self) -> FloatArray:
         """Return the stored energy at the present values [kWh], shape (n + 1,)."""
