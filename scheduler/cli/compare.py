@@ -21,6 +21,9 @@ def compare(
         Forecast, typer.Option("--forecast", help="What is known each evening: typical days, or what really came.")
     ] = Forecast.TYPICAL,
     hardware: Annotated[Path | None, option("--hardware", "FILE", "What the charger cost: does it pay?")] = None,
+    bound: Annotated[
+        bool, typer.Option("--bound", help="Also bound what discharging could be worth, all days seen at once.")
+    ] = False,
     jobs: Jobs = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/comparison.")] = None,
     as_json: AsJson = False,
@@ -42,6 +45,7 @@ def compare(
         last_day=last_day,
         forecast=forecast.value,
         hardware=hardware,
+        bound=bound,
     )
     folder = out if out is not None else site / "comparison"
     with failures_told(folder, "year"), NightsShown() as shown:

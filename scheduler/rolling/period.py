@@ -15,6 +15,7 @@ from scheduler.inputs.hardware_file import Hardware, read_hardware
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.planning_times import midnight, trips_overlapping
 from scheduler.nights.request import ForecastKind
+from scheduler.rolling.full_horizon import FullHorizonRun
 from scheduler.rolling.run import RolledRun
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import local_text, parse_day
@@ -28,6 +29,9 @@ FORECAST_DAYS = 28
 RUNS = ("plan", "hindsight", "charge-only", "charge-on-return")
 """The ways in which the days are run under each offer, the longest runs first; "hindsight" is perfect foresight."""
 
+FULL_HORIZON = "full-horizon"
+"""Ending of the names of full-horizon runs."""
+
 
 @dataclass(frozen=True, slots=True)
 class CompareOptions:
@@ -38,6 +42,7 @@ class CompareOptions:
     site : the site's folder. offers : files.
     first_day, last_day : local, "2026-03-02" or a value; None for as far as the series go in whole days.
     forecast : what each evening knew. hardware : a hardware file, or None.
+    bound : whether the full-horizon bound of each offer is worked out.
     """
 
     site: Path
@@ -46,6 +51,7 @@ class CompareOptions:
     last_day: str | date | None = None
     forecast: ForecastKind = "typical"
     hardware: Path | None = None
+    bound: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +65,7 @@ class ComparisonRequest:
     forecast : what each evening knows.
     hardware : costs of the hardware, or None.
     notes : what the reader should know, one sentence each.
+    bound : whether the full-horizon bound of each offer is worked out.
     """
 
     offers: Mapping[str, Inputs]
@@ -67,6 +74,7 @@ class ComparisonRequest:
     forecast: ForecastKind
     hardware: Hardware | None
     notes: tuple[str, ...]
+    bound: bool = False
 
     @property
     def start_soc_percent(self) -> float:
@@ -82,6 +90,27 @@ class ComparisonRequest:
         """Return every run by the name of its file; a plan on a recorded forecast has perfect foresight already."""
         kinds = [kind for kind in RUNS if kind != "hindsight" or self.forecast != "recorded"]
         return {f"{name}.{kind}": self._run(name, kind) for kind in kinds for name in self.offers}
+
+    def bound_runs(self, prices: Mapping[str, float]) -> dict[str, FullHorizonRun]:
+        """Return the full-horizon run of each offer by the name of its file; none if they are not asked for.
+
+        Parameters
+        ----------
+        prices : what a kWh more in the battery at the end is worth under each offer [money per kWh].
+        """
+        if not self.bound:
+            return {}
+        return {
+            f"{name}.{FULL_HORIZON}": FullHorizonRun(
+                f"offer {inputs.offer.name!r}, full horizon",
+                inputs,
+                self.first,
+                self.last,
+                self.start_soc_percent,
+                prices[name],
+            )
+            for name, inputs in self.offers.items()
+        }
 
     def _run(self, name: str, kind: str) -> RolledRun:
         """Return the run of one of RUNS under one offer."""
@@ -128,7 +157,7 @@ def parse_period(options: CompareOptions) -> ComparisonRequest:
     beyond = _trip_beyond(offers)
     if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes))
+    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes), options.bound)
 
 
 def _read_offers(options: CompareOptions) -> list[Inputs]:

@@ -38,7 +38,14 @@ RUN_COLUMNS = (
     Column("stored_energy_price", "money per kWh", "of what the battery gained: the mean of the charge-only reference"),
     Column("stored_energy", MONEY, "gained_kwh * stored_energy_price"),
     Column("wear_cost", MONEY, "unweighted, by the law that priced the plans, calendar ageing included where it is on"),
+    Column(
+        "counted_wear_cost",
+        MONEY,
+        "unweighted, counted after the fact: cycles of the closed trace by the law that priced the plans, and time by "
+        "the site's calendar law where it is on",
+    ),
     Column("in_all", MONEY, "cash + wear_cost - stored_energy"),
+    Column("in_all_counted", MONEY, "cash + counted_wear_cost - stored_energy"),
     Column("cash_saved_a_year", A_YEAR, "cash - stored_energy of charge-on-return, less the same of this run"),
     Column(
         "cash_saved_by_discharging_a_year", A_YEAR, "cash - stored_energy of charge-only, less the same of this run"

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-import pandas as pd
-
 from models.wear.counted import counted_wear
 from models.wear.law import CAPACITY_LOST_AT_END, DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS, wear_law
-from models.wear.soc_trace import SocTrace
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.site_values import site_values
-from scheduler.nights.wear_prices import battery_temp_degc
+from scheduler.rolling.counted_wear import counted_wear_cost, soc_trace
 from scheduler.rolling.flows import RolledFlows, rolled_bill
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import GridPoint
@@ -48,6 +44,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "gained_kwh": gained_kwh,
         "stored_energy_price": flows.stored_energy_price,
         "wear_cost": wear,
+        "counted_wear_cost": counted_wear_cost(inputs, flows),
         "equivalent_full_cycles": float(flows.out_of_battery_kwh.sum()) / inputs.site.car.battery_kwh,
         "charged_kwh": float(flows.energy["charge_kwh"].sum()),
         "discharged_kwh": float(flows.energy["discharge_kwh"].sum()),
@@ -90,6 +87,7 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
         more: Row = {
             "stored_energy": _number(row, "gained_kwh") * price,
             "in_all": total,
+            "in_all_counted": total - _number(row, "wear_cost") + _number(row, "counted_wear_cost"),
             "capacity_lost_percent_a_year": row[f"capacity_lost_percent_a_year_{row['law']}"],
             "cash_saved_a_year": (_cash(on_return[group], price) - cash) * a_year,
             "cash_saved_by_discharging_a_year": (_cash(only[group], price) - cash) * a_year,
@@ -98,24 +96,6 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
         }
         found.append(row | more | {"stored_energy_price": price})
     return found
-
-
-def soc_trace(inputs: Inputs, flows: RolledFlows) -> SocTrace:
-    """Return the state of charge of a run at every boundary, at the battery's temperature of the month.
-
-    A second after the end it is back where it began. That closes the cycles, so that the wear of a run does not depend
-    on where its last evening ended: half cycles left open gave a week of charging only a third less wear than charging
-    on return with the same drives.
-    """
-    end = flows.start[-1] + pd.Timedelta(minutes=int(flows.minutes[-1]))
-    closed = end + pd.Timedelta(seconds=1)
-    instants = pd.DatetimeIndex(flows.start.append(pd.DatetimeIndex([end, closed]))).as_unit("s")
-    stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh, [flows.stored_before_kwh]))
-    month = np.asarray(instants.tz_convert(inputs.site.timezone).month)
-    firsts = {int(one): instants[int(np.argmax(month == one))] for one in np.unique(month)}
-    temps = {one: battery_temp_degc(inputs.site, first) for one, first in firsts.items()}
-    temp = np.array([temps[int(one)] for one in month])
-    return SocTrace(instants, np.clip(stored / inputs.site.car.battery_kwh, 0.0, 1.0), temp)
 
 
 def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> dict[str, float]:

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 import rainflow
 
+from scheduler.rolling.counted_wear import soc_trace
 from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import RolledRun, roll
 from scheduler.sweep.grid import grid, inputs_of_points
-from scheduler.sweep.rows import run_row, soc_trace
+from scheduler.sweep.rows import run_row
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
