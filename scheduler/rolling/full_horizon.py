@@ -48,7 +48,7 @@ MOST_PERIOD_INTERVALS = 20_000
 """Most intervals of a period that is bounded at once: a year of half hours."""
 WEIGHT = 1.0
 """Factor on wear in every total here, whatever weight the plans are made with."""
-_NUMBERS = ("bound", "highest_price", "stored_energy_price")
+_NUMBERS = ("bound", "gap", "highest_price", "stored_energy_price")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +58,7 @@ class FullHorizon:
     Attributes
     ----------
     flows : of the best plan found.
+    gap : by how much the total of that plan exceeds the bound [money].
     bound : no policy that sets the charger once an interval, and serves the trips as well, has a lower total [money].
     part_bound : nor one that may stop inside an interval, a lower total than this; None: not known.
     relaxed : whether the bound is that of a linear relaxation, as where tiers or a demand charge hold.
@@ -67,6 +68,7 @@ class FullHorizon:
 
     flows: RolledFlows
     bound: float
+    gap: float
     part_bound: float | None
     relaxed: bool
     highest_price: float
@@ -74,20 +76,14 @@ class FullHorizon:
 
     def total(self, flows: RolledFlows, inputs: Inputs, first: date, last: date) -> float:
         """Return the total of any policy over the period, as the bound counts it [money]."""
-        car = inputs.site.car
         bill = rolled_bill(flows, inputs, first, last).total
-        before, after = flows.stored_before_kwh, float(flows.stored_kwh[-1])
-        gained = self.stored_energy_price * (min(after, car.ceiling_kwh) - min(before, car.ceiling_kwh))
+        gained = self.stored_energy_price * gained_below_kwh(flows, inputs.site.car.ceiling_kwh)
         paid = bill + float(flows.on_the_way_cost.sum()) + WEIGHT * float(flows.wear_cost.sum())
         return paid + self.soft_cost(flows, inputs) - gained
 
     def soft_cost(self, flows: RolledFlows, inputs: Inputs) -> float:
         """Return what starts and time outside the window count for [money]."""
-        site, hours = inputs.site, flows.minutes / 60
-        starts = _starts(flows.energy["charge_kwh"] > 0) + _starts(flows.energy["discharge_kwh"] > 0)
-        below = np.maximum(0.0, site.car.floor_kwh - flows.stored_kwh)
-        above = np.maximum(0.0, flows.stored_kwh - site.car.ceiling_kwh)
-        outside = float((hours * (below + above))[_at_home(flows, inputs)].sum())
+        site, starts, outside = inputs.site, starts_of(flows), outside_window_kwh_hours(flows, inputs)
         return self.highest_price * (starts * site.charger.start_worth_kwh + site.car.outside_window_factor * outside)
 
 
@@ -189,7 +185,27 @@ def full_horizon(
     nothing = replace(flows, energy={name: np.zeros_like(column) for name, column in flows.energy.items()})
     fees = rolled_bill(nothing, inputs, first, last).total
     part = None if found.part_bound is None else found.part_bound + fees
-    return FullHorizon(flows, found.bound + fees, part, found.relaxed, night.highest_price, night.stored_energy_price)
+    whole = FullHorizon(
+        flows, found.bound + fees, 0.0, part, found.relaxed, night.highest_price, night.stored_energy_price
+    )
+    return replace(whole, gap=max(0.0, whole.total(flows, inputs, first, last) - whole.bound))
+
+
+def starts_of(flows: RolledFlows) -> int:
+    """Return how often the charger starts to charge or to discharge."""
+    return _starts(flows.energy["charge_kwh"] > 0) + _starts(flows.energy["discharge_kwh"] > 0)
+
+
+def outside_window_kwh_hours(flows: RolledFlows, inputs: Inputs) -> float:
+    """Return for how much energy and how long the car at home is outside its floor and ceiling [kWh × h]."""
+    car = inputs.site.car
+    outside = np.maximum(0.0, car.floor_kwh - flows.stored_kwh) + np.maximum(0.0, flows.stored_kwh - car.ceiling_kwh)
+    return float((flows.minutes / 60 * outside)[_at_home(flows, inputs)].sum())
+
+
+def gained_below_kwh(flows: RolledFlows, ceiling_kwh: float) -> float:
+    """Return what the battery gained, of the energy up to its ceiling [kWh]."""
+    return min(float(flows.stored_kwh[-1]), ceiling_kwh) - min(flows.stored_before_kwh, ceiling_kwh)
 
 
 def period_of(

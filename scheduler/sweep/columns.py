@@ -52,6 +52,28 @@ RUN_COLUMNS = (
     ),
     Column("saving_a_year", A_YEAR, "in_all of charge-on-return, less in_all of this run"),
     Column("discharge_value_a_year", A_YEAR, "in_all of charge-only, less in_all of this run"),
+    Column(
+        "full_horizon_bound",
+        MONEY,
+        "what no run of the group costs less than, all days seen at once: in_all with starts and time outside the "
+        "window, wear at weight 1; empty without --bound",
+    ),
+    Column(
+        "full_horizon_gap",
+        MONEY,
+        "by which the best plan known, of all days at once or of the group, is above that bound",
+    ),
+    Column(
+        "full_horizon_part_bound",
+        MONEY,
+        "the bound if the charger may stop inside an interval; empty with tiers or a demand charge",
+    ),
+    Column(
+        "full_horizon_share",
+        "-",
+        "share of the most that discharging can be worth: (charge-only - this run) / (charge-only - bound), totals as "
+        "the bound counts them",
+    ),
     Column("capacity_lost_percent_a_year", SHARE, "by the law that priced the plans: its column below"),
     Column("equivalent_full_cycles", "-", "energy out of the battery, driving included, over its capacity"),
     Column("charged_kwh", "kWh", "AC energy into the charger"),
@@ -60,6 +82,9 @@ RUN_COLUMNS = (
     Column("exported_kwh", "kWh", "at the meter"),
     Column("nights", "-", "how many nights were planned"),
     Column("nights_discharged", "-", "nights in which the car gave energy"),
+    Column("starts", "-", "of charging or discharging"),
+    Column("outside_window_kwh_hours", "kWh h", "energy under floor or over ceiling, times hours at home"),
+    Column("gained_below_ceiling_kwh", "kWh", "by which the battery ended fuller than it began, up to its ceiling"),
     Column("departures", "-", "trips that began"),
     Column("missed_departures", "-", "trips that began under their departure target"),
     *(

@@ -149,6 +149,7 @@ def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -
             request["last_day"],
             request["forecast"],
             many=True,
+            bound=request.get("bound", False) is True,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
         raise single_fault(file, f"is not what it should be; expected {AS_WRITTEN}", key="asked") from None
@@ -209,6 +210,7 @@ def _options(request: SweepRequest, root: Path) -> dict[str, Any]:
         "first_day": request.first.isoformat(),
         "last_day": request.last.isoformat(),
         "forecast": options.forecast,
+        **({"bound": True} if options.bound else {}),
     }
 
 
@@ -220,6 +222,7 @@ def _command(options: Mapping[str, Any]) -> str:
     for setting in options["settings"]:
         parts += [SET_OPTION, setting]
     parts += ["--from", options["first_day"], "--to", options["last_day"], "--forecast", options["forecast"]]
+    parts += ["--bound"] if options.get("bound") else []
     return shlex.join(parts)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from models.wear.counted import counted_wear
 from models.wear.law import CAPACITY_LOST_AT_END, DAYS_A_YEAR
@@ -11,8 +11,12 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.site_values import site_values
 from scheduler.rolling.counted_wear import counted_wear_cost, soc_trace
 from scheduler.rolling.flows import RolledFlows, rolled_bill
+from scheduler.rolling.full_horizon import FullHorizon, gained_below_kwh, outside_window_kwh_hours, starts_of
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import GridPoint
+
+LEAST_SHARE = 0.01
+"""A worth of discharging below this share of the cost counts as none [-]."""
 
 Value = float | int | bool | str | None
 Row = dict[str, Value]
@@ -52,6 +56,9 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "exported_kwh": float(flows.energy["export_kwh"].sum()),
         "nights": len(flows.night_start),
         "nights_discharged": flows.nights_discharged,
+        "starts": starts_of(flows),
+        "outside_window_kwh_hours": outside_window_kwh_hours(flows, inputs),
+        "gained_below_ceiling_kwh": gained_below_kwh(flows, inputs.site.car.ceiling_kwh),
         "departures": int(flows.night["departures"].sum()),
         "missed_departures": flows.missed_departures,
     }
@@ -60,7 +67,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
     return row
 
 
-def with_savings(rows: Sequence[Row]) -> list[Row]:
+def with_savings(rows: Sequence[Row], bounds: Mapping[Value, FullHorizon] | None = None) -> list[Row]:
     """Return the rows with what each saves against its group's references.
 
     This is worked out when the tables are written, from all rows at once, so that it cannot depend on the order in
@@ -71,6 +78,7 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
     Parameters
     ----------
     rows : of run_row for every run, with "group", the number of its group.
+    bounds : the full horizon of each group by its number; None: not asked for.
 
     Returns
     -------
@@ -79,6 +87,13 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
     on_return = {row["group"]: row for row in rows if row["policy"] == CHARGE_ON_RETURN}
     only = {row["group"]: row for row in rows if row["policy"] == CHARGE_ONLY}
     prices = {group: _number(row, "stored_energy_price") for group, row in only.items()}
+    bounds = bounds or {}
+    least: dict[Value, float] = {}
+    for row in rows:
+        whole = bounds.get(row["group"])
+        if whole is not None:
+            over = _program_total(row, whole, prices[row["group"]]) - whole.bound
+            least[row["group"]] = min(least.get(row["group"], whole.gap), max(0.0, over))
     found = []
     for row in rows:
         group, price = row["group"], prices[row["group"]]
@@ -94,8 +109,32 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
             "saving_a_year": (_total(on_return[group], price) - total) * a_year,
             "discharge_value_a_year": (_total(only[group], price) - total) * a_year,
         }
+        more |= _of_full_horizon(row, only[group], bounds.get(group), price, least.get(group))
         found.append(row | more | {"stored_energy_price": price})
     return found
+
+
+def _of_full_horizon(row: Row, only: Row, whole: FullHorizon | None, price: float, gap: float | None) -> Row:
+    """Return the bound of a run's group, and what share of the most that discharging can be worth the run keeps."""
+    if whole is None:
+        names = ("bound", "gap", "part_bound", "share")
+        return dict.fromkeys([f"full_horizon_{name}" for name in names])
+    total, charged = (_program_total(each, whole, price) for each in (row, only))
+    value = charged - whole.bound
+    return {
+        "full_horizon_bound": whole.bound,
+        "full_horizon_gap": gap,
+        "full_horizon_part_bound": whole.part_bound,
+        "full_horizon_share": (charged - total) / value if value > LEAST_SHARE * abs(charged) else None,
+    }
+
+
+def _program_total(row: Row, whole: FullHorizon, price: float) -> float:
+    """Return a run's total as the bound counts it: with starts and time outside the window [money]."""
+    soft = _number(row, "starts") * _number(row, "charger.start_worth_kwh")
+    soft += _number(row, "outside_window_kwh_hours") * _number(row, "car.outside_window_factor")
+    paid = _number(row, "cash") + _number(row, "wear_cost") + whole.highest_price * soft
+    return paid - _number(row, "gained_below_ceiling_kwh") * price
 
 
 def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> dict[str, float]:
