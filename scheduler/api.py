@@ -21,6 +21,7 @@ from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.request import ForecastKind, Request, SolarKind
 from scheduler.optimizer.certificate.stored_energy_value import value_of_stored_energy
 from scheduler.optimizer.lexicographic import NoPlanError
+from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.plans.plan import Plan
 from scheduler.plans.plan_tonight import solve_and_verify
 from scheduler.plans.replay import PlanRefused
@@ -133,7 +134,8 @@ def night(inputs: Inputs, soc_percent: float, **options: Unpack[NightOptions]) -
     >>> tonight.load_kw.shape, tonight.boundaries.shape
     ((25,), (26,))
     """
-    return build_night(inputs, _parse_options(inputs, soc_percent, options))[0]
+    evening = _parse_options(inputs, soc_percent, options)
+    return with_look_ahead(inputs, evening, build_night(inputs, evening)[0])
 
 
 def model(night: Night) -> ConcreteModel:
@@ -180,7 +182,8 @@ def plan(inputs: Inputs, soc_percent: float, **options: Unpack[NightOptions]) ->
     (3.4, 'EUR')
     """
     evening = _parse_options(inputs, soc_percent, options)
-    return solve_and_verify(inputs, evening, *build_night(inputs, evening))
+    night, warnings = build_night(inputs, evening)
+    return solve_and_verify(inputs, evening, with_look_ahead(inputs, evening, night, explain=True), warnings)
 
 
 def year(

@@ -31,6 +31,7 @@ from scheduler.nights.request import (
     MOST_TRIPS,
     Request,
 )
+from scheduler.nights.stored_energy import one_price
 from scheduler.nights.wear_prices import wear_tonight
 from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import clock_text, number_text
@@ -69,7 +70,12 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
     if not evening.whole_period:
         _refuse_many_intervals(site, at_home)
     load_kw, warnings = forecast_load(
-        inputs.load, site.load_file, evening.forecast, intervals.boundaries, evening.now, site.timezone
+        inputs.load,
+        site.load_file,
+        evening.forecast,
+        intervals.boundaries,
+        evening.known_at or evening.now,
+        site.timezone,
     )
     solar_kw, solar_warnings = _solar(inputs, inputs.solar, evening, intervals.boundaries)
     tonight = offer_tonight(offer, intervals, evening, site.timezone, load_kw - solar_kw)
@@ -98,7 +104,7 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         initial_fill_kwh=initial_fill_kwh(wear.segments, stored_now, None if highest is None else car.kwh(highest)),
         trips=_night_trips(car, trips, intervals, evening),
         stored_now_kwh=stored_now,
-        stored_energy_price=stored_energy_price,
+        stored_energy=one_price(stored_energy_price, car.ceiling_kwh),
         setting=site.setting,
         tiers=tonight.tiers,
         demand=tonight.demand,
@@ -227,7 +233,13 @@ def _solar(
     if series is None or site.solar_file is None:
         return np.zeros(len(boundaries) - 1), []
     return forecast_solar(
-        series, site.solar_file, evening.forecast, evening.solar, boundaries, evening.now, site.timezone
+        series,
+        site.solar_file,
+        evening.forecast,
+        evening.solar,
+        boundaries,
+        evening.known_at or evening.now,
+        site.timezone,
     )
 
 

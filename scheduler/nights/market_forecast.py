@@ -37,7 +37,8 @@ def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str)
     begins = market.start[0] + ((now - market.start[0]) // step) * step
     start = pd.date_range(begins, last, freq=step, inclusive="left", unit="s")
     price = market_price_at(market, start)
-    known = min(known_until(market, now, timezone), market.end)
+    known_at = now if evening.known_at is None else pd.Timestamp(evening.known_at).tz_convert("UTC")
+    known = min(known_until(market, known_at, timezone), market.end)
     if evening.forecast == "recorded":
         known = last
     usable = np.asarray(start < known) & ~np.isnan(price)
@@ -47,7 +48,7 @@ def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str)
         first = start[int(np.argmin(usable))].to_pydatetime()
         message = f"offer {offer.name!r} has no market price {clock_text(first, timezone)}"
         raise single_fault("--forecast", f"{message}; expected a series that covers the plan")
-    typical = _typical_prices(offer, market, max(known, now), timezone)
+    typical = _typical_prices(offer, market, max(known, known_at), timezone)
     filled = np.where(usable, price, _at(typical, start, timezone))
     note = f"The market prices of the offer are known until {clock_text(known.to_pydatetime(), timezone)}"
     if not usable.any():

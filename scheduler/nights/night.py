@@ -17,6 +17,7 @@ from models.tariff.tiers import PriceTier, Side, possible_prices
 from models.wear.calendar_ageing import CalendarPrice
 from models.wear.segments import WearSegments
 from scheduler.inputs.control_mode import Setting
+from scheduler.nights.stored_energy import StoredEnergyValue
 
 SCHEDULE = Setting()
 """A power for every interval."""
@@ -65,7 +66,7 @@ class Night:
     initial_fill_kwh : energy in each wear segment at the first boundary [kWh].
     trips : in time order, not overlapping.
     stored_now_kwh : at the first boundary [kWh]; with a car still away, on arrival.
-    stored_energy_price : what a kWh left at the end is worth [money per kWh].
+    stored_energy : what energy left at the end is worth.
     setting : how the charger is set.
     tiers : the offer's tiers, one for each day or month in which one holds; of nested ones, the longest first.
     demand : the offer's demand charge, one for each month.
@@ -90,7 +91,7 @@ class Night:
     initial_fill_kwh: FloatArray
     trips: tuple[NightTrip, ...]
     stored_now_kwh: float
-    stored_energy_price: float
+    stored_energy: StoredEnergyValue
     setting: Setting = SCHEDULE
     tiers: tuple[PriceTier, ...] = ()
     demand: tuple[DemandMonth, ...] = ()
@@ -113,6 +114,15 @@ class Night:
     def intervals(self) -> int:
         """Return the number of intervals, n."""
         return len(self.boundaries) - 1
+
+    @property
+    def stored_energy_price(self) -> float:
+        """Return what a kWh left between floor and ceiling is worth on average [money per kWh]."""
+        return self.stored_energy.mean_price(self.car.floor_kwh, self.car.ceiling_kwh)
+
+    def worth_gained(self, stored_kwh: float) -> float:
+        """Return what it is worth that the night ends with a stored energy [kWh] and not with what it began with."""
+        return self.stored_energy.worth(stored_kwh) - self.stored_energy.worth(self.stored_now_kwh)
 
     @property
     def highest_price(self) -> float:

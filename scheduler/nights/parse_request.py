@@ -12,7 +12,7 @@ from models.tariff.offer import Band
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.usual_trips import usual_trips_tonight
 from scheduler.nights.parse_trip import check_trips, parse_trip
-from scheduler.nights.request import MOST_TRIPS, ForecastKind, Request, SolarKind
+from scheduler.nights.request import LOOK_AHEAD, MOST_TRIPS, ForecastKind, Request, SolarKind
 from scheduler.textio.bounds import SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
 from scheduler.textio.errors import Fault, InputFaults, collected
 from scheduler.textio.format import clock_text, sentence_case
@@ -131,7 +131,25 @@ def parse_request(
         peak_so_far_kw=options.peak_so_far_kw,
         imported_so_far_kwh=_by_band(options.imported_so_far_kwh, inputs.offer.import_bands),
         exported_so_far_kwh=_by_band(options.exported_so_far_kwh, inputs.offer.export_bands),
+        later_trips=_later_trips(inputs, options.forecast, in_order, horizon),
     )
+
+
+def _later_trips(inputs: Inputs, forecast: ForecastKind, trips: Sequence[Trip], horizon: datetime) -> tuple[Trip, ...]:
+    """Return the trips of the days after a night: those given for them, and the usual or recorded ones between."""
+    given = [trip for trip in trips if trip.depart_at >= horizon]
+    begin = max([horizon, *(trip.return_at for trip in trips if trip.depart_at < horizon)])
+    until = begin + LOOK_AHEAD
+    if forecast == "recorded" and inputs.recorded_trips is not None:
+        others = [trip for trip in inputs.recorded_trips if begin <= trip.depart_at < until]
+    else:
+        others = list(usual_trips_tonight(inputs.site, begin, until, inputs.site.timezone)[0])
+    between = [
+        trip
+        for trip in others
+        if not any(trip.depart_at < known.return_at and known.depart_at < trip.return_at for known in given)
+    ]
+    return tuple(sorted([*given, *between], key=lambda trip: trip.depart_at))
 
 
 def _by_band(kwh: float | None, bands: Sequence[Band]) -> dict[int, float] | None:

@@ -12,6 +12,8 @@ from models.site.trips import Trip
 ForecastKind = Literal["typical", "recorded"]
 SolarKind = Literal["low", "typical", "high"]
 
+LOOK_AHEAD = timedelta(days=2)
+"""How far beyond the end of a night its energy left is looked at."""
 MOST_TRIPS = 50
 """Most trips of one night."""
 LONGEST_NIGHT = timedelta(days=28)
@@ -42,6 +44,8 @@ class Request:
     peak_so_far_kw : the month's highest mean import so far, for a demand charge [kW]; None: not known.
     imported_so_far_kwh, exported_so_far_kwh : counted so far towards tiers that are under way [kWh], by number of the
         offer's band; None: not known.
+    later_trips : those of the days after this plan ends, in time order; they decide what energy left is worth.
+    known_at : when the forecast was made, or None for now.
     whole_period : a period of any length, whose optimum is only bounded; else a night that can be planned.
     """
 
@@ -59,4 +63,6 @@ class Request:
     peak_so_far_kw: float | None = None
     imported_so_far_kwh: Mapping[int, float] | None = None
     exported_so_far_kwh: Mapping[int, float] | None = None
+    later_trips: tuple[Trip, ...] = ()
+    known_at: datetime | None = None
     whole_period: bool = False

@@ -43,10 +43,11 @@ def battery(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
     _calendar_ageing(writer, night, stored)
     _window(writer, night, powers, stored, inside_floor, inside_ceiling)
     _trips(writer, night, stored, on_the_way)
-    end = writer.add_columns("stored_at_end_kwh", 1, 0.0, car.ceiling_kwh)
-    writer.add_rows([(end, 1.0), (stored[-1:], -1.0)], upper=0.0)
-    writer.cost(MONEY, end, -night.stored_energy_price)
-    writer.offset[MONEY] += night.stored_energy_price * min(night.stored_now_kwh, car.ceiling_kwh)
+    value = night.stored_energy
+    end = writer.add_columns("stored_at_end_kwh", len(value.width_kwh), 0.0, value.width_kwh)
+    writer.add_rows([*((end[piece : piece + 1], 1.0) for piece in range(len(end))), (stored[-1:], -1.0)], upper=0.0)
+    writer.cost(MONEY, end, -value.price_per_kwh)
+    writer.offset[MONEY] += value.worth(night.stored_now_kwh)
 
 
 def _wear(

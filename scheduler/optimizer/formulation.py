@@ -278,8 +278,13 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     """Add stored_at_end and the objectives in the order of their priority, named in OBJECTIVES."""
     car, hours, highest = night.car, night.hours, night.highest_price
     count = len(night.trips)
-    model.stored_at_end_kwh = pyo.Var(bounds=(0, car.ceiling_kwh))
-    model.stored_at_end = pyo.Constraint(expr=model.stored_at_end_kwh <= model.stored_kwh[night.intervals])
+    value = night.stored_energy
+    model.value_pieces = pyo.RangeSet(0, len(value.width_kwh) - 1)
+    model.stored_at_end_kwh = pyo.Var(model.value_pieces, bounds=lambda _, piece: (0, float(value.width_kwh[piece])))
+    model.stored_at_end = pyo.Constraint(
+        expr=pyo.quicksum(model.stored_at_end_kwh[piece] for piece in model.value_pieces)
+        <= model.stored_kwh[night.intervals]
+    )
 
     energy = pyo.quicksum(
         hours[t] * (night.import_price[t] * model.import_kw[t] - night.export_price[t] * model.export_kw[t])
@@ -298,7 +303,9 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         for t in model.home_intervals
     )
     starts = pyo.quicksum(model.charge_start[t] + model.discharge_start[t] for t in model.intervals)
-    stored_energy = night.stored_energy_price * (model.stored_at_end_kwh - min(night.stored_now_kwh, car.ceiling_kwh))
+    stored_energy = pyo.quicksum(
+        float(value.price_per_kwh[piece]) * model.stored_at_end_kwh[piece] for piece in model.value_pieces
+    ) - value.worth(night.stored_now_kwh)
     change = pyo.quicksum(model.charge_change_kw[t] + model.discharge_change_kw[t] for t in model.later_intervals)
     if night.setting.by_hand:
         most = max(night.charger.charge_max_kw, night.charger.discharge_max_kw)

@@ -12,6 +12,7 @@ from scheduler.nights.night import SCHEDULE, Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.request import Request
 from scheduler.optimizer.charge_on_return import charge_on_return
+from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
 from scheduler.plans.plan import Plan, assemble_plan
@@ -50,6 +51,7 @@ def plan_tonight(
     inputs = read_inputs(folder, offer_file)
     evening = parse_request(options, inputs)
     night, warnings = build_night(inputs, evening)
+    night = with_look_ahead(inputs, evening, night, explain=True)
     return solve_and_verify(inputs, evening, night, warnings, progress)
 
 

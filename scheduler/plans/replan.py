@@ -17,6 +17,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, moment_now, parse_request
 from scheduler.nights.request import Request
+from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.metered_so_far import with_metered_so_far
@@ -98,6 +99,7 @@ def replan_tonight(
     _check_evening(earlier, inputs, now)
     request = _request(earlier, options, inputs, now)
     night, warnings = build_night(inputs, request)
+    night = with_look_ahead(inputs, request, night, explain=True)
     carrying_on = _carry_on(earlier, night)
     made = solve_and_verify(inputs, request, night, warnings, progress)
     return replace(made, replanned=_replanned(earlier, made, carrying_on))

@@ -170,8 +170,7 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
         calendar_wear=float(aged.sum()),
         outside_window=float(_outside_window_cost(night, stored).sum()),
         starts=starts * night.charger.start_worth_kwh * night.highest_price,
-        stored_energy=night.stored_energy_price
-        * (min(float(stored[-1]), car.ceiling_kwh) - min(night.stored_now_kwh, car.ceiling_kwh)),
+        stored_energy=night.worth_gained(float(stored[-1])),
         wear_weight=night.wear_weight,
     )
     return Replayed(
@@ -252,7 +251,7 @@ def _most_per_unit(night: Night) -> float:
         *(month.price_per_kw for month in night.demand),
         night.car.on_the_way_price_per_kwh,
         night.wear_weight * night.wear.price_per_kwh,
-        night.stored_energy_price,
+        night.stored_energy.price_per_kwh,
         night.car.outside_window_factor * night.highest_price * night.hours,
     ]
     return max(float(np.max(np.abs(each))) for each in prices)

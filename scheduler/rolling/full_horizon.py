@@ -26,6 +26,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import midnight, trips_between, trips_overlapping
 from scheduler.nights.request import Request
+from scheduler.nights.stored_energy import one_price
 from scheduler.nights.wear_prices import WearTonight, wear_tonight
 from scheduler.optimizer.certificate.period_bound import Period, bound_period
 from scheduler.optimizer.setpoints import Setpoints
@@ -243,7 +244,7 @@ def period_of(
     )
     night = replace(night, demand=demand)
     if stored_energy_price is not None:
-        night = replace(night, stored_energy_price=stored_energy_price)
+        night = replace(night, stored_energy=one_price(stored_energy_price, site.car.ceiling_kwh))
     starts = [time for time in times[:-1] if pd.Timestamp(time) < night.boundaries[-1]]
     begun = [pd.Timestamp(time) for time in starts]
     wear = _wear_by_night(inputs, starts)

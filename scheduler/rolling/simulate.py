@@ -23,10 +23,11 @@ from models.wear.segments import final_fill_kwh
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.nights.planning_times import evenings, midnight, trips_between, trips_overlapping
-from scheduler.nights.request import ForecastKind, Request
+from scheduler.nights.planning_times import LONGEST_USUAL_TRIP, evenings, midnight, trips_between, trips_overlapping
+from scheduler.nights.request import LOOK_AHEAD, ForecastKind, Request
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.find_blocks import find_blocks
+from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import Replayed, battery_flows_kwh, verify, verify_constraints
@@ -154,8 +155,12 @@ def one_night(
         peak_so_far_kw=_peak(carry_over, now, site.timezone),
         imported_so_far_kwh=_counted(carry_over, "import", inputs, now),
         exported_so_far_kwh=_counted(carry_over, "export", inputs, now),
+        later_trips=trips_between(inputs, horizon, horizon + LOOK_AHEAD + LONGEST_USUAL_TRIP),
     )
     planned = with_state(build_night(inputs, asked)[0], carry_over)
+    if policy != "charge-on-return":
+        last = recorded_until(inputs) if forecast == "recorded" else None
+        planned = with_look_ahead(inputs, asked, planned, policy == "plan", last)
     later = planned.boundaries[1:]
     inside = later[later < pd.Timestamp(following)]
     happened = replace(

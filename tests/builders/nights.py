@@ -25,6 +25,7 @@ from models.site.connection import Connection
 from models.site.trips import Trip, departure_target_kwh, trip_energy_kwh
 from models.wear.segments import WearSegments, initial_fill_kwh
 from scheduler.nights.night import Night, NightTrip
+from scheduler.nights.stored_energy import StoredEnergyValue, one_price
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 
 START = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
@@ -95,6 +96,7 @@ def flat_night(
     soc_percent: float = 50.0,
     highest_soc_percent: float | None = None,
     stored_energy_price: float = 0.15,
+    stored_energy: StoredEnergyValue | None = None,
     wear_price_per_kwh: float = 0.02,
     wear: WearSegments | None = None,
     wear_weight: float = 1.0,
@@ -137,7 +139,7 @@ def flat_night(
         initial_fill_kwh=initial_fill_kwh(segments, stored, highest),
         trips=tuple(_night_trip(drive, boundaries, car, home_from) for drive in trips),
         stored_now_kwh=stored,
-        stored_energy_price=stored_energy_price,
+        stored_energy=stored_energy or one_price(stored_energy_price, car.ceiling_kwh),
     )
 
 

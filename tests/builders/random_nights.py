@@ -21,6 +21,7 @@ from models.wear.law import LawSettings
 from models.wear.laws import calendar_law
 from models.wear.segments import PowerLaw, WearSegments, initial_fill_kwh, wear_segments
 from scheduler.nights.night import Night, NightTrip, usual_stored_energy_price
+from scheduler.nights.stored_energy import StoredEnergyValue, one_price
 
 DEFAULT_EDGES = (5, 10, 20, 30, 45, 60, 80, 100)
 ZONES = ("Europe/Dublin", "Australia/Adelaide", "Asia/Kolkata", "America/New_York")
@@ -124,7 +125,7 @@ def _night(random: Random, shape: Shape) -> Night:
         initial_fill_kwh=initial_fill_kwh(wear, stored, highest),
         trips=tuple(trips),
         stored_now_kwh=stored,
-        stored_energy_price=usual if random.random() < 0.6 else float(random.uniform(0, 0.4)),
+        stored_energy=_stored_energy(random, usual if random.random() < 0.6 else float(random.uniform(0, 0.4)), car),
         calendar=_calendar(random, car),
     )
 
@@ -180,6 +181,18 @@ def _connection(random: Random) -> Connection:
         import_limit_kw=float(random.choice([2.0, 6.0, 14.0])),
         export_limit_kw=float(random.choice([0.0, 1.0, 5.0, 20.0])),
     )
+
+
+def _stored_energy(random: Random, price: float, car: Car) -> StoredEnergyValue:
+    """One price up to the ceiling, or in two nights of five up to six prices, each at most the one before."""
+    own = random.spawn(1)[0]  # so that what is drawn after it stays as it is
+    if own.random() < 0.6:
+        return one_price(price, car.ceiling_kwh)
+    pieces = int(own.integers(2, 7))
+    top = car.ceiling_kwh if own.random() < 0.5 else car.battery_kwh
+    edges = np.append(np.sort(own.choice(np.arange(1, 40), pieces - 1, replace=False)) / 40, 1.0) * top
+    factors = np.sort(own.uniform(0, 2, pieces))[::-1] * (own.random(pieces).cumsum() > 0.1)
+    return StoredEnergyValue(np.diff(edges, prepend=0.0), np.sort(price * factors)[::-1])
 
 
 def _calendar(random: Random, car: Car) -> CalendarPrice | None:

@@ -164,10 +164,14 @@ def _program(night: Night, hours: FloatArray, sides: tuple[Side, ...]) -> tuple[
     money = money + _ageing_money(sums, night, hours, stored)
     if night.car.discharge_limit_kwh is not None:
         sums.not_below_zero(sums.constant(night.car.discharge_limit_kwh) - given)
-    ordinary = night.car.ceiling_kwh
-    counted = sums.variable(-np.inf, ordinary)
-    sums.not_below_zero(stored[-1] - counted)
-    money = money - night.stored_energy_price * (counted - sums.constant(min(night.stored_now_kwh, ordinary)))
+    left, now = stored[-1], night.stored_now_kwh
+    for width, price in zip(
+        night.stored_energy.width_kwh.tolist(), night.stored_energy.price_per_kwh.tolist(), strict=True
+    ):
+        counted = sums.variable(0.0, width)
+        sums.not_below_zero(left - counted)
+        money = money - price * (counted - sums.constant(min(now, width)))
+        left, now = left - counted, max(0.0, now - width)
     money = money + night.car.on_the_way_price_per_kwh * sum(on_the_way, sums.constant(0))
     weighted, at_departure, when_ready = (sums.constant(0) for _ in range(3))
     for number, (trip, extra) in enumerate(zip(night.trips, on_the_way, strict=True)):

@@ -124,10 +124,10 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
     Raises
     ------
     RuntimeError : no optimum was found.
-    ValueError : a negative stored-energy price, which this statement cannot hold.
+    ValueError : stored energy worth less than nothing, which this statement cannot hold.
     """
-    if night.stored_energy_price < 0:
-        raise ValueError("a negative stored-energy price makes the capped value non-concave")
+    if night.stored_energy.price_per_kwh.min() < 0:
+        raise ValueError("a negative price of stored energy makes the capped value non-concave")
     matrix = Matrix()
     columns = _add_laws(matrix, night, may_discharge)
     money: dict[int, float] = {}
@@ -462,9 +462,13 @@ def _add_starts(matrix: Matrix, columns: Columns, night: Night, money: dict[int,
 
 
 def _add_stored_energy(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> float:
-    """Worth of what is left, capped at the ceiling; returns the constant part of the objective."""
-    ceiling = night.car.ceiling_kwh
-    counted = matrix.columns([ceiling])[0]
-    matrix.row([(counted, 1), (columns.stored[-1], -1)], most=0)
-    money[counted] = -night.stored_energy_price
-    return night.stored_energy_price * min(night.stored_now_kwh, ceiling)
+    """Worth of what is left, piece by piece; returns the constant part of the objective."""
+    value = night.stored_energy
+    counted = matrix.columns(value.width_kwh)
+    matrix.row([*((column, 1.0) for column in counted), (columns.stored[-1], -1)], most=0)
+    constant, below = 0.0, 0.0
+    for column, width, price in zip(counted, value.width_kwh, value.price_per_kwh, strict=True):
+        money[column] = -price
+        constant += price * min(max(night.stored_now_kwh - below, 0.0), width)
+        below += width
+    return float(constant)

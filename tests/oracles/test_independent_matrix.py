@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from scheduler.nights.stored_energy import one_price
 from tests.builders.random_nights import random_night, small_night
 from tests.oracles.brute_force import brute_force
 from tests.oracles.independent_matrix import independent_optimum
@@ -62,8 +63,8 @@ def test_setpoints_keep_the_laws(seed: int) -> None:
         assert np.allclose(answer.curtailed_kw[negative], np.maximum(0, spare)[negative], atol=1e-5)
 
 
-def test_a_negative_stored_energy_price_is_refused() -> None:
+def test_a_negative_price_of_stored_energy_is_refused() -> None:
     """What this statement cannot hold is an error, not a wrong answer."""
-    night = dataclasses.replace(small_night(0), stored_energy_price=-0.1)
-    with pytest.raises(ValueError, match="stored-energy price"):
+    night = dataclasses.replace(small_night(0), stored_energy=one_price(-0.1, 30.0))
+    with pytest.raises(ValueError, match="price of stored energy"):
         independent_optimum(night)

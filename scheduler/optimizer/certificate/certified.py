@@ -242,7 +242,7 @@ def _between(first: Prices, second: Prices, share: float) -> Prices:
 
 def covers(night: Night) -> bool:
     """Return whether the dynamic program holds everything of the night, and it has a price to measure gaps by."""
-    left_out = night.setting.by_hand or night.prices_depend_on_amounts or night.stored_energy_price < 0
+    left_out = night.setting.by_hand or night.prices_depend_on_amounts or night.stored_energy.price_per_kwh[-1] < 0
     return not left_out and night.highest_price > 0
 
 

@@ -238,7 +238,7 @@ class DynamicProgram:
         if boundary and night.at_home[boundary - 1]:
             knots += [self.floor_kwh, self.ceiling_kwh, float(self.ceiling[boundary])]
         if boundary == self.count:
-            knots.append(self.ceiling_kwh)
+            knots += [self.ceiling_kwh, *(float(edge) for edge in night.stored_energy.edges_kwh)]
         if self.weights.missing or self.weights.unready:
             knots += [trip.target_kwh for trip in night.trips if trip.ready <= boundary <= trip.depart]
         return knots
@@ -263,8 +263,7 @@ class DynamicProgram:
         if night.calendar is not None:
             money += night.wear_weight * self.hours_around[boundary] * night.calendar.cost(knots)
         if boundary == self.count:
-            now = min(night.stored_now_kwh, car.ceiling_kwh)
-            money += night.stored_energy_price * (now - np.minimum(knots, car.ceiling_kwh))
+            money += night.stored_energy.worth(night.stored_now_kwh) - night.stored_energy.worths(knots)
         money *= self.scale
         for trip in night.trips:
             short = np.maximum(0.0, trip.target_kwh - knots)

@@ -342,19 +342,14 @@ def lowest(
         from_left, from_right = lines.left[:, cell] + extra, lines.right[:, cell] + extra
         from_left += stand[0][cell]
         from_right += stand[1][cell]
-        run = np.arange(len(bends))
-        here, there = from_left.argmin(axis=0), from_right.argmin(axis=0)
-        rises = from_left[there, run] - low_left[bends]
-        total = rises + from_right[here, run] - low_right[bends]
-        share = rises / np.where(total > 0, total, 1.0)
-        value = (from_left * (1 - share) + from_right * share).min(axis=0)
-        bulge = value - (low_left[bends] * (1 - share) + low_right[bends] * share)
-        width = end[bends] - begin[bends]
+        which, share, value = _crossings(from_left, from_right, tolerance)
+        width = (end[bends] - begin[bends])[which]
         far = share * width
-        keep = (bulge > tolerance) & (far > SAME_KWH) & (width - far > SAME_KWH)
-        bends, middle, value = bends[keep], (begin[bends] + far)[keep], value[keep]
-        if len(bends):
-            return _cut(Cells(begin, end, low_left, low_right), bends, middle, value)
+        keep = (far > SAME_KWH) & (width - far > SAME_KWH)
+        keep[1:] &= (which[1:] > which[:-1]) | (far[1:] - far[:-1] > SAME_KWH)
+        if keep.any():
+            bends = bends[which[keep]]
+            return _cut(Cells(begin, end, low_left, low_right), bends, begin[bends] + far[keep], value[keep])
     return Cells(begin, end, low_left, low_right)
 
 
@@ -374,12 +369,58 @@ def _by_mode(value: FloatArray, ways: Ways, start: float, modes: int) -> FloatAr
     return least
 
 
+def _crossings(left: FloatArray, right: FloatArray, tolerance: float) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return where the minimum of lines bends by more than the tolerance: where its lowest lines cross.
+
+    Parameters
+    ----------
+    left, right : values of the lines at both ends, shape (lines, cells).
+
+    Returns
+    -------
+    Number of the cell, share of the way through it [0 to 1], and value there, in rising order, shape (crossings,) each.
+    """
+    run = np.arange(left.shape[1])
+    here, there = left.argmin(axis=0), right.argmin(axis=0)
+    low_left, low_right = left[here, run], right[there, run]
+    rises = left[there, run] - low_left
+    total = rises + right[here, run] - low_right
+    share = rises / np.where(total > 0, total, 1.0)
+    value = (left * (1 - share) + right * share).min(axis=0)
+    bulge = value - (low_left * (1 - share) + low_right * share)
+    third = np.flatnonzero(low_left * (1 - share) + right[here, run] * share - value > max(tolerance, STRAIGHT))
+    own = np.flatnonzero(bulge > tolerance)
+    if not len(third):
+        return own, share[own], value[own]
+    found = [(int(cell), float(share[cell]), float(value[cell])) for cell in own]
+    for cell in third.tolist():
+        middle = left[:, cell] * (1 - share[cell]) + right[:, cell] * share[cell]
+        low, high = float(share[cell]), 1 - float(share[cell])
+        first = _crossings(left[:, [cell]], middle[:, None], tolerance)
+        second = _crossings(middle[:, None], right[:, [cell]], tolerance)
+        found += [(cell, low * at, worth) for at, worth in zip(first[1].tolist(), first[2].tolist(), strict=True)]
+        found += [
+            (cell, low + high * at, worth) for at, worth in zip(second[1].tolist(), second[2].tolist(), strict=True)
+        ]
+        if bulge[cell] <= tolerance:
+            found.append((cell, low, float(value[cell])))
+    cells, shares, values = zip(*sorted(found), strict=True)
+    return np.array(cells, np.int64), np.array(shares), np.array(values)
+
+
 def _cut(cells: Cells, which: IntArray, middle: FloatArray, value: FloatArray) -> Cells:
-    """Return the cells with some of them, in rising order, cut in two where the value in the middle is given."""
+    """Return the cells with some of them cut where the value between their ends is given.
+
+    Parameters
+    ----------
+    which : numbers of the cells, rising, one for each cut. middle : where it is, rising in each cell.
+    """
     count = len(cells.begin)
     at = np.arange(count)
     at[1:] += np.cumsum(np.bincount(which, minlength=count))[:-1]
-    new = at[which] + 1
+    run = np.arange(len(which))
+    first = np.concatenate([_TRUE, which[1:] > which[:-1]])
+    new = at[which] + 1 + run - np.maximum.accumulate(np.where(first, run, 0))
     found = [np.empty(count + len(which)) for _ in range(4)]
     for array, old in zip(found, (cells.begin, cells.end, cells.left, cells.right), strict=True):
         array[at] = old

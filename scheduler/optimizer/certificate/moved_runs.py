@@ -86,8 +86,7 @@ def judge(night: Night, plans: Schedules) -> Judged:
     money += outside @ (night.hours * night.at_home) * car.outside_window_factor * night.highest_price
     trips = len(night.trips)
     money += short[:, :trips].sum(axis=1) * car.on_the_way_price_per_kwh
-    gained = np.minimum(stored[:, -1], car.ceiling_kwh) - min(night.stored_now_kwh, car.ceiling_kwh)
-    money -= night.stored_energy_price * gained
+    money -= night.stored_energy.worths(stored[:, -1]) - night.stored_energy.worth(night.stored_now_kwh)
     least = np.where(plans.discharging, car.floor_kwh, 0.0)
     most = np.where(plans.charging, night.ceiling_kwh[1:], car.battery_kwh)
     leaves = np.maximum(least - after, after - most).max(axis=1)

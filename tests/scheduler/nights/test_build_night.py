@@ -187,8 +187,8 @@ def test_a_price_while_away_tells_nothing_of_putting_it_back(inputs: Inputs) -> 
 
 def test_the_sites_own_stored_energy_price_overrides(inputs: Inputs) -> None:
     """A price in the site file is taken as it is, nothing included."""
-    assert built(with_plan(inputs, stored_energy_price_per_kwh=0.15)).stored_energy_price == 0.15
-    assert built(with_plan(inputs, stored_energy_price_per_kwh=0.0)).stored_energy_price == 0.0
+    assert built(with_plan(inputs, stored_energy_price_per_kwh=0.15)).stored_energy.price_per_kwh.tolist() == [0.15]
+    assert built(with_plan(inputs, stored_energy_price_per_kwh=0.0)).stored_energy.price_per_kwh.tolist() == [0.0]
 
 
 def test_the_wear_weight_is_the_sites_unless_tonight_has_its_own(inputs: Inputs) -> None:

@@ -46,7 +46,17 @@ def departures(evening: Request) -> list[datetime]:
 
 def test_a_plain_evening_takes_the_usual_trip(inputs: Inputs) -> None:
     """With a state of charge alone, tomorrow's usual trip is planned and nothing needs saying."""
-    assert asked(inputs) == Request(now=utc("2026-03-02T18:20"), soc_percent=71, trips=(TOMORROW,))
+    found = replace(asked(inputs), later_trips=())
+    assert found == Request(now=utc("2026-03-02T18:20"), soc_percent=71, trips=(TOMORROW,))
+
+
+def test_the_trips_of_the_two_days_after_the_plan_are_known_too(inputs: Inputs) -> None:
+    """The usual ones, and between them those that are given for those days."""
+    usual = [TOMORROW.depart_at + timedelta(days=days) for days in (1, 2)]
+    assert [trip.depart_at for trip in asked(inputs).later_trips] == usual
+    given = asked(inputs, "2026-03-04T07:00-2026-03-04T12:00 50km")
+    assert given.trips != ()
+    assert [trip.depart_at for trip in given.later_trips] == [utc("2026-03-04T07:00"), usual[1]]
 
 
 def test_every_choice_of_tonight_is_kept(inputs: Inputs) -> None:
@@ -54,7 +64,7 @@ def test_every_choice_of_tonight_is_kept(inputs: Inputs) -> None:
     evening = asked(
         inputs, stay_home=True, highest_soc_today_percent=88, wear_weight=0.0, forecast="recorded", solar="low"
     )
-    assert evening == Request(
+    assert replace(evening, later_trips=()) == Request(
         utc("2026-03-02T18:20"), 71, (), None, 88, wear_weight=0.0, forecast="recorded", solar="low"
     )
 

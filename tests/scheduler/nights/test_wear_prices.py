@@ -15,6 +15,7 @@ from models.wear.segments import wear_segments
 from models.wear.stress import STRESS_AT_END, TIME_STRESS_PER_HOUR
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import read_site
+from scheduler.nights.stored_energy import one_price
 from scheduler.nights.wear_prices import battery_temp_degc, segments_of, wear_tonight
 from scheduler.optimizer.setpoints import setpoints_from_powers
 from scheduler.optimizer.solve import solve
@@ -102,7 +103,7 @@ def test_an_evening_discharge_can_spare_the_battery() -> None:
     """Ageing by time dearer than cycling: at a price that pays for nothing the car still gives, and wear is less."""
     steep = CalendarPrice(np.array([0.0, 40.0]), np.array([0.0, 0.4]))
     night = flat_night(12, soc_percent=78.0, wear_price_per_kwh=0.001)
-    night = replace(night, calendar=steep, stored_energy_price=0.3)
+    night = replace(night, calendar=steep, stored_energy=one_price(0.3, night.car.ceiling_kwh))
     plan, kept = solve(night), solve(night, may_discharge=False)
     with_discharge, without = verify(night, plan).costs, verify(night, kept).costs
     assert plan.setpoints.gives_energy

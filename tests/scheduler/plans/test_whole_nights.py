@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -124,7 +125,7 @@ def fortnight(inputs: Inputs, margin_removed: bool) -> list[float]:
         night, _ = build_night(inputs, parse_request(options, inputs))
         if margin_removed:
             # stored energy is worth a little less than putting it back costs
-            object.__setattr__(night, "stored_energy_price", night.stored_energy_price / 1.05 * 0.95)
+            night = replace(night, stored_energy=night.stored_energy.scaled(0.95 / 1.05))
         _, replayed = planned(night)
         soc = night.car.percent(float(replayed.stored_kwh[-1]))
         found.append(soc)

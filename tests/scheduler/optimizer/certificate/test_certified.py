@@ -218,7 +218,7 @@ def test_money_in_a_small_unit_changes_nothing() -> None:
         export_price=night.export_price * many,
         car=replace(night.car, on_the_way_price_per_kwh=night.car.on_the_way_price_per_kwh * many),
         wear=replace(night.wear, price_per_kwh=night.wear.price_per_kwh * many),
-        stored_energy_price=night.stored_energy_price * many,
+        stored_energy=night.stored_energy.scaled(many),
         calendar=None
         if night.calendar is None
         else replace(night.calendar, money_per_hour=night.calendar.money_per_hour * many),

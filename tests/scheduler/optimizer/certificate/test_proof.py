@@ -68,7 +68,7 @@ def _bounded(values: FloatArray, boundary: int, value: float) -> FloatArray:
     return found
 
 
-@pytest.mark.parametrize("seed", [3, 8, 14, 23, 29, 57, 1010, 1042])
+@pytest.mark.parametrize("seed", [3, 8, 14, 23, 29, 53, 61, 1010, 1042])
 def test_the_proof_holds_by_other_means(seed: int) -> None:
     """The parts hold every plan, each one's bound is no less than is said, and the least of them is the bound told."""
     night = random_night(seed)

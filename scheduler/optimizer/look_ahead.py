@@ -1,0 +1,231 @@
+"""What energy left at the end of a night is worth, from the two days that follow it.
+
+The nights that follow are one linear program: the compact one without its integers, on the usual trips and on what is
+forecast, in hours. Solved at several stored energies it gives the worth of each, wear and all. The shallowest segments
+of the battery are taken as full: a cycle that tonight begins is charged to tonight. README.md beside this file says
+what was compared with this and what each found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import highspy
+import numpy as np
+
+from models.base.arrays import FloatArray, IntArray
+from models.wear.segments import initial_fill_kwh
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.build_night import build_night
+from scheduler.nights.night import SCHEDULE, Night
+from scheduler.nights.request import LOOK_AHEAD, Request
+from scheduler.nights.stored_energy import EnergyUse, StoredEnergyValue, UseKind
+from scheduler.optimizer.certificate.mode_program import linear_highs
+from scheduler.optimizer.compact import compact_matrix
+from scheduler.optimizer.matrix_builder import MONEY
+from scheduler.optimizer.objectives import OBJECTIVES
+from scheduler.textio.errors import InputFaults
+
+STEP_MINUTES = 60
+"""Longest interval of the nights that follow [min]."""
+FIRST_PIECES, MOST_HALVINGS = 4, 2
+"""The window is cut into so many pieces, and each that bends is halved so often."""
+BENDS_KWH = 0.02
+"""A worth this close to the straight line between its neighbours is on it, in kWh at the highest price."""
+SHORTEST = timedelta(hours=6)
+"""Nights that follow for a shorter time than this say too little."""
+
+
+def with_look_ahead(
+    inputs: Inputs,
+    evening: Request,
+    night: Night,
+    may_discharge: bool = True,
+    until: datetime | None = None,
+    explain: bool = False,
+) -> Night:
+    """Return a night whose end values stored energy by the days that follow.
+
+    A site that gives its own `stored_energy_price_per_kwh` keeps it, and so does a night whose following days cannot be
+    forecast the usual price.
+
+    Parameters
+    ----------
+    inputs, evening, night : the site's inputs, the request, and the night built from them.
+    may_discharge : whether the car may discharge on those days.
+    until : latest end of the days that follow, or None for two days after the night's end.
+    explain : also find what the energy is worth something for, which takes a little longer.
+    """
+    if inputs.site.plan.stored_energy_price_per_kwh is not None:
+        return night
+    following = _following(inputs, evening, night, until)
+    if following is None:
+        return night
+    value = _value(following, may_discharge, explain)
+    return night if value is None else replace(night, stored_energy=value)
+
+
+def _following(inputs: Inputs, evening: Request, night: Night, until: datetime | None) -> Night | None:
+    """Return the days that follow a night as one night in hours; None if they cannot be forecast."""
+    site = inputs.site
+    begin = night.boundaries[-1].to_pydatetime()
+    last = begin + LOOK_AHEAD
+    forecast = evening.forecast
+    if until is not None and last > until:
+        last, forecast = (until, forecast) if until - begin >= SHORTEST else (last, "typical")
+    plan = replace(site.plan, step_minutes=max(STEP_MINUTES, site.plan.step_minutes))
+    asked = Request(
+        now=begin,
+        soc_percent=site.car.ceiling_percent,
+        trips=tuple(trip for trip in evening.later_trips if begin <= trip.depart_at and trip.return_at <= last),
+        wear_weight=evening.wear_weight,
+        forecast=forecast,
+        solar=evening.solar,
+        until=last,
+        known_at=evening.known_at or evening.now,
+    )
+    try:
+        following, _ = build_night(replace(inputs, site=replace(site, plan=plan, setting=SCHEDULE)), asked)
+    except InputFaults:
+        return None
+    car = replace(site.car, discharge_limit_kwh=None)  # it holds for each night on its own
+    full = initial_fill_kwh(night.wear, car.ceiling_kwh)
+    return replace(following, car=car, demand=(), wear=night.wear, initial_fill_kwh=full)
+
+
+def _value(following: Night, may_discharge: bool, explain: bool) -> StoredEnergyValue | None:
+    """Return the value of stored energy at the beginning of a night; None if it cannot be found."""
+    floor, ceiling = following.car.floor_kwh, following.car.ceiling_kwh
+    if ceiling - floor < 1e-6 or following.highest_price <= 0:
+        return None
+    program = _Program(following, may_discharge)
+    found = _sampled(program, floor, ceiling, BENDS_KWH * following.highest_price)
+    return None if found is None else _concave(found, program, explain)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ahead:
+    """The cheapest way on from a stored energy [kWh].
+
+    Attributes
+    ----------
+    worth : of all that follows [money]. values : of every column.
+    """
+
+    stored_kwh: float
+    worth: float
+    values: FloatArray
+
+
+class _Program:
+    """The nights that follow as a linear program whose beginning can be changed."""
+
+    def __init__(self, night: Night, may_discharge: bool) -> None:
+        self.night = night
+        self.matrix = compact_matrix(night, may_discharge)
+        missing, unready = (
+            self.matrix.cost[OBJECTIVES.index(name)]
+            for name in ("least_missing_at_departure", "least_missing_when_ready")
+        )
+        lp = self.matrix.lp
+        lp.integrality_ = []
+        lp.col_cost_ = self.matrix.cost[MONEY] + highest_worth(night) * (missing + unready)
+        first = [self.matrix.columns["stored_kwh"][0], *self.matrix.columns["segment_kwh"][: len(night.wear.size_kwh)]]
+        self.first: IntArray = np.array(first, dtype=np.int32)
+        self.highs = linear_highs(presolve="off")
+        self.highs.passModel(lp)
+
+    def ahead(self, stored_kwh: float) -> _Ahead | None:
+        """Return the cheapest way on from a stored energy [kWh]; None if the solver finds none."""
+        night = self.night
+        fill = initial_fill_kwh(night.wear, stored_kwh)
+        values = np.array([stored_kwh, *fill])
+        self.highs.changeColsBounds(len(values), self.first, values, values)
+        self.highs.run()
+        if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return None
+        worth = -float(self.highs.getInfo().objective_function_value)
+        return _Ahead(stored_kwh, worth, np.array(self.highs.getSolution().col_value))
+
+
+def highest_worth(following: Night) -> float:
+    """Return more than which no kWh left can be worth [money per kWh]: the highest price of what it can replace."""
+    return max(following.highest_price, float(following.export_price.max()), following.car.on_the_way_price_per_kwh)
+
+
+def _sampled(program: _Program, floor_kwh: float, ceiling_kwh: float, within: float) -> list[_Ahead] | None:
+    """Return the ways on from stored energies between floor and ceiling, closer where the worth bends."""
+    at: dict[float, _Ahead] = {}
+    wanted = np.linspace(ceiling_kwh, floor_kwh, FIRST_PIECES + 1).tolist()
+    for halving in range(MOST_HALVINGS + 1):
+        for kwh in wanted:
+            found = program.ahead(kwh)
+            if found is None:
+                return None
+            at[kwh] = found
+        known = sorted(at)
+        if halving == MOST_HALVINGS:
+            break
+        bent: set[float] = set()
+        for before, here, after in zip(known, known[1:], known[2:], strict=False):
+            straight = np.interp(here, [before, after], [at[before].worth, at[after].worth])
+            if abs(at[here].worth - straight) > within:
+                bent |= {before, here}
+        wanted = [(low + high) / 2 for low, high in pairwise(known) if low in bent][::-1]
+    return [at[kwh] for kwh in known]
+
+
+def _concave(found: list[_Ahead], program: _Program, explain: bool) -> StoredEnergyValue:
+    """Return the least concave function that is nowhere below the worths found, rising to the ceiling."""
+    hull: list[_Ahead] = []
+    for here in found:
+        while len(hull) >= 2 and _slope(hull[-2], hull[-1]) <= _slope(hull[-1], here):
+            hull.pop()
+        hull.append(here)
+    most = highest_worth(program.night)
+    width = np.diff([0.0, *(each.stored_kwh for each in hull)])
+    price = np.clip([most, *(_slope(low, high) for low, high in pairwise(hull))], 0.0, most)
+    if width[0] < 1e-6:  # a floor at empty
+        width, price = width[1:], price[1:]
+    uses: tuple[EnergyUse | None, ...] = ()
+    if explain:
+        between = [_use(program, low, high) for low, high in pairwise(hull)]
+        uses = (*([None] * (len(price) - len(between))), *between)
+    return StoredEnergyValue(width, np.minimum.accumulate(price), uses)
+
+
+def _slope(low: _Ahead, high: _Ahead) -> float:
+    return (high.worth - low.worth) / (high.stored_kwh - low.stored_kwh)
+
+
+def _use(program: _Program, low: _Ahead, high: _Ahead) -> EnergyUse | None:
+    """Return what most of the worth between two stored energies comes from; None if nothing is paid for it."""
+    night, columns = program.night, program.matrix.columns
+    charge, discharge = (
+        night.hours * (high.values[columns[name]] - low.values[columns[name]]) for name in ("charge_kw", "discharge_kw")
+    )
+    net = [
+        night.load_kw - night.solar_kw + way.values[columns["charge_kw"]] - way.values[columns["discharge_kw"]]
+        for way in (low, high)
+    ]
+    spared = night.hours * (np.maximum(0.0, net[0]) - np.maximum(0.0, net[1]))
+    sold = night.hours * (np.maximum(0.0, -net[1]) - np.maximum(0.0, -net[0]))
+    money: dict[tuple[UseKind, float], float] = {}
+    first: dict[tuple[UseKind, float], int] = {}
+    for interval in range(night.intervals):
+        spares: UseKind = "charges-less" if -charge[interval] > discharge[interval] else "covers"
+        each: list[tuple[UseKind, float, float]] = [
+            (spares, float(spared[interval]), float(night.import_price[interval])),
+            ("sells", float(sold[interval]), float(night.export_price[interval])),
+        ]
+        for kind, kwh, price in each:
+            if kwh > 1e-6 and price > 0:
+                key = (kind, round(price, 9))
+                money[key] = money.get(key, 0.0) + kwh * price
+                first.setdefault(key, interval)
+    if not money:
+        return None
+    most = max(money, key=lambda key: money[key])
+    return EnergyUse(most[0], most[1], night.boundaries[first[most]].to_pydatetime())
