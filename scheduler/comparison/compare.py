@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -10,7 +10,6 @@ from typing import Any
 from scheduler.comparison.page import comparison_page
 from scheduler.comparison.results import Comparison, comparison_of
 from scheduler.comparison.tables import comparison_texts
-from scheduler.rolling.flows import RolledFlows
 from scheduler.rolling.full_horizon import FullHorizon
 from scheduler.rolling.period import FULL_HORIZON, CompareOptions, ComparisonRequest, parse_period
 from scheduler.rolling.process_pool import Work, do, process_count, work_of
@@ -51,7 +50,7 @@ def compare(
     work = work_of(request.runs(), out / RUNS_FOLDER)
     begin(work)
     rolled = dict(do(work, processes, progress))
-    bounds = _bounds(request, rolled, out / RUNS_FOLDER, processes, begin, progress)
+    bounds = _bounds(request, out / RUNS_FOLDER, processes, begin, progress)
     compared = comparison_of(request, rolled, bounds)
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
@@ -64,14 +63,13 @@ def compare(
 
 def _bounds(
     request: ComparisonRequest,
-    rolled: Mapping[str, RolledFlows],
     folder: Path,
     processes: int,
     begin: Callable[[Work[Any]], None],
     progress: Callable[[int], None],
 ) -> dict[str, FullHorizon]:
-    """Return the full horizon of each offer by its name, at the stored-energy price of its plan; {} if not asked."""
-    runs = request.bound_runs({name: rolled[f"{name}.plan"].stored_energy_price for name in request.offers})
+    """Return the full horizon of each offer by its name; {} if not asked."""
+    runs = request.bound_runs()
     if not runs:
         return {}
     work = work_of(runs, folder)

@@ -126,8 +126,8 @@ class ComparedOffer:
     def program_totals(self) -> dict[str, float]:
         """Return the total of each way as the full-horizon bound counts it [money]; {} without a bound.
 
-        It counts starts and time outside the window besides, as each night's program does, and the energy gained only
-        up to the ceiling.
+        It counts starts and time outside the window besides, as each night's program does, and energy left by what the
+        days after the period make of it.
         """
         whole = self.full_horizon
         if whole is None:

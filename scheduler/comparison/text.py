@@ -164,7 +164,7 @@ def bound_text(compared: Comparison) -> tuple[str, ...]:
     )
     found = [
         "The most that discharging can be worth is what only charging costs, less a bound on what any way of using the "
-        "car costs with all days seen at once; starts and time outside the window count as in a plan. "
+        "car costs with all days seen at once; starts, time outside the window and energy left count as in a plan. "
         f"The best plan known is above the bound by {closed}.",
     ]
     whole = bounded[0]

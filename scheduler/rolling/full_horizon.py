@@ -25,10 +25,11 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import midnight, trips_between, trips_overlapping
-from scheduler.nights.request import Request
-from scheduler.nights.stored_energy import one_price
+from scheduler.nights.request import LOOK_AHEAD, Request
+from scheduler.nights.stored_energy import StoredEnergyValue
 from scheduler.nights.wear_prices import WearTonight, wear_tonight
 from scheduler.optimizer.certificate.period_bound import Period, bound_period
+from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.plans.replay import PlanRefused, verify_constraints
 from scheduler.rolling.dispatch import follow_plan
@@ -39,6 +40,7 @@ from scheduler.rolling.simulate import (
     RolledNight,
     carry_over_from,
     planning_times,
+    recorded_until,
     with_state,
 )
 from scheduler.textio.array_cache import load_arrays, save_arrays
@@ -49,7 +51,8 @@ MOST_PERIOD_INTERVALS = 20_000
 """Most intervals of a period that is bounded at once: a year of half hours."""
 WEIGHT = 1.0
 """Factor on wear in every total here, whatever weight the plans are made with."""
-_NUMBERS = ("bound", "gap", "highest_price", "stored_energy_price")
+_NUMBERS = ("bound", "gap", "highest_price")
+_VALUE = ("width_kwh", "price_per_kwh")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +67,7 @@ class FullHorizon:
     part_bound : nor one that may stop inside an interval, a lower total than this; None: not known.
     relaxed : whether the bound is that of a linear relaxation, as where tiers or a demand charge hold.
     highest_price : of the period; starts and time outside the window are counted at it [money per kWh].
-    stored_energy_price : what a kWh more in the battery at the end is worth [money per kWh].
+    stored_energy : what energy left at the end is worth, in this plan and in every policy's total.
     """
 
     flows: RolledFlows
@@ -73,12 +76,13 @@ class FullHorizon:
     part_bound: float | None
     relaxed: bool
     highest_price: float
-    stored_energy_price: float
+    stored_energy: StoredEnergyValue
 
     def total(self, flows: RolledFlows, inputs: Inputs, first: date, last: date) -> float:
         """Return the total of any policy over the period, as the bound counts it [money]."""
         bill = rolled_bill(flows, inputs, first, last).total
-        gained = self.stored_energy_price * gained_below_kwh(flows, inputs.site.car.ceiling_kwh)
+        worth = self.stored_energy.worth
+        gained = worth(float(flows.stored_kwh[-1])) - worth(flows.stored_before_kwh)
         paid = bill + float(flows.on_the_way_cost.sum()) + WEIGHT * float(flows.wear_cost.sum())
         return paid + self.soft_cost(flows, inputs) - gained
 
@@ -96,7 +100,6 @@ class FullHorizonRun:
     ----------
     name : what it is called in messages. inputs : the site, its series and one offer. first, last : local days.
     soc_percent : state of charge when the first day begins [%].
-    stored_energy_price : what a kWh more in the battery at the end is worth [money per kWh].
     """
 
     name: str
@@ -104,7 +107,6 @@ class FullHorizonRun:
     first: date
     last: date
     soc_percent: float
-    stored_energy_price: float
 
     @property
     def nights(self) -> int:
@@ -115,12 +117,12 @@ class FullHorizonRun:
         """Return a hash of everything that decides the result, the source of the tool included."""
         inputs = self.inputs
         content = (inputs.site, inputs.offer, inputs.load, inputs.solar, inputs.recorded_trips)
-        asked = ("full horizon", self.first, self.last, self.soc_percent, self.stored_energy_price)
+        asked = ("full horizon", self.first, self.last, self.soc_percent)
         return fingerprint(content, asked, program_fingerprint())
 
     def do(self, tick: Callable[[], None]) -> FullHorizon:
         """Return the period's plan and bound; `tick` is called for each night, once all are done."""
-        return full_horizon(self.inputs, self.first, self.last, self.soc_percent, self.stored_energy_price, tick=tick)
+        return full_horizon(self.inputs, self.first, self.last, self.soc_percent, tick=tick)
 
     @staticmethod
     def save(result: FullHorizon, key: str, file: Path) -> None:
@@ -133,7 +135,8 @@ class FullHorizonRun:
         numbers: dict[str, object] = {name: getattr(result, name) for name in _NUMBERS}
         part = float("nan") if result.part_bound is None else result.part_bound
         content = {**flows_content(result.flows), "part_bound": part, "relaxed": result.relaxed}
-        save_arrays({**content, **{f"period.{name}": value for name, value in numbers.items()}}, key, file)
+        value = {f"value.{name}": getattr(result.stored_energy, name) for name in _VALUE}
+        save_arrays({**content, **value, **{f"period.{name}": each for name, each in numbers.items()}}, key, file)
 
     @staticmethod
     def load(key: str, file: Path) -> FullHorizon | None:
@@ -145,7 +148,9 @@ class FullHorizonRun:
             part = float(content["part_bound"])
             numbers = {name: float(content[f"period.{name}"]) for name in _NUMBERS}
             flows, relaxed = flows_from_content(content), bool(content["relaxed"])
-            return FullHorizon(flows, part_bound=None if np.isnan(part) else part, relaxed=relaxed, **numbers)
+            value = StoredEnergyValue(content["value.width_kwh"], content["value.price_per_kwh"])
+            found = FullHorizon(flows, part_bound=part, relaxed=relaxed, stored_energy=value, **numbers)
+            return replace(found, part_bound=None) if np.isnan(part) else found
         except (KeyError, ValueError, TypeError):
             return None
 
@@ -155,7 +160,7 @@ def full_horizon(
     first: date,
     last: date,
     soc_percent: float,
-    stored_energy_price: float | None = None,
+    stored_energy: StoredEnergyValue | None = None,
     may_discharge: bool = True,
     tick: Callable[[], None] = lambda: None,
 ) -> FullHorizon:
@@ -164,8 +169,7 @@ def full_horizon(
     Parameters
     ----------
     soc_percent : state of charge when `first` begins, or on the return from a trip that is then under way [%].
-    stored_energy_price : what a kWh more in the battery at the end is worth [money per kWh]; None: by the rule of one
-        night, for the period as a whole.
+    stored_energy : what energy left at the end is worth; None: by the days that follow, as at the end of one night.
     may_discharge : whether the car gives energy.
     tick : called for each night, once all are done.
 
@@ -174,7 +178,7 @@ def full_horizon(
     InputFaults : a series does not cover the days, or the period has more than MOST_PERIOD_INTERVALS intervals.
     NoPlanError, PlanRefused : as for a plan.
     """
-    period = period_of(inputs, first, last, soc_percent, stored_energy_price)
+    period = period_of(inputs, first, last, soc_percent, stored_energy)
     night = period.night
     found = bound_period(period, may_discharge)
     nights = []
@@ -186,9 +190,7 @@ def full_horizon(
     nothing = replace(flows, energy={name: np.zeros_like(column) for name, column in flows.energy.items()})
     fees = rolled_bill(nothing, inputs, first, last).total
     part = None if found.part_bound is None else found.part_bound + fees
-    whole = FullHorizon(
-        flows, found.bound + fees, 0.0, part, found.relaxed, night.highest_price, night.stored_energy_price
-    )
+    whole = FullHorizon(flows, found.bound + fees, 0.0, part, found.relaxed, night.highest_price, night.stored_energy)
     return replace(whole, gap=max(0.0, whole.total(flows, inputs, first, last) - whole.bound))
 
 
@@ -204,13 +206,8 @@ def outside_window_kwh_hours(flows: RolledFlows, inputs: Inputs) -> float:
     return float((flows.minutes / 60 * outside)[_at_home(flows, inputs)].sum())
 
 
-def gained_below_kwh(flows: RolledFlows, ceiling_kwh: float) -> float:
-    """Return what the battery gained, of the energy up to its ceiling [kWh]."""
-    return min(float(flows.stored_kwh[-1]), ceiling_kwh) - min(flows.stored_before_kwh, ceiling_kwh)
-
-
 def period_of(
-    inputs: Inputs, first: date, last: date, soc_percent: float, stored_energy_price: float | None = None
+    inputs: Inputs, first: date, last: date, soc_percent: float, stored_energy: StoredEnergyValue | None = None
 ) -> Period:
     """Return the days as one problem with perfect knowledge; parameters and faults as for `full_horizon`."""
     site, times = inputs.site, planning_times(inputs, first, last)
@@ -228,6 +225,7 @@ def period_of(
         peak_so_far_kw=0.0,
         imported_so_far_kwh={},
         exported_so_far_kwh={},
+        later_trips=trips_between(inputs, until, until + LOOK_AHEAD),
         whole_period=True,
     )
     night = _until(build_night(inputs, asked)[0], pd.Timestamp(midnight(last + timedelta(days=1), site.timezone)))
@@ -243,8 +241,10 @@ def period_of(
         for month in night.demand
     )
     night = replace(night, demand=demand)
-    if stored_energy_price is not None:
-        night = replace(night, stored_energy=one_price(stored_energy_price, site.car.ceiling_kwh))
+    if stored_energy is None:
+        night = with_look_ahead(inputs, asked, night, until=recorded_until(inputs))
+    else:
+        night = replace(night, stored_energy=stored_energy)
     starts = [time for time in times[:-1] if pd.Timestamp(time) < night.boundaries[-1]]
     begun = [pd.Timestamp(time) for time in starts]
     wear = _wear_by_night(inputs, starts)

@@ -91,13 +91,8 @@ class ComparisonRequest:
         kinds = [kind for kind in RUNS if kind != "hindsight" or self.forecast != "recorded"]
         return {f"{name}.{kind}": self._run(name, kind) for kind in kinds for name in self.offers}
 
-    def bound_runs(self, prices: Mapping[str, float]) -> dict[str, FullHorizonRun]:
-        """Return the full-horizon run of each offer by the name of its file; none if they are not asked for.
-
-        Parameters
-        ----------
-        prices : what a kWh more in the battery at the end is worth under each offer [money per kWh].
-        """
+    def bound_runs(self) -> dict[str, FullHorizonRun]:
+        """Return the full-horizon run of each offer by the name of its file; none if they are not asked for."""
         if not self.bound:
             return {}
         return {
@@ -107,7 +102,6 @@ class ComparisonRequest:
                 self.first,
                 self.last,
                 self.start_soc_percent,
-                prices[name],
             )
             for name, inputs in self.offers.items()
         }

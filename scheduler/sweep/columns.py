@@ -56,7 +56,7 @@ RUN_COLUMNS = (
         "full_horizon_bound",
         MONEY,
         "what no run of the group costs less than, all days seen at once: in_all with starts and time outside the "
-        "window, wear at weight 1; empty without --bound",
+        "window, energy left by what the days after make of it, wear at weight 1; empty without --bound",
     ),
     Column(
         "full_horizon_gap",
@@ -84,7 +84,7 @@ RUN_COLUMNS = (
     Column("nights_discharged", "-", "nights in which the car gave energy"),
     Column("starts", "-", "of charging or discharging"),
     Column("outside_window_kwh_hours", "kWh h", "energy under floor or over ceiling, times hours at home"),
-    Column("gained_below_ceiling_kwh", "kWh", "by which the battery ended fuller than it began, up to its ceiling"),
+    Column("stored_at_end_kwh", "kWh", "in the battery when the days end"),
     Column("departures", "-", "trips that began"),
     Column("missed_departures", "-", "trips that began under their departure target"),
     *(

@@ -107,13 +107,8 @@ class SweepRequest:
         asked = [run.question() for run in self.runs.values()]
         return fingerprint([*asked, "bound"] if self.options.bound else asked)
 
-    def bound_runs(self, prices: Mapping[int, float]) -> dict[int, FullHorizonRun]:
-        """Return the full-horizon run of each group by its number; none if they are not asked for.
-
-        Parameters
-        ----------
-        prices : what a kWh more in the battery at the end is worth, by the group's number [money per kWh].
-        """
+    def bound_runs(self) -> dict[int, FullHorizonRun]:
+        """Return the full-horizon run of each group by its number; none if they are not asked for."""
         if not self.options.bound:
             return {}
         numbers = {group: number for number, group in enumerate(dict.fromkeys(each.group for each in self.points))}
@@ -127,7 +122,6 @@ class SweepRequest:
                     rolled.first,
                     rolled.last,
                     rolled.soc_percent,
-                    prices[number],
                 )
         return found
 

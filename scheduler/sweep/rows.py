@@ -11,7 +11,7 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.site_values import site_values
 from scheduler.rolling.counted_wear import counted_wear_cost, soc_trace
 from scheduler.rolling.flows import RolledFlows, rolled_bill
-from scheduler.rolling.full_horizon import FullHorizon, gained_below_kwh, outside_window_kwh_hours, starts_of
+from scheduler.rolling.full_horizon import FullHorizon, outside_window_kwh_hours, starts_of
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import GridPoint
 
@@ -58,7 +58,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "nights_discharged": flows.nights_discharged,
         "starts": starts_of(flows),
         "outside_window_kwh_hours": outside_window_kwh_hours(flows, inputs),
-        "gained_below_ceiling_kwh": gained_below_kwh(flows, inputs.site.car.ceiling_kwh),
+        "stored_at_end_kwh": float(flows.stored_kwh[-1]),
         "departures": int(flows.night["departures"].sum()),
         "missed_departures": flows.missed_departures,
     }
@@ -92,7 +92,7 @@ def with_savings(rows: Sequence[Row], bounds: Mapping[Value, FullHorizon] | None
     for row in rows:
         whole = bounds.get(row["group"])
         if whole is not None:
-            over = _program_total(row, whole, prices[row["group"]]) - whole.bound
+            over = _program_total(row, whole) - whole.bound
             least[row["group"]] = min(least.get(row["group"], whole.gap), max(0.0, over))
     found = []
     for row in rows:
@@ -109,17 +109,17 @@ def with_savings(rows: Sequence[Row], bounds: Mapping[Value, FullHorizon] | None
             "saving_a_year": (_total(on_return[group], price) - total) * a_year,
             "discharge_value_a_year": (_total(only[group], price) - total) * a_year,
         }
-        more |= _of_full_horizon(row, only[group], bounds.get(group), price, least.get(group))
+        more |= _of_full_horizon(row, only[group], bounds.get(group), least.get(group))
         found.append(row | more | {"stored_energy_price": price})
     return found
 
 
-def _of_full_horizon(row: Row, only: Row, whole: FullHorizon | None, price: float, gap: float | None) -> Row:
+def _of_full_horizon(row: Row, only: Row, whole: FullHorizon | None, gap: float | None) -> Row:
     """Return the bound of a run's group, and what share of the most that discharging can be worth the run keeps."""
     if whole is None:
         names = ("bound", "gap", "part_bound", "share")
         return dict.fromkeys([f"full_horizon_{name}" for name in names])
-    total, charged = (_program_total(each, whole, price) for each in (row, only))
+    total, charged = (_program_total(each, whole) for each in (row, only))
     value = charged - whole.bound
     return {
         "full_horizon_bound": whole.bound,
@@ -129,12 +129,13 @@ def _of_full_horizon(row: Row, only: Row, whole: FullHorizon | None, price: floa
     }
 
 
-def _program_total(row: Row, whole: FullHorizon, price: float) -> float:
+def _program_total(row: Row, whole: FullHorizon) -> float:
     """Return a run's total as the bound counts it: with starts and time outside the window [money]."""
     soft = _number(row, "starts") * _number(row, "charger.start_worth_kwh")
     soft += _number(row, "outside_window_kwh_hours") * _number(row, "car.outside_window_factor")
     paid = _number(row, "cash") + _number(row, "wear_cost") + whole.highest_price * soft
-    return paid - _number(row, "gained_below_ceiling_kwh") * price
+    end, worth = _number(row, "stored_at_end_kwh"), whole.stored_energy.worth
+    return paid - worth(end) + worth(end - _number(row, "gained_kwh"))
 
 
 def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> dict[str, float]:

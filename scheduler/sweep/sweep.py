@@ -22,7 +22,7 @@ from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_te
 from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
 from scheduler.sweep.request import SweepOptions, SweepRequest, parse_sweep_request
-from scheduler.sweep.rows import CHARGE_ONLY, Row, Value, with_savings
+from scheduler.sweep.rows import Value, with_savings
 from scheduler.sweep.run import SweepResult, SweepRun
 from scheduler.sweep.tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 from scheduler.textio.errors import single_fault
@@ -216,7 +216,7 @@ def _make_study(
     workers.do(work, progress)
     groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in request.points))}
     rows = list(numbered(_results(work), [groups[point.group] for point in request.points]))
-    runs = runs_frame(with_savings(rows, _bounds(request, rows, out / RUNS_FOLDER, workers, progress)))
+    runs = runs_frame(with_savings(rows, _bounds(request, out / RUNS_FOLDER, workers, progress)))
     with folder_made_beside(out, last=MANIFEST_NAME) as folder:
         write_runs(runs, folder)
         write_nights(_results(work), folder)
@@ -228,11 +228,10 @@ def _make_study(
 
 
 def _bounds(
-    request: SweepRequest, rows: Sequence[Row], folder: Path, workers: Workers, progress: Callable[[int], None]
+    request: SweepRequest, folder: Path, workers: Workers, progress: Callable[[int], None]
 ) -> dict[Value, FullHorizon]:
-    """Return the full horizon of each group by its number, at its charge-only row's price; {} if not asked."""
-    only = [row for row in rows if row["policy"] == CHARGE_ONLY]
-    runs = request.bound_runs({int(str(row["group"])): float(str(row["stored_energy_price"])) for row in only})
+    """Return the full horizon of each group by its number; {} if not asked."""
+    runs = request.bound_runs()
     if not runs:
         return {}
     keys = {number: run.key() for number, run in runs.items()}

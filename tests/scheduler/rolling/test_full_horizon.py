@@ -54,10 +54,9 @@ def _rolled(name: str, forecast: ForecastKind, policy: Policy) -> RolledFlows:
 
 @cache
 def _whole(name: str) -> FullHorizon:
-    """The full horizon of a case at its plan's stored-energy price."""
+    """The full horizon of a case."""
     inputs, first, last = _case(name)
-    price = _rolled(name, "recorded", "plan").stored_energy_price
-    return full_horizon(inputs, first, last, inputs.site.car.ceiling_percent, price)
+    return full_horizon(inputs, first, last, inputs.site.car.ceiling_percent)
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -92,8 +91,8 @@ def test_two_days_against_the_independent_program(name: str) -> None:
     """Bound <= optimum of the independent statement of the same days <= plan."""
     inputs, first, _ = _case(name)
     soc, last = inputs.site.car.ceiling_percent, first + timedelta(days=1)
-    night = period_of(inputs, first, last, soc, 0.1).night
-    whole = full_horizon(inputs, first, last, soc, 0.1)
+    night = period_of(inputs, first, last, soc).night
+    whole = full_horizon(inputs, first, last, soc)
     fees = rolled_bill(_without_energy(whole.flows), inputs, first, last).total
     best = independent_optimum(night)
     assert whole.bound <= best.money + fees + MONEY
@@ -124,7 +123,7 @@ def test_only_charging_keeps_no_share() -> None:
     """The bound without discharging is that of only charging: nothing of the value is in it."""
     inputs, first, last = _case("bookbindery")
     soc = inputs.site.car.ceiling_percent
-    only = full_horizon(inputs, first, last, soc, _whole("bookbindery").stored_energy_price, may_discharge=False)
+    only = full_horizon(inputs, first, last, soc, may_discharge=False)
     assert only.flows.energy["discharge_kwh"].sum() == 0.0
     assert only.bound >= _whole("bookbindery").bound - MONEY
     rolled = only.total(_rolled("bookbindery", "recorded", "charge-only"), inputs, first, last)
@@ -133,8 +132,8 @@ def test_only_charging_keeps_no_share() -> None:
 
 def test_a_result_is_kept_and_found_again(tmp_path: Path) -> None:
     """Saved under its key, and not under another."""
-    inputs, first, _ = _case("bookbindery")
-    run = FullHorizonRun("a day", inputs, first, first, 80.0, 0.1)
+    inputs, first, last = _case("bookbindery")
+    run = FullHorizonRun("a day", inputs, first, first, 80.0)
     nights: list[None] = []
     found = run.do(lambda: nights.append(None))
     assert len(nights) == run.nights
@@ -148,7 +147,7 @@ def test_a_result_is_kept_and_found_again(tmp_path: Path) -> None:
         found.part_bound,
         found.relaxed,
     )
-    assert replace(run, stored_energy_price=0.2).key() != run.key()
+    assert replace(run, last=last).key() != run.key()
     assert run.load(replace(run, soc_percent=50.0).key(), file) is None
 
 
