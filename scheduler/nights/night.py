@@ -47,6 +47,8 @@ class NightTrip:
     target_kwh: float
 
 
+SAME_KWH = 1e-3
+"""Stored energies closer than this are one [kWh]."""
 UNITS_A_SECOND = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}
 
 
@@ -119,6 +121,13 @@ class Night:
     def stored_energy_price(self) -> float:
         """Return what a kWh left between floor and ceiling is worth on average [money per kWh]."""
         return self.stored_energy.mean_price(self.car.floor_kwh, self.car.ceiling_kwh)
+
+    def price_left_at(self, stored_kwh: float) -> float:
+        """Return what a kWh more or less is worth where the night ends with a stored energy [kWh] [money per kWh].
+
+        At the floor or below it that is the kWh above the floor: those under it are not to be had.
+        """
+        return self.stored_energy.price_at(max(stored_kwh, self.car.floor_kwh + SAME_KWH))
 
     def worth_gained(self, stored_kwh: float) -> float:
         """Return what it is worth that the night ends with a stored energy [kWh] and not with what it began with."""

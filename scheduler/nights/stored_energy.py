@@ -97,7 +97,7 @@ class StoredEnergyValue:
 
     def _piece(self, stored_kwh: float) -> int:
         """Return the number of the piece that holds the kWh below a stored energy [kWh]."""
-        piece = int(np.searchsorted(self.edges_kwh[1:], stored_kwh - 1e-6))
+        piece = int(np.searchsorted(self.edges_kwh[1:], stored_kwh - 1e-4))
         return min(piece, len(self.price_per_kwh) - 1)
 
     def mean_price(self, least_kwh: float, most_kwh: float) -> float:

@@ -28,7 +28,7 @@ from scheduler.optimizer.matrix_builder import MONEY
 from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.textio.errors import InputFaults
 
-STEP_MINUTES = 60
+STEP_MINUTES = 120
 """Longest interval of the nights that follow [min]."""
 FIRST_PIECES, MOST_HALVINGS = 4, 2
 """The window is cut into so many pieces, and each that bends is halved so often."""
@@ -63,7 +63,7 @@ def with_look_ahead(
     following = _following(inputs, evening, night, until)
     if following is None:
         return night
-    value = _value(following, may_discharge, explain)
+    value = value_at_beginning(following, may_discharge, explain)
     return night if value is None else replace(night, stored_energy=value)
 
 
@@ -95,8 +95,13 @@ def _following(inputs: Inputs, evening: Request, night: Night, until: datetime |
     return replace(following, car=car, demand=(), wear=night.wear, initial_fill_kwh=full)
 
 
-def _value(following: Night, may_discharge: bool, explain: bool) -> StoredEnergyValue | None:
-    """Return the value of stored energy at the beginning of a night; None if it cannot be found."""
+def value_at_beginning(following: Night, may_discharge: bool = True, explain: bool = False) -> StoredEnergyValue | None:
+    """Return the value of stored energy at the beginning of a night; None if it cannot be found.
+
+    It is that of the night's linear relaxation, concave and rising from the floor to the ceiling. Under the floor,
+    which is no energy to plan with, it rises by the highest price; above the ceiling it stays. Worth is what the night
+    costs less, wear by cycling and by standing included, with the shallowest segments full at first.
+    """
     floor, ceiling = following.car.floor_kwh, following.car.ceiling_kwh
     if ceiling - floor < 1e-6 or following.highest_price <= 0:
         return None

@@ -8,7 +8,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from scheduler.nights.night import SAME_KWH
 from scheduler.plans.departures import TripOutcome
+from scheduler.plans.kept_energy import kept_energy_text
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.plans.replay import Costs
 from scheduler.textio.format import local_iso
@@ -43,7 +45,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "soc_end_percent": car.percent(float(replayed.stored_kwh[-1])),
         "trips": [_trip(outcome, timezone) for outcome in plan.trips],
         "costs": costs_document(replayed.costs),
-        "stored_energy_price_per_kwh": night.stored_energy_price,
+        "stored_energy_price_per_kwh": night.price_left_at(float(replayed.stored_kwh[-1])),
+        "stored_energy_value": _stored_energy_value(plan),
         "wear_weight": night.wear_weight,
         "wear_law": inputs.site.wear.law,
         "calendar_law": inputs.site.wear.calendar_law,
@@ -152,6 +155,26 @@ def _replan(plan: Plan) -> dict[str, Any]:
             "carrying_on": replanned.carrying_on,
             "carrying_on_total": replanned.carrying_on_total,
         },
+    }
+
+
+def _stored_energy_value(plan: Plan) -> dict[str, Any]:
+    """Return what energy left at the end is worth, from empty to full in straight pieces, and where that comes from."""
+    night, value = plan.night, plan.night.stored_energy
+    edges = [*value.edges_kwh.tolist(), night.car.battery_kwh]
+    end = float(plan.replayed.stored_kwh[-1])
+    use = value.use_at(max(end, night.car.floor_kwh + SAME_KWH))
+    return {
+        "soc_percent": [night.car.percent(kwh) for kwh in edges],
+        "worth": [value.worth(kwh) for kwh in edges],
+        "from": None
+        if use is None
+        else {
+            "use": use.kind,
+            "price_per_kwh": use.price_per_kwh,
+            "at": local_iso(use.at, night.timezone),
+        },
+        "text": kept_energy_text(plan.inputs, night, end),
     }
 
 

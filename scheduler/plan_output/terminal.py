@@ -14,6 +14,7 @@ from scheduler.optimizer.block import setting_text
 from scheduler.plan_output.page import ready_text, short_headline, why_nothing_given
 from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import TripOutcome
+from scheduler.plans.kept_energy import kept_energy_text
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.render.table import Column, Table
 from scheduler.render.terminal import print_list, terminal_table
@@ -108,4 +109,5 @@ def _ready(plan: Plan, outcome: TripOutcome) -> str:
 
 def _money(plan: Plan) -> RenderableType:
     money = replace(money_table(plan), caption=f"Money, {plan.inputs.offer.currency}")
-    return Group(terminal_table(money), Text(saving_text(plan)))
+    left = kept_energy_text(plan.inputs, plan.night, float(plan.replayed.stored_kwh[-1]))
+    return Group(terminal_table(money), Text(saving_text(plan)), Text(left))

@@ -165,7 +165,8 @@ def _ageing(plan: Plan, interval: int) -> Iterator[str]:
 
 def _worth(plan: Plan, interval: int) -> Iterator[str]:
     """Yield what the energy that is stored or taken out is worth."""
-    stored, price = plan.replayed.stored_kwh, plan.night.stored_energy_price
+    stored = plan.replayed.stored_kwh
+    price = plan.night.price_left_at(float(stored[-1]))
     moved = float(stored[interval + 1] - stored[interval])
     if plan.night.at_home[interval] and abs(moved) > 1e-9:
         change = "stored" if moved > 0 else "taken out"

@@ -49,7 +49,7 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     gives = " and ".join(parts) or "discharges when that costs least"
     if given <= 0:
         return f"{sentence_case(gives)}."
-    stored = night.stored_energy_price
+    stored = night.price_left_at(float(replayed.stored_kwh[-1]))
     wear = night.wear_weight * float(replayed.cycle_wear_cost[at].sum()) / given
     costs = (
         f"stored energy is worth {price_text(stored)} per kWh, so each kWh discharged costs "
@@ -144,7 +144,7 @@ def _purpose(night: Night, replayed: Replayed, block: Block) -> str:
     """Return what the charged energy is for."""
     begin, end = float(replayed.stored_kwh[block.first]), float(replayed.stored_kwh[block.last])
     trip = _next_trip(night, block.last)
-    put_back = f"to put back energy worth {price_text(night.stored_energy_price)} per kWh"
+    put_back = f"to put back energy worth {price_text(night.price_left_at(float(replayed.stored_kwh[-1])))} per kWh"
     if trip is not None and float(replayed.stored_kwh[trip.depart]) - (end - begin) < trip.target_kwh - NEAR_KWH:
         departs = clock_text(trip.trip.depart_at, night.timezone)
         need = f"for the trip at {departs}, which needs {percent_text(night.car.percent(trip.target_kwh))}"

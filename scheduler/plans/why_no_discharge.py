@@ -103,7 +103,7 @@ def _best_discharge(
         power = np.where(possible, power, 1.0)
         used = np.minimum(power, draw_kw)
         earns = (used * replayed.import_price + (power - used) * replayed.export_price) / power
-        costs = _cost(night, power)
+        costs = _cost(night, power, float(replayed.stored_kwh[-1]))
         interval = int(np.argmax(np.where(possible, earns - costs, -np.inf)))
         found = BestDischarge(interval, float(power[interval]), float(earns[interval]), float(costs[interval]))
         if best is None or found.earns - found.costs > best.earns - best.costs:
@@ -117,7 +117,7 @@ def _room_for_export(night: Night) -> FloatArray:
     return night.export_limit_kw * (night.charger.discharge_to != "building")
 
 
-def _cost(night: Night, power_kw: FloatArray) -> FloatArray:
+def _cost(night: Night, power_kw: FloatArray, stored_at_end_kwh: float) -> FloatArray:
     """Return what a kWh discharged at each power costs [money per kWh], shape (n,).
 
     It costs the stored energy, with losses, and the wear of the cheapest segment that holds energy.
@@ -125,7 +125,7 @@ def _cost(night: Night, power_kw: FloatArray) -> FloatArray:
     taken = 1 / night.charger.discharge_efficiency + night.charger.fixed_loss_kw / power_kw
     holding = night.initial_fill_kwh > 0
     wear = float(night.wear.price_per_kwh[holding].min()) if holding.any() else 0.0
-    return taken * (night.stored_energy_price + night.wear_weight * wear)
+    return taken * (night.price_left_at(stored_at_end_kwh) + night.wear_weight * wear)
 
 
 def _clock(night: Night, interval: int) -> str:
