@@ -376,7 +376,7 @@ def test_hindsight_is_not_dearer_night_by_night(compared: Comparison) -> None:
     """In which sense hindsight holds: from the same state, a night planned on what really came costs no more.
 
     Over many nights it may, for each is planned for itself and leaves another state behind. Compared is the total
-    that the program minimises, over the 24 hours that both see, beyond the gap and the worths of a tie and of a start. The
+    that the program minimises, over the 24 hours that both see, beyond the gap, a tie and a start. The
     charger has no least power and no fixed loss: else one that stops inside an interval does what no plan may.
     """
     inputs = compared.best.inputs
