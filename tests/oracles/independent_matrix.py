@@ -25,7 +25,21 @@ Well above the solver's own tolerances (1e-6 and 1e-7): held more tightly, a few
 start too dear or without an answer. It can make money less by about this times the dearest price.
 """
 
+INFEASIBLE = 2
+"""What `milp` calls a program that nothing keeps to."""
+
+WIDER_KWH = 1e-5
+"""By how much bounds given for stored energy are widened [kWh].
+
+HiGHS may take a plan that is 1e-6 outside a bound, its tolerance, for the optimum, and end with "Solve error" for that
+very reason. The parts of a proof are bounds on which plans lie, so that it did on some nights.
+"""
+
 Term = tuple[int, float]
+
+
+class InfeasibleError(RuntimeError):
+    """No values of the columns keep to all rows."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,7 +97,12 @@ class Matrix:
         self.row_upper.append(most)
 
     def minimise(self, cost: FloatArray) -> OptimizeResult:
-        """Solve; raises RuntimeError where there is no optimum."""
+        """Solve.
+
+        Raises
+        ------
+        InfeasibleError : nothing keeps to all rows, with presolve and without. RuntimeError : the solver gave up.
+        """
         rows, columns, values = (np.array(part) for part in zip(*self.entries, strict=True))
         shape = (len(self.row_lower), len(self.lower))
         coefficients = csr_matrix((values, (rows, columns)), shape=shape)
@@ -98,6 +117,8 @@ class Matrix:
             )
             if result.x is not None and result.status == 0:
                 return result
+        if result.status == INFEASIBLE:
+            raise InfeasibleError(f"no optimum: {result.message}")
         raise RuntimeError(f"no optimum: {result.message}")
 
 
@@ -171,16 +192,23 @@ def least_at_prices(
 ) -> float:
     """Least money of a night without wear and without the discharge limit, prices on stored and given energy included.
 
-    No trip may be short of anything. What cannot be kept to costs infinitely much.
+    A limit of 0 with a least power over 0 stays: nothing may be discharged then. No trip may be short of anything. What
+    cannot be kept to costs infinitely much. Bounds are `WIDER_KWH` wider than given: the least of more plans is no
+    more, so what it proves of a bound holds.
 
     Parameters
     ----------
     least_kwh, most_kwh : of stored energy at each boundary [kWh], shape (n + 1,).
     stored_price : [money per kWh], shape (n + 1,). given_price : [money per kWh].
+
+    Raises
+    ------
+    RuntimeError : the solver gave up.
     """
+    nothing_given = night.car.discharge_limit_kwh == 0 and night.charger.discharge_min_kw > 0
     night = replace(night, car=replace(night.car, discharge_limit_kwh=None))
     matrix = Matrix()
-    columns = _add_laws(matrix, night, True)
+    columns = _add_laws(matrix, night, not nothing_given)
     money: dict[int, float] = {}
     _add_meter_money(columns, night, money)
     _add_ageing(matrix, columns, night, money)
@@ -188,8 +216,8 @@ def least_at_prices(
     _add_starts(matrix, columns, night, money)
     constant = _add_stored_energy(matrix, columns, night, money)
     for column, low, high, price in zip(columns.stored, least_kwh, most_kwh, stored_price, strict=True):
-        matrix.lower[column] = max(matrix.lower[column], low)
-        matrix.upper[column] = min(matrix.upper[column], high)
+        matrix.lower[column] = max(matrix.lower[column], low - WIDER_KWH)
+        matrix.upper[column] = min(matrix.upper[column], high + WIDER_KWH)
         money[column] = money.get(column, 0.0) + price
     for column, hours in zip(columns.discharge, night.hours, strict=True):
         money[column] = money.get(column, 0.0) + given_price * hours
@@ -201,7 +229,7 @@ def least_at_prices(
     objective[list(money)] = list(money.values())
     try:
         result = matrix.minimise(objective)
-    except RuntimeError:
+    except InfeasibleError:
         return np.inf
     return float(result.mip_dual_bound) + constant
 

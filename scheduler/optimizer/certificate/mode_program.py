@@ -349,32 +349,56 @@ class ModeProgram:
         row = OBJECTIVES.index(objective)
         return float(self.cost[row] @ self.values + self.matrix.offset[row])
 
-    def prices(self, unit: float, at_first: bool = True) -> Prices:
+    def prices(self, unit: float) -> Prices:
         """Return what stored energy is worth to wear, and energy given away to the discharge limit [units per kWh].
 
         Where energy can enter and leave in one interval, what leaves has a row of its own and so has what enters. The
         price of that row is one of stored energy before the interval, less one after it. Where stored energy stays the
-        same, its price may stand at any of the boundaries, and is put at the first: it bounds most nights best there.
-        Elsewhere the bound may fall under the linear program's; without `at_first` it stands where it was found.
+        same, its price moves to boundaries before as far as running in between stays no cheaper than standing still.
+        Then the bound is no lower than the relaxed program's, and most paths stand still there too.
         """
-        dual, rows = np.array(self.highs.getSolution().row_dual), self.matrix.rows
-        columns = self.matrix.columns["stored_kwh"]
+        solution, rows = self.highs.getSolution(), self.matrix.rows
+        dual, columns = np.array(solution.row_dual), self.matrix.columns["stored_kwh"]
         moving = np.flatnonzero(columns[1:] > columns[:-1])
-        price = np.zeros(len(columns))
-        price[moving + 1] = dual[rows["segments_add_up"]]
-        kwh, leave = self.values[columns], rows["segments_leave"]
-        passing = np.where(kwh[moving + 1] > kwh[moving] + SAME_KWH, -dual[leave - 1], dual[leave])
+        price = np.zeros(len(moving) + 1)  # of each state
+        price[1:] = dual[rows["segments_add_up"]]
+        change, leave = self.values[columns[moving + 1]] - self.values[columns[moving]], rows["segments_leave"]
+        passing = np.where(change > SAME_KWH, -dual[leave - 1], dual[leave])
         passing[leave < 0] = 0.0
-        price[moving] += passing
-        price[moving + 1] -= passing
-        stored = price
-        if at_first:
-            same = np.concatenate([[0], np.cumsum(np.abs(kwh[1:] - kwh[:-1]) > SAME_KWH)])
-            stored = np.zeros(len(columns))
-            stored[np.flatnonzero(np.diff(same, prepend=-1))] = np.bincount(same, price)
-        stored[0] = 0.0  # what is stored now is given
+        price[:-1] += passing
+        price[1:] -= passing
+        reduced = np.array(solution.col_dual)
+        most, least = self._spare(reduced, moving, "charging"), -self._spare(reduced, moving, "discharging")
+        for step in np.flatnonzero(np.abs(change) <= SAME_KWH)[::-1].tolist():
+            moved = min(max(price[step + 1], least[step]), most[step])
+            price[step] += moved
+            price[step + 1] -= moved
+        stored = np.zeros(len(columns))
+        stored[moving + 1] = price[1:]  # what is stored now is given
         given = max(0.0, -float(dual[rows["discharge_total"][0]])) if "discharge_total" in rows else 0.0
         return Prices(stored / unit, given / unit)
+
+    def _spare(self, reduced: FloatArray, at: IntArray, mode: str) -> FloatArray:
+        """Return how much cheaper charging or discharging may get before it pays [money per kWh], shape (at,).
+
+        Parameters
+        ----------
+        reduced : costs of the columns. at : intervals in which nothing runs. mode : "charging" or "discharging".
+        """
+        charger, columns = self.night.charger, self.matrix.columns
+        if mode == "charging":
+            power, least_kw = columns["charge_kw"][at], charger.charge_min_kw
+            kwh_per_kwh, loss_kw = charger.charge_efficiency, -charger.fixed_loss_kw
+        else:
+            power, least_kw = columns["discharge_kw"][at], charger.discharge_min_kw
+            kwh_per_kwh, loss_kw = 1 / charger.discharge_efficiency, charger.fixed_loss_kw
+        spare, most_kw = np.full(len(at), np.inf), self.upper[power]
+        for kw in (np.full(len(at), least_kw), most_kw):
+            energy = self.night.hours[at] * (kwh_per_kwh * kw + loss_kw)
+            cost = np.maximum(0.0, reduced[power] * kw + reduced[columns[mode][at]])
+            counts = (most_kw > 0) & (energy > SAME_KWH)
+            spare[counts] = np.minimum(spare[counts], cost[counts] / energy[counts])
+        return spare
 
     def path(self, unit: float) -> Path:
         """Return the present values as a path, without wear."""

@@ -505,7 +505,7 @@ class _Linear:
         if self.period.discharge_limit_kwh is not None:
             dual = np.array(self.modes.highs.getSolution().row_dual)
             given = np.maximum(0.0, -dual[self.limit_rows]) / unit
-        return _PeriodPrices(self.modes.prices(unit, at_first=False), given)
+        return _PeriodPrices(self.modes.prices(unit), given)
 
     def setpoints(self, values: FloatArray) -> Setpoints:
         """Return the setpoints of values of the columns."""

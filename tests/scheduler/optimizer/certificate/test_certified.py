@@ -298,16 +298,27 @@ def test_a_night_of_too_many_cells_goes_to_the_integers(monkeypatch: pytest.Monk
     assert solve(flat_night()).way == BRANCH_AND_BOUND
 
 
-@pytest.mark.parametrize("soc_percent", [45, 60, 75])
-def test_the_first_prices_bound_no_less_than_the_relaxed_program(soc_percent: float) -> None:
-    """Its duals are the best prices there are for relaxed modes, and whole modes can only cost more."""
-    inputs = read_inputs(SCENARIOS / "bookbindery")
-    options = RequestOptions(soc_percent, now="2026-03-04T18:20", trips=("06:30-15:10 40km",))
-    night = build_night(inputs, parse_request(options, inputs))[0]
+def _first_bound_holds(night: Night) -> None:
+    """The first bound is no lower than the least money of the relaxed program [kWh at the highest price]."""
     program, modes = _program(night), ModeProgram(night, compact_matrix(night))
     modes.nothing_short(True)
     assert modes.run()
     prices = modes.prices(program.unit)
     values = program.backward([prices], [program.limits(nothing_short=True)], 1e-7)
-    bound = values.bound[0] + Wear(night, program.unit).constant(prices.stored)
+    limit = night.car.discharge_limit_kwh or 0.0
+    bound = values.bound[0] + Wear(night, program.unit).constant(prices.stored) - prices.given * limit
     assert bound >= modes.value() / program.unit - 1e-4
+
+
+@pytest.mark.parametrize("soc_percent", [45, 60, 75])
+def test_the_first_prices_bound_no_less_than_the_relaxed_program(soc_percent: float) -> None:
+    """Its duals are the best prices there are for relaxed modes, and whole modes can only cost more."""
+    inputs = read_inputs(SCENARIOS / "bookbindery")
+    options = RequestOptions(soc_percent, now="2026-03-04T18:20", trips=("06:30-15:10 40km",))
+    _first_bound_holds(build_night(inputs, parse_request(options, inputs))[0])
+
+
+@pytest.mark.parametrize("seed", [4, 7, 25, 42, 62, 83, 87, 96, 100, 125, 140])
+def test_prices_where_stored_energy_stays_the_same_bound_no_less_either(seed: int) -> None:
+    """With ageing over time, a discharge limit, losses over the least power: moved prices are still duals."""
+    _first_bound_holds(random_night(seed))

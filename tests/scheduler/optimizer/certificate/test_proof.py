@@ -51,7 +51,8 @@ def _least_wear(night: Night, stored_price: FloatArray) -> float:
         most[0] = -fill
         cost = np.concatenate([-stored_price[1:], np.full(n, price)])
         best = linprog(cost, A_ub=falls, b_ub=most, bounds=[(0.0, size)] * n + [(0.0, None)] * n)
-        total += float(best.fun)
+        assert best.fun is not None, best.message
+        total += best.fun
     return total
 
 
@@ -68,7 +69,7 @@ def _bounded(values: FloatArray, boundary: int, value: float) -> FloatArray:
     return found
 
 
-@pytest.mark.parametrize("seed", [3, 8, 14, 23, 29, 53, 61, 1010, 1048])
+@pytest.mark.parametrize("seed", [3, 8, 14, 23, 29, 44, 53, 57, 61, 1010, 1045, 1048])
 def test_the_proof_holds_by_other_means(seed: int) -> None:
     """The parts hold every plan, each one's bound is no less than is said, and the least of them is the bound told."""
     night = random_night(seed)
