@@ -248,6 +248,7 @@ def sweep(
     jobs: int | None = None,
     cluster: str | None = None,
     yes: bool = False,
+    bound: bool = False,
 ) -> Study:
     """Make a run for every combination of wear weight, law, offer and values of site keys, and write tidy tables.
 
@@ -259,6 +260,7 @@ def sweep(
     first, last, forecast, trips : as in `year`. out : the folder to write; None for `sweep` in the site's folder.
     jobs : number of processes; None for one per core. cluster : address of a Dask scheduler.
     yes : whether more than 100,000 runs are allowed.
+    bound : whether what discharging could be worth is bounded for each group, all days seen at once.
 
     Returns
     -------
@@ -288,6 +290,7 @@ def sweep(
         forecast=forecast,
         many=yes,
         trips=trips,
+        bound=bound,
     )
     if cluster is not None and jobs is not None:
         raise single_fault("jobs", "cannot be given with cluster")

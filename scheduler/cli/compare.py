@@ -22,6 +22,9 @@ def compare(
     ] = Forecast.TYPICAL,
     trips: ExpectedTrips = None,
     hardware: Annotated[Path | None, option("--hardware", "FILE", "What the charger cost: does it pay?")] = None,
+    bound: Annotated[
+        bool, typer.Option("--bound", help="Also bound what discharging could be worth, all days seen at once.")
+    ] = False,
     jobs: Jobs = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/comparison.")] = None,
     as_json: AsJson = False,
@@ -44,6 +47,7 @@ def compare(
         forecast=forecast.value,
         hardware=hardware,
         trips=None if trips is None else trips.value,
+        bound=bound,
     )
     folder = out if out is not None else site / "comparison"
     with failures_told(folder, "year"), NightsShown() as shown:

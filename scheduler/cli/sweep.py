@@ -44,6 +44,9 @@ def sweep(
         typer.Option("--forecast", help="What is known each evening: typical days (the default), or what really came."),
     ] = None,
     trips: ExpectedTrips = None,
+    bound: Annotated[
+        bool, typer.Option("--bound", help="Also bound what discharging could be worth, all days seen at once.")
+    ] = False,
     jobs: Jobs = None,
     cluster: Annotated[str | None, option("--cluster", "ADDRESS", "A Dask scheduler, instead of this machine.")] = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/sweep.")] = None,
@@ -69,7 +72,7 @@ def sweep(
                 raise single_fault("--jobs", "cannot be given with --cluster")
             require(("distributed",), "cluster")
         with workers_at(cluster, jobs) as workers:
-            given = [weights, laws, offers, settings, first_day, last_day, forecast, trips, yes or None]
+            given = [weights, laws, offers, settings, first_day, last_day, forecast, trips, bound or None, yes or None]
             if site.is_file():
                 _refuse_options(given, out)
             elif weights is None:
@@ -90,6 +93,7 @@ def sweep(
                         forecast=(forecast or Forecast.TYPICAL).value,
                         many=yes,
                         trips=None if trips is None else trips.value,
+                        bound=bound,
                     )
                     study = sweep_grid(options, folder, workers, begin, shown.progress)
     print_result(study, as_json, lambda made: study_json(made, repeated), show_study)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 from scheduler.comparison.page import comparison_page
 from scheduler.comparison.results import Comparison, comparison_of
 from scheduler.comparison.tables import comparison_texts
-from scheduler.rolling.flows import RolledFlows
-from scheduler.rolling.period import CompareOptions, parse_period
+from scheduler.rolling.full_horizon import FullHorizon
+from scheduler.rolling.period import FULL_HORIZON, CompareOptions, ComparisonRequest, parse_period
 from scheduler.rolling.process_pool import Work, do, process_count, work_of
 from scheduler.textio.write import STAGING, make_folder, refuse_other, write_together
 
@@ -21,7 +22,7 @@ def compare(
     options: CompareOptions,
     out: Path,
     jobs: int | None = None,
-    begin: Callable[[Work[RolledFlows]], None] = lambda work: None,
+    begin: Callable[[Work[Any]], None] = lambda work: None,
     progress: Callable[[int], None] = lambda nights: None,
 ) -> Comparison:
     """Compare offers and write the comparison to a folder; runs that are already in it are not made again.
@@ -30,7 +31,7 @@ def compare(
     ----------
     out : the folder, new or of an earlier comparison.
     jobs : number of processes; None for one per core.
-    begin : called with what there is to do, once everything is read and checked.
+    begin : called with what there is to do, once everything is read and checked; and with the bounds, if asked for.
     progress : called from time to time with the number of nights done.
 
     Returns
@@ -48,7 +49,9 @@ def compare(
     make_folder(out / RUNS_FOLDER)
     work = work_of(request.runs(), out / RUNS_FOLDER)
     begin(work)
-    compared = comparison_of(request, dict(do(work, processes, progress)))
+    rolled = dict(do(work, processes, progress))
+    bounds = _bounds(request, out / RUNS_FOLDER, processes, begin, progress)
+    compared = comparison_of(request, rolled, bounds)
     texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
     write_together({out / name: text for name, text in texts.items()})
     for old in out.glob("metered-*.csv"):
@@ -56,6 +59,22 @@ def compare(
             with suppress(OSError):
                 old.unlink()
     return compared
+
+
+def _bounds(
+    request: ComparisonRequest,
+    folder: Path,
+    processes: int,
+    begin: Callable[[Work[Any]], None],
+    progress: Callable[[int], None],
+) -> dict[str, FullHorizon]:
+    """Return the full horizon of each offer by its name; {} if not asked."""
+    runs = request.bound_runs()
+    if not runs:
+        return {}
+    work = work_of(runs, folder)
+    begin(work)
+    return {name.removesuffix(f".{FULL_HORIZON}"): found for name, found in do(work, processes, progress)}
 
 
 def _is_a_comparison(out: Path) -> bool:

@@ -11,6 +11,8 @@ from scheduler.comparison.hardware_text import hardware_sentences, hardware_tabl
 from scheduler.comparison.results import ComparedOffer, Comparison, months
 from scheduler.comparison.text import (
     CLOSING,
+    bound_text,
+    counted_text,
     day_span_text,
     evenings_knew_text,
     hardware_lead,
@@ -49,7 +51,7 @@ def comparison_page(compared: Comparison) -> str:
         ties=tie_text(compared),
         ways=ways_table(compared),
         use=use_table(compared),
-        not_worth=not_worth_text(compared),
+        not_worth=(*bound_text(compared), *counted_text(compared), *not_worth_text(compared)),
         ranges=any(compared.ranges.values()),
         months=months_table(compared, by_month) if several_months else None,
         months_chart=Markup(months_chart(compared, ways)) if several_months else None,

@@ -26,7 +26,9 @@ from models.wear.segments import initial_fill_kwh, taken_from_segments_kwh
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.planning_times import midnight
 from scheduler.nights.wear_prices import segments_of
+from scheduler.rolling.counted_wear import counted_wear_cost
 from scheduler.rolling.flows import RolledFlows, rolled_bill
+from scheduler.rolling.full_horizon import FullHorizon
 from scheduler.rolling.period import ComparisonRequest
 
 LEAST_SHARE = 0.01
@@ -64,6 +66,7 @@ class ComparedOffer:
     flows : of each way of using the car, by name: "plan", "hindsight" (perfect foresight), "charge-only",
         "charge-on-return".
     first, last : local days, both included.
+    full_horizon : the optimum of all days at once and its bound; None if it is not asked for.
     """
 
     name: str
@@ -71,6 +74,7 @@ class ComparedOffer:
     flows: Mapping[str, RolledFlows]
     first: date
     last: date
+    full_horizon: FullHorizon | None = None
 
     @cached_property
     def bills(self) -> dict[str, Bill]:
@@ -107,6 +111,62 @@ class ComparedOffer:
         on_return = self.money["charge-on-return"].total
         possible = on_return - self.money["hindsight"].total
         return self.saving / possible if possible > LEAST_SHARE * abs(on_return) else None
+
+    @property
+    def night_by_night_share(self) -> float | None:
+        """Return the share of discharging's worth with perfect foresight, night by night, that the plan keeps [-].
+
+        None where that is less than one percent of what only charging costs.
+        """
+        only = self.money["charge-only"].total
+        possible = only - self.money["hindsight"].total
+        return self.discharge_value / possible if possible > LEAST_SHARE * abs(only) else None
+
+    @cached_property
+    def program_totals(self) -> dict[str, float]:
+        """Return the total of each way as the full-horizon bound counts it [money]; {} without a bound.
+
+        It counts starts and time outside the window besides, as each night's program does, and energy left by what the
+        days after the period make of it.
+        """
+        whole = self.full_horizon
+        if whole is None:
+            return {}
+        ways = {**self.flows, "full-horizon": whole.flows}
+        return {kind: whole.total(flows, self.inputs, self.first, self.last) for kind, flows in ways.items()}
+
+    @property
+    def full_horizon_gap(self) -> float | None:
+        """Return by how much the best plan known exceeds the bound [money]; None without a bound."""
+        whole = self.full_horizon
+        return None if whole is None else max(0.0, min(self.program_totals.values()) - whole.bound)
+
+    @property
+    def full_horizon_value(self) -> float | None:
+        """Return the most that discharging can be worth: only charging less the bound [money]; None without a bound."""
+        whole = self.full_horizon
+        return None if whole is None else self.program_totals["charge-only"] - whole.bound
+
+    def full_horizon_share(self, kind: str) -> float | None:
+        """Return the share of the most that discharging can be worth that a way of using the car keeps [-].
+
+        It is (only charging - this way) / (only charging - bound). None without a bound, or where that is less than
+        one percent of what only charging costs.
+        """
+        value = self.full_horizon_value
+        if value is None or value <= LEAST_SHARE * abs(self.program_totals["charge-only"]):
+            return None
+        return (self.program_totals["charge-only"] - self.program_totals[kind]) / value
+
+    @cached_property
+    def counted_wear(self) -> dict[str, float]:
+        """Return the unweighted wear of each way, counted after the fact by the site's law [money]."""
+        return {kind: counted_wear_cost(self.inputs, flows) for kind, flows in self.flows.items()}
+
+    def counted_total(self, kind: str) -> float:
+        """Return the total of a way with counted wear in place of charged wear [money]."""
+        money = self.money[kind]
+        return money.total - money.wear + self.counted_wear[kind]
 
     @property
     def equivalent_full_cycles(self) -> float:
@@ -212,6 +272,11 @@ class Comparison:
         """Return how much more an offer costs than the best in each week [money], shape (weeks,)."""
         return offer.weekly["plan"] - self.best.weekly["plan"]
 
+    @cached_property
+    def by_counted_wear(self) -> tuple[ComparedOffer, ...]:
+        """Return the offers ranked by the total of the plan with wear counted after the fact."""
+        return tuple(sorted(self.offers, key=lambda offer: offer.counted_total("plan")))
+
     @property
     def best_without(self) -> ComparedOffer:
         """Return the offer that costs least if the car is charged at the best times and never discharged."""
@@ -233,12 +298,17 @@ class Comparison:
         return not 365 <= self.request.days <= 366
 
 
-def comparison_of(request: ComparisonRequest, results: Mapping[str, RolledFlows]) -> Comparison:
+def comparison_of(
+    request: ComparisonRequest,
+    results: Mapping[str, RolledFlows],
+    bounds: Mapping[str, FullHorizon] | None = None,
+) -> Comparison:
     """Return the comparison from the results of all runs.
 
     Parameters
     ----------
     results : by the names of `request.runs()`.
+    bounds : the full horizon of each offer by its name in file names; None: not asked for.
 
     Returns
     -------
@@ -248,7 +318,8 @@ def comparison_of(request: ComparisonRequest, results: Mapping[str, RolledFlows]
     for name, inputs in request.offers.items():
         flows = {run.removeprefix(f"{name}."): found for run, found in results.items() if run.startswith(f"{name}.")}
         flows.setdefault("hindsight", flows["plan"])
-        offers.append(ComparedOffer(name, inputs, flows, request.first, request.last))
+        whole = (bounds or {}).get(name)
+        offers.append(ComparedOffer(name, inputs, flows, request.first, request.last, whole))
     return Comparison(request, tuple(sorted(offers, key=lambda offer: offer.money["plan"].total)))
 
 

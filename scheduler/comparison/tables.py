@@ -32,6 +32,14 @@ COMPARISON_COLUMNS = (
     "self_consumed_solar_kwh",
     "missed_departures",
     "nights_discharged",
+    "hindsight_share_of_charge_only",
+    "counted_wear_cost",
+    "in_all_counted",
+    "full_horizon_bound",
+    "full_horizon_gap",
+    "full_horizon_part_bound",
+    "full_horizon_share",
+    "hindsight_full_horizon_share",
 )
 MONEY_COLUMNS = ("bill", "on_the_way_cost", "wear_cost", "stored_energy", "in_all")
 MONTH_COLUMNS = ("offer", "run", "month", *MONEY_COLUMNS, *COLUMNS)
@@ -111,6 +119,9 @@ def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
         "file": shown_path(each.inputs.site.offer_file, each.inputs.site.folder),
         "metered": f"metered-{each.name}.csv",
         "costs": {kind: _money(money) for kind, money in each.money.items()},
+        "counted_wear_costs": dict(each.counted_wear),
+        "in_all_counted_of": {kind: each.counted_total(kind) for kind in each.flows},
+        "full_horizon": _full_horizon(each),
         "in_all_range": compared.ranges[each.name],
         "dearer_than_best": each.money["plan"].total - compared.best.money["plan"].total,
         "dearer_than_best_range": distance,
@@ -123,9 +134,25 @@ def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:
     }
 
 
+def _full_horizon(each: ComparedOffer) -> dict[str, Any] | None:
+    """Return the bound of all days at once, and what share of it each way of using the car keeps; None if not asked."""
+    whole = each.full_horizon
+    if whole is None:
+        return None
+    return {
+        "bound": whole.bound,
+        "part_bound": whole.part_bound,
+        "relaxed": whole.relaxed,
+        "gap": each.full_horizon_gap,
+        "value": each.full_horizon_value,
+        "totals": dict(each.program_totals),
+        "shares": {kind: each.full_horizon_share(kind) for kind in each.program_totals},
+    }
+
+
 def _row(each: ComparedOffer) -> tuple[Cell, ...]:
     """Return an offer's row of comparison.csv."""
-    plan = each.flows["plan"]
+    plan, whole = each.flows["plan"], each.full_horizon
     return (
         each.inputs.offer.name,
         each.money["plan"].bill,
@@ -141,6 +168,14 @@ def _row(each: ComparedOffer) -> tuple[Cell, ...]:
         plan.self_consumed_solar_kwh,
         plan.missed_departures,
         plan.nights_discharged,
+        each.night_by_night_share,
+        each.counted_wear["plan"],
+        each.counted_total("plan"),
+        None if whole is None else whole.bound,
+        each.full_horizon_gap,
+        None if whole is None else whole.part_bound,
+        each.full_horizon_share("plan") if whole is not None else None,
+        each.full_horizon_share("hindsight") if whole is not None else None,
     )
 
 

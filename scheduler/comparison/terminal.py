@@ -10,6 +10,8 @@ from scheduler.comparison.hardware_text import hardware_sentences, hardware_tabl
 from scheduler.comparison.results import Comparison
 from scheduler.comparison.text import (
     CLOSING,
+    bound_text,
+    counted_text,
     day_span_text,
     hardware_lead,
     headline,
@@ -40,7 +42,7 @@ def show_comparison(compared: Comparison, console: Console) -> None:
         say(sentence)
     for content in (ways_table(compared), use_table(compared)):
         print_table(content, console, width)
-    for sentence in not_worth_text(compared):
+    for sentence in (*bound_text(compared), *counted_text(compared), *not_worth_text(compared)):
         say(sentence)
     if request.hardware is not None:
         saving = compared.yearly_saving

@@ -97,9 +97,8 @@ def not_worth_text(compared: Comparison) -> tuple[str, ...]:
     names = [each.inputs.offer.name for each in compared.offers if each.discharge_value < -CENT]
     if not names:
         return ()
-    listed = " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
     return (
-        f"Under {listed} the car is better only charged: discharging gains less than forecast errors and wear "
+        f"Under {_listed(names)} the car is better only charged: discharging gains less than forecast errors and wear "
         "cost. The ranking shows it as planned all the same.",
     )
 
@@ -113,7 +112,29 @@ def use_table(compared: Comparison) -> Table:
 
     plans = [each.flows["plan"] for each in compared.offers]
     nights = len(plans[0].night_start)
-    rows: list[tuple[str, ...]] = [
+    rows: list[tuple[str, ...]] = []
+    if compared.request.bound:
+        rows.append(
+            row(
+                "Share of the most that discharging can be worth, against only charging",
+                [_percent(each.full_horizon_share("plan")) for each in compared.offers],
+            )
+        )
+    if compared.request.forecast != "recorded":
+        if compared.request.bound:
+            rows.append(
+                row(
+                    "The same with perfect foresight, night by night",
+                    [_percent(each.full_horizon_share("hindsight")) for each in compared.offers],
+                )
+            )
+        rows.append(
+            row(
+                "Share of discharging's worth with perfect foresight, night by night, against only charging",
+                [_percent(each.night_by_night_share) for each in compared.offers],
+            )
+        )
+    rows += [
         row(f"Plans with a discharge, of {nights}", [str(plan.nights_discharged) for plan in plans]),
         row("Discharged, kWh", [_whole(plan.energy["discharge_kwh"].sum()) for plan in plans]),
         row("Sent to the grid, kWh", [_whole(plan.energy["export_kwh"].sum()) for plan in plans]),
@@ -123,11 +144,61 @@ def use_table(compared: Comparison) -> Table:
             f"Wear by cycles, {compared.currency}, by any wear law",
             [_range_text(each.cycle_wear_by_law.values(), compared.currency) for each in compared.offers],
         ),
+        row(
+            f"Wear counted after the fact, {compared.currency}",
+            [money_text(each.counted_wear["plan"], compared.currency) for each in compared.offers],
+        ),
+        row(
+            f"Total by counted wear, {compared.currency}",
+            [money_text(each.counted_total("plan"), compared.currency) for each in compared.offers],
+        ),
         row("Departures below target", [_missed(plan) for plan in plans]),
     ]
     if compared.request.forecast != "recorded":
-        rows.append(row("Share of what perfect foresight saves", [_share(each) for each in compared.offers]))
+        rows.append(
+            row(
+                "Share of what perfect foresight saves, against charging on return",
+                [_share(each) for each in compared.offers],
+            )
+        )
     return text_table(columns, rows, "The first plan begins at midnight, before the first evening.")
+
+
+def bound_text(compared: Comparison) -> tuple[str, ...]:
+    """Return sentences on what the bound of all days at once is, and how close it is; empty if it was not asked for."""
+    bounded = [each for each in compared.offers if each.full_horizon is not None]
+    if not bounded:
+        return ()
+    gaps = [each.full_horizon_gap or 0.0 for each in bounded]
+    closed = _listed(
+        [f"{_amount(compared, gap)} under {each.inputs.offer.name}" for each, gap in zip(bounded, gaps, strict=True)]
+    )
+    found = [
+        "The most that discharging can be worth is what only charging costs, less a bound on what any way of using the "
+        "car costs with all days seen at once; starts, time outside the window and energy left count as in a plan. "
+        f"The best plan known is above the bound by {closed}.",
+    ]
+    whole = bounded[0]
+    if any(each.full_horizon is not None and each.full_horizon.relaxed for each in bounded):
+        found.append("Where tiers or a demand charge hold the bound is that of a linear relaxation, and less close.")
+    parts = [each for each in bounded if each.full_horizon is not None and each.full_horizon.part_bound is not None]
+    if parts:
+        found.append(
+            "The bound holds for a charger that is set once an interval. One that stops inside an interval, as where "
+            "it meets its floor while forecasts err, may cost less; its own bound is in comparison.json."
+        )
+    if whole.inputs.site.setting.by_hand:
+        found.append("The bound is that of a free schedule, so it holds for a charger set by hand too.")
+    return tuple(found)
+
+
+def counted_text(compared: Comparison) -> tuple[str, ...]:
+    """Return a sentence if wear counted after the fact ranks the offers otherwise; else empty."""
+    charged, counted = compared.offers, compared.by_counted_wear
+    if [each.name for each in charged] == [each.name for each in counted]:
+        return ()
+    order = ", ".join(each.inputs.offer.name for each in counted)
+    return (f"With wear counted after the fact the offers rank otherwise: {order}.",)
 
 
 def months_table(compared: Comparison, by_offer: dict[str, list[tuple[date, float]]]) -> Table:
@@ -208,6 +279,15 @@ def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str)
     """Return the difference of two totals as they are shown [money]."""
     digits = money_digits(compared.currency)
     return round(each.money[more].total, digits) - round(each.money[less].total, digits)
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Return names in a row, "a, b and c"."""
+    return " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _percent(share: float | None) -> str:
+    return NOTHING if share is None else f"{number_text(100 * share, 1)} %"
 
 
 def _share(each: ComparedOffer) -> str:

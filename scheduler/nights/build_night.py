@@ -53,7 +53,8 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
     trips, later = _trips_of_the_night(site, evening)
     horizon = _horizon(site, evening).replace(second=0, microsecond=0)
     end = max([horizon, *(trip.return_at for trip in trips)])
-    _refuse_long(site, evening, trips)
+    if not evening.whole_period:
+        _refuse_long(site, evening, trips)
     offer, market_notes = offer_as_known(inputs.offer, evening, end, site.timezone)
     intervals = cut(
         evening.now,
@@ -66,7 +67,8 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         site.connection,
     )
     at_home = _at_home(intervals, trips, evening)
-    _refuse_many_intervals(site, at_home)
+    if not evening.whole_period:
+        _refuse_many_intervals(site, at_home)
     load_kw, warnings = forecast_load(
         inputs.load,
         site.load_file,

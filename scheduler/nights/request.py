@@ -55,6 +55,7 @@ class Request:
         offer's band; None: not known.
     later_trips : those of the days after this plan ends, in time order; they decide what energy left is worth.
     known_at : when the forecast was made, or None for now.
+    whole_period : a period of any length, whose optimum is only bounded; else a night that can be planned.
     """
 
     now: datetime
@@ -76,3 +77,4 @@ class Request:
     exported_so_far_kwh: Mapping[int, float] | None = None
     later_trips: tuple[Trip, ...] = ()
     known_at: datetime | None = None
+    whole_period: bool = False

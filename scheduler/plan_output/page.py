@@ -13,7 +13,7 @@ from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
-from scheduler.plans.kept_energy import kept_energy_text
+from scheduler.plans.kept_energy import kept_energy_price_text
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.render.page_template import page_template
@@ -163,7 +163,7 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
         ("Offer", inputs.offer.name),
         ("Forecast", evening.forecast if evening.forecast == "recorded" else f"typical days, solar {evening.solar}"),
         ("Set by", SET_BY[night.setting.set_by]),
-        ("Energy left", kept_energy_text(inputs, night, float(plan.replayed.stored_kwh[-1]))),
+        ("Energy left", kept_energy_price_text(inputs, night, float(plan.replayed.stored_kwh[-1]))),
         ("Wear weight", f"{night.wear_weight:g}"),
         ("Solver", f"{plan.answer.status}, within {number_text(plan.answer.gap, 4)} {currency}"),
     ]

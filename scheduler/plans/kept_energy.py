@@ -12,6 +12,12 @@ _USED = {
     "charges-less": "it need not be bought and charged again at {price} from {when}, with losses",
 }
 
+_USED_FOR = {
+    "covers": "for the building at {price} from {when}",
+    "sells": "sold at {price} from {when}",
+    "charges-less": "not charged again at {price} from {when}",
+}
+
 
 def kept_energy_text(inputs: Inputs, night: Night, stored_at_end_kwh: float) -> str:
     """Return one sentence on the worth of the last kWh that is left, in the offer's currency.
@@ -33,3 +39,15 @@ def kept_energy_text(inputs: Inputs, night: Night, stored_at_end_kwh: float) -> 
         return f"{worth}: little use for it is expected in the two days after."
     used = _USED[use.kind].format(when=clock_text(use.at, night.timezone), price=price_text(use.price_per_kwh))
     return f"{worth}: {used}."
+
+
+def kept_energy_price_text(inputs: Inputs, night: Night, stored_at_end_kwh: float) -> str:
+    """Return the worth of the last kWh that is left, and in a few words what it comes from."""
+    price = f"{price_text(night.price_left_at(stored_at_end_kwh))} {inputs.offer.currency} per kWh"
+    if inputs.site.plan.stored_energy_price_per_kwh is not None:
+        return f"{price}, by the site's own price"
+    use = night.stored_energy.use_at(max(stored_at_end_kwh, night.car.floor_kwh + SAME_KWH))
+    if use is None:
+        return price
+    when, what = clock_text(use.at, night.timezone), price_text(use.price_per_kwh)
+    return f"{price}, {_USED_FOR[use.kind].format(when=when, price=what)}"

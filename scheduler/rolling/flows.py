@@ -139,7 +139,7 @@ def rolled_flows(nights: Iterable[RolledNight], first: date, last: date, timezon
         for name, value in _night_row(night, inside).items():
             table[name].append(value)
         spans.append((night.real.boundaries[0], min(night.real.boundaries[-1], end)))
-        prices.append(night.planned.stored_energy_price)
+        prices.append(night.real.stored_energy_price)  # what a refill costs, whatever the policy looks ahead to
     start = _instants([instant for part in starts for instant in part.as_unit("s").asi8.tolist()])
     columns = {name: np.concatenate(arrays) if arrays else np.zeros(0) for name, arrays in parts.items()}
     length = np.rint(columns["minutes"]).astype(np.int64)

@@ -17,6 +17,7 @@ from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.known_trips import trips_kind
 from scheduler.nights.planning_times import midnight, trips_overlapping
 from scheduler.nights.request import ForecastKind, TripsKind
+from scheduler.rolling.full_horizon import FullHorizonRun
 from scheduler.rolling.run import RolledRun
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import local_text, parse_day
@@ -30,6 +31,9 @@ FORECAST_DAYS = 28
 RUNS = ("plan", "hindsight", "charge-only", "charge-on-return")
 """The ways in which the days are run under each offer, the longest runs first; "hindsight" is perfect foresight."""
 
+FULL_HORIZON = "full-horizon"
+"""Ending of the names of full-horizon runs."""
+
 
 @dataclass(frozen=True, slots=True)
 class CompareOptions:
@@ -41,6 +45,7 @@ class CompareOptions:
     first_day, last_day : local, "2026-03-02" or a value; None for as far as the series go in whole days.
     forecast : what each evening knew. hardware : a hardware file, or None.
     trips : which trips each evening expected; None for usual ones where the site has some.
+    bound : whether the full-horizon bound of each offer is worked out.
     """
 
     site: Path
@@ -50,6 +55,7 @@ class CompareOptions:
     forecast: ForecastKind = "typical"
     hardware: Path | None = None
     trips: TripsKind | None = None
+    bound: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +70,7 @@ class ComparisonRequest:
     hardware : costs of the hardware, or None.
     notes : what the reader should know, one sentence each.
     trips : which trips each evening expects.
+    bound : whether the full-horizon bound of each offer is worked out.
     """
 
     offers: Mapping[str, Inputs]
@@ -73,6 +80,7 @@ class ComparisonRequest:
     hardware: Hardware | None
     notes: tuple[str, ...]
     trips: TripsKind = "recorded"
+    bound: bool = False
 
     @property
     def start_soc_percent(self) -> float:
@@ -88,6 +96,21 @@ class ComparisonRequest:
         """Return every run by the name of its file; a plan on a recorded forecast has perfect foresight already."""
         kinds = [kind for kind in RUNS if kind != "hindsight" or self.forecast != "recorded"]
         return {f"{name}.{kind}": self._run(name, kind) for kind in kinds for name in self.offers}
+
+    def bound_runs(self) -> dict[str, FullHorizonRun]:
+        """Return the full-horizon run of each offer by the name of its file; none if they are not asked for."""
+        if not self.bound:
+            return {}
+        return {
+            f"{name}.{FULL_HORIZON}": FullHorizonRun(
+                f"offer {inputs.offer.name!r}, full horizon",
+                inputs,
+                self.first,
+                self.last,
+                self.start_soc_percent,
+            )
+            for name, inputs in self.offers.items()
+        }
 
     def _run(self, name: str, kind: str) -> RolledRun:
         """Return the run of one of RUNS under one offer."""
@@ -136,7 +159,7 @@ def parse_period(options: CompareOptions) -> ComparisonRequest:
     beyond = _trip_beyond(offers)
     if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes), trips)
+    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes), trips, options.bound)
 
 
 def trips_note(site: Site, trips: TripsKind) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -71,11 +71,7 @@ class RolledRun:
         ------
         NotWrittenError : nothing was written.
         """
-        content: dict[str, object] = {name: getattr(result, name) for name in (*OTHER_COLUMNS, *_NUMBERS)}
-        content |= {name: getattr(result, name).as_unit("s").asi8 for name in _INSTANTS}
-        content |= {f"energy.{name}": result.energy[name] for name in COLUMNS}
-        content |= {f"night.{name}": result.night[name] for name in NIGHT_COLUMNS}
-        save_arrays(content, key, file)
+        save_arrays(flows_content(result), key, file)
 
     @staticmethod
     def load(key: str, file: Path) -> RolledFlows | None:
@@ -84,14 +80,32 @@ class RolledRun:
         if content is None:
             return None
         try:
-            found: dict[str, Any] = {name: content[name] for name in OTHER_COLUMNS}
-            found |= {name: float(content[name]) for name in _NUMBERS}
-            found |= {name: _as_instants(content[name]) for name in _INSTANTS}
-            found["energy"] = {name: content[f"energy.{name}"] for name in COLUMNS}
-            found["night"] = {name: content[f"night.{name}"] for name in NIGHT_COLUMNS}
-            return RolledFlows(**found)
+            return flows_from_content(content)
         except (KeyError, ValueError, TypeError):
             return None
+
+
+def flows_content(flows: RolledFlows) -> dict[str, object]:
+    """Return flows as arrays and numbers by name, to be saved."""
+    content: dict[str, object] = {name: getattr(flows, name) for name in (*OTHER_COLUMNS, *_NUMBERS)}
+    content |= {name: getattr(flows, name).as_unit("s").asi8 for name in _INSTANTS}
+    content |= {f"energy.{name}": flows.energy[name] for name in COLUMNS}
+    return content | {f"night.{name}": flows.night[name] for name in NIGHT_COLUMNS}
+
+
+def flows_from_content(content: Mapping[str, Any]) -> RolledFlows:
+    """Return the flows that `flows_content` gave.
+
+    Raises
+    ------
+    KeyError, ValueError, TypeError : something is missing or is not what it should be.
+    """
+    found: dict[str, Any] = {name: content[name] for name in OTHER_COLUMNS}
+    found |= {name: float(content[name]) for name in _NUMBERS}
+    found |= {name: _as_instants(content[name]) for name in _INSTANTS}
+    found["energy"] = {name: content[f"energy.{name}"] for name in COLUMNS}
+    found["night"] = {name: content[f"night.{name}"] for name in NIGHT_COLUMNS}
+    return RolledFlows(**found)
 
 
 def roll(run: RolledRun, tick: Callable[[], None] = lambda: None) -> RolledFlows:

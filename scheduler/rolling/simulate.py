@@ -162,7 +162,7 @@ def one_night(
 
     def as_it_happened(boundaries: set[pd.Timestamp]) -> Night:
         inside = tuple(instant.to_pydatetime() for instant in sorted(boundaries) if instant < pd.Timestamp(following))
-        return _with_state(build_night(inputs, replace(happened, boundaries=inside))[0], carry_over)
+        return with_state(build_night(inputs, replace(happened, boundaries=inside))[0], carry_over)
 
     if policy == "charge-on-return":
         real = as_it_happened(set(planned.boundaries[1:]))
@@ -242,7 +242,7 @@ def _request(
 
 def _as_forecast(inputs: Inputs, asked: Request, carry_over: CarryOver, policy: Policy) -> Night:
     """Return the night of a request, with the battery as the night before left it and its end valued."""
-    night = _with_state(build_night(inputs, asked)[0], carry_over)
+    night = with_state(build_night(inputs, asked)[0], carry_over)
     if policy == "charge-on-return":
         return night
     until = recorded_until(inputs) if asked.forecast == "recorded" else None
@@ -309,7 +309,7 @@ def recorded_until(inputs: Inputs) -> datetime:
     return min(ends).to_pydatetime()
 
 
-def _with_state(night: Night, carry_over: CarryOver) -> Night:
+def with_state(night: Night, carry_over: CarryOver) -> Night:
     """Return the night with the battery as the night before left it."""
     if carry_over.fill_kwh is None:
         return replace(night, stored_now_kwh=carry_over.stored_kwh)

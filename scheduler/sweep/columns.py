@@ -41,13 +41,42 @@ RUN_COLUMNS = (
     Column("stored_energy_price", "money per kWh", "of what the battery gained: the mean of the charge-only reference"),
     Column("stored_energy", MONEY, "gained_kwh * stored_energy_price"),
     Column("wear_cost", MONEY, "unweighted, by the law that priced the plans, calendar ageing included where it is on"),
+    Column(
+        "counted_wear_cost",
+        MONEY,
+        "unweighted, counted after the fact: cycles of the closed trace by the law that priced the plans, and time by "
+        "the site's calendar law where it is on",
+    ),
     Column("in_all", MONEY, "cash + wear_cost - stored_energy"),
+    Column("in_all_counted", MONEY, "cash + counted_wear_cost - stored_energy"),
     Column("cash_saved_a_year", A_YEAR, "cash - stored_energy of charge-on-return, less the same of this run"),
     Column(
         "cash_saved_by_discharging_a_year", A_YEAR, "cash - stored_energy of charge-only, less the same of this run"
     ),
     Column("saving_a_year", A_YEAR, "in_all of charge-on-return, less in_all of this run"),
     Column("discharge_value_a_year", A_YEAR, "in_all of charge-only, less in_all of this run"),
+    Column(
+        "full_horizon_bound",
+        MONEY,
+        "what no run of the group costs less than, all days seen at once: in_all with starts and time outside the "
+        "window, energy left by what the days after make of it, wear at weight 1; empty without --bound",
+    ),
+    Column(
+        "full_horizon_gap",
+        MONEY,
+        "by which the best plan known, of all days at once or of the group, is above that bound",
+    ),
+    Column(
+        "full_horizon_part_bound",
+        MONEY,
+        "the bound if the charger may stop inside an interval; empty with tiers or a demand charge",
+    ),
+    Column(
+        "full_horizon_share",
+        "-",
+        "share of the most that discharging can be worth: (charge-only - this run) / (charge-only - bound), totals as "
+        "the bound counts them",
+    ),
     Column(
         "capacity_lost_percent_a_year", SHARE, "life used × 20 %, by the law that priced the plans: its column below"
     ),
@@ -58,6 +87,9 @@ RUN_COLUMNS = (
     Column("exported_kwh", "kWh", "at the meter"),
     Column("nights", "-", "how many nights were planned"),
     Column("nights_discharged", "-", "nights in which the car gave energy"),
+    Column("starts", "-", "of charging or discharging"),
+    Column("outside_window_kwh_hours", "kWh h", "energy under floor or over ceiling, times hours at home"),
+    Column("stored_at_end_kwh", "kWh", "in the battery when the days end"),
     Column("departures", "-", "trips that began"),
     Column("missed_departures", "-", "trips that began under their departure target"),
     *(

@@ -158,6 +158,7 @@ def options_of_manifest(manifest: Mapping[str, Any], file: Path, folder: Path) -
             request["forecast"],
             many=True,
             trips=trips,
+            bound=request.get("bound", False) is True,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OSError, UnicodeError):
         raise single_fault(file, f"is not what it should be; expected {AS_WRITTEN}", key="asked") from None
@@ -219,6 +220,7 @@ def _options(request: SweepRequest, root: Path) -> dict[str, Any]:
         "last_day": request.last.isoformat(),
         "forecast": options.forecast,
         "trips": request.trips,
+        **({"bound": True} if options.bound else {}),
     }
 
 
@@ -231,6 +233,7 @@ def _command(options: Mapping[str, Any]) -> str:
         parts += [SET_OPTION, setting]
     parts += ["--from", options["first_day"], "--to", options["last_day"], "--forecast", options["forecast"]]
     parts += ["--trips", options["trips"]]
+    parts += ["--bound"] if options.get("bound") else []
     return shlex.join(parts)
 
 

@@ -21,6 +21,8 @@ from scheduler.sweep.frontier import CAPACITY_LOST, Frontier, frontiers_of, sett
 from scheduler.sweep.manifest import TRIPS_BEFORE
 from scheduler.sweep.text import (
     HOW_TO_READ,
+    bound_sentences,
+    counted_sentences,
     group_names,
     group_table,
     headline,
@@ -67,7 +69,12 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
     return page_template("scheduler.sweep", "page.html").render(
         headline=headline(frontiers, currency),
         about=f"{manifest['site']}, {day_span_text(first, last)}{in_common(frontiers)}, all amounts in {currency}",
-        sentences=(*sentences(frontiers, currency), *(() if scaled is None else (scaled,))),
+        sentences=(
+            *sentences(frontiers, currency),
+            *(() if scaled is None else (scaled,)),
+            *bound_sentences(runs),
+            *counted_sentences(runs),
+        ),
         figures={name: _picture(figure) for name, figure in sweep_figures(runs, currency).items()},
         frontier_caption=_caption(frontiers, _frontier_text(frontiers)),
         weight_caption=_caption(

@@ -14,6 +14,7 @@ from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.request import ForecastKind, TripsKind
+from scheduler.rolling.full_horizon import FullHorizonRun
 from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import (
@@ -46,7 +47,8 @@ class SweepOptions:
     site : the site's folder. weights : "0:3:0.1" or "0,1", or numbers. laws : "flat,depth", or names; None for the
         site's own. offers : files; none for the site's own.
     settings : each "charger.discharge_min_kw=0,1.2", or a key and its values.
-    first_day, last_day, forecast, trips : as CompareOptions. many : whether over 100,000 runs are wanted.
+    first_day, last_day, forecast, trips, bound : as CompareOptions; a bound for each group. many : whether over 100,000
+        runs are wanted.
     """
 
     site: Path
@@ -59,6 +61,7 @@ class SweepOptions:
     forecast: ForecastKind = "typical"
     many: bool = False
     trips: TripsKind | None = None
+    bound: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,7 +107,26 @@ class SweepRequest:
 
     def identity(self) -> str:
         """Return the hash of everything but the program that decides the sweep's numbers."""
-        return fingerprint([run.question() for run in self.runs.values()])
+        asked = [run.question() for run in self.runs.values()]
+        return fingerprint([*asked, "bound"] if self.options.bound else asked)
+
+    def bound_runs(self) -> dict[int, FullHorizonRun]:
+        """Return the full-horizon run of each group by its number; none if they are not asked for."""
+        if not self.options.bound:
+            return {}
+        numbers = {group: number for number, group in enumerate(dict.fromkeys(each.group for each in self.points))}
+        found = {}
+        for point, run in zip(self.points, self.runs.values(), strict=True):
+            if point.policy == "charge-only":
+                number, rolled = numbers[point.group], run.run
+                found[number] = FullHorizonRun(
+                    f"the full horizon of {rolled.name}",
+                    rolled.inputs,
+                    rolled.first,
+                    rolled.last,
+                    rolled.soc_percent,
+                )
+        return found
 
 
 def parse_sweep_request(options: SweepOptions) -> SweepRequest:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import numpy as np
-import pandas as pd
+from collections.abc import Mapping, Sequence
 
 from models.wear.counted import counted_wear
 from models.wear.law import CAPACITY_LOST_AT_END, DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS, wear_law
-from models.wear.soc_trace import SocTrace
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.site_values import site_values
-from scheduler.nights.wear_prices import battery_temp_degc
+from scheduler.rolling.counted_wear import counted_wear_cost, soc_trace
 from scheduler.rolling.flows import RolledFlows, rolled_bill
+from scheduler.rolling.full_horizon import FullHorizon, outside_window_kwh_hours, starts_of
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import GridPoint
+
+LEAST_SHARE = 0.01
+"""A worth of discharging below this share of the cost counts as none [-]."""
 
 Value = float | int | bool | str | None
 Row = dict[str, Value]
@@ -49,6 +49,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "gained_kwh": gained_kwh,
         "stored_energy_price": flows.stored_energy_price,
         "wear_cost": wear,
+        "counted_wear_cost": counted_wear_cost(inputs, flows),
         "equivalent_full_cycles": float(flows.out_of_battery_kwh.sum()) / inputs.site.car.battery_kwh,
         "charged_kwh": float(flows.energy["charge_kwh"].sum()),
         "discharged_kwh": float(flows.energy["discharge_kwh"].sum()),
@@ -56,6 +57,9 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "exported_kwh": float(flows.energy["export_kwh"].sum()),
         "nights": len(flows.night_start),
         "nights_discharged": flows.nights_discharged,
+        "starts": starts_of(flows),
+        "outside_window_kwh_hours": outside_window_kwh_hours(flows, inputs),
+        "stored_at_end_kwh": float(flows.stored_kwh[-1]),
         "departures": int(flows.night["departures"].sum()),
         "missed_departures": flows.missed_departures,
     }
@@ -64,7 +68,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
     return row
 
 
-def with_savings(rows: Sequence[Row]) -> list[Row]:
+def with_savings(rows: Sequence[Row], bounds: Mapping[Value, FullHorizon] | None = None) -> list[Row]:
     """Return the rows with what each saves against its group's references.
 
     This is worked out when the tables are written, from all rows at once, so that it cannot depend on the order in
@@ -75,6 +79,7 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
     Parameters
     ----------
     rows : of run_row for every run, with "group", the number of its group.
+    bounds : the full horizon of each group by its number; None: not asked for.
 
     Returns
     -------
@@ -83,6 +88,13 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
     on_return = {row["group"]: row for row in rows if row["policy"] == CHARGE_ON_RETURN}
     only = {row["group"]: row for row in rows if row["policy"] == CHARGE_ONLY}
     prices = {group: _number(row, "stored_energy_price") for group, row in only.items()}
+    bounds = bounds or {}
+    least: dict[Value, float] = {}
+    for row in rows:
+        whole = bounds.get(row["group"])
+        if whole is not None:
+            over = _program_total(row, whole) - whole.bound
+            least[row["group"]] = min(least.get(row["group"], whole.gap), max(0.0, over))
     found = []
     for row in rows:
         group, price = row["group"], prices[row["group"]]
@@ -91,32 +103,40 @@ def with_savings(rows: Sequence[Row]) -> list[Row]:
         more: Row = {
             "stored_energy": _number(row, "gained_kwh") * price,
             "in_all": total,
+            "in_all_counted": total - _number(row, "wear_cost") + _number(row, "counted_wear_cost"),
             "capacity_lost_percent_a_year": row[f"capacity_lost_percent_a_year_{row['law']}"],
             "cash_saved_a_year": (_cash(on_return[group], price) - cash) * a_year,
             "cash_saved_by_discharging_a_year": (_cash(only[group], price) - cash) * a_year,
             "saving_a_year": (_total(on_return[group], price) - total) * a_year,
             "discharge_value_a_year": (_total(only[group], price) - total) * a_year,
         }
+        more |= _of_full_horizon(row, only[group], bounds.get(group), least.get(group))
         found.append(row | more | {"stored_energy_price": price})
     return found
 
 
-def soc_trace(inputs: Inputs, flows: RolledFlows) -> SocTrace:
-    """Return the state of charge of a run at every boundary, at the battery's temperature of the month.
+def _of_full_horizon(row: Row, only: Row, whole: FullHorizon | None, gap: float | None) -> Row:
+    """Return the bound of a run's group, and what share of the most that discharging can be worth the run keeps."""
+    if whole is None:
+        names = ("bound", "gap", "part_bound", "share")
+        return dict.fromkeys([f"full_horizon_{name}" for name in names])
+    total, charged = (_program_total(each, whole) for each in (row, only))
+    value = charged - whole.bound
+    return {
+        "full_horizon_bound": whole.bound,
+        "full_horizon_gap": gap,
+        "full_horizon_part_bound": whole.part_bound,
+        "full_horizon_share": (charged - total) / value if value > LEAST_SHARE * abs(charged) else None,
+    }
 
-    A second after the end it is back where it began. That closes the cycles, so that the wear of a run does not depend
-    on where its last evening ended: half cycles left open gave a week of charging only a third less wear than charging
-    on return with the same drives.
-    """
-    end = flows.start[-1] + pd.Timedelta(minutes=int(flows.minutes[-1]))
-    closed = end + pd.Timedelta(seconds=1)
-    instants = pd.DatetimeIndex(flows.start.append(pd.DatetimeIndex([end, closed]))).as_unit("s")
-    stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh, [flows.stored_before_kwh]))
-    month = np.asarray(instants.tz_convert(inputs.site.timezone).month)
-    firsts = {int(one): instants[int(np.argmax(month == one))] for one in np.unique(month)}
-    temps = {one: battery_temp_degc(inputs.site, first) for one, first in firsts.items()}
-    temp = np.array([temps[int(one)] for one in month])
-    return SocTrace(instants, np.clip(stored / inputs.site.car.battery_kwh, 0.0, 1.0), temp)
+
+def _program_total(row: Row, whole: FullHorizon) -> float:
+    """Return a run's total as the bound counts it: with starts and time outside the window [money]."""
+    soft = _number(row, "starts") * _number(row, "charger.start_worth_kwh")
+    soft += _number(row, "outside_window_kwh_hours") * _number(row, "car.outside_window_factor")
+    paid = _number(row, "cash") + _number(row, "wear_cost") + whole.highest_price * soft
+    end, worth = _number(row, "stored_at_end_kwh"), whole.stored_energy.worth
+    return paid - worth(end) + worth(end - _number(row, "gained_kwh"))
 
 
 def _life_used(inputs: Inputs, flows: RolledFlows, days: int) -> dict[str, float]:

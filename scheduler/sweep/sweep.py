@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from scheduler.rolling.full_horizon import FullHorizon
 from scheduler.rolling.process_pool import Work, do, process_count, results, work_of
 from scheduler.rolling.simulate import CarryOver, one_night, planning_times
 from scheduler.sweep.figures import write_figures
@@ -21,7 +22,7 @@ from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_te
 from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
 from scheduler.sweep.request import SweepOptions, SweepRequest, parse_sweep_request
-from scheduler.sweep.rows import with_savings
+from scheduler.sweep.rows import Value, with_savings
 from scheduler.sweep.run import SweepResult, SweepRun
 from scheduler.sweep.tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 from scheduler.textio.errors import single_fault
@@ -37,7 +38,7 @@ GOLDEN_SECTION = 0.618034
 FIGURES_SECONDS = 4.0
 """Time that figures and page take on a machine of two cores [s]."""
 
-Doer = Callable[[Work[SweepResult], Callable[[int], None]], None]
+Doer = Callable[[Work[Any], Callable[[int], None]], None]
 """Does what is left of the work, and keeps each result in its file."""
 
 
@@ -102,7 +103,7 @@ class Workers:
     processes: int
     doer: Doer | None = None
 
-    def do(self, work: Work[SweepResult], progress: Callable[[int], None]) -> None:
+    def do(self, work: Work[Any], progress: Callable[[int], None]) -> None:
         """Do what is left of the work."""
         if self.doer is not None:
             self.doer(work, progress)
@@ -215,7 +216,7 @@ def _make_study(
     workers.do(work, progress)
     groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in request.points))}
     rows = list(numbered(_results(work), [groups[point.group] for point in request.points]))
-    runs = runs_frame(with_savings(rows))
+    runs = runs_frame(with_savings(rows, _bounds(request, out / RUNS_FOLDER, workers, progress)))
     with folder_made_beside(out, last=MANIFEST_NAME) as folder:
         write_runs(runs, folder)
         write_nights(_results(work), folder)
@@ -224,6 +225,21 @@ def _make_study(
         (folder / PAGE).write_text(sweep_page(runs, manifest), encoding="utf-8", newline="")
         (folder / MANIFEST_NAME).write_text(manifest_text(manifest), encoding="utf-8", newline="")
     return Study(out, runs, manifest)
+
+
+def _bounds(
+    request: SweepRequest, folder: Path, workers: Workers, progress: Callable[[int], None]
+) -> dict[Value, FullHorizon]:
+    """Return the full horizon of each group by its number; {} if not asked."""
+    runs = request.bound_runs()
+    if not runs:
+        return {}
+    keys = {number: run.key() for number, run in runs.items()}
+    files = {number: f"{key[:2]}/{key}" for number, key in keys.items()}
+    work: Work[FullHorizon] = work_of({files[number]: run for number, run in runs.items()}, folder)
+    workers.do(work, progress)
+    found = dict(results(work))
+    return {number: found[file] for number, file in files.items()}
 
 
 def expected_seconds(runs: Sequence[SweepRun], work: Work[SweepResult], processes: int) -> float:

@@ -14,7 +14,15 @@ from scheduler.plans.plan import CAUTIONS
 from scheduler.render.terminal import paragraph_printer, print_list, print_table
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.sweep.sweep import Repeated, Study
-from scheduler.sweep.text import group_table, headline, in_common, scaled_text, sentences
+from scheduler.sweep.text import (
+    bound_sentences,
+    counted_sentences,
+    group_table,
+    headline,
+    in_common,
+    scaled_text,
+    sentences,
+)
 
 
 def show_study(study: Study, console: Console) -> None:
@@ -31,6 +39,8 @@ def show_study(study: Study, console: Console) -> None:
     say(headline(frontiers, currency), "bold")
     scaled = scaled_text(frontiers)
     say(" ".join([*sentences(frontiers, currency), *([] if scaled is None else [scaled])]))
+    for sentence in (*bound_sentences(study.runs), *counted_sentences(study.runs)):
+        say(sentence)
     print_table(group_table(frontiers, currency), console, width)
     print_list("Assumptions", manifest["notes"], console, width)
     print_list("Cautions", (*CAUTIONS, CLOSING), console, width)

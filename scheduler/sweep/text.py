@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import pandas as pd
+
 from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import calendar_law_names
 from scheduler.render.table import NOTHING, Column, Table
@@ -84,6 +86,46 @@ def headline(frontiers: Sequence[Frontier], currency: str) -> str:
 def sentences(frontiers: Sequence[Frontier], currency: str) -> tuple[str, ...]:
     """Return sentences on the first group's wear, reference, knee and stop, and on the range over all groups."""
     return tuple(_sentences(frontiers, currency))
+
+
+def bound_sentences(runs: pd.DataFrame) -> tuple[str, ...]:
+    """Return a sentence on what share of the most that discharging can be worth the plans keep; empty without bounds.
+
+    Parameters
+    ----------
+    runs : one row per run, as runs.csv has them.
+    """
+    if "full_horizon_share" not in runs or runs["full_horizon_share"].isna().all():
+        return ()
+    plans = runs[runs["policy"] == "plan"].sort_values("full_horizon_share", ascending=False, kind="stable")
+    best, gap = plans.iloc[0], float(plans["full_horizon_gap"].max())
+    return (
+        f"Of the most that discharging can be worth, against only charging, the best plan keeps "
+        f"{number_text(100 * float(best['full_horizon_share']), 1)} %, at weight {weight_text(float(best['weight']))}. "
+        f"The most is a bound with all days seen at once; plans found come within "
+        f"{money_text(gap, str(best['currency']))} {best['currency']} of it.",
+    )
+
+
+def counted_sentences(runs: pd.DataFrame) -> tuple[str, ...]:
+    """Return a sentence if wear counted after the fact ranks the plans of a group otherwise; else empty.
+
+    Parameters
+    ----------
+    runs : one row per run, as runs.csv has them.
+    """
+    if "in_all_counted" not in runs:
+        return ()
+    other, several = 0, 0
+    for _, group in runs[runs["policy"] == "plan"].groupby("group"):
+        charged, counted = (
+            list(group.sort_values(name, kind="stable")["run"]) for name in ("in_all", "in_all_counted")
+        )
+        other, several = other + (charged != counted), several + 1
+    if not other:
+        return ()
+    where = "the weights" if several == 1 else f"the weights of {other} of {_count(several, 'group')}"
+    return (f"With wear counted after the fact {where} rank otherwise by total: in_all_counted in runs.csv.",)
 
 
 def scaled_text(frontiers: Sequence[Frontier]) -> str | None:

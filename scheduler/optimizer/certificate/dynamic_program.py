@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
+from models.wear.calendar_ageing import CalendarPrice
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
 from scheduler.optimizer.certificate.dynamic_values import (
@@ -186,7 +187,7 @@ class DynamicProgram:
         self.ceiling = night.ceiling_kwh
         self.hours, self.hours_around = night.hours, night.hours_around
         self.floor_kwh, self.ceiling_kwh = night.car.floor_kwh, night.car.ceiling_kwh
-        self.calendar_bends = self._calendar_bends()
+        self.calendar_bends = self.bends_of(night.calendar)
         self.stops = self._stops()
         self.decisions = sum(each is not None for each in self.ways)
 
@@ -221,7 +222,7 @@ class DynamicProgram:
             if boundary < self.count and self.ways[boundary] is None and boundary not in self.ending:
                 continue
             together = range(first, boundary + 1)
-            bends = np.array(sorted({knot for each in together for knot in self._bends(each)}))
+            bends = np.array(sorted({knot for each in together for knot in self.bends(each)}))
             bends = bends[np.append(bends[1:] - bends[:-1] > SAME_KWH, True)]
             worth = np.zeros(len(bends))
             for each in together:
@@ -230,7 +231,7 @@ class DynamicProgram:
             first = boundary + 1
         return stops
 
-    def _bends(self, boundary: int) -> list[float]:
+    def bends(self, boundary: int) -> list[float]:
         """Return where the cost of standing at a boundary may bend [kWh]."""
         night = self.night
         knots = [0.0, self.battery_kwh, *self.calendar_bends]
@@ -242,11 +243,11 @@ class DynamicProgram:
             knots += [trip.target_kwh for trip in night.trips if trip.ready <= boundary <= trip.depart]
         return knots
 
-    def _calendar_bends(self) -> list[float]:
-        """Return where the price of standing bends [kWh]."""
-        if self.night.calendar is None or not self.weights.money:
+    def bends_of(self, calendar: CalendarPrice | None) -> list[float]:
+        """Return where a price of standing bends [kWh]."""
+        if calendar is None or not self.weights.money:
             return []
-        slope, intercept = self.night.calendar.lines()
+        slope, intercept = calendar.lines()
         rising = np.flatnonzero(np.diff(slope) > 0)
         knots = [(intercept[rising] - intercept[rising + 1]) / (slope[rising + 1] - slope[rising])]
         knots.append(-intercept[slope != 0] / slope[slope != 0])
@@ -462,12 +463,21 @@ class DynamicProgram:
         )
         return cells.only(~beyond) if beyond.any() else cells
 
+    def through_price(self, t: int) -> float:
+        """Return the wear of a kWh that passes through the battery while a trip is charged on the way [money per kWh].
+
+        Parameters
+        ----------
+        t : interval in which the trip ends.
+        """
+        return float(self.night.wear.price_per_kwh[0])
+
     def _drive_cost(self, t: int, stored_kwh: FloatArray) -> FloatArray:
         """Return the cost of what a trip that ends in the interval charges on the way, shaped as stored_kwh."""
         number = self.ending[t]
         trip, car = self.night.trips[number], self.night.car
         charged = np.maximum(0.0, trip.energy_kwh + car.return_reserve_kwh - stored_kwh)
-        through = np.minimum(charged, trip.energy_kwh) * float(self.night.wear.price_per_kwh[0])
+        through = np.minimum(charged, trip.energy_kwh) * self.through_price(t)
         money = self.scale * (car.on_the_way_price_per_kwh * charged + self.night.wear_weight * through)
         return np.asarray(money + self.weights.on_the_way[number] * charged)
 

@@ -349,12 +349,13 @@ class ModeProgram:
         row = OBJECTIVES.index(objective)
         return float(self.cost[row] @ self.values + self.matrix.offset[row])
 
-    def prices(self, unit: float) -> Prices:
+    def prices(self, unit: float, at_first: bool = True) -> Prices:
         """Return what stored energy is worth to wear, and energy given away to the discharge limit [units per kWh].
 
         Where energy can enter and leave in one interval, what leaves has a row of its own and so has what enters. The
         price of that row is one of stored energy before the interval, less one after it. Where stored energy stays the
         same, its price may stand at any of the boundaries, and is put at the first: it bounds most nights best there.
+        Elsewhere the bound may fall under the linear program's; without `at_first` it stands where it was found.
         """
         dual, rows = np.array(self.highs.getSolution().row_dual), self.matrix.rows
         columns = self.matrix.columns["stored_kwh"]
@@ -366,9 +367,11 @@ class ModeProgram:
         passing[leave < 0] = 0.0
         price[moving] += passing
         price[moving + 1] -= passing
-        same = np.concatenate([[0], np.cumsum(np.abs(kwh[1:] - kwh[:-1]) > SAME_KWH)])
-        stored = np.zeros(len(columns))
-        stored[np.flatnonzero(np.diff(same, prepend=-1))] = np.bincount(same, price)
+        stored = price
+        if at_first:
+            same = np.concatenate([[0], np.cumsum(np.abs(kwh[1:] - kwh[:-1]) > SAME_KWH)])
+            stored = np.zeros(len(columns))
+            stored[np.flatnonzero(np.diff(same, prepend=-1))] = np.bincount(same, price)
         stored[0] = 0.0  # what is stored now is given
         given = max(0.0, -float(dual[rows["discharge_total"][0]])) if "discharge_total" in rows else 0.0
         return Prices(stored / unit, given / unit)

@@ -11,10 +11,11 @@ import rainflow
 
 from models.wear.laws import wear_law
 from models.wear.stress import StressLaw
+from scheduler.rolling.counted_wear import soc_trace
 from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.run import RolledRun, roll
 from scheduler.sweep.grid import grid, inputs_of_points
-from scheduler.sweep.rows import run_row, soc_trace
+from scheduler.sweep.rows import run_row
 from tests.builders.places import SCENARIOS
 
 DEMO = SCENARIOS / "bookbindery"
