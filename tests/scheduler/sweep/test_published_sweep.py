@@ -14,8 +14,8 @@ from memory.
 It is the paper's direction, not its numbers: they have other prices, a larger draw and another law of ageing. By the
 law "nmc", which is dear for a young battery and knows more of what cycling wears, the house alone does not pay here.
 
-Plans look two days past the night. What that changed, seen over two weeks: the house alone saves 288, 266 and 189 yuan
-a year in cash at weights 0.5, 1 and 2 (218, 157 and 110 before), house and grid 4977, 4961 and 4462 (2361, 2360 and
+Plans look two days past the night. What that changed, seen over two weeks: the house alone saves 301, 279 and 194 yuan
+a year in cash at weights 0.5, 1 and 2 (218, 157 and 110 before), house and grid 4977, 4962 and 4462 (2361, 2360 and
 1922). No longer small everywhere is the rise in ageing: 6.4, 4.6 and -0.3 % for the house alone, where it was 2.4, -0.1
 and -1.8 %, and 66 to 86 % with the grid. Of the five days here it is at most 0.1 % for the house alone.
 """
@@ -99,8 +99,8 @@ def _planned(runs: pd.DataFrame) -> pd.DataFrame:
 def test_the_house_alone_pays_where_the_grid_pays_nothing(house: pd.DataFrame) -> None:
     """Cash and money in all are saved against smart charging alone, nothing is exported, no departure is missed."""
     planned = _planned(house)
-    assert (planned["cash_saved_by_discharging_a_year"] > 0).all()  # seen: 517, 459, 355
-    assert (planned["discharge_value_a_year"] > 0).all()  # seen: 496, 511, 484
+    assert (planned["cash_saved_by_discharging_a_year"] > 0).all()  # seen: 411, 356, 249
+    assert (planned["discharge_value_a_year"] > 0).all()  # seen: 390, 408, 378
     assert (house["exported_kwh"] < 1e-6).all()
     assert (house["missed_departures"] == 0).all()
 
