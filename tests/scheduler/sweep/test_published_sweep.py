@@ -13,6 +13,11 @@ from memory.
 
 It is the paper's direction, not its numbers: they have other prices, a larger draw and another law of ageing. By the
 law "nmc", which is dear for a young battery and knows more of what cycling wears, the house alone does not pay here.
+
+Plans look two days past the night. What that changed, seen over two weeks: the house alone saves 301, 279 and 194 yuan
+a year in cash at weights 0.5, 1 and 2 (218, 157 and 110 before), house and grid 4977, 4962 and 4462 (2361, 2360 and
+1922). No longer small everywhere is the rise in ageing: 6.4, 4.6 and -0.3 % for the house alone, where it was 2.4, -0.1
+and -1.8 %, and 66 to 86 % with the grid. Of the five days here it is at most 0.1 % for the house alone.
 """
 
 from __future__ import annotations
@@ -94,18 +99,18 @@ def _planned(runs: pd.DataFrame) -> pd.DataFrame:
 def test_the_house_alone_pays_where_the_grid_pays_nothing(house: pd.DataFrame) -> None:
     """Cash and money in all are saved against smart charging alone, nothing is exported, no departure is missed."""
     planned = _planned(house)
-    assert (planned["cash_saved_by_discharging_a_year"] > 0).all()  # seen: 218, 157, 110 over two weeks
-    assert (planned["discharge_value_a_year"] > 0).all()  # seen: 158, 149, 141
+    assert (planned["cash_saved_by_discharging_a_year"] > 0).all()  # seen: 411, 356, 249
+    assert (planned["discharge_value_a_year"] > 0).all()  # seen: 390, 408, 378
     assert (house["exported_kwh"] < 1e-6).all()
     assert (house["missed_departures"] == 0).all()
 
 
 def test_at_a_small_rise_in_ageing(house: pd.DataFrame) -> None:
-    """By cycles and time a few percent over smart charging (1.96 % in the paper), and under charging on return."""
+    """Here, by cycles and time: under 5 % more than smart charging (1.96 % in the paper), less than on return."""
     planned, only, on_return = (house[house["policy"] == name] for name in ("plan", "charge-only", "charge-on-return"))
     rise = planned[LOST] / only[LOST].item() - 1
-    assert rise.max() < 0.05  # seen: 2.4, -0.1 and -1.8 %
-    assert planned[LOST].max() < on_return[LOST].item()  # seen: 0.756 against 1.142 % a year
+    assert rise.max() < 0.05  # seen: 0.05, -3.3 and -6.3 %
+    assert planned[LOST].max() < on_return[LOST].item()  # seen: 0.882 against 1.138 % a year
 
 
 def test_selling_pays_more_and_ages_more(house: pd.DataFrame, grid: pd.DataFrame) -> None:
