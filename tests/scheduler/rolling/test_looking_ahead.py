@@ -38,8 +38,8 @@ def total(inputs: Inputs, whole: FullHorizon, policy: Policy, last: date) -> flo
 def test_a_fortnight_keeps_nearly_all_that_the_whole_of_it_could(law: str, share: float) -> None:
     """With perfect forecasts, at least 97 % of the full-horizon value, less what its bound's gap hides.
 
-    By "nmc" with time it is little more than half: putting energy back there pays only because the next cycle is a new one, and
-    what is left is valued without knowing the state of the running cycle.
+    By "nmc" with time it is little more than half: putting energy back there pays only because the next cycle is a new
+    one, and what is left is valued without knowing the state of the running cycle.
     """
     inputs = by_law(law)
     whole = full_horizon(inputs, FIRST, FORTNIGHT, SOC_PERCENT)
