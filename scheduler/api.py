@@ -180,7 +180,7 @@ def plan(inputs: Inputs, soc_percent: float, **options: Unpack[NightOptions]) ->
     >>> [block.action for block in tonight.blocks]
     ['discharge', 'cover', 'charge', 'cover']
     >>> round(tonight.saving, 1), tonight.inputs.offer.currency
-    (3.4, 'EUR')
+    (3.2, 'EUR')
     """
     evening = _parse_options(inputs, soc_percent, options)
     night, warnings = build_night(inputs, evening)

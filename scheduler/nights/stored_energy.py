@@ -45,7 +45,7 @@ class StoredEnergyValue:
     Examples
     --------
     >>> value = StoredEnergyValue(np.array([10.0, 30.0]), np.array([0.30, 0.12]))
-    >>> value.worth(20.0)
+    >>> round(value.worth(20.0), 6)
     4.2
     >>> value.price_at(20.0)
     0.12
