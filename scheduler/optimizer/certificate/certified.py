@@ -8,14 +8,8 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_program import (
-    DynamicProgram,
-    Limits,
-    Path,
-    Prices,
-    TooManyCellsError,
-    Weights,
-)
+from scheduler.optimizer.certificate.dynamic_problem import Limits, Path, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, TooManyCellsError
 from scheduler.optimizer.certificate.dynamic_values import FAR
 from scheduler.optimizer.certificate.lagrangian import KEEPS_KWH, Master, Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram

@@ -15,6 +15,7 @@ from models.base.arrays import FloatArray, IntArray
 from models.wear.calendar_ageing import CalendarPrice
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
+from scheduler.optimizer.certificate.dynamic_problem import Limits, Path, Prices, Weights
 from scheduler.optimizer.certificate.dynamic_values import (
     FAR,
     SAME_KWH,
@@ -37,63 +38,6 @@ ROOM_KWH = 1e-6
 
 class TooManyCellsError(Exception):
     """A pass has more cells than it may."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Weights:
-    """What is minimised: money, and the three shortages, each with its weight; on the way by trip, shape (trips,).
-
-    What is missing before a departure counts where a trip is to be ready first, which is no more than where it is most;
-    with `all_ready` at every boundary until the departure.
-    """
-
-    money: float
-    on_the_way: FloatArray
-    missing: float = 0.0
-    unready: float = 0.0
-    all_ready: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Prices:
-    """Prices put on what couples the intervals.
-
-    Attributes
-    ----------
-    stored : of stored energy, shape (n + 1,). given : of energy given away.
-    pull : price of every kWh and boundary away from `towards` [kWh], shape (n + 1,): for plans like that, no bound.
-    """
-
-    stored: FloatArray
-    given: float = 0.0
-    pull: float = 0.0
-    towards: FloatArray | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Limits:
-    """Least and most stored energy at each boundary [kWh], shape (n + 1,)."""
-
-    least_kwh: FloatArray
-    most_kwh: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Path:
-    """One way through the night.
-
-    Attributes
-    ----------
-    stored_kwh : at the boundaries [kWh], shape (n + 1,).
-    mode : CHARGE, DISCHARGE or IDLE in each interval, shape (n,).
-    cost : without wear and without prices.
-    given_kwh : energy out of the charger, AC side [kWh].
-    """
-
-    stored_kwh: FloatArray
-    mode: IntArray
-    cost: float
-    given_kwh: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,7 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_program import Limits, Path, Prices
+from scheduler.optimizer.certificate.dynamic_problem import Limits, Path, Prices
 from scheduler.optimizer.certificate.mode_program import linear_highs
 from scheduler.optimizer.lexicographic import QuietHighs
 

@@ -11,7 +11,8 @@ import numpy as np
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Caps
-from scheduler.optimizer.certificate.dynamic_program import IDLE, Path, Prices
+from scheduler.optimizer.certificate.dynamic_problem import Path, Prices
+from scheduler.optimizer.certificate.dynamic_program import IDLE
 from scheduler.optimizer.certificate.moved_runs import Schedules, better_timed, reshaped
 from scheduler.optimizer.lexicographic import HELD, RANDOM_SEED, SETTLED, SHORTAGES, QuietHighs
 from scheduler.optimizer.matrix_builder import Matrix

@@ -23,15 +23,8 @@ from models.wear.calendar_ageing import CalendarPrice
 from scheduler.nights.night import SCHEDULE, Night
 from scheduler.optimizer.certificate.certified import covers
 from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Moves, caps_of, moves_of
-from scheduler.optimizer.certificate.dynamic_program import (
-    ROOM_KWH,
-    DynamicProgram,
-    Limits,
-    Path,
-    Prices,
-    TooManyCellsError,
-    Weights,
-)
+from scheduler.optimizer.certificate.dynamic_problem import Limits, Path, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_program import ROOM_KWH, DynamicProgram, TooManyCellsError
 from scheduler.optimizer.certificate.dynamic_values import FAR
 from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix

@@ -6,7 +6,8 @@ import numpy as np
 
 from models.base.arrays import FloatArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_program import IDLE, DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_problem import Limits, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_program import IDLE, DynamicProgram
 
 SHORTAGE_PRICE = 1e3
 """Price of a kWh that a trip is short of, in kWh at the night's highest price: served first, as in the plan."""

@@ -17,7 +17,8 @@ from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.optimizer import solve as solving
 from scheduler.optimizer.certificate import certified, dynamic_program
 from scheduler.optimizer.certificate.certified import Part, Search, search_of, solve_free
-from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Limits, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_problem import Limits, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_program import DynamicProgram
 from scheduler.optimizer.certificate.lagrangian import Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix

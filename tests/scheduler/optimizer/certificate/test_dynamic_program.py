@@ -9,7 +9,8 @@ import pytest
 
 from models.wear.segments import initial_fill_kwh
 from scheduler.nights.night import Night
-from scheduler.optimizer.certificate.dynamic_program import DynamicProgram, Prices, Weights
+from scheduler.optimizer.certificate.dynamic_problem import Prices, Weights
+from scheduler.optimizer.certificate.dynamic_program import DynamicProgram
 from scheduler.optimizer.certificate.dynamic_values import FAR, Lines, Ways, least_between, lowest
 from scheduler.optimizer.certificate.stored_energy_value import value_of_stored_energy
 from tests.builders.nights import flat_night, plain_charger
