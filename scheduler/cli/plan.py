@@ -39,7 +39,7 @@ class TonightOptions:
         option(
             "--highest-soc-today",
             "PERCENT",
-            "Today's highest state of charge; else by the last plan, trips or ceiling.",
+            "Today's highest state of charge; if not given, from the last plan, today's trips or the ceiling.",
         ),
     ] = None
     now: Annotated[str | None, option("--now", "T", 'Plan from this moment, "2026-03-02T18:20"; else from now.')] = None

@@ -1,8 +1,8 @@
 """Which trips are known when a night of a period is planned: usual ones, and nearer to departure the recorded ones.
 
 Usual and recorded trips that overlap belong together: the recorded ones are driven in place of the usual ones. They
-become known `trip_notice_hours` before the first departure among them; until then the usual ones are expected. So does
-that a usual trip is not driven, or that one is driven which is not usual.
+become known `trip_notice_hours` before the first departure among them; until then the usual ones are expected. The same
+notice is given of a usual trip that is not driven, and of a trip that is not usual.
 """
 
 from __future__ import annotations

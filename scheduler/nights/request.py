@@ -17,7 +17,7 @@ HighestFrom = Literal["given", "last-plan", "recorded-trips", "usual-trips", "ce
 """Where today's highest state of charge is known from."""
 
 LOOK_AHEAD = timedelta(days=2)
-"""How far beyond the end of a night its energy left is looked at."""
+"""How much of the time after a night decides what energy left then is worth."""
 MOST_TRIPS = 50
 """Most trips of one night."""
 LONGEST_NIGHT = timedelta(days=28)

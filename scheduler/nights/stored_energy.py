@@ -16,7 +16,7 @@ UseKind = Literal["covers", "sells", "charges-less"]
 
 @dataclass(frozen=True, slots=True)
 class EnergyUse:
-    """What energy left is worth something for.
+    """What gives energy left its worth.
 
     Attributes
     ----------
@@ -71,11 +71,6 @@ class StoredEnergyValue:
     def edges_kwh(self) -> FloatArray:
         """Return where the pieces begin and end [kWh], shape (pieces + 1,)."""
         return np.concatenate([[0.0], np.cumsum(self.width_kwh)])
-
-    @property
-    def highest_price(self) -> float:
-        """Return the price of the first kWh, further from 0 than which none is [money per kWh]."""
-        return float(np.abs(self.price_per_kwh).max())
 
     def worth(self, stored_kwh: float) -> float:
         """Return what a stored energy [kWh] is worth [money]."""
