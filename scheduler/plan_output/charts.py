@@ -11,7 +11,7 @@ from datetime import datetime
 import numpy as np
 
 from models.base.arrays import FloatArray, runs
-from scheduler.optimizer.block import setting_text
+from scheduler.optimizer.block import end_text, setting_text
 from scheduler.plan_output.soc_chart import state_marks
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.plan import Plan
@@ -173,6 +173,7 @@ def _power_gist(plan: Plan) -> str:
     clauses = [
         f"{number}: {setting_text(block, night.setting.set_by)} "
         f"{span_text(_at(plan, block.first), _at(plan, block.last), night.timezone, now)}"
+        f"{end_text(block.stop_percent, block.until_percent)}"
         for number, block in enumerate(plan.blocks[:MOST_BLOCKS_NAMED], 1)
     ]
     more = len(plan.blocks) - len(clauses)

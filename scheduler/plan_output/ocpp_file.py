@@ -7,6 +7,10 @@ Modes, as the standard's operation modes are understood here (from memory; the s
   and the cap as `dischargeLimit`;
 - idle, and away: `Idle`.
 
+For a state of charge at which a block ends (`stop_percent`, `until_percent`) there is one field: `limitAtSoC` of the
+schedule, for charging alone. It is written where every charging block has one, with the highest. Where discharging ends
+has no field: `stops_not_carried` says so.
+
 `limit` and `dischargeLimit` keep a period within what was approved: the charger's maximum, and at the meter what the
 import and export limits leave beside the building's expected draw. They are never widened to fit a setpoint: a plan
 beyond them is refused. The profile is a TxDefaultProfile, which holds for whatever session is running; a TxProfile
@@ -18,9 +22,11 @@ from __future__ import annotations
 
 import json
 from datetime import date, datetime
+from math import ceil
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from scheduler.optimizer.block import end_text
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS
 from scheduler.plans.saved_plan import SAME_KW, SavedPlan, SavedRow
 from scheduler.textio.errors import single_fault
@@ -68,11 +74,31 @@ def ocpp21_document(plan: SavedPlan) -> dict[str, Any]:
                     "startSchedule": _instant(plan, plan.start),
                     "duration": _seconds(plan, plan.end),
                     "chargingRateUnit": "W",
+                    **_limit_at_soc(plan),
                     "chargingSchedulePeriod": periods,
                 }
             ],
         },
     }
+
+
+def stops_not_carried(plan: SavedPlan) -> str | None:
+    """Return a sentence on ends of blocks that the profile does not carry; None if it carries all."""
+    lost = [block for block in plan.blocks if block.stop_percent is not None]
+    if not lost:
+        return None
+    timezone = ZoneInfo(plan.timezone)
+    ends = ", ".join(f"{block.start.astimezone(timezone):%H:%M}{end_text(block.stop_percent, None)}" for block in lost)
+    return f"The profile has no field for a state of charge at which discharging ends; see to it by hand: from {ends}."
+
+
+def _limit_at_soc(plan: SavedPlan) -> dict[str, Any]:
+    """Return the schedule's field for the state of charge beyond which nothing is charged, if all charging has one."""
+    ends = [block.until_percent for block in plan.blocks if block.action == "charge"]
+    known = [end for end in ends if end is not None]
+    if not known or len(known) < len(ends):
+        return {}
+    return {"limitAtSoC": {"soc": ceil(max(known)), "limit": 0.0}}
 
 
 def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from scheduler.optimizer.block import Block, setting_text
+from scheduler.optimizer.block import Block, end_text, setting_text
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans.cost_table import money_table, saving_text
@@ -108,7 +108,7 @@ def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
     return {
         "begin": clock_text(begin, night.timezone),
         "end": clock_text(end, night.timezone, begin),
-        "set": setting_text(block, night.setting.set_by),
+        "set": setting_text(block, night.setting.set_by) + end_text(block.stop_percent, block.until_percent),
         "action": block.action,
         "why": reason,
     }

@@ -27,6 +27,8 @@ class Settings:
     charging, discharging : the direction; neither where it is idle.
     charge_kw, discharge_kw : power as planned [kW].
     cover_kw : most power with which it covers the building [kW]; 0 where it runs at the power as planned.
+    stop_kwh, until_kwh : stored energy at which discharging and charging end [kWh], if floor and ceiling do not end
+        them before.
     """
 
     charging: BoolArray
@@ -34,6 +36,8 @@ class Settings:
     charge_kw: FloatArray
     discharge_kw: FloatArray
     cover_kw: FloatArray
+    stop_kwh: FloatArray
+    until_kwh: FloatArray
 
     def until(self, count: int, later: Settings) -> Settings:
         """Return these settings for the first intervals, so many as counted, and later ones from there on."""
@@ -56,8 +60,13 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
     edges = planned.boundaries.as_unit("s").asi8
     at = np.minimum(np.searchsorted(edges[1:], begins, side="right"), planned.intervals - 1)
     under_way = (begins >= edges[0]) & (begins < edges[-1])
-    cover_kw = np.zeros(planned.intervals)
+    cover_kw, stop_kwh = np.zeros(planned.intervals), np.zeros(planned.intervals)
+    until_kwh = np.full(planned.intervals, np.inf)
     for block in blocks:
+        if block.stop_percent is not None:
+            stop_kwh[block.intervals] = planned.car.kwh(block.stop_percent)
+        if block.until_percent is not None:
+            until_kwh[block.intervals] = planned.car.kwh(block.until_percent)
         if block.action == "cover":
             cover_kw[block.intervals] = block.kw
     return Settings(
@@ -66,6 +75,8 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
         setpoints.charge_kw[at],
         setpoints.discharge_kw[at],
         cover_kw[at],
+        stop_kwh[at],
+        until_kwh[at],
     )
 
 
@@ -90,9 +101,9 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
 
     A block that covers the building follows the real draw up to its power; other powers stay as planned, and apply
     only while the car is really at home. The charger charges less where the import limit binds, and discharges no more
-    than the building and the export limit take. It stops at the ceiling and at the floor, and then runs for a part of
-    the interval. Where less than its minimum power is possible, it stays idle. Only a trip that is really driven lifts
-    the ceiling.
+    than the building and the export limit take. It stops at the ceiling and at the floor, or before at the state of
+    charge at which its block ends, and then runs for a part of the interval. Where less than its minimum power is
+    possible, it stays idle. Only a trip that is really driven lifts the ceiling.
 
     Parameters
     ----------
@@ -126,7 +137,7 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
         if settings.charging[interval]:
             kw = min(settings.charge_kw[interval], real.most_charge_kw[interval], room_in[interval])
             gain = hours * (charger.charge_efficiency * kw - charger.fixed_loss_kw)
-            part = _part(ceiling[interval + 1] - stored, gain)
+            part = _part(min(ceiling[interval + 1], settings.until_kwh[interval]) - stored, gain)
             if kw >= charger.charge_min_kw and kw > 0 and part > 0:
                 charge[interval], charging[interval] = kw * part, part
                 stored += gain * part
@@ -138,7 +149,9 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
                 wanted = charger.discharge_min_kw  # a draw just below the minimum power does not make it pause
             kw = min(wanted, charger.discharge_max_kw, room_out[interval])
             taken = hours * (kw / charger.discharge_efficiency + charger.fixed_loss_kw)
-            part = min(_part(stored - car.floor_kwh, taken), _part(allowance, hours * kw))
+            part = min(
+                _part(stored - max(car.floor_kwh, settings.stop_kwh[interval]), taken), _part(allowance, hours * kw)
+            )
             if kw >= charger.discharge_min_kw and kw > 0 and part > 0:
                 discharge[interval], discharging[interval] = kw * part, part
                 stored -= taken * part

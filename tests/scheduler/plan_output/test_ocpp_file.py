@@ -19,7 +19,7 @@ import pytest
 
 from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output import ocpp_schema as ocpp_rules
-from scheduler.plan_output.ocpp_file import ocpp21_document, ocpp21_text
+from scheduler.plan_output.ocpp_file import ocpp21_document, ocpp21_text, stops_not_carried
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS, NEEDED, broken_rules
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
@@ -162,6 +162,20 @@ def test_the_profile_is_numbered_by_the_evenings_local_day(plan: SavedPlan) -> N
 
 
 Spoil = Callable[[dict[str, Any]], object]
+
+
+def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
+    """Charging ends at the highest of the ends; where discharging ends is said, with its time."""
+    charging = [block for block in plan.blocks if block.action == "charge"]
+    others = [block.model_copy(update={"stop_percent": None}) for block in plan.blocks if block.action != "charge"]
+    ends = [block.model_copy(update={"until_percent": 71.4}) for block in charging]
+    document = ocpp21_document(plan.model_copy(update={"blocks": [*others, *ends]}))
+    assert schedule_of(document)["limitAtSoC"] == {"soc": 72, "limit": 0.0}
+    assert broken_rules(document) == []
+    assert "limitAtSoC" not in schedule_of(ocpp21_document(plan))  # the demo's charging ends at the ceiling
+    assert stops_not_carried(plan.model_copy(update={"blocks": others})) is None
+    assert f"18:20 until {plan.blocks[0].stop_percent:.0f} % is left" in str(stops_not_carried(plan))
+
 
 BEYOND_THE_SCHEMA: list[tuple[Spoil, str]] = [
     (lambda d: d["chargingProfile"].update(chargingProfileKind="Recurring"), "a plan is Absolute"),

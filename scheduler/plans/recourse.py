@@ -1,0 +1,179 @@
+"""What a block may do where the evening goes otherwise than forecast: how far it may discharge, or charge.
+
+A plan knows one forecast. A block can say more than the forecast needs: at which state of charge it ends early. Until
+then a discharging block may give more than was planned, as far as each kWh more is worth what it costs, and no
+departure falls short of its target if everything after the block goes as it was set.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import datetime, timedelta
+from itertools import pairwise
+from math import ceil, floor
+
+import numpy as np
+
+from models.base.arrays import FloatArray
+from models.wear.segments import final_fill_kwh
+from scheduler.nights.night import SAME_KWH, Night
+from scheduler.optimizer.block import Block
+from scheduler.optimizer.setpoints import Setpoints
+from scheduler.plans.replay import Replayed, battery_flows_kwh
+from scheduler.textio.format import clock_text, percent_text, power_text
+
+SAME_PERCENT = 1e-6
+"""States of charge closer than this are one [%]."""
+
+
+AT_THE_END = timedelta(minutes=5)
+"""A stop that can be reached no earlier than this before the block's end needs no look."""
+
+
+def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks: Iterable[Block]) -> tuple[Block, ...]:
+    """Return a plan's blocks with the state of charge at which each ends early.
+
+    Parameters
+    ----------
+    night, setpoints, replayed : the night as forecast, its plan, and what that comes to.
+    blocks : the plan's blocks, without an end of their own.
+    """
+    into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
+
+    def fill_before(boundary: int) -> FloatArray:
+        return final_fill_kwh(night.wear, night.initial_fill_kwh, into[:boundary], out[:boundary])
+
+    return tuple(
+        replace(block, until_percent=_until_percent(night, replayed, block))
+        if block.action == "charge"
+        else replace(block, stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before))
+        for block in blocks
+    )
+
+
+def look_at(night: Night, replayed: Replayed, blocks: Iterable[Block]) -> tuple[datetime | None, ...]:
+    """Return for each block when its `stop_percent` could be reached at the earliest, UTC.
+
+    That is at the power that is set all along, from what earlier blocks may have left. None where the block ends
+    before, and where charger or car stop by themselves.
+
+    Parameters
+    ----------
+    night, replayed : the night as forecast, and what its plan comes to. blocks : with their ends, in time order.
+    """
+    found: list[datetime | None] = []
+    less_kwh = 0.0
+    for block in blocks:
+        if block.action == "charge" or night.charger.can_stop_at_percent:
+            found.append(None)
+            continue
+        stop_kwh = night.car.floor_kwh if block.stop_percent is None else night.car.kwh(block.stop_percent)
+        spare_kwh = max(0.0, float(replayed.stored_kwh[block.first]) - less_kwh - stop_kwh)
+        hours = spare_kwh / (block.kw / night.charger.discharge_efficiency + night.charger.fixed_loss_kw)
+        begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
+        at = max(begin, (begin + timedelta(hours=hours)).replace(second=0, microsecond=0))
+        found.append(at if block.stop_percent is not None and end - at > AT_THE_END else None)
+        less_kwh = max(less_kwh, float(replayed.stored_kwh[block.last]) - stop_kwh)
+    return tuple(found)
+
+
+def look_text(night: Night, block: Block, at: datetime | None) -> str:
+    """Return a sentence on when to look at the car for a block's stop, to follow another; "" for None."""
+    if at is None or block.stop_percent is None:
+        return ""
+    when = clock_text(at, night.timezone, night.boundaries[block.first].to_pydatetime())
+    left = percent_text(block.stop_percent)
+    if block.action == "cover":
+        return (
+            f" Look at the car from {when}: if the building has drawn {power_text(block.kw)} all along, {left} is left "
+            "by then. At that, set the charger to idle."
+        )
+    return f" Look at the car from {when}: it may be down to {left} by then. At that, set the charger to idle."
+
+
+def _stop_percent(
+    night: Night,
+    setpoints: Setpoints,
+    replayed: Replayed,
+    block: Block,
+    fill_before: Callable[[int], FloatArray],
+) -> float | None:
+    """Return the state of charge at which a discharging block ends [%]; None where that is the floor, as always.
+
+    Parameters
+    ----------
+    fill_before : gives the energy in each wear segment at a boundary [kWh], shape (segments,).
+    """
+    planned_kwh = float(replayed.stored_kwh[block.last])
+    more_kwh = _further_discharge_kwh(night, setpoints, replayed, block, fill_before)
+    lowest, planned = (night.car.percent(kwh) for kwh in (planned_kwh - more_kwh, planned_kwh))
+    if lowest <= night.car.floor_percent + SAME_PERCENT:
+        return None
+    whole = float(ceil(lowest - SAME_PERCENT))
+    return whole if whole <= planned else lowest
+
+
+def _further_discharge_kwh(
+    night: Night,
+    setpoints: Setpoints,
+    replayed: Replayed,
+    block: Block,
+    fill_before: Callable[[int], FloatArray],
+) -> float:
+    """Return how much more than planned a block may take from the battery [kWh].
+
+    Every kWh of it is worth its cost at the block's lowest price, no departure after it misses its target, and the
+    night ends above the floor, whether or not it is put back.
+    """
+    stored = replayed.stored_kwh
+    spare = [float(stored[block.last]) - night.car.floor_kwh, float(stored[-1]) - night.car.floor_kwh]
+    for trip in night.trips:
+        if trip.depart >= block.last:
+            held = stored[max(trip.ready, block.last) : trip.depart + 1]
+            spare.append(float(held.min()) - trip.target_kwh)
+    most = min(spare)
+    if most <= SAME_KWH:
+        return 0.0
+    # the deepest segments that the plan reaches before it charges again are those that a kWh more comes from
+    charges = block.last + np.flatnonzero(setpoints.charging[block.last :])
+    held_kwh = np.cumsum(fill_before(int(charges[0]) if len(charges) else night.intervals))
+
+    def cost(kwh: float) -> float:
+        segment = min(int(np.searchsorted(held_kwh, kwh)), len(held_kwh) - 1)
+        worn = night.wear_weight * float(night.wear.price_per_kwh[segment])
+        return (night.price_left_at(float(stored[-1]) - kwh) + worn) / night.charger.discharge_efficiency
+
+    at = block.intervals
+    saved = night.possible_prices("import").min(axis=0)[at]
+    if block.action == "discharge":
+        saved = np.minimum(saved, night.possible_prices("export").min(axis=0)[at])
+    cuts = [*held_kwh.tolist(), *(float(stored[-1]) - night.stored_energy.edges_kwh).tolist()]
+    return _as_long_as(most, cuts, lambda kwh: cost(kwh) <= float(saved.min()))
+
+
+def _until_percent(night: Night, replayed: Replayed, block: Block) -> float | None:
+    """Return the state of charge at which a charging block ends [%]; None where that is the ceiling, as always."""
+    stored, ceiling_kwh = replayed.stored_kwh, float(night.ceiling_kwh[block.last])
+    planned_kwh = float(stored[block.last])
+    paid = float(night.possible_prices("import").max(axis=0)[block.intervals].max())
+
+    def is_worth_it(kwh: float) -> bool:
+        return night.price_left_at(float(stored[-1]) + kwh) * night.charger.charge_efficiency >= paid
+
+    cuts = (night.stored_energy.edges_kwh - float(stored[-1])).tolist()
+    more_kwh = _as_long_as(max(0.0, ceiling_kwh - planned_kwh), cuts, is_worth_it)
+    highest, planned = (night.car.percent(kwh) for kwh in (planned_kwh + more_kwh, planned_kwh))
+    if highest >= night.car.percent(ceiling_kwh) - SAME_PERCENT and ceiling_kwh <= night.car.ceiling_kwh + SAME_KWH:
+        return None
+    whole = float(floor(highest + SAME_PERCENT))
+    return whole if whole >= planned else highest
+
+
+def _as_long_as(most_kwh: float, cuts_kwh: Iterable[float], holds: Callable[[float], bool]) -> float:
+    """Return up to how much energy something holds, at most `most_kwh` [kWh], from 0 up in pieces between cuts."""
+    edges = sorted({0.0, most_kwh, *(cut for cut in cuts_kwh if 0.0 < cut < most_kwh)})
+    for begin, end in pairwise(edges):
+        if not holds((begin + end) / 2):
+            return begin
+    return most_kwh

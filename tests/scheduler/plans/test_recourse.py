@@ -1,0 +1,141 @@
+"""Ends of blocks: how far a block may discharge or charge, by pencil and paper, and departures that stay safe.
+
+In the plain night a battery of 50 kWh has its floor at 10 kWh, nothing is lost, and a kWh discharged costs 0.15 of
+stored energy and 0.02 of wear.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from scheduler.nights.night import Night
+from scheduler.nights.stored_energy import StoredEnergyValue
+from scheduler.optimizer.block import Block
+from scheduler.optimizer.find_blocks import find_blocks
+from scheduler.optimizer.setpoints import Setpoints
+from scheduler.optimizer.solve import solve
+from scheduler.plans.recourse import look_at, with_recourse
+from scheduler.plans.replay import replay, verify, verify_constraints
+from scheduler.rolling.dispatch import follow_plan
+from tests.builders.nights import START, Drive, flat_night, plain_car, plain_charger, powers
+from tests.builders.random_nights import random_night
+
+TRIP = Drive(depart=6, comeback=8, distance_km=40)
+"""8 kWh for the drive and the reserve of 10: 18 kWh wanted at departure, 36 % of the battery."""
+
+
+def blocks_of(night: Night, setpoints: Setpoints) -> tuple[Block, ...]:
+    """The plan's blocks with their ends."""
+    return with_recourse(night, setpoints, replay(night, setpoints), find_blocks(night, setpoints))
+
+
+def covering(*kw: float, **changes: Any) -> tuple[Night, Setpoints]:
+    """A night that covers draws of so many kW from 18:00, an hour each, with a trip at midnight."""
+    night = flat_night(load_kw=[*kw, *[1.0] * (8 - len(kw))], **{"trips": [TRIP], **changes})
+    return night, powers(night, *(-each for each in kw))
+
+
+def test_a_block_may_give_what_no_departure_needs() -> None:
+    """25 kWh less 4 planned are 21; the trip at midnight needs 18: 3 kWh more may go, until 36 % is left."""
+    (block,) = blocks_of(*covering(1, 1, 1, 1))
+    assert (block.action, block.stop_percent, block.until_percent) == ("cover", 36.0, None)
+
+
+def test_without_a_trip_the_floor_ends_it() -> None:
+    """Nothing is wanted later, and each kWh replaces one at 0.30: the floor is the end, as always."""
+    (block,) = blocks_of(*covering(1, 1, 1, 1, trips=[]))
+    assert block.stop_percent is None
+
+
+def test_no_more_is_given_than_is_worth_it() -> None:
+    """A kWh costs 0.17 and replaces one at 0.16: the block ends where it was planned to, at 21 kWh of 50."""
+    (block,) = blocks_of(*covering(1, 1, 1, 1, import_price=0.16))
+    assert block.stop_percent == pytest.approx(42.0)
+
+
+def test_it_ends_where_a_kwh_left_is_worth_more() -> None:
+    """Below 20 kWh a kWh left is worth 0.29, 0.31 with wear: more than the 0.30 that it replaces. 20 kWh are 40 %."""
+    value = StoredEnergyValue(np.array([20.0, 20.0]), np.array([0.29, 0.15]))
+    (block,) = blocks_of(*covering(1, 1, 1, 1, trips=[], stored_energy=value))
+    assert block.stop_percent == pytest.approx(40.0)
+
+
+def test_charging_before_the_departure_counts_as_it_is_set() -> None:
+    """4 kWh come back before the trip, which leaves with 25: 7 kWh may go beyond the 4 planned, down to 14 kWh."""
+    night = flat_night(trips=[TRIP])
+    cover, charge = blocks_of(night, powers(night, -1, -1, -1, -1, 4))
+    assert (cover.stop_percent, charge.action) == (28.0, "charge")
+
+
+@pytest.mark.parametrize(("price", "until"), [(0.10, None), (0.20, 58.0)])
+def test_charging_ends_at_the_ceiling_or_where_it_stops_being_worth_it(price: float, until: float | None) -> None:
+    """4 kWh on top of 25 are 29, 58 %. A kWh left is worth 0.15: at 0.10 more of them pay, at 0.20 none do."""
+    night = flat_night(import_price=price)
+    (block,) = blocks_of(night, powers(night, 0, 0, 2, 2))
+    assert (block.until_percent, block.stop_percent) == (until, None)
+
+
+def test_the_car_is_looked_at_when_the_stop_can_come_first() -> None:
+    """From 25 to 18 kWh at 7 kW takes an hour, so from 19:00; what stops by itself is not looked at."""
+    night, setpoints = covering(1, 1, 1, 1)
+    (block,) = blocks_of(night, setpoints)
+    hard = replace(block, kw=7.0)
+    assert look_at(night, replay(night, setpoints), [hard]) == (START + timedelta(hours=1),)
+    assert look_at(night, replay(night, setpoints), [block]) == (None,)  # 4 kWh at most: the stop cannot come
+    by_itself = replace(night, charger=plain_charger(can_stop_at_percent=True))
+    assert look_at(by_itself, replay(night, setpoints), [hard]) == (None,)
+
+
+def test_the_stop_keeps_a_departure_that_a_higher_draw_would_have_made_short() -> None:
+    """Forecast are 2, really 5 kW of draw and 7 kW set: without a stop 5 kWh are left for a trip that needs 18."""
+    night, setpoints = covering(2, 1, 1, 1)
+    (block,) = (replace(each, kw=7.0) for each in blocks_of(night, setpoints))
+    real = replace(night, load_kw=np.array([5.0] * 4 + [1.0] * 4))
+    kept, short = (
+        replay(real, follow_plan(real, night, setpoints, (each,)))
+        for each in (block, replace(block, stop_percent=None))
+    )
+    assert kept.missing_kwh.tolist() == pytest.approx([0.0], abs=1e-9)
+    assert kept.stored_kwh[6] == pytest.approx(18.0)
+    assert short.missing_kwh.tolist() == pytest.approx([8.0])  # it goes down to the floor of 10
+
+
+def test_charging_ends_where_it_was_planned_to_if_less_was_drawn() -> None:
+    """Set until 58 %, with 27 kWh at hand instead of 25: 2 of the 4 kWh are charged."""
+    night = flat_night(import_price=0.20)
+    setpoints = powers(night, 0, 0, 2, 2)
+    real = replace(night, stored_now_kwh=27.0)
+    done = follow_plan(real, night, setpoints, blocks_of(night, setpoints))
+    assert done.charge_kw.tolist() == pytest.approx([0, 0, 2, 0, 0, 0, 0, 0])
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
+    """While blocks discharge, the building draws up to five times what was forecast: departures stay as planned.
+
+    The blocks hold the plan's powers to 0.05 kW, and so its energies to a tenth of a kWh.
+    """
+    night = random_night(seed)
+    answer = solve(night)
+    planned = verify(night, answer)
+    found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    blocks = with_recourse(night, answer.setpoints, planned, found)
+    more = np.where(answer.setpoints.discharging, np.random.default_rng(seed).uniform(1.0, 5.0, night.intervals), 1.0)
+    real = replace(night, load_kw=night.load_kw * more)
+    done = verify_constraints(real, follow_plan(real, night, answer.setpoints, blocks))
+    assert (done.missing_kwh <= planned.missing_kwh + 0.1).all()
+
+
+def test_a_smaller_car_is_not_drained_under_its_floor() -> None:
+    """With the floor at 30 % the block may go down to 15 kWh, of which the reserve wants no more: the floor ends it."""
+    night, setpoints = covering(1, 1, trips=[], car=plain_car(floor_percent=30))
+    (block,) = blocks_of(night, setpoints)
+    real = replace(night, load_kw=np.full(8, 7.0))
+    kept = replay(real, follow_plan(real, night, setpoints, (replace(block, kw=7.0),)))
+    assert block.stop_percent is None
+    assert kept.stored_kwh.min() == pytest.approx(15.0)
