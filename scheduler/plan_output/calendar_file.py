@@ -53,7 +53,7 @@ def _blocks(plan: SavedPlan) -> Iterator[Event]:
             event.add_component(_alarm(_setting(plan, block), -BEFORE_SETTING))
         if block.look_at is not None and block.end > plan.start:
             look = f"Look at the car: at {percent_text(block.stop_percent or 0.0)} set the charger to idle"
-            event.add_component(_alarm(look, block.look_at - block.start))
+            event.add_component(_alarm(look, block.look_at - block.end, related="END"))
         followed = any(other.start == block.end for other in blocks)
         if not followed and block.end > plan.start:
             event.add_component(_alarm("Set the charger to idle", -BEFORE_SETTING, related="END"))

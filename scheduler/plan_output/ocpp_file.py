@@ -3,8 +3,7 @@
 Modes, as the standard's operation modes are understood here (from memory; the schema names them and their fields):
 
 - charging and discharging at a power: `CentralSetpoint` with `setpoint` in W, negative for discharging;
-- covering the building where the charger serves the building alone: `LocalLoadBalancing`, with a charging `limit` of 0
-  and the cap as `dischargeLimit`;
+- covering the building: `LocalLoadBalancing`, with a charging `limit` of 0 and the cap as `dischargeLimit`;
 - idle, and away: `Idle`.
 
 For a state of charge at which a block ends (`stop_percent`, `until_percent`) there is one field: `limitAtSoC` of the
@@ -108,7 +107,9 @@ def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
     limits, phases = plan.limits, plan.limits.phases
     draw = row.load_kw - row.solar_kw
     most_charge = min(limits.charge_max_kw, max(0.0, limits.import_limit_kw - draw))
-    if limits.discharge_to == "building" and row.state == "discharge":
+    covering = next((block for block in plan.blocks if block.start <= row.start < block.end), None)
+    covers = covering is not None and covering.action == "cover"
+    if row.state == "discharge" and (covers or limits.discharge_to == "building"):
         cap = _within(plan, row, limits.discharge_max_kw, max(_cap_of(plan, row), row.discharge_kw))
         return {
             **start,

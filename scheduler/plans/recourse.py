@@ -1,8 +1,9 @@
 """What a block may do where the evening goes otherwise than forecast: how far it may discharge, or charge.
 
-A plan knows one forecast. A block can say more than the forecast needs: at which state of charge it ends early. Until
-then a discharging block may give more than was planned, as far as each kWh more is worth what it costs, and no
-departure falls short of its target if everything after the block goes as it was set.
+A plan knows one forecast. A block can say more than the forecast needs: it covers the building's whole draw, and not
+only the mean that was forecast, until a state of charge at which it ends early. Until then a discharging block may give
+more than was planned, as far as each kWh more is worth what it costs, and no departure falls short of its target if
+everything after the block goes as it was set.
 """
 
 from __future__ import annotations
@@ -19,12 +20,15 @@ from models.base.arrays import FloatArray
 from models.wear.segments import final_fill_kwh
 from scheduler.nights.night import SAME_KWH, Night
 from scheduler.optimizer.block import Block
+from scheduler.optimizer.find_blocks import SAME_POWER_KW
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.plans.replay import Replayed, battery_flows_kwh
 from scheduler.textio.format import clock_text, percent_text, power_text
 
 SAME_PERCENT = 1e-6
 """States of charge closer than this are one [%]."""
+WHOLE_AMPS = 1e-9
+"""A current this little under a whole number of amps is that number [A]."""
 
 
 AT_THE_END = timedelta(minutes=5)
@@ -32,12 +36,12 @@ AT_THE_END = timedelta(minutes=5)
 
 
 def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks: Iterable[Block]) -> tuple[Block, ...]:
-    """Return a plan's blocks with the state of charge at which each ends early.
+    """Return a plan's blocks, with the power up to which each covers the building, and where it ends early.
 
     Parameters
     ----------
     night, setpoints, replayed : the night as forecast, its plan, and what that comes to.
-    blocks : the plan's blocks, without an end of their own.
+    blocks : the plan's blocks, with the powers that the forecast needs.
     """
     into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
 
@@ -47,9 +51,37 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
     return tuple(
         replace(block, until_percent=_until_percent(night, replayed, block))
         if block.action == "charge"
-        else replace(block, stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before))
+        else replace(
+            follows_whole_draw(night, setpoints, block),
+            stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before),
+        )
         for block in blocks
     )
+
+
+def follows_whole_draw(night: Night, setpoints: Setpoints, block: Block) -> Block:
+    """Return a block that covers the building with the highest power that can be set, unless the plan wants less.
+
+    It wants less where it leaves a part of the draw to the grid though the charger could give it, and where the night's
+    discharge limit is used up: more in one hour would be less in another. Other blocks are returned as they are.
+    """
+    charger = night.charger
+    if block.action != "cover" or wants_a_cap(night, setpoints, block):
+        return block
+    most_kw = charger.discharge_max_kw
+    if night.setting.set_by == "current":
+        most_kw = floor(charger.amps(most_kw) + WHOLE_AMPS) / charger.amps(1.0)
+    return replace(block, kw=most_kw, amps=charger.amps(most_kw)) if most_kw > block.kw else block
+
+
+def wants_a_cap(night: Night, setpoints: Setpoints, block: Block) -> bool:
+    """Return whether a plan covers less of the draw in a block than the charger could, or gives all that it may."""
+    limit, given_kw = night.car.discharge_limit_kwh, setpoints.discharge_kw[block.intervals]
+    if limit is not None and float(night.hours @ setpoints.discharge_kw) >= limit - SAME_KWH:
+        return True
+    draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[block.intervals]
+    could_kw = np.minimum(draw_kw, night.charger.discharge_max_kw)
+    return bool(np.any((could_kw - given_kw > SAME_POWER_KW) & setpoints.discharging[block.intervals]))
 
 
 def look_at(night: Night, replayed: Replayed, blocks: Iterable[Block]) -> tuple[datetime | None, ...]:

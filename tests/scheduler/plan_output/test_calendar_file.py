@@ -78,13 +78,13 @@ def test_an_event_says_what_to_set_why_and_the_first_caution(plan: SavedPlan) ->
 
 
 def test_an_alarm_says_when_to_look_at_the_car(plan: SavedPlan) -> None:
-    """50 minutes after the block's start, where charger and car do not stop by themselves."""
+    """70 minutes before the end of the block, where charger and car do not stop by themselves."""
     stop = block("2026-03-02T18:20+02:00", "2026-03-02T20:20+02:00").model_copy(
         update={"stop_percent": 46.0, "look_at": datetime.fromisoformat("2026-03-02T19:10+02:00")}
     )
     alarms = events(changed(plan, past_blocks=[], blocks=[stop]))[0].walk("VALARM")
     (look,) = (alarm for alarm in alarms if "Look" in alarm["description"])
-    assert look["trigger"].dt == timedelta(minutes=50)
+    assert look["trigger"].dt == -timedelta(minutes=70)
     assert "46 %" in look["description"]
 
 

@@ -164,6 +164,12 @@ def test_the_profile_is_numbered_by_the_evenings_local_day(plan: SavedPlan) -> N
 Spoil = Callable[[dict[str, Any]], object]
 
 
+def test_covering_follows_the_building_up_to_the_cap(plan: SavedPlan) -> None:
+    """From 21:00, 160 minutes after the start, the demo covers the building up to the charger's 7.4 kW."""
+    (period,) = (each for each in periods_of(ocpp21_document(plan)) if each["startPeriod"] == 160 * 60)
+    assert (period["operationMode"], period["limit"], period["dischargeLimit"]) == ("LocalLoadBalancing", 0.0, -7400.0)
+
+
 def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
     """Charging ends at the highest of the ends; where discharging ends is said, with its time."""
     charging = [block for block in plan.blocks if block.action == "charge"]

@@ -13,12 +13,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.nights.stored_energy import StoredEnergyValue
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
+from scheduler.plans.reasons import block_reason
 from scheduler.plans.recourse import look_at, with_recourse
 from scheduler.plans.replay import replay, verify, verify_constraints
 from scheduler.rolling.dispatch import follow_plan
@@ -86,15 +88,16 @@ def test_the_car_is_looked_at_when_the_stop_can_come_first() -> None:
     (block,) = blocks_of(night, setpoints)
     hard = replace(block, kw=7.0)
     assert look_at(night, replay(night, setpoints), [hard]) == (START + timedelta(hours=1),)
-    assert look_at(night, replay(night, setpoints), [block]) == (None,)  # 4 kWh at most: the stop cannot come
+    soft = replace(block, kw=1.0)  # 4 kWh at most: the stop cannot come
+    assert look_at(night, replay(night, setpoints), [soft]) == (None,)
     by_itself = replace(night, charger=plain_charger(can_stop_at_percent=True))
     assert look_at(by_itself, replay(night, setpoints), [hard]) == (None,)
 
 
 def test_the_stop_keeps_a_departure_that_a_higher_draw_would_have_made_short() -> None:
-    """Forecast are 2, really 5 kW of draw and 7 kW set: without a stop 5 kWh are left for a trip that needs 18."""
+    """Forecast are 2, really 5 kW of draw: without a stop 5 kWh are left for a trip that needs 18."""
     night, setpoints = covering(2, 1, 1, 1)
-    (block,) = (replace(each, kw=7.0) for each in blocks_of(night, setpoints))
+    (block,) = blocks_of(night, setpoints)
     real = replace(night, load_kw=np.array([5.0] * 4 + [1.0] * 4))
     kept, short = (
         replay(real, follow_plan(real, night, setpoints, (each,)))
@@ -103,6 +106,39 @@ def test_the_stop_keeps_a_departure_that_a_higher_draw_would_have_made_short() -
     assert kept.missing_kwh.tolist() == pytest.approx([0.0], abs=1e-9)
     assert kept.stored_kwh[6] == pytest.approx(18.0)
     assert short.missing_kwh.tolist() == pytest.approx([8.0])  # it goes down to the floor of 10
+
+
+def test_a_draw_above_the_mean_is_covered() -> None:
+    """Forecast are 2 and 1 kW, really drawn are 6 and 4: all of it is covered, for 7 kW are set."""
+    night, setpoints = covering(2, 1, trips=[])
+    blocks = blocks_of(night, setpoints)
+    real = replace(night, load_kw=np.array([6.0, 4.0] + [1.0] * 6))
+    assert [(block.action, block.kw) for block in blocks] == [("cover", 7.0)]
+    assert follow_plan(real, night, setpoints, blocks).discharge_kw.tolist() == [6.0, 4.0] + [0.0] * 6
+
+
+def test_a_plan_that_leaves_draw_to_the_grid_keeps_its_cap() -> None:
+    """4 kW of draw are covered up to 2.5 kW, so a kWh more was not worth it; a charger for the building only covers."""
+    night = flat_night(load_kw=[1.5, 4.0, 1.2] + [1.0] * 5, charger=plain_charger(discharge_to="building"))
+    setpoints = powers(night, -1.5, -2.5, -1.2)
+    (block,) = blocks_of(night, setpoints)
+    assert block.kw == 2.5
+    assert "beyond 2.5 kW" in block_reason(night, setpoints, replay(night, setpoints), block)
+
+
+def test_a_used_up_discharge_limit_keeps_the_cap() -> None:
+    """The 3 kWh of the night are planned for; covering more in the first hour would leave none for the second."""
+    night, setpoints = covering(2, 1, trips=[], car=plain_car(discharge_limit_kwh=3.0))
+    (block,) = blocks_of(night, setpoints)
+    assert block.kw == 2.0
+    assert "discharge limit of 3 kWh" in block_reason(night, setpoints, replay(night, setpoints), block)
+
+
+def test_whole_amps_stay_whole() -> None:
+    """7 kW are 30.4 A at 230 V: up to 30 A, 6.9 kW, where the current is what a person sets."""
+    night, setpoints = covering(2, 1, trips=[])
+    (block,) = blocks_of(replace(night, setting=Setting("current", 4, 60)), setpoints)
+    assert (block.amps, block.kw) == (pytest.approx(30.0), pytest.approx(6.9))
 
 
 def test_charging_ends_where_it_was_planned_to_if_less_was_drawn() -> None:
@@ -136,6 +172,6 @@ def test_a_smaller_car_is_not_drained_under_its_floor() -> None:
     night, setpoints = covering(1, 1, trips=[], car=plain_car(floor_percent=30))
     (block,) = blocks_of(night, setpoints)
     real = replace(night, load_kw=np.full(8, 7.0))
-    kept = replay(real, follow_plan(real, night, setpoints, (replace(block, kw=7.0),)))
+    kept = replay(real, follow_plan(real, night, setpoints, (block,)))
     assert block.stop_percent is None
     assert kept.stored_kwh.min() == pytest.approx(15.0)
