@@ -11,6 +11,7 @@ ACTION_TEXT: dict[Action, str] = {
     "charge": "charge at",
     "discharge": "discharge at",
     "cover": "cover the building up to",
+    "surplus": "take the surplus up to",
 }
 
 
@@ -21,7 +22,8 @@ class Block:
     Attributes
     ----------
     first, last : the intervals first to last - 1.
-    action : "charge" or "discharge" at `kw`; "cover": discharge what the building draws, up to `kw`.
+    action : "charge" or "discharge" at `kw`; "cover": discharge what the building draws, up to `kw`; "surplus": charge
+        with what the roof gives beyond the building's draw, up to `kw`.
     kw : power at the AC side, positive [kW].
     amps : current per phase, positive [A].
     stop_percent : state of charge at which discharging ends before `last` [%]; None: the floor.

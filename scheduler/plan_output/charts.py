@@ -11,6 +11,7 @@ from datetime import datetime
 import numpy as np
 
 from models.base.arrays import FloatArray, runs
+from scheduler.inputs.control_mode import CHARGING
 from scheduler.optimizer.block import end_text, setting_text
 from scheduler.plan_output.soc_chart import state_marks
 from scheduler.plans.departures import TripOutcome
@@ -121,7 +122,7 @@ def _settings(plan: Plan, x: FloatArray) -> Iterator[str]:
     for number, block in enumerate(plan.blocks, 1):
         begin, end = x[block.first], x[block.last]
         gap = 0.8 if end - begin > 4 else 0.0
-        kind = "charge" if block.action == "charge" else "discharge"
+        kind = "charge" if block.action in CHARGING else "discharge"
         yield rectangle(begin + gap, 32, end - gap, 44, kind)
         half = room_for(str(number)) / 2
         middle = min((begin + end) / 2, WIDTH - half)

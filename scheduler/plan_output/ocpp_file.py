@@ -4,6 +4,7 @@ Modes, as the standard's operation modes are understood here (from memory; the s
 
 - charging and discharging at a power: `CentralSetpoint` with `setpoint` in W, negative for discharging;
 - covering the building: `LocalLoadBalancing`, with a charging `limit` of 0 and the cap as `dischargeLimit`;
+- taking the surplus: `LocalLoadBalancing` too, with the charger's most as `limit` and a `dischargeLimit` of 0;
 - idle, and away: `Idle`.
 
 For a state of charge at which a block ends (`stop_percent`, `until_percent`) there is one field: `limitAtSoC` of the
@@ -25,6 +26,7 @@ from math import ceil
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from scheduler.inputs.control_mode import CHARGING
 from scheduler.optimizer.block import end_text
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS
 from scheduler.plans.saved_plan import SAME_KW, SavedPlan, SavedRow
@@ -93,7 +95,7 @@ def stops_not_carried(plan: SavedPlan) -> str | None:
 
 def _limit_at_soc(plan: SavedPlan) -> dict[str, Any]:
     """Return the schedule's field for the state of charge beyond which nothing is charged, if all charging has one."""
-    ends = [block.until_percent for block in plan.blocks if block.action == "charge"]
+    ends = [block.until_percent for block in plan.blocks if block.action in CHARGING]
     known = [end for end in ends if end is not None]
     if not known or len(known) < len(ends):
         return {}
@@ -102,13 +104,21 @@ def _limit_at_soc(plan: SavedPlan) -> dict[str, Any]:
 
 def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
     start = {"startPeriod": _seconds(plan, row.start)}
+    limits, phases = plan.limits, plan.limits.phases
+    block = next((block for block in plan.blocks if block.start <= row.start < block.end), None)
+    if block is not None and block.action == "surplus" and row.state != "away":
+        return {
+            **start,
+            "operationMode": "LocalLoadBalancing",
+            "numberPhases": phases,
+            "limit": _watts(min(block.kw, limits.charge_max_kw)),
+            "dischargeLimit": 0.0,
+        }
     if row.state not in ("charge", "discharge"):
         return {**start, "operationMode": "Idle"}
-    limits, phases = plan.limits, plan.limits.phases
     draw = row.load_kw - row.solar_kw
     most_charge = min(limits.charge_max_kw, max(0.0, limits.import_limit_kw - draw))
-    covering = next((block for block in plan.blocks if block.start <= row.start < block.end), None)
-    covers = covering is not None and covering.action == "cover"
+    covers = block is not None and block.action == "cover"
     if row.state == "discharge" and (covers or limits.discharge_to == "building"):
         cap = _within(plan, row, limits.discharge_max_kw, max(_cap_of(plan, row), row.discharge_kw))
         return {

@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from scheduler.inputs.control_mode import CHARGING
 from scheduler.optimizer.block import Block, end_text, setting_text
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
@@ -84,7 +85,7 @@ def short_headline(plan: Plan, few: int) -> str:
 
 def why_nothing_given(plan: Plan, few: int) -> str | None:
     """Return why the car only charges, where the headline is too short to say it; else None."""
-    if len(plan.blocks) <= few or any(block.action != "charge" for block in plan.blocks):
+    if len(plan.blocks) <= few or any(block.action not in CHARGING for block in plan.blocks):
         return None
     return f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed)}."
 

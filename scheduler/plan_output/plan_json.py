@@ -211,6 +211,7 @@ def _limits(plan: Plan) -> dict[str, Any]:
         "discharge_to": charger.discharge_to,
         "volts": charger.volts,
         "phases": charger.phases,
+        "can_follow_surplus": charger.can_follow_surplus,
         "can_stop_at_percent": charger.can_stop_at_percent,
     }
 

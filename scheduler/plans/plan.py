@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from math import ceil
 
+from scheduler.inputs.control_mode import CHARGING
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import Night
 from scheduler.nights.request import Request
@@ -195,7 +196,7 @@ def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> st
     if not blocks:
         return f"{when} the car is best left alone: {why_no_discharge(night, replayed)}."
     sentence = ", then ".join(_block_text(night, block) for block in blocks)
-    if not any(block.action != "charge" for block in blocks):
+    if not any(block.action not in CHARGING for block in blocks):
         why = why_no_discharge(night, replayed)
         return f"{when} the car only charges: {sentence}; it does not discharge, since {why}."
     return f"{when}: {sentence}."

@@ -25,6 +25,8 @@ from scheduler.textio.format import (
 
 def block_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
     """Return why the block is in the plan: one sentence on prices, losses, wear and limits."""
+    if block.action == "surplus":
+        return _surplus_reason(night, setpoints, replayed, block)
     if block.action == "charge":
         return _charge_reason(night, setpoints, replayed, block)
     return _discharge_reason(night, setpoints, replayed, block)
@@ -114,6 +116,21 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
     joint = ", and " if "," in parts[0] else " and "
     limit = _charge_limit(night, setpoints, replayed, block)
     return f"{sentence_case(joint.join(parts))}, {_purpose(night, replayed, block)}{limit}."
+
+
+def _surplus_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+    """Return what taking the surplus stores by the forecast, what it would earn otherwise, and when it cannot be."""
+    at = block.intervals
+    planned = float(night.hours[at] @ setpoints.charge_kw[at])
+    expected = f"about {amount_text(planned)} by the forecast" if planned > NEAR_KWH else "little by the forecast"
+    sold = np.where(night.export_limit_kw[at] > 0, replayed.export_price[at], 0.0)
+    worth = price_text(night.price_left_at(float(replayed.stored_kwh[-1])))
+    least = night.charger.charge_min_kw
+    waits = f"; it stays idle while less than {power_text(least)} is left over" if least > 0 else ""
+    return (
+        f"Stores what the building leaves of the solar, {expected}, worth {worth} per kWh where exporting it earns "
+        f"{price_range_text(sold.tolist())}{waits}."
+    )
 
 
 def _worth_naming(other_kwh: FloatArray) -> float:

@@ -3,7 +3,8 @@
 A plan knows one forecast. A block can say more than the forecast needs: it covers the building's whole draw, and not
 only the mean that was forecast, until a state of charge at which it ends early. Until then a discharging block may give
 more than was planned, as far as each kWh more is worth what it costs, and no departure falls short of its target if
-everything after the block goes as it was set.
+everything after the block goes as it was set. A charger that can follow the sun takes the surplus as it comes, where
+keeping it is worth more than its export.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ from math import ceil, floor
 
 import numpy as np
 
-from models.base.arrays import FloatArray
+from models.base.arrays import BoolArray, FloatArray, runs
 from models.wear.segments import final_fill_kwh
+from scheduler.inputs.control_mode import CHARGING
 from scheduler.nights.night import SAME_KWH, Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import SAME_POWER_KW
@@ -27,6 +29,10 @@ from scheduler.textio.format import clock_text, percent_text, power_text
 
 SAME_PERCENT = 1e-6
 """States of charge closer than this are one [%]."""
+SUN_KW = 0.01
+"""Where less solar than this is forecast, the sun is down [kW]."""
+SURPLUS_SHARE = 0.25
+"""A forecast of less solar than this share of the least charging power makes no block: hardly a day would reach it."""
 WHOLE_AMPS = 1e-9
 """A current this little under a whole number of amps is that number [A]."""
 
@@ -44,19 +50,69 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
     blocks : the plan's blocks, with the powers that the forecast needs.
     """
     into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
+    follows_sun = _follows_sun(night, setpoints, replayed, into)
+    blocks = _with_surplus_blocks(night, blocks, follows_sun)
+    hoped_kwh = np.concatenate([[0.0], np.cumsum(into * follows_sun * setpoints.charging)])
 
     def fill_before(boundary: int) -> FloatArray:
         return final_fill_kwh(night.wear, night.initial_fill_kwh, into[:boundary], out[:boundary])
 
     return tuple(
         replace(block, until_percent=_until_percent(night, replayed, block))
-        if block.action == "charge"
+        if block.action in CHARGING
         else replace(
             follows_whole_draw(night, setpoints, block),
-            stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before),
+            stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before, hoped_kwh),
         )
         for block in blocks
     )
+
+
+def _follows_sun(night: Night, setpoints: Setpoints, replayed: Replayed, into_kwh: FloatArray) -> BoolArray:
+    """Return where the charger is to take the surplus, shape (n,).
+
+    That is wherever the sun may shine while it would stand idle and a kWh kept is worth more than its export, and where
+    the plan charges with the surplus alone, unless a departure needs that energy: the sun may not shine.
+    """
+    nowhere = np.zeros(night.intervals, dtype=np.bool_)
+    if not night.charger.can_follow_surplus or night.setting.by_hand:
+        return nowhere
+    surplus_kw = np.maximum(0.0, night.solar_kw - night.load_kw)
+    hoped = setpoints.charging & (setpoints.charge_kw <= surplus_kw + SAME_POWER_KW)
+    for trip in night.trips:
+        held = replayed.stored_kwh[trip.ready : trip.depart + 1]
+        if float((into_kwh * hoped)[: trip.depart].sum()) > float(held.min()) - trip.target_kwh:
+            hoped[: trip.depart] = False
+    worth = night.price_left_at(float(replayed.stored_kwh[-1]) + SAME_KWH) * _surplus_efficiency(night)
+    idle = night.at_home & ~setpoints.charging & ~setpoints.discharging & (night.solar_kw >= SUN_KW)
+    found = nowhere.copy()
+    for first, last in runs(hoped | (idle & (worth > _surplus_price(night)))):
+        if float(night.solar_kw[first:last].max()) >= SURPLUS_SHARE * night.charger.charge_min_kw:
+            found[first:last] = True
+    return found
+
+
+def _with_surplus_blocks(night: Night, blocks: Iterable[Block], follows_sun: BoolArray) -> tuple[Block, ...]:
+    """Return the blocks with those that take the surplus, cut where these begin and end; in time order."""
+    kw = night.charger.charge_max_kw
+    found = [Block(first, last, "surplus", kw, night.charger.amps(kw)) for first, last in runs(follows_sun)]
+    for block in blocks:
+        rest = np.zeros(night.intervals, dtype=np.bool_)
+        rest[block.intervals] = ~follows_sun[block.intervals]
+        found += [replace(block, first=first, last=last) for first, last in runs(rest)]
+    return tuple(sorted(found, key=lambda block: block.first))
+
+
+def _surplus_efficiency(night: Night) -> float:
+    """Return the least share of a surplus that reaches the battery [-]: that at the least charging power."""
+    charger = night.charger
+    lost = charger.fixed_loss_kw / charger.charge_min_kw if charger.charge_min_kw > 0 else 0.0
+    return max(0.0, charger.charge_efficiency - lost)
+
+
+def _surplus_price(night: Night) -> FloatArray:
+    """Return the most that a kWh of surplus would earn in each interval [money per kWh], shape (n,)."""
+    return np.where(night.export_limit_kw > 0, night.possible_prices("export").max(axis=0), 0.0)
 
 
 def follows_whole_draw(night: Night, setpoints: Setpoints, block: Block) -> Block:
@@ -97,7 +153,7 @@ def look_at(night: Night, replayed: Replayed, blocks: Iterable[Block]) -> tuple[
     found: list[datetime | None] = []
     less_kwh = 0.0
     for block in blocks:
-        if block.action == "charge" or night.charger.can_stop_at_percent:
+        if block.action in CHARGING or night.charger.can_stop_at_percent:
             found.append(None)
             continue
         stop_kwh = night.car.floor_kwh if block.stop_percent is None else night.car.kwh(block.stop_percent)
@@ -130,15 +186,17 @@ def _stop_percent(
     replayed: Replayed,
     block: Block,
     fill_before: Callable[[int], FloatArray],
+    hoped_kwh: FloatArray,
 ) -> float | None:
     """Return the state of charge at which a discharging block ends [%]; None where that is the floor, as always.
 
     Parameters
     ----------
     fill_before : gives the energy in each wear segment at a boundary [kWh], shape (segments,).
+    hoped_kwh : energy that the plan takes from the surplus before each boundary [kWh], shape (n + 1,).
     """
     planned_kwh = float(replayed.stored_kwh[block.last])
-    more_kwh = _further_discharge_kwh(night, setpoints, replayed, block, fill_before)
+    more_kwh = _further_discharge_kwh(night, setpoints, replayed, block, fill_before, hoped_kwh)
     lowest, planned = (night.car.percent(kwh) for kwh in (planned_kwh - more_kwh, planned_kwh))
     if lowest <= night.car.floor_percent + SAME_PERCENT:
         return None
@@ -152,13 +210,14 @@ def _further_discharge_kwh(
     replayed: Replayed,
     block: Block,
     fill_before: Callable[[int], FloatArray],
+    hoped_kwh: FloatArray,
 ) -> float:
     """Return how much more than planned a block may take from the battery [kWh].
 
     Every kWh of it is worth its cost at the block's lowest price, no departure after it misses its target, and the
-    night ends above the floor, whether or not it is put back.
+    night ends above the floor, whether or not it is put back and the sun shines.
     """
-    stored = replayed.stored_kwh
+    stored = replayed.stored_kwh - np.maximum(0.0, hoped_kwh - hoped_kwh[block.last])
     spare = [float(stored[block.last]) - night.car.floor_kwh, float(stored[-1]) - night.car.floor_kwh]
     for trip in night.trips:
         if trip.depart >= block.last:
@@ -171,16 +230,18 @@ def _further_discharge_kwh(
     charges = block.last + np.flatnonzero(setpoints.charging[block.last :])
     held_kwh = np.cumsum(fill_before(int(charges[0]) if len(charges) else night.intervals))
 
+    end_kwh = float(replayed.stored_kwh[-1])
+
     def cost(kwh: float) -> float:
         segment = min(int(np.searchsorted(held_kwh, kwh)), len(held_kwh) - 1)
         worn = night.wear_weight * float(night.wear.price_per_kwh[segment])
-        return (night.price_left_at(float(stored[-1]) - kwh) + worn) / night.charger.discharge_efficiency
+        return (night.price_left_at(end_kwh - kwh) + worn) / night.charger.discharge_efficiency
 
     at = block.intervals
     saved = night.possible_prices("import").min(axis=0)[at]
     if block.action == "discharge":
         saved = np.minimum(saved, night.possible_prices("export").min(axis=0)[at])
-    cuts = [*held_kwh.tolist(), *(float(stored[-1]) - night.stored_energy.edges_kwh).tolist()]
+    cuts = [*held_kwh.tolist(), *(end_kwh - night.stored_energy.edges_kwh).tolist()]
     return _as_long_as(most, cuts, lambda kwh: cost(kwh) <= float(saved.min()))
 
 
@@ -188,10 +249,13 @@ def _until_percent(night: Night, replayed: Replayed, block: Block) -> float | No
     """Return the state of charge at which a charging block ends [%]; None where that is the ceiling, as always."""
     stored, ceiling_kwh = replayed.stored_kwh, float(night.ceiling_kwh[block.last])
     planned_kwh = float(stored[block.last])
+    efficiency = night.charger.charge_efficiency
     paid = float(night.possible_prices("import").max(axis=0)[block.intervals].max())
+    if block.action == "surplus":
+        efficiency, paid = _surplus_efficiency(night), float(_surplus_price(night)[block.intervals].max())
 
     def is_worth_it(kwh: float) -> bool:
-        return night.price_left_at(float(stored[-1]) + kwh) * night.charger.charge_efficiency >= paid
+        return night.price_left_at(float(stored[-1]) + kwh) * efficiency >= paid
 
     cuts = (night.stored_energy.edges_kwh - float(stored[-1])).tolist()
     more_kwh = _as_long_as(max(0.0, ceiling_kwh - planned_kwh), cuts, is_worth_it)

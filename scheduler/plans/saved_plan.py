@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from scheduler.inputs.control_mode import Action, SetBy
+from scheduler.inputs.control_mode import CHARGING, Action, SetBy
 from scheduler.textio.errors import InputFaults, shown, single_fault
 from scheduler.textio.read_text import file_problem, folder_problem, read_text
 
@@ -366,7 +366,7 @@ def _check(plan: SavedPlan) -> None:
 def _check_charger_limits(plan: SavedPlan) -> None:
     """Refuse a plan with a block or a row beyond the charger's maximum power."""
     charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
-    if any(block.kw > (charge if block.action == "charge" else discharge) for block in plan.blocks):
+    if any(block.kw > (charge if block.action in CHARGING else discharge) for block in plan.blocks):
         message = "this plan is damaged: a block exceeds the charger's maximum power"
         raise single_fault(plan.folder / PLAN_FILE, message, key="blocks")
     if any(row.charge_kw > charge or row.discharge_kw > discharge for row in plan.rows):

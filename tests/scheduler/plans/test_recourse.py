@@ -150,21 +150,111 @@ def test_charging_ends_where_it_was_planned_to_if_less_was_drawn() -> None:
     assert done.charge_kw.tolist() == pytest.approx([0, 0, 2, 0, 0, 0, 0, 0])
 
 
+SUNNY = plain_charger(can_follow_surplus=True)
+"""A charger of 1 to 7 kW that can charge with the surplus alone."""
+
+
+def sunny(*solar_kw: float, **changes: Any) -> Night:
+    """A night, of eight hours by day, with so many kW of sun and a draw of 1 kW; exporting earns 0.05."""
+    return flat_night(solar_kw=[*solar_kw, *[0.0] * (8 - len(solar_kw))], **{"charger": SUNNY, **changes})
+
+
+def test_the_surplus_is_taken_as_it_comes_and_never_below_the_least_power() -> None:
+    """A kWh kept is worth 0.15, exported it earns 0.05. Of 4, 1.5, 9 and 0.5 kW of sun, 3, 0 (0.5 is too little), 7
+    (no more can be) and 0 kW are charged; the forecast had charged 2 kW in the second hour alone.
+    """
+    night = sunny(1.5, 3.0, 1.5, 1.5)
+    setpoints = powers(night, 0, 2.0)
+    blocks = blocks_of(night, setpoints)
+    assert [(block.first, block.last, block.action, block.kw) for block in blocks] == [(0, 4, "surplus", 7.0)]
+    real = replace(night, solar_kw=np.array([4.0, 1.5, 9.0, 0.5] + [0.0] * 4))
+    done = follow_plan(real, night, setpoints, blocks)
+    assert done.charge_kw.tolist() == [3.0, 0.0, 7.0, 0.0] + [0.0] * 4
+    found = verify_constraints(real, done)
+    assert found.import_kw[:4].tolist() == [0.0, 0.0, 0.0, 0.5]  # the last is the building's own: 1 less 0.5 kW
+
+
+@pytest.mark.parametrize(
+    "changes", [{"export_price": 0.20}, {"charger": plain_charger()}, {"soc_percent": 80.0}], ids=str
+)
+def test_no_surplus_is_taken_where_it_is_not_worth_it(changes: dict[str, Any]) -> None:
+    """Where exporting earns more than the 0.15 of a kWh kept, where the charger cannot, and where the car is full."""
+    night = sunny(4.0, 4.0, **changes)
+    setpoints = powers(night)
+    done = follow_plan(night, night, setpoints, blocks_of(night, setpoints))
+    assert not done.charge_kw.any()
+
+
+def test_losses_at_the_least_power_count() -> None:
+    """At 1 kW a fixed loss of 0.5 kW leaves half: 0.075 per kWh, less than the 0.10 that exporting it earns."""
+    lossy = plain_charger(can_follow_surplus=True, fixed_loss_kw=0.5)
+    assert blocks_of(*(night := sunny(4.0, 4.0, charger=lossy, export_price=0.10), powers(night))) == ()
+
+
+def test_what_a_departure_needs_is_not_left_to_the_sun() -> None:
+    """25 kWh and 4 from the sun for a trip that needs 28: the plan's powers stay, and the sun does not shine."""
+    night = sunny(3.0, 3.0, trips=[Drive(depart=4, comeback=6, distance_km=90)])
+    setpoints = powers(night, 2.0, 2.0)
+    blocks = blocks_of(night, setpoints)
+    real = replace(night, solar_kw=np.zeros(8))
+    done = replay(real, follow_plan(real, night, setpoints, blocks))
+    assert [block.action for block in blocks if block.first < 2] == ["charge"]
+    assert done.missing_kwh.tolist() == pytest.approx([0.0], abs=1e-9)
+
+
+def test_a_stop_does_not_count_on_the_sun() -> None:
+    """The 4 kWh of sun before the trip may not come: 24 kWh after the block, of which the trip wants 18."""
+    night = sunny(0.0, 3.0, 3.0, trips=[TRIP])
+    cover, *_ = blocks_of(night, powers(night, -1.0, 2.0, 2.0))
+    assert (cover.action, cover.stop_percent) == ("cover", 36.0)
+
+
+def test_the_surplus_is_taken_up_to_the_ceiling() -> None:
+    """From 36 kWh, 4 fit under the ceiling of 40: 3 in the first hour and 1 in the second."""
+    night = sunny(4.0, 4.0, soc_percent=72.0)
+    setpoints = powers(night)
+    done = follow_plan(night, night, setpoints, blocks_of(night, setpoints))
+    assert done.charge_kw.tolist() == pytest.approx([3.0, 1.0] + [0.0] * 6)
+
+
 @pytest.mark.parametrize("seed", range(60))
 def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
-    """While blocks discharge, the building draws up to five times what was forecast: departures stay as planned.
+    """While blocks discharge, the building draws up to five times what was forecast, and the sun may not shine.
 
     The blocks hold the plan's powers to 0.05 kW, and so its energies to a tenth of a kWh.
     """
     night = random_night(seed)
+    night = replace(night, charger=replace(night.charger, can_follow_surplus=True))
     answer = solve(night)
     planned = verify(night, answer)
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     blocks = with_recourse(night, answer.setpoints, planned, found)
     more = np.where(answer.setpoints.discharging, np.random.default_rng(seed).uniform(1.0, 5.0, night.intervals), 1.0)
-    real = replace(night, load_kw=night.load_kw * more)
+    taken = np.zeros(night.intervals, dtype=np.bool_)
+    for block in blocks:
+        taken[block.intervals] = block.action == "surplus"
+    real = replace(night, load_kw=night.load_kw * more, solar_kw=np.where(taken, 0.0, night.solar_kw))
     done = verify_constraints(real, follow_plan(real, night, answer.setpoints, blocks))
     assert (done.missing_kwh <= planned.missing_kwh + 0.1).all()
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_limits_hold_and_energy_closes_whatever_comes(seed: int) -> None:
+    """Another load and sun than forecast: no constraint is broken, and what comes in is used, kept, sent or lost."""
+    night = random_night(seed)
+    night = replace(night, charger=replace(night.charger, can_follow_surplus=True))
+    answer = solve(night)
+    planned = verify(night, answer)
+    found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    blocks = with_recourse(night, answer.setpoints, planned, found)
+    random = np.random.default_rng(seed)
+    load = night.load_kw * random.uniform(0.2, 3.0, night.intervals)
+    solar = night.solar_kw * random.uniform(0.0, 2.0, night.intervals)
+    real = replace(night, load_kw=load, solar_kw=solar)
+    done = follow_plan(real, night, answer.setpoints, blocks)
+    met = verify_constraints(real, done)
+    net = load - solar + done.charge_kw - done.discharge_kw + done.curtailed_kw
+    assert met.import_kw - met.export_kw == pytest.approx(net, abs=1e-9)
 
 
 def test_a_smaller_car_is_not_drained_under_its_floor() -> None:
