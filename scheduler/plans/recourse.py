@@ -50,6 +50,7 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
     blocks : the plan's blocks, with the powers that the forecast needs.
     """
     into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
+    blocks = [_covers_if_selling_does_not_pay(night, setpoints, replayed, block) for block in blocks]
     follows_sun = _follows_sun(night, setpoints, replayed, into)
     blocks = _with_surplus_blocks(night, blocks, follows_sun)
     hoped_kwh = np.concatenate([[0.0], np.cumsum(into * follows_sun * setpoints.charging)])
@@ -66,6 +67,24 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
         )
         for block in blocks
     )
+
+
+def _covers_if_selling_does_not_pay(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> Block:
+    """Return a block that discharges to replace what the building buys as one that covers the building.
+
+    It sells nothing by the forecast but what the charger's least power gives beyond the draw, and selling a kWh would
+    earn less than it is worth in the battery: a draw under the forecast must not make it sell. Blocks set by hand stay.
+    """
+    if block.action != "discharge" or night.setting.by_hand:
+        return block
+    at, charger = block.intervals, night.charger
+    draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[at]
+    meant_kw = np.maximum(draw_kw, charger.discharge_min_kw)
+    earned = float(night.possible_prices("export").max(axis=0)[at].max())
+    kept = night.price_left_at(float(replayed.stored_kwh[-1])) / charger.discharge_efficiency
+    if earned >= kept or bool(np.any(setpoints.discharge_kw[at] > meant_kw + SAME_POWER_KW)):
+        return block
+    return replace(block, action="cover")
 
 
 def _follows_sun(night: Night, setpoints: Setpoints, replayed: Replayed, into_kwh: FloatArray) -> BoolArray:

@@ -126,6 +126,27 @@ def test_a_plan_that_leaves_draw_to_the_grid_keeps_its_cap() -> None:
     assert "beyond 2.5 kW" in block_reason(night, setpoints, replay(night, setpoints), block)
 
 
+def test_the_least_power_sells_nothing_where_that_does_not_pay() -> None:
+    """1 kW planned for a draw of 0.8 kW: a kWh kept is worth 0.15 and sold only 0.05, so the block covers the building.
+
+    Really the building draws 3 kW, all covered, and then leaves 1 kW of solar, to which nothing is added.
+    """
+    night = flat_night(load_kw=0.8)
+    setpoints = powers(night, -1.0, -1.0)
+    blocks = blocks_of(night, setpoints)
+    real = replace(night, load_kw=np.array([3.0] + [0.8] * 7), solar_kw=np.array([0.0, 1.8] + [0.0] * 6))
+    assert [(block.action, block.kw) for block in blocks] == [("cover", 7.0)]
+    assert follow_plan(real, night, setpoints, blocks).discharge_kw.tolist() == [3.0] + [0.0] * 7
+
+
+@pytest.mark.parametrize(("export_price", "kw"), [(0.20, 1.0), (0.05, 3.0)])
+def test_a_block_that_means_to_sell_stays_a_power(export_price: float, kw: float) -> None:
+    """Selling pays more than keeping, or the plan sells 2 kW beyond a draw of 1 kW: the power is what is set."""
+    night = flat_night(load_kw=2.0 if kw == 1.0 else 1.0, export_price=export_price)
+    (block,) = blocks_of(night, powers(night, -kw, -kw))
+    assert (block.action, block.kw) == ("discharge", kw)
+
+
 def test_a_used_up_discharge_limit_keeps_the_cap() -> None:
     """The 3 kWh of the night are planned for; covering more in the first hour would leave none for the second."""
     night, setpoints = covering(2, 1, trips=[], car=plain_car(discharge_limit_kwh=3.0))
