@@ -144,7 +144,8 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
         if takes_surplus or settings.charging[interval]:
             wanted = min(settings.surplus_kw[interval], surplus[interval])
             if not takes_surplus:
-                wanted = settings.charge_kw[interval]
+                # a solver's rounding just below the minimum power does not make it stay idle
+                wanted = max(settings.charge_kw[interval], charger.charge_min_kw)
             kw = min(wanted, real.most_charge_kw[interval], room_in[interval])
             gain = hours * (charger.charge_efficiency * kw - charger.fixed_loss_kw)
             part = _part(min(ceiling[interval + 1], settings.until_kwh[interval]) - stored, gain)
