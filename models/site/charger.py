@@ -23,6 +23,8 @@ class Charger:
     discharge_to : "building-and-grid", or "building" for a charger that never exceeds the building's draw.
     start_worth_kwh : a start is avoided if that costs less than this much energy at the highest price [kWh].
     volts, phases : voltage [V] and number of phases [-], for setpoints in amps.
+    can_stop_at_percent : whether charger or car ends a block by itself at a state of charge that was set.
+    can_follow_surplus : whether it can charge with the power that the roof gives beyond the building's draw.
 
     Examples
     --------
@@ -44,6 +46,8 @@ class Charger:
     start_worth_kwh: float
     volts: float
     phases: int
+    can_stop_at_percent: bool = False
+    can_follow_surplus: bool = False
 
     @property
     def charge_efficiency(self) -> float:

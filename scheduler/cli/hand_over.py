@@ -28,7 +28,12 @@ def hand_over(
 ) -> None:
     """Write a plan as a file for a calendar or a charging station. Nothing here contacts a charger."""
     from scheduler.plan_output.export import hand_over as write_hand_over
+    from scheduler.plan_output.ocpp_file import stops_not_carried
+    from scheduler.plans.saved_plan import read_saved_plan
 
     with failures_told():
         file = write_hand_over(plan_folder, kind.value, out)
+        note = stops_not_carried(read_saved_plan(plan_folder)) if kind is HandOverTo.OCPP21 else None
+    if note is not None:
+        typer.echo(note)
     typer.echo(f"Written to {file}. It is a file only: no charger was contacted, and a plan is advice, not control.")

@@ -6,8 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 SetBy = Literal["schedule", "blocks", "current"]
-Action = Literal["charge", "discharge", "cover"]
-"""What a block does; "cover": discharge as much as the building draws, up to the power of the block."""
+Action = Literal["charge", "discharge", "cover", "surplus"]
+"""What a block does; "cover": discharge as much as the building draws, up to the power of the block; "surplus": charge
+with what the roof gives beyond the building's draw, up to the power of the block."""
+CHARGING: tuple[Action, ...] = ("charge", "surplus")
+"""Actions that charge."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,6 +80,9 @@ phases = {phases}
 # set_by = "blocks"                       # if you set the charger by hand: a few blocks of one power each ...
 # max_blocks = 4                          # ... at most this many in a night ...
 # min_block_minutes = 60                  # ... and none shorter than this
+# can_follow_surplus = true               # if the charger can follow the sun: charge with what the building leaves over
+# can_stop_at_percent = true              # if charger or car can be told at which percent to stop discharging;
+                                          # otherwise a plan says when to look
 
 {solar_table}[wear]                       # what using the battery costs
 battery_price = {battery_price}           # a replacement battery, fitted

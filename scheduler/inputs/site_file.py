@@ -113,6 +113,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
     usual_trips = check_tables(document, "usual_trip", UsualTripTable, faults, MOST_USUAL_TRIPS)
     faults += _overlaps(document, usual_trips)
     faults += _solar_without_series(document)
+    faults += _surplus_without_solar(document)
     data_files = _data_files(document, folder, faults)
     has_calendar = None if site is None else site.holiday_calendar is not None
 
@@ -202,6 +203,14 @@ def _data_files(document: TomlDocument, folder: Path, faults: list[Fault]) -> di
                 document.fault(("data", key), f"{shown(name)}: {problem}; expected a file, relative to the site folder")
             )
     return found
+
+
+def _surplus_without_solar(document: TomlDocument) -> Iterator[Fault]:
+    """Yield a fault if the charger is to follow the surplus of a site without solar."""
+    charger = document.values.get("charger")
+    if isinstance(charger, dict) and charger.get("can_follow_surplus") is True and "solar" not in document.values:
+        message = "there is no [solar] table, so there is no surplus to follow; expected false, or a [solar] table"
+        yield document.fault(("charger", "can_follow_surplus"), message)
 
 
 def _solar_without_series(document: TomlDocument) -> Iterator[Fault]:

@@ -198,6 +198,8 @@ class ChargerTable(Table):
     set_by: Annotated[SetBy, Field(description='"schedule", "blocks" or "current"')] = "schedule"
     max_blocks: MaxBlocks | None = Field(default=None, description="a whole number from 1 to 48")
     min_block_minutes: BlockMinutes | None = Field(default=None, description="a whole number from 5 to 720")
+    can_stop_at_percent: YesOrNo = False
+    can_follow_surplus: YesOrNo = False
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Refuse a lowest power over the highest, a fixed loss that uses up all power, and blocks without limits."""

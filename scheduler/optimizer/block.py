@@ -5,7 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from scheduler.inputs.control_mode import Action, SetBy
-from scheduler.textio.format import number_text, power_text
+from scheduler.textio.format import number_text, percent_text, power_text
+
+ACTION_TEXT: dict[Action, str] = {
+    "charge": "charge at",
+    "discharge": "discharge at",
+    "cover": "cover the building up to",
+    "surplus": "take the surplus up to",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,9 +22,12 @@ class Block:
     Attributes
     ----------
     first, last : the intervals first to last - 1.
-    action : "charge" or "discharge" at `kw`; "cover": discharge what the building draws, up to `kw`.
+    action : "charge" or "discharge" at `kw`; "cover": discharge what the building draws, up to `kw`; "surplus": charge
+        with what the roof gives beyond the building's draw, up to `kw`.
     kw : power at the AC side, positive [kW].
     amps : current per phase, positive [A].
+    stop_percent : state of charge at which discharging ends before `last` [%]; None: the floor.
+    until_percent : state of charge at which charging ends before `last` [%]; None: the ceiling.
     """
 
     first: int
@@ -25,6 +35,8 @@ class Block:
     action: Action
     kw: float
     amps: float
+    stop_percent: float | None = None
+    until_percent: float | None = None
 
     @property
     def intervals(self) -> slice:
@@ -34,7 +46,20 @@ class Block:
 
 def setting_text(block: Block, set_by: SetBy) -> str:
     """Return what to set for a block: "discharge at 4.1 kW (5.9 A)"; the current first where that is what is set."""
-    action = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}[block.action]
+    action = ACTION_TEXT[block.action]
     if set_by == "current":
         return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"
     return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A)"
+
+
+def end_text(stop_percent: float | None, until_percent: float | None) -> str:
+    """Return at which state of charge [%] a block ends, to follow what is set; "" where floor or ceiling end it.
+
+    Examples
+    --------
+    >>> end_text(46.0, None), end_text(None, 72.5), end_text(None, None)
+    (' until 46 % is left', ' until 72.5 %', '')
+    """
+    if stop_percent is not None:
+        return f" until {percent_text(stop_percent)} is left"
+    return "" if until_percent is None else f" until {percent_text(until_percent)}"

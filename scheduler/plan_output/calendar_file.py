@@ -12,8 +12,9 @@ from datetime import UTC, datetime, timedelta
 
 from icalendar import Alarm, Calendar, Event
 
+from scheduler.optimizer.block import ACTION_TEXT, end_text
 from scheduler.plans.saved_plan import SavedBlock, SavedPlan, SavedTrip
-from scheduler.textio.format import number_text, percent_text, power_text
+from scheduler.textio.format import number_text, percent_text, power_text, sentence_case
 
 PRODUCT = "-//overnight-scheduler//hand-over//EN"
 NAMESPACE = uuid.UUID("6f0a2f4e-0a54-4d1c-9c39-5d2f2f6f9b11")
@@ -50,6 +51,9 @@ def _blocks(plan: SavedPlan) -> Iterator[Event]:
         event.add("description", f"{block.reason}\n\n{plan.cautions[0] if plan.cautions else ''}".strip())
         if block.start >= plan.start:
             event.add_component(_alarm(_setting(plan, block), -BEFORE_SETTING))
+        if block.look_at is not None and block.end > plan.start:
+            look = f"Look at the car: at {percent_text(block.stop_percent or 0.0)} set the charger to idle"
+            event.add_component(_alarm(look, block.look_at - block.end, related="END"))
         followed = any(other.start == block.end for other in blocks)
         if not followed and block.end > plan.start:
             event.add_component(_alarm("Set the charger to idle", -BEFORE_SETTING, related="END"))
@@ -96,10 +100,11 @@ def _alarm(text: str, trigger: timedelta, related: str = "START") -> Alarm:
 
 
 def _setting(plan: SavedPlan, block: SavedBlock) -> str:
-    action = {"charge": "Charge at", "discharge": "Discharge at", "cover": "Cover the building up to"}[block.action]
+    action = sentence_case(ACTION_TEXT[block.action])
+    end = end_text(block.stop_percent, block.until_percent)
     if plan.set_by == "current":
-        return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"
-    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A)"
+        return f"{action} {block.amps:.0f} A ({power_text(block.kw)}){end}"
+    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A){end}"
 
 
 def _trip_text(trip: SavedTrip) -> str:

@@ -11,7 +11,8 @@ from datetime import datetime
 import numpy as np
 
 from models.base.arrays import FloatArray, runs
-from scheduler.optimizer.block import setting_text
+from scheduler.inputs.control_mode import CHARGING
+from scheduler.optimizer.block import end_text, setting_text
 from scheduler.plan_output.soc_chart import state_marks
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.plan import Plan
@@ -121,7 +122,7 @@ def _settings(plan: Plan, x: FloatArray) -> Iterator[str]:
     for number, block in enumerate(plan.blocks, 1):
         begin, end = x[block.first], x[block.last]
         gap = 0.8 if end - begin > 4 else 0.0
-        kind = "charge" if block.action == "charge" else "discharge"
+        kind = "charge" if block.action in CHARGING else "discharge"
         yield rectangle(begin + gap, 32, end - gap, 44, kind)
         half = room_for(str(number)) / 2
         middle = min((begin + end) / 2, WIDTH - half)
@@ -173,6 +174,7 @@ def _power_gist(plan: Plan) -> str:
     clauses = [
         f"{number}: {setting_text(block, night.setting.set_by)} "
         f"{span_text(_at(plan, block.first), _at(plan, block.last), night.timezone, now)}"
+        f"{end_text(block.stop_percent, block.until_percent)}"
         for number, block in enumerate(plan.blocks[:MOST_BLOCKS_NAMED], 1)
     ]
     more = len(plan.blocks) - len(clauses)

@@ -3,9 +3,13 @@
 Modes, as the standard's operation modes are understood here (from memory; the schema names them and their fields):
 
 - charging and discharging at a power: `CentralSetpoint` with `setpoint` in W, negative for discharging;
-- covering the building where the charger serves the building alone: `LocalLoadBalancing`, with a charging `limit` of 0
-  and the cap as `dischargeLimit`;
+- covering the building: `LocalLoadBalancing`, with a charging `limit` of 0 and the cap as `dischargeLimit`;
+- taking the surplus: `LocalLoadBalancing` too, with the charger's most as `limit` and a `dischargeLimit` of 0;
 - idle, and away: `Idle`.
+
+For a state of charge at which a block ends (`stop_percent`, `until_percent`) there is one field: `limitAtSoC` of the
+schedule, for charging alone. It is written where every charging block has one, with the highest. Where discharging ends
+has no field: `stops_not_carried` says so.
 
 `limit` and `dischargeLimit` keep a period within what was approved: the charger's maximum, and at the meter what the
 import and export limits leave beside the building's expected draw. They are never widened to fit a setpoint: a plan
@@ -18,9 +22,12 @@ from __future__ import annotations
 
 import json
 from datetime import date, datetime
+from math import ceil
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from scheduler.inputs.control_mode import CHARGING
+from scheduler.optimizer.block import end_text
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS
 from scheduler.plans.saved_plan import SAME_KW, SavedPlan, SavedRow
 from scheduler.textio.errors import single_fault
@@ -68,6 +75,7 @@ def ocpp21_document(plan: SavedPlan) -> dict[str, Any]:
                     "startSchedule": _instant(plan, plan.start),
                     "duration": _seconds(plan, plan.end),
                     "chargingRateUnit": "W",
+                    **_limit_at_soc(plan),
                     "chargingSchedulePeriod": periods,
                 }
             ],
@@ -75,14 +83,43 @@ def ocpp21_document(plan: SavedPlan) -> dict[str, Any]:
     }
 
 
+def stops_not_carried(plan: SavedPlan) -> str | None:
+    """Return a sentence on ends of blocks that the profile does not carry; None if it carries all."""
+    lost = [block for block in plan.blocks if block.stop_percent is not None]
+    if not lost:
+        return None
+    timezone = ZoneInfo(plan.timezone)
+    ends = ", ".join(f"{block.start.astimezone(timezone):%H:%M}{end_text(block.stop_percent, None)}" for block in lost)
+    return f"The profile has no field for a state of charge at which discharging ends; see to it by hand: from {ends}."
+
+
+def _limit_at_soc(plan: SavedPlan) -> dict[str, Any]:
+    """Return the schedule's field for the state of charge beyond which nothing is charged, if all charging has one."""
+    ends = [block.until_percent for block in plan.blocks if block.action in CHARGING]
+    known = [end for end in ends if end is not None]
+    if not known or len(known) < len(ends):
+        return {}
+    return {"limitAtSoC": {"soc": ceil(max(known)), "limit": 0.0}}
+
+
 def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
     start = {"startPeriod": _seconds(plan, row.start)}
+    limits, phases = plan.limits, plan.limits.phases
+    block = next((block for block in plan.blocks if block.start <= row.start < block.end), None)
+    if block is not None and block.action == "surplus" and row.state != "away":
+        return {
+            **start,
+            "operationMode": "LocalLoadBalancing",
+            "numberPhases": phases,
+            "limit": _watts(min(block.kw, limits.charge_max_kw)),
+            "dischargeLimit": 0.0,
+        }
     if row.state not in ("charge", "discharge"):
         return {**start, "operationMode": "Idle"}
-    limits, phases = plan.limits, plan.limits.phases
     draw = row.load_kw - row.solar_kw
     most_charge = min(limits.charge_max_kw, max(0.0, limits.import_limit_kw - draw))
-    if limits.discharge_to == "building" and row.state == "discharge":
+    covers = block is not None and block.action == "cover"
+    if row.state == "discharge" and (covers or limits.discharge_to == "building"):
         cap = _within(plan, row, limits.discharge_max_kw, max(_cap_of(plan, row), row.discharge_kw))
         return {
             **start,

@@ -8,7 +8,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from scheduler.optimizer.block import Block, setting_text
+from scheduler.inputs.control_mode import CHARGING
+from scheduler.optimizer.block import Block, end_text, setting_text
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans.cost_table import money_table, saving_text
@@ -84,7 +85,7 @@ def short_headline(plan: Plan, few: int) -> str:
 
 def why_nothing_given(plan: Plan, few: int) -> str | None:
     """Return why the car only charges, where the headline is too short to say it; else None."""
-    if len(plan.blocks) <= few or any(block.action != "charge" for block in plan.blocks):
+    if len(plan.blocks) <= few or any(block.action not in CHARGING for block in plan.blocks):
         return None
     return f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed)}."
 
@@ -108,7 +109,7 @@ def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
     return {
         "begin": clock_text(begin, night.timezone),
         "end": clock_text(end, night.timezone, begin),
-        "set": setting_text(block, night.setting.set_by),
+        "set": setting_text(block, night.setting.set_by) + end_text(block.stop_percent, block.until_percent),
         "action": block.action,
         "why": reason,
     }

@@ -79,9 +79,12 @@ def plan_document(plan: Plan) -> dict[str, Any]:
                 "action": block.action,
                 "kw": block.kw,
                 "amps": block.amps,
+                "stop_percent": block.stop_percent,
+                "until_percent": block.until_percent,
+                "look_at": None if look_at is None else local_iso(look_at, timezone),
                 "reason": reason,
             }
-            for block, reason in zip(plan.blocks, plan.reasons, strict=True)
+            for block, look_at, reason in zip(plan.blocks, plan.look_at, plan.reasons, strict=True)
         ],
         "warnings": list(plan.warnings),
         "cautions": list(CAUTIONS),
@@ -132,7 +135,7 @@ def _replan(plan: Plan) -> dict[str, Any]:
         "revision": replanned.revision,
         "past_blocks": [
             {
-                **block.model_dump(exclude={"start", "end"}),
+                **block.model_dump(exclude={"start", "end", "look_at"}),
                 "start": local_iso(block.start, timezone),
                 "end": local_iso(block.end, timezone),
             }
@@ -208,6 +211,8 @@ def _limits(plan: Plan) -> dict[str, Any]:
         "discharge_to": charger.discharge_to,
         "volts": charger.volts,
         "phases": charger.phases,
+        "can_follow_surplus": charger.can_follow_surplus,
+        "can_stop_at_percent": charger.can_stop_at_percent,
     }
 
 

@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.table import Table as RichTable
 from rich.text import Text
 
-from scheduler.optimizer.block import setting_text
+from scheduler.optimizer.block import end_text, setting_text
 from scheduler.plan_output.page import ready_text, short_headline, why_nothing_given
 from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import TripOutcome
@@ -73,7 +73,8 @@ def _blocks(plan: Plan) -> RenderableType | None:
     table.add_column("Set the charger to, and why")
     for block, reason in zip(plan.blocks, plan.reasons, strict=True):
         begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
-        setting = Text(setting_text(block, night.setting.set_by), style="bold")
+        ends = end_text(block.stop_percent, block.until_percent)
+        setting = Text(f"{setting_text(block, night.setting.set_by)}{ends}", style="bold")
         when = f"{clock_text(begin, night.timezone)}\nto {clock_text(end, night.timezone, begin)}"
         table.add_row(when, Group(setting, Text(reason), Text("")))
     rest = Text("At all other times the charger is idle or the car is away.", style="dim")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from math import ceil
 
+from scheduler.inputs.control_mode import CHARGING
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import Night
 from scheduler.nights.request import Request
@@ -16,6 +17,7 @@ from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer
 from scheduler.plans.departures import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
 from scheduler.plans.reasons import block_reason
+from scheduler.plans.recourse import look_at, look_text, with_recourse
 from scheduler.plans.replay import Costs, Replayed
 from scheduler.plans.saved_plan import SavedBlock, SavedTrip
 from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
@@ -107,6 +109,11 @@ class Plan:
         return None if self.free_total is None else self.replayed.costs.total - self.free_total
 
     @property
+    def look_at(self) -> tuple[datetime | None, ...]:
+        """Return for each block when the car is first to be looked at, because it does not stop by itself."""
+        return look_at(self.night, self.replayed, self.blocks)
+
+    @property
     def target_missed(self) -> bool:
         """Return whether any departure target is missed."""
         return any(trip.missed for trip in self.trips)
@@ -141,7 +148,8 @@ def assemble_plan(
     The fields of `Plan`; `warnings` are those of building the night. What is assumed of today goes before them, and the
     plan's own follow.
     """
-    blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    blocks = with_recourse(night, answer.setpoints, replayed, found)
     outcomes = trip_outcomes(night, replayed)
     cycle = todays_cycle_text(evening, night.timezone)
     said = [
@@ -162,7 +170,10 @@ def assemble_plan(
         alternatives=alternatives,
         trips=outcomes,
         blocks=blocks,
-        reasons=tuple(block_reason(night, answer.setpoints, replayed, block) for block in blocks),
+        reasons=tuple(
+            block_reason(night, answer.setpoints, replayed, block) + look_text(night, block, at)
+            for block, at in zip(blocks, look_at(night, replayed, blocks), strict=True)
+        ),
         headline=_headline(night, replayed, blocks),
         warnings=tuple(said),
         made_at=datetime.now(UTC).replace(microsecond=0),
@@ -185,7 +196,7 @@ def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> st
     if not blocks:
         return f"{when} the car is best left alone: {why_no_discharge(night, replayed)}."
     sentence = ", then ".join(_block_text(night, block) for block in blocks)
-    if not any(block.action != "charge" for block in blocks):
+    if not any(block.action not in CHARGING for block in blocks):
         why = why_no_discharge(night, replayed)
         return f"{when} the car only charges: {sentence}; it does not discharge, since {why}."
     return f"{when}: {sentence}."

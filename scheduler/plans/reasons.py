@@ -25,6 +25,8 @@ from scheduler.textio.format import (
 
 def block_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
     """Return why the block is in the plan: one sentence on prices, losses, wear and limits."""
+    if block.action == "surplus":
+        return _surplus_reason(night, setpoints, replayed, block)
     if block.action == "charge":
         return _charge_reason(night, setpoints, replayed, block)
     return _discharge_reason(night, setpoints, replayed, block)
@@ -72,19 +74,29 @@ def _discharge_limit(night: Night, setpoints: Setpoints, replayed: Replayed, blo
         return f"; the export limit of {_limit_text(night.export_limit_kw[at])} kW allows no more"
     if np.all(discharge_kw >= charger.discharge_max_kw - NEAR_KW):
         return "; the charger is at its maximum power"
-    if np.any(setpoints.discharging[block.last :]):
-        return ""
     limit = car.discharge_limit_kwh
-    if limit is not None and float(night.hours @ setpoints.discharge_kw) >= limit - NEAR_KWH:
+    at_the_limit = limit is not None and float(night.hours @ setpoints.discharge_kw) >= limit - NEAR_KWH
+    capped = block.action == "cover" and block.kw < charger.discharge_max_kw - NEAR_KW
+    if at_the_limit and (capped or not np.any(setpoints.discharging[block.last :])):
         return f"; the night's discharge limit of {limit:g} kWh allows no more"
+    if np.any(setpoints.discharging[block.last :]):
+        return _why_capped(night, setpoints, block) if capped else ""
     if abs(float(replayed.stored_kwh[block.last]) - car.floor_kwh) <= NEAR_KWH:
         return f"; it stops at the floor of {car.floor_percent:g} %"
     trip = _next_trip(night, block.last)
     if trip is None or np.any(setpoints.charging[block.last : trip.depart]):
-        return ""
+        return _why_capped(night, setpoints, block) if capped else ""
     if abs(float(replayed.stored_kwh[trip.depart]) - trip.target_kwh) <= NEAR_KWH:
         return f"; more would leave too little for the trip at {clock_text(trip.trip.depart_at, night.timezone)}"
-    return ""
+    return _why_capped(night, setpoints, block) if capped else ""
+
+
+def _why_capped(night: Night, setpoints: Setpoints, block: Block) -> str:
+    """Return why a block covers the building up to less than the charger's most."""
+    draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[block.intervals]
+    if np.any(draw_kw - setpoints.discharge_kw[block.intervals] > NEAR_KW):
+        return f"; beyond {power_text(block.kw)} stored energy and wear would cost more than it saves"
+    return "; the charger is set in whole amps" if night.setting.set_by == "current" else ""
 
 
 def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
@@ -104,6 +116,21 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
     joint = ", and " if "," in parts[0] else " and "
     limit = _charge_limit(night, setpoints, replayed, block)
     return f"{sentence_case(joint.join(parts))}, {_purpose(night, replayed, block)}{limit}."
+
+
+def _surplus_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+    """Return what taking the surplus stores by the forecast, what it would earn otherwise, and when it cannot be."""
+    at = block.intervals
+    planned = float(night.hours[at] @ setpoints.charge_kw[at])
+    expected = f"about {amount_text(planned)} by the forecast" if planned > NEAR_KWH else "little by the forecast"
+    sold = np.where(night.export_limit_kw[at] > 0, replayed.export_price[at], 0.0)
+    worth = price_text(night.price_left_at(float(replayed.stored_kwh[-1])))
+    least = night.charger.charge_min_kw
+    waits = f"; it stays idle while less than {power_text(least)} is left over" if least > 0 else ""
+    return (
+        f"Stores what the building leaves of the solar, {expected}, worth {worth} per kWh where exporting it earns "
+        f"{price_range_text(sold.tolist())}{waits}."
+    )
 
 
 def _worth_naming(other_kwh: FloatArray) -> float:

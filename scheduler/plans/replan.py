@@ -17,6 +17,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, moment_now, parse_request
 from scheduler.nights.request import Request
+from scheduler.optimizer.block import ACTION_TEXT, Block, end_text
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
@@ -245,19 +246,14 @@ def _changed_blocks(earlier: SavedPlan, made: Plan, now: datetime) -> list[str]:
     """Return a sentence for each block that is dropped or new."""
     timezone, night = made.night.timezone, made.night
 
-    def block_text(action: str, kw: float, begin: datetime, end: datetime) -> str:
-        do = {"charge": "charge at", "discharge": "discharge at", "cover": "cover the building up to"}[action]
-        return f"{do} {power_text(kw)} {span_text(begin, end, timezone)}"
+    def block_text(block: Block | SavedBlock, begin: datetime, end: datetime) -> str:
+        ends = end_text(block.stop_percent, block.until_percent)
+        return f"{ACTION_TEXT[block.action]} {power_text(block.kw)} {span_text(begin, end, timezone)}{ends}"
 
-    before = [
-        block_text(block.action, block.kw, max(block.start, now), block.end)
-        for block in earlier.blocks
-        if block.end > now
-    ]
+    before = [block_text(block, max(block.start, now), block.end) for block in earlier.blocks if block.end > now]
     after = [
         block_text(
-            block.action,
-            block.kw,
+            block,
             night.boundaries[block.first].to_pydatetime(),
             night.boundaries[block.last].to_pydatetime(),
         )

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from scheduler.inputs.control_mode import Action, SetBy
+from scheduler.inputs.control_mode import CHARGING, Action, SetBy
 from scheduler.textio.errors import InputFaults, shown, single_fault
 from scheduler.textio.read_text import file_problem, folder_problem, read_text
 
@@ -48,6 +48,7 @@ def _timezone(name: str) -> str:
 
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
+Percent = Annotated[float, Field(ge=0, le=100)]
 Positive = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Instant = Annotated[datetime, BeforeValidator(_instant)]
 Timezone = Annotated[str, AfterValidator(_timezone)]
@@ -61,13 +62,20 @@ class _SavedRecord(BaseModel):
 
 
 class SavedBlock(_SavedRecord):
-    """A block as it was planned; `kw` [kW] and `amps` [A per phase] are positive."""
+    """A block as it was planned; `kw` [kW] and `amps` [A per phase] are positive.
+
+    It ends before `end` at a state of charge of `stop_percent` or `until_percent` [%]. `look_at` is when the car is
+    first to be looked at for that; None where nothing needs to be looked at.
+    """
 
     start: Instant
     end: Instant
     action: Action
     kw: Positive
     amps: Positive
+    stop_percent: Percent | None = None
+    until_percent: Percent | None = None
+    look_at: Instant | None = None
     reason: str
 
 
@@ -170,7 +178,7 @@ class SavedPlan(_SavedRecord):
     so_far: SavedSoFar = SavedSoFar()
     costs: SavedCosts | None = None
     wear_law: str = "depth"
-    highest_soc_today_percent: Annotated[float, Field(ge=0, le=100)] | None = None
+    highest_soc_today_percent: Percent | None = None
     cautions: list[str]
     rows: list[SavedRow] = []
     folder: Path = Path()
@@ -323,6 +331,7 @@ def _check(plan: SavedPlan) -> None:
     instants = [plan.start, plan.end, plan.evening]
     instants += [each for row in plan.rows for each in (row.start, row.end)]
     instants += [each for block in (*plan.past_blocks, *plan.blocks) for each in (block.start, block.end)]
+    instants += [block.look_at for block in (*plan.past_blocks, *plan.blocks) if block.look_at is not None]
     trips = (*plan.past_trips, *plan.trips)
     instants += [each for trip in trips for each in (trip.depart, trip.return_at, trip.ready_at) if each is not None]
     if any(instant.utcoffset() is None for instant in instants):
@@ -338,6 +347,9 @@ def _check(plan: SavedPlan) -> None:
     for block in plan.blocks:
         if not plan.start <= block.start < block.end <= plan.end:
             raise single_fault(file, "this plan is damaged: a block lies outside it")
+        if block.look_at is not None and not block.start <= block.look_at < block.end:
+            message = "this plan is damaged: a block is to be looked at when it is not set"
+            raise single_fault(file, message, key="blocks")
     if any(block.end > plan.start for block in plan.past_blocks):
         raise single_fault(file, "this plan is damaged: a past block is not over", key="past_blocks")
     blocks = (*plan.past_blocks, *plan.blocks)
@@ -354,7 +366,7 @@ def _check(plan: SavedPlan) -> None:
 def _check_charger_limits(plan: SavedPlan) -> None:
     """Refuse a plan with a block or a row beyond the charger's maximum power."""
     charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
-    if any(block.kw > (charge if block.action == "charge" else discharge) for block in plan.blocks):
+    if any(block.kw > (charge if block.action in CHARGING else discharge) for block in plan.blocks):
         message = "this plan is damaged: a block exceeds the charger's maximum power"
         raise single_fault(plan.folder / PLAN_FILE, message, key="blocks")
     if any(row.charge_kw > charge or row.discharge_kw > discharge for row in plan.rows):

@@ -27,6 +27,9 @@ class Settings:
     charging, discharging : the direction; neither where it is idle.
     charge_kw, discharge_kw : power as planned [kW].
     cover_kw : most power with which it covers the building [kW]; 0 where it runs at the power as planned.
+    surplus_kw : most power with which it takes the surplus, whatever was planned [kW]; 0 where it does not.
+    stop_kwh, until_kwh : stored energy at which discharging and charging end [kWh], if floor and ceiling do not end
+        them before.
     """
 
     charging: BoolArray
@@ -34,6 +37,9 @@ class Settings:
     charge_kw: FloatArray
     discharge_kw: FloatArray
     cover_kw: FloatArray
+    surplus_kw: FloatArray
+    stop_kwh: FloatArray
+    until_kwh: FloatArray
 
     def until(self, count: int, later: Settings) -> Settings:
         """Return these settings for the first intervals, so many as counted, and later ones from there on."""
@@ -56,16 +62,26 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
     edges = planned.boundaries.as_unit("s").asi8
     at = np.minimum(np.searchsorted(edges[1:], begins, side="right"), planned.intervals - 1)
     under_way = (begins >= edges[0]) & (begins < edges[-1])
-    cover_kw = np.zeros(planned.intervals)
+    cover_kw, surplus_kw, stop_kwh = (np.zeros(planned.intervals) for _ in range(3))
+    until_kwh = np.full(planned.intervals, np.inf)
     for block in blocks:
+        if block.stop_percent is not None:
+            stop_kwh[block.intervals] = planned.car.kwh(block.stop_percent)
+        if block.until_percent is not None:
+            until_kwh[block.intervals] = planned.car.kwh(block.until_percent)
         if block.action == "cover":
             cover_kw[block.intervals] = block.kw
+        if block.action == "surplus":
+            surplus_kw[block.intervals] = block.kw
     return Settings(
         setpoints.charging[at] & under_way,
         setpoints.discharging[at] & under_way,
         setpoints.charge_kw[at],
         setpoints.discharge_kw[at],
         cover_kw[at],
+        surplus_kw[at] * under_way,
+        stop_kwh[at],
+        until_kwh[at],
     )
 
 
@@ -88,11 +104,12 @@ def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
 def follow_settings(real: Night, settings: Settings) -> Setpoints:
     """Return what the charger does in the night as it happened.
 
-    A block that covers the building follows the real draw up to its power; other powers stay as planned, and apply
-    only while the car is really at home. The charger charges less where the import limit binds, and discharges no more
-    than the building and the export limit take. It stops at the ceiling and at the floor, and then runs for a part of
-    the interval. Where less than its minimum power is possible, it stays idle. Only a trip that is really driven lifts
-    the ceiling.
+    A block that covers the building follows the real draw up to its power, and one that takes the surplus the real
+    surplus; other powers stay as planned. They apply only while the car is really at home. The charger charges less
+    where the import limit binds, and discharges no more than the building and the export limit take. It stops at the
+    ceiling and at the floor, or before at the state of charge at which its block ends, and then runs for a part of the
+    interval. Where less than its minimum power is possible, it stays idle. Only a trip that is really driven lifts the
+    ceiling.
 
     Parameters
     ----------
@@ -123,11 +140,16 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
             stored += on_the_way_kwh(car, trip.trip.distance_km, at_departure) - trip.energy_kwh
         if not real.at_home[interval]:
             continue
-        if settings.charging[interval]:
-            kw = min(settings.charge_kw[interval], real.most_charge_kw[interval], room_in[interval])
+        takes_surplus = settings.surplus_kw[interval] > 0
+        if takes_surplus or settings.charging[interval]:
+            wanted = min(settings.surplus_kw[interval], surplus[interval])
+            if not takes_surplus:
+                # a solver's rounding just below the minimum power does not make it stay idle
+                wanted = max(settings.charge_kw[interval], charger.charge_min_kw)
+            kw = min(wanted, real.most_charge_kw[interval], room_in[interval])
             gain = hours * (charger.charge_efficiency * kw - charger.fixed_loss_kw)
-            part = _part(ceiling[interval + 1] - stored, gain)
-            if kw >= charger.charge_min_kw and kw > 0 and part > 0:
+            part = _part(min(ceiling[interval + 1], settings.until_kwh[interval]) - stored, gain)
+            if kw >= charger.charge_min_kw and kw > 0 and part > 0 and (gain > 0 or not takes_surplus):
                 charge[interval], charging[interval] = kw * part, part
                 stored += gain * part
         elif settings.discharging[interval]:
@@ -138,7 +160,9 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
                 wanted = charger.discharge_min_kw  # a draw just below the minimum power does not make it pause
             kw = min(wanted, charger.discharge_max_kw, room_out[interval])
             taken = hours * (kw / charger.discharge_efficiency + charger.fixed_loss_kw)
-            part = min(_part(stored - car.floor_kwh, taken), _part(allowance, hours * kw))
+            part = min(
+                _part(stored - max(car.floor_kwh, settings.stop_kwh[interval]), taken), _part(allowance, hours * kw)
+            )
             if kw >= charger.discharge_min_kw and kw > 0 and part > 0:
                 discharge[interval], discharging[interval] = kw * part, part
                 stored -= taken * part

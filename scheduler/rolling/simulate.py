@@ -37,6 +37,7 @@ from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
+from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import Replayed, battery_flows_kwh, replay, verify, verify_constraints
 from scheduler.rolling.dispatch import follow_settings, settings_of
 
@@ -168,8 +169,7 @@ def one_night(
         real = as_it_happened(set(planned.boundaries[1:]))
         on_return = charge_on_return(real)
         return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
-    answer, blocks = _planned(planned, policy)
-    expected = verify(planned, answer)
+    answer, expected, blocks = _planned(planned, policy)
     if forecast == "recorded":
         blocks = ()  # what happens is what was planned, so no block needs to follow the real draw
     replans = [] if groups is None else replan_times(groups, now, following, horizon, inputs.site.car)
@@ -183,8 +183,7 @@ def one_night(
         again = _replanned(
             inputs, at, following, carry_over_from(so_far, carry_over, done), groups, so_far, done, policy
         )
-        new_answer, new_blocks = _planned(again, policy)
-        verify(again, new_answer)
+        new_answer, _, new_blocks = _planned(again, policy)
         boundaries |= set(again.boundaries[1:])
         real = as_it_happened(boundaries)
         settings = settings.until(done, settings_of(real, again, new_answer.setpoints, new_blocks))
@@ -249,10 +248,12 @@ def _as_forecast(inputs: Inputs, asked: Request, carry_over: CarryOver, policy: 
     return with_look_ahead(inputs, asked, night, policy == "plan", until)
 
 
-def _planned(night: Night, policy: Policy) -> tuple[Answer, tuple[Block, ...]]:
-    """Return the plan of a night as forecast, and its blocks."""
+def _planned(night: Night, policy: Policy) -> tuple[Answer, Replayed, tuple[Block, ...]]:
+    """Return the plan of a night as forecast, what it comes to, and its blocks."""
     answer = solve(night, may_discharge=policy == "plan")
-    return answer, find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    expected = verify(night, answer)
+    blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    return answer, expected, with_recourse(night, answer.setpoints, expected, blocks)
 
 
 def _replanned(

@@ -189,6 +189,8 @@ SITE_MEANINGS = {
     "charger.start_worth_kwh": "a start is avoided if that costs less than this at the highest import price",
     "charger.volts": "for setpoints in amps",
     "charger.phases": "for setpoints in amps",
+    "charger.can_stop_at_percent": "whether it stops by itself at a state of charge that was set",
+    "charger.can_follow_surplus": "whether it can charge with the solar surplus alone",
     "charger.set_by": "schedule, or by hand: blocks or current",
     "charger.max_blocks": "most blocks in a night that is set by hand",
     "charger.min_block_minutes": "least length of a block that is set by hand",

@@ -30,10 +30,17 @@ ZONES = ("Germany/Luxembourg[€/MWh]", "Germany/Austria/Luxembourg[€/MWh]")
 
 def main(folder: Path) -> None:
     """Make the site and compare."""
-    site = write_open_site(folder / "site", *open_data())
+    site = write_site(folder)
     days = ["--from", "2018-01-29", "--to", "2018-12-28"]  # four weeks after the prices begin, to the household's last
     offers = [str(site / "market.toml"), str(site / "one-price.toml")]
     app(["compare", str(site), *offers, *days, "--out", str(folder / "comparison")])
+
+
+def write_site(folder: Path) -> Path:
+    """Write the site into DIR/site, unless it is there, and return its folder."""
+    if (folder / "site" / "prices.csv").exists():
+        return folder / "site"
+    return write_open_site(folder / "site", *open_data())
 
 
 def open_data() -> tuple[list[tuple[str, str, str]], list[tuple[str, str]]]:

@@ -349,6 +349,14 @@ def test_solar_without_a_series_is_a_fault(tmp_path: Path) -> None:
     assert found == ["site.toml line 31, solar: there is no data.solar; expected the file of the solar series there"]
 
 
+def test_following_a_surplus_that_there_is_not_is_a_fault(tmp_path: Path) -> None:
+    """A charger that follows the sun on a site without a [solar] table."""
+    follows = {"[charger]\n": "[charger]\ncan_follow_surplus = true\n"}
+    assert faults(tmp_path, follows) == []
+    found = faults(tmp_path, {**follows, "[solar]\n": ""})
+    assert any("charger.can_follow_surplus: there is no [solar] table" in fault for fault in found)
+
+
 @pytest.mark.parametrize(
     ("name", "message"),
     [

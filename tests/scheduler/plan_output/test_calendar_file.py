@@ -68,7 +68,8 @@ def test_the_calendar_says_what_it_is(plan: SavedPlan) -> None:
 def test_an_event_says_what_to_set_why_and_the_first_caution(plan: SavedPlan) -> None:
     """Power and current in the summary; reason and caution in the description; needed and planned for a trip."""
     first = events(plan)[0]
-    assert str(first["summary"]) == f"Discharge at {plan.blocks[0].kw:.1f} kW ({plan.blocks[0].amps:.1f} A)"
+    set_to = f"{plan.blocks[0].kw:.1f} kW ({plan.blocks[0].amps:.1f} A)"
+    assert str(first["summary"]) == f"Discharge at {set_to} until {plan.blocks[0].stop_percent:.0f} % is left"
     assert str(first["description"]) == f"{plan.blocks[0].reason}\n\n{plan.cautions[0]}"
     trip = events(plan)[-1]
     assert "96 km" in trip["summary"]
@@ -76,9 +77,24 @@ def test_an_event_says_what_to_set_why_and_the_first_caution(plan: SavedPlan) ->
     assert "Needs 52.8 %" in trip["description"]
 
 
+def test_an_alarm_says_when_to_look_at_the_car(plan: SavedPlan) -> None:
+    """70 minutes before the end of the block, where charger and car do not stop by themselves."""
+    stop = block("2026-03-02T18:20+02:00", "2026-03-02T20:20+02:00").model_copy(
+        update={"stop_percent": 46.0, "look_at": datetime.fromisoformat("2026-03-02T19:10+02:00")}
+    )
+    alarms = events(changed(plan, past_blocks=[], blocks=[stop]))[0].walk("VALARM")
+    (look,) = (alarm for alarm in alarms if "Look" in alarm["description"])
+    assert look["trigger"].dt == -timedelta(minutes=70)
+    assert "46 %" in look["description"]
+
+
 def test_the_current_comes_first_where_it_is_what_is_set(plan: SavedPlan) -> None:
     """A charger set in whole amps."""
-    by_current = changed(plan, set_by="current", blocks=[plan.blocks[0].model_copy(update={"amps": 6.0, "kw": 4.14})])
+    by_current = changed(
+        plan,
+        set_by="current",
+        blocks=[plan.blocks[0].model_copy(update={"amps": 6.0, "kw": 4.14, "stop_percent": None})],
+    )
     assert str(events(by_current)[0]["summary"]) == "Discharge at 6 A (4.1 kW)"
 
 

@@ -125,7 +125,7 @@ def test_each_block_carries_its_number_and_its_pattern() -> None:
     assert len(strip) == 2
     assert {"1", "2", "charging", "discharging"} <= set(words(power))
     gist = power.findtext("desc") or ""
-    assert gist.startswith("1: discharge at 4.0 kW (17.4 A) 19:00 to 21:00; 2: charge at 5.0 kW")
+    assert gist.startswith("1: discharge at 4.0 kW (17.4 A) 19:00 to 21:00 until 34 % is left; 2: charge")
     assert "takes 10.0 kWh and gives 8.0 kWh" in gist
 
 

@@ -19,7 +19,7 @@ import pytest
 
 from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output import ocpp_schema as ocpp_rules
-from scheduler.plan_output.ocpp_file import ocpp21_document, ocpp21_text
+from scheduler.plan_output.ocpp_file import ocpp21_document, ocpp21_text, stops_not_carried
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS, NEEDED, broken_rules
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
@@ -162,6 +162,37 @@ def test_the_profile_is_numbered_by_the_evenings_local_day(plan: SavedPlan) -> N
 
 
 Spoil = Callable[[dict[str, Any]], object]
+
+
+def test_covering_follows_the_building_up_to_the_cap(plan: SavedPlan) -> None:
+    """From 21:00, 160 minutes after the start, the demo covers the building up to the charger's 7.4 kW."""
+    (period,) = (each for each in periods_of(ocpp21_document(plan)) if each["startPeriod"] == 160 * 60)
+    assert (period["operationMode"], period["limit"], period["dischargeLimit"]) == ("LocalLoadBalancing", 0.0, -7400.0)
+
+
+def test_taking_the_surplus_charges_only_what_is_left_over(plan: SavedPlan) -> None:
+    """Idle by the forecast for an hour that takes the surplus: it follows the building, and never discharges."""
+    block = plan.blocks[0].model_copy(update={"action": "surplus", "kw": 7.4, "end": plan.start + timedelta(hours=1)})
+    taking = of_rows(plan, [row(plan, (0, 60), 0.0), row(plan, (60, 120), 0.0)]).model_copy(update={"blocks": [block]})
+    document = ocpp21_document(taking)
+    first, second = periods_of(document)
+    assert (first["operationMode"], first["limit"], first["dischargeLimit"]) == ("LocalLoadBalancing", 7400.0, 0.0)
+    assert second["operationMode"] == "Idle"
+    assert broken_rules(document) == []
+
+
+def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
+    """Charging ends at the highest of the ends; where discharging ends is said, with its time."""
+    charging = [block for block in plan.blocks if block.action == "charge"]
+    others = [block.model_copy(update={"stop_percent": None}) for block in plan.blocks if block.action != "charge"]
+    ends = [block.model_copy(update={"until_percent": 71.4}) for block in charging]
+    document = ocpp21_document(plan.model_copy(update={"blocks": [*others, *ends]}))
+    assert schedule_of(document)["limitAtSoC"] == {"soc": 72, "limit": 0.0}
+    assert broken_rules(document) == []
+    assert "limitAtSoC" not in schedule_of(ocpp21_document(plan))  # the demo's charging ends at the ceiling
+    assert stops_not_carried(plan.model_copy(update={"blocks": others})) is None
+    assert f"18:20 until {plan.blocks[0].stop_percent:.0f} % is left" in str(stops_not_carried(plan))
+
 
 BEYOND_THE_SCHEMA: list[tuple[Spoil, str]] = [
     (lambda d: d["chargingProfile"].update(chargingProfileKind="Recurring"), "a plan is Absolute"),

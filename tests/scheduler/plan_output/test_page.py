@@ -99,7 +99,8 @@ def test_it_says_what_the_plan_says(plan: Plan) -> None:
     """Every block with its reason, the departure, both savings, the cautions and the inputs are those of plan.json."""
     words, document = Page(report_text(plan)).text, plan_document(plan)
     for block in document["blocks"]:
-        assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A) {block['reason']}" in words
+        ends = "" if block["stop_percent"] is None else f" until {block['stop_percent']:.0f} % is left"
+        assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A){ends} {block['reason']}" in words
     (trip,) = document["trips"]
     assert (f"{trip['target_percent']:.1f}", f"{trip['planned_percent']:.1f}") == ("52.8", "80.0")
     assert "Tue 07:30 96 km, back Tue 18:00 52.8 % 80 % 27.2 over Tue 03:13" in words

@@ -75,7 +75,8 @@ def test_the_document_has_the_keys_other_programs_read(plan: Plan) -> None:
         "depart return distance_km energy_kwh target_percent planned_percent missing_kwh on_the_way_kwh ready_at"
     )
     assert set(document["trips"][0]) == set(trip_keys.split())
-    assert set(document["blocks"][0]) == {"start", "end", "action", "kw", "amps", "reason"}
+    block_keys = "start end action kw amps stop_percent until_percent look_at reason"
+    assert set(document["blocks"][0]) == set(block_keys.split())
     alternatives = document["alternatives"]
     assert set(alternatives) == {"charge-on-return", "charge-only"}
     for costs in (document["costs"], *(each["costs"] for each in alternatives.values())):
