@@ -32,8 +32,8 @@ from scheduler.nights.wear_prices import WearTonight, wear_tonight
 from scheduler.optimizer.certificate.period_bound import Period, bound_period
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Setpoints
+from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.replay import PlanRefused, verify_constraints
-from scheduler.rolling.dispatch import follow_plan
 from scheduler.rolling.flows import RolledFlows, rolled_bill, rolled_flows
 from scheduler.rolling.run import flows_content, flows_from_content
 from scheduler.rolling.simulate import (

@@ -37,9 +37,9 @@ from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
+from scheduler.plans.dispatch import follow_settings, settings_of
 from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import Replayed, battery_flows_kwh, replay, verify, verify_constraints
-from scheduler.rolling.dispatch import follow_settings, settings_of
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
 """How the car is used: as planned, as planned without discharging, or charged whenever it is home."""

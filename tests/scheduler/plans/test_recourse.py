@@ -20,10 +20,10 @@ from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
+from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.recourse import look_at, with_recourse
 from scheduler.plans.replay import replay, verify, verify_constraints
-from scheduler.rolling.dispatch import follow_plan
 from tests.builders.nights import START, Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import random_night
 

@@ -11,8 +11,8 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
+from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.replay import replay, verify, verify_constraints
-from scheduler.rolling.dispatch import follow_plan
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import random_night
 
