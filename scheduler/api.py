@@ -23,7 +23,7 @@ from scheduler.optimizer.certificate.stored_energy_value import value_of_stored_
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.plans.plan import Plan
-from scheduler.plans.plan_tonight import solve_and_verify
+from scheduler.plans.plan_tonight import plan_request
 from scheduler.plans.replay import PlanRefused
 from scheduler.rolling.process_pool import WorkersLostError
 from scheduler.rolling.simulate import Policy
@@ -183,8 +183,7 @@ def plan(inputs: Inputs, soc_percent: float, **options: Unpack[NightOptions]) ->
     (3.2, 'EUR')
     """
     evening = _parse_options(inputs, soc_percent, options)
-    night, warnings = build_night(inputs, evening)
-    return solve_and_verify(inputs, evening, with_look_ahead(inputs, evening, night, explain=True), warnings)
+    return plan_request(inputs, evening)
 
 
 def year(
@@ -336,7 +335,7 @@ def _parse_options(inputs: Inputs, soc_percent: float, options: NightOptions) ->
     """Return tonight's request."""
     _check_inputs(inputs)
     number_within("soc_percent", soc_percent, 0, 100)
-    one_of("forecast", options.get("forecast", "typical"), get_args(ForecastKind))
+    one_of("forecast", options.get("forecast", "samples"), get_args(ForecastKind))
     one_of("solar", options.get("solar", "typical"), get_args(SolarKind))
     trips = tuple(several(options.get("trips", ())))
     for name in ("now", "home_at"):

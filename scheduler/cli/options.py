@@ -21,6 +21,7 @@ Record = TypeVar("Record")
 class Forecast(StrEnum):
     """Where load and solar come from."""
 
+    SAMPLES = "samples"
     TYPICAL = "typical"
     RECORDED = "recorded"
 

@@ -60,8 +60,11 @@ class TonightOptions:
         float | None, option("--wear-weight", "X", "Factor on battery wear, not the site's own.")
     ] = None
     forecast: Annotated[
-        Forecast, typer.Option("--forecast", help="Typical days, or the recorded series itself (for studies).")
-    ] = Forecast.TYPICAL
+        Forecast,
+        typer.Option(
+            "--forecast", help="Past days like tonight, a typical day, or the recorded series itself (for studies)."
+        ),
+    ] = Forecast.SAMPLES
     solar: Annotated[Sun, typer.Option("--solar", help="How sunny a typical forecast is.")] = Sun.TYPICAL
     peak_so_far: Annotated[
         float | None, option("--peak-so-far", "KW", "The month's highest demand so far, for a demand charge.")

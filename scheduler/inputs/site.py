@@ -16,6 +16,7 @@ EVENING_MINUTE = 17 * 60 + 30
 """When nights are planned unless the site says otherwise: 17:30 [minutes since midnight]."""
 
 TRIP_NOTICE_HOURS = 12.0
+SHORT_CHANCE_PERCENT = 0.5
 """How long before its departure a trip that is not as usual becomes known, unless the site says otherwise [h]."""
 
 
@@ -82,6 +83,7 @@ class PlanSettings:
     horizon_hours : [h].
     stored_energy_price_per_kwh : worth of a kWh left at the end [money per kWh]; None: the usual one.
     evening_minute : local clock time at which a year's nights are planned [minutes since midnight].
+    short_chance_percent : share of past days on which a departure may be short of its target [%].
     trip_notice_hours : how long before its departure a trip that is not as usual becomes known in a year's nights [h].
     """
 
@@ -90,6 +92,7 @@ class PlanSettings:
     stored_energy_price_per_kwh: float | None = None
     evening_minute: int = EVENING_MINUTE
     trip_notice_hours: float = TRIP_NOTICE_HOURS
+    short_chance_percent: float = SHORT_CHANCE_PERCENT
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,6 +150,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
                 plan.stored_energy_price_per_kwh,
                 plan.evening,
                 plan.trip_notice_hours,
+                plan.short_chance_percent,
             ),
             usual_trips=tuple(UsualTrip(**trip.model_dump()) for trip in usual_trips if trip),
             offer_file=data_files["offer"],

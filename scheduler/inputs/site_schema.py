@@ -17,7 +17,7 @@ from models.wear.law import LawSettings
 from models.wear.laws import WEAR_LAWS, calendar_law_names, wear_law
 from models.wear.segments import PowerLaw
 from scheduler.inputs.control_mode import SetBy
-from scheduler.inputs.site import EVENING_MINUTE, TRIP_NOTICE_HOURS
+from scheduler.inputs.site import EVENING_MINUTE, SHORT_CHANCE_PERCENT, TRIP_NOTICE_HOURS
 from scheduler.inputs.time_window_schema import TimeWindowTable
 from scheduler.textio.bounds import (
     AGE_YEARS,
@@ -40,6 +40,7 @@ from scheduler.textio.bounds import (
     NOTICE_HOURS,
     POWER_KW,
     POWER_OVER_0_KW,
+    SHORT_CHANCE,
     SOC_PERCENT,
     START_KWH,
     VOLTS,
@@ -295,6 +296,7 @@ class PlanTable(Table):
     stored_energy_price_per_kwh: Annotated[float, COST_PER_KWH] | None = None
     evening: Clock = EVENING_MINUTE
     trip_notice_hours: Annotated[float, NOTICE_HOURS] = TRIP_NOTICE_HOURS
+    short_chance_percent: Annotated[float, SHORT_CHANCE] = SHORT_CHANCE_PERCENT
 
 
 class DataTable(Table):

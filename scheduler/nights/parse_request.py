@@ -38,7 +38,7 @@ class RequestOptions:
     trips: tuple[str | Trip, ...] = ()
     stay_home: bool = False
     wear_weight: float | None = None
-    forecast: ForecastKind = "typical"
+    forecast: ForecastKind = "samples"
     solar: SolarKind = "typical"
     peak_so_far_kw: float | None = None
     imported_so_far_kwh: float | None = None

@@ -9,7 +9,8 @@ from typing import Literal
 
 from models.site.trips import Trip
 
-ForecastKind = Literal["typical", "recorded"]
+ForecastKind = Literal["samples", "typical", "recorded"]
+"""What load and solar are forecast from: past days like tonight one by one, their mean, or the series itself."""
 SolarKind = Literal["low", "typical", "high"]
 TripsKind = Literal["usual", "recorded"]
 """Which trips the nights of a period are planned on: the usual ones, or those that were really driven."""
@@ -46,7 +47,7 @@ class Request:
         battery's cheapest wear segments full [%]; none: it only went down from its highest today.
     last_plan_at : start of the last plan, where today's highest state of charge is known from that.
     wear_weight : factor on wear in the objective, or None for the site's.
-    forecast : where load and solar come from. solar : how sunny a typical forecast is.
+    forecast : where load and solar come from; samples begin from the typical. solar : how sunny that is.
     notes : what the owner should know about how the options were understood.
     until : end of the plan, or None for the site's horizon.
     boundaries : instants at which an interval must begin besides the usual ones.

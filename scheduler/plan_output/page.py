@@ -15,6 +15,7 @@ from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plans.kept_energy import kept_energy_price_text
+from scheduler.plans.outlook_text import chances_text, planned_on_text, range_text
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.render.page_template import page_template
@@ -53,7 +54,8 @@ def report_text(plan: Plan) -> str:
             caption=f"{inputs.offer.currency}: this plan; the same time charged on return; and only charged, never "
             "discharged.",
         ),
-        saving=saving_text(plan),
+        chances=chances_text(plan),
+        saving=[each for each in (saving_text(plan), range_text(plan), planned_on_text(plan)) if each is not None],
         power=Markup(power_chart(plan)),
         state=Markup(state_chart(plan)),
         warnings=[warning for warning in plan.warnings if warning not in urgent],
@@ -162,12 +164,21 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
             + ("" if highest is None else f", highest today {percent_text(highest)}{_known_from(plan)}"),
         ),
         ("Offer", inputs.offer.name),
-        ("Forecast", evening.forecast if evening.forecast == "recorded" else f"typical days, solar {evening.solar}"),
+        ("Forecast", _forecast_text(plan)),
         ("Set by", SET_BY[night.setting.set_by]),
         ("Energy left", kept_energy_price_text(inputs, night, float(plan.replayed.stored_kwh[-1]))),
         ("Wear weight", f"{night.wear_weight:g}"),
         ("Solver", f"{plan.answer.status}, within {number_text(plan.answer.gap, 4)} {currency}"),
     ]
+
+
+def _forecast_text(plan: Plan) -> str:
+    """Return what load and solar were forecast from."""
+    evening = plan.evening
+    if evening.forecast == "recorded":
+        return evening.forecast
+    begins = "" if plan.outlook is None else f"{plan.outlook.days} past days like tonight; planned on "
+    return f"{begins}typical days, solar {evening.solar}" if plan.choice is None else f"{begins}{plan.choice.name}"
 
 
 def _known_from(plan: Plan) -> str:

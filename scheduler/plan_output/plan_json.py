@@ -13,6 +13,7 @@ from scheduler.plans.departures import TripOutcome
 from scheduler.plans.kept_energy import kept_energy_text
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.plans.replay import Costs
+from scheduler.plans.sampled_choice import TYPICAL
 from scheduler.textio.format import local_iso
 
 FORMAT = 1
@@ -45,7 +46,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "highest_soc_today_percent": plan.evening.highest_soc_today_percent,
         "highest_soc_today_from": plan.evening.highest_soc_today_from,
         "soc_end_percent": car.percent(float(replayed.stored_kwh[-1])),
-        "trips": [_trip(outcome, timezone) for outcome in plan.trips],
+        "trips": [{**_trip(outcome, timezone), **_chance(plan, number)} for number, outcome in enumerate(plan.trips)],
+        **_forecast(plan),
         "costs": costs_document(replayed.costs),
         "stored_energy_price_per_kwh": night.price_left_at(float(replayed.stored_kwh[-1])),
         "stored_energy_value": _stored_energy_value(plan),
@@ -121,6 +123,36 @@ def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
         "missing_kwh": outcome.missing_kwh,
         "on_the_way_kwh": outcome.on_the_way_kwh,
         "ready_at": None if outcome.ready_at is None else local_iso(outcome.ready_at, timezone),
+    }
+
+
+def _chance(plan: Plan, number: int) -> dict[str, Any]:
+    """Return what past days say of a departure; None where they are too few."""
+    if plan.outlook is None:
+        return {"chance_short": None, "nearly_least_percent": None, "chance_short_unwatched": None}
+    found = plan.outlook.trips[number]
+    return {
+        "chance_short": found.chance,
+        "nearly_least_percent": found.nearly_least_percent,
+        "chance_short_unwatched": found.chance_unwatched,
+    }
+
+
+def _forecast(plan: Plan) -> dict[str, Any]:
+    """Return what load and solar were forecast from, and what the plan comes to on past days."""
+    found, choice = plan.outlook, plan.choice
+    return {
+        "forecast": plan.evening.forecast,
+        "planned_on": TYPICAL if choice is None else choice.name,
+        "sampled": None
+        if found is None
+        else {
+            "days": found.days,
+            "total": found.total.tolist(),
+            "cash": found.cash.tolist(),
+            "saving": found.saving.tolist(),
+            "gained": None if choice is None else choice.gained,
+        },
     }
 
 

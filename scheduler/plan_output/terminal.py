@@ -15,6 +15,7 @@ from scheduler.plan_output.page import ready_text, short_headline, why_nothing_g
 from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.kept_energy import kept_energy_text
+from scheduler.plans.outlook_text import chances_text, planned_on_text, range_text
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.render.table import Column, Table
 from scheduler.render.terminal import print_list, terminal_table
@@ -99,7 +100,8 @@ def _departures(plan: Plan) -> RenderableType:
         )
         for outcome in plan.trips
     )
-    return terminal_table(Table(columns, rows, "Departures"))
+    table = terminal_table(Table(columns, rows, "Departures"))
+    return Group(table, *map(Text, chances_text(plan)))
 
 
 def _ready(plan: Plan, outcome: TripOutcome) -> str:
@@ -111,4 +113,7 @@ def _ready(plan: Plan, outcome: TripOutcome) -> str:
 def _money(plan: Plan) -> RenderableType:
     money = replace(money_table(plan), caption=f"Money, {plan.inputs.offer.currency}")
     left = kept_energy_text(plan.inputs, plan.night, float(plan.replayed.stored_kwh[-1]))
-    return Group(terminal_table(money), Text(saving_text(plan)), Text(left))
+    ranges = (range_text(plan), planned_on_text(plan))
+    return Group(
+        terminal_table(money), *(Text(each) for each in (saving_text(plan), left, *ranges) if each is not None)
+    )

@@ -16,9 +16,11 @@ from scheduler.optimizer.block import Block, setting_text
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.setpoints import Answer
 from scheduler.plans.departures import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
+from scheduler.plans.outlook import Outlook
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.recourse import look_at, look_text, with_recourse
 from scheduler.plans.replay import Costs, Replayed
+from scheduler.plans.sampled_choice import Choice
 from scheduler.plans.saved_plan import SavedBlock, SavedTrip
 from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
@@ -84,6 +86,8 @@ class Plan:
     other_laws : the wear laws that would change the plan.
     free_total : total of the best schedule without the constraints of setting by hand [money]; None for a schedule.
     replanned : what a replan keeps and changes; None for an evening's first plan.
+    choice : the forecast that was chosen on past days; None where nothing was tried.
+    outlook : what the plan comes to on past days; None where there are too few.
     """
 
     inputs: Inputs
@@ -102,6 +106,8 @@ class Plan:
     other_laws: tuple[OtherLaw, ...] = ()
     free_total: float | None = None
     replanned: Replanned | None = None
+    choice: Choice | None = None
+    outlook: Outlook | None = None
 
     @property
     def setting_cost(self) -> float | None:

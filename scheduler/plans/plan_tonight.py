@@ -11,13 +11,16 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.night import SCHEDULE, Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.request import Request
+from scheduler.nights.sampled_days import sampled_days
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
 from scheduler.plans.last_plan import last_plan, with_cycle_of_last_plan
+from scheduler.plans.outlook import outlook
 from scheduler.plans.plan import Plan, assemble_plan
 from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_constraints
+from scheduler.plans.sampled_choice import choose_forecast
 from scheduler.plans.wear_law_sensitivity import cycle_wear_by_law, other_laws
 
 STAGES = ("Reading the site", "Planning the night", "Costing the alternatives", "Trying other wear laws")
@@ -57,9 +60,32 @@ def plan_tonight(
     last = None if plans is None else last_plan(plans, inputs.site.name, evening.now)
     if last is not None:
         evening = with_cycle_of_last_plan(evening, last)
+    return plan_request(inputs, evening, progress)
+
+
+def plan_request(inputs: Inputs, evening: Request, progress: Callable[[str], None] = lambda stage: None) -> Plan:
+    """Plan the night of a request, on past days like it where that is the forecast and the series hold enough.
+
+    Parameters
+    ----------
+    inputs, evening : the site's inputs, and tonight's request.
+    progress : told the name of each later stage as it begins.
+
+    Raises
+    ------
+    InputFaults : a series does not cover what the night needs.
+    NoPlanError : the solver gave no plan.
+    PlanRefused : replay refuses the plan.
+    """
     night, warnings = build_night(inputs, evening)
     night = with_look_ahead(inputs, evening, night, explain=True)
-    return solve_and_verify(inputs, evening, night, warnings, progress)
+    if evening.forecast != "samples":
+        return solve_and_verify(inputs, evening, night, warnings, progress)
+    progress(STAGES[1])
+    days = sampled_days(inputs, evening, night)
+    chosen, choice = choose_forecast(night, days, most_short=inputs.site.plan.short_chance_percent / 100)
+    made = solve_and_verify(inputs, evening, chosen.night, warnings, progress, chosen.answer)
+    return replace(made, choice=choice, outlook=outlook(made.night, made.answer.setpoints, made.blocks, days))
 
 
 def solve_and_verify(
@@ -68,6 +94,7 @@ def solve_and_verify(
     night: Night,
     warnings: tuple[str, ...],
     progress: Callable[[str], None] = lambda stage: None,
+    answer: Answer | None = None,
 ) -> Plan:
     """Solve a night and its alternatives, verify each by replay, and return the plan.
 
@@ -78,6 +105,7 @@ def solve_and_verify(
     inputs, evening, night : the site's inputs, tonight's request, and the night built from them.
     warnings : what building the night warned of; the plan repeats it.
     progress : told the name of each later stage as it begins.
+    answer : the solver's, where the night is solved already.
 
     Raises
     ------
@@ -85,7 +113,7 @@ def solve_and_verify(
     PlanRefused : replay refuses the plan.
     """
     progress(STAGES[1])
-    answer = solve(night)
+    answer = solve(night) if answer is None else answer
     replayed = verify(night, answer)
 
     progress(STAGES[2])

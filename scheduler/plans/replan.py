@@ -13,18 +13,16 @@ import pandas as pd
 
 from models.site.trips import Trip
 from scheduler.inputs.site_inputs import Inputs, read_inputs
-from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, moment_now, parse_request
 from scheduler.nights.request import Request
 from scheduler.optimizer.block import ACTION_TEXT, Block, end_text
-from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.last_plan import with_cycle_of_last_plan
 from scheduler.plans.metered_so_far import with_metered_so_far
 from scheduler.plans.plan import Plan, Replanned
-from scheduler.plans.plan_tonight import STAGES, solve_and_verify
+from scheduler.plans.plan_tonight import STAGES, plan_request
 from scheduler.plans.replay import BrokenConstraint, broken_constraints, replay
 from scheduler.plans.saved_plan import SavedBlock, SavedPlan, newest_plan, read_saved_plan
 from scheduler.textio.errors import single_fault
@@ -100,11 +98,8 @@ def replan_tonight(
     now = moment_now(options.now, inputs.site.timezone)
     _check_evening(earlier, inputs, now)
     request = _request(earlier, options, inputs, now)
-    night, warnings = build_night(inputs, request)
-    night = with_look_ahead(inputs, request, night, explain=True)
-    carrying_on = _carry_on(earlier, night)
-    made = solve_and_verify(inputs, request, night, warnings, progress)
-    return replace(made, replanned=_replanned(earlier, made, carrying_on))
+    made = plan_request(inputs, request, progress)
+    return replace(made, replanned=_replanned(earlier, made, _carry_on(earlier, made.night)))
 
 
 def _check_evening(earlier: SavedPlan, inputs: Inputs, now: datetime) -> None:

@@ -46,6 +46,7 @@ NIGHT_COLUMNS = (
     "missing_kwh",
     "departures",
     "missed_departures",
+    "chance_short",
 )
 OTHER_COLUMNS = ("minutes", "stored_kwh", "wear_cost", "on_the_way_cost", "out_of_battery_kwh")
 """Names of the arrays by interval beside `energy`."""
@@ -67,7 +68,7 @@ class RolledFlows:
     out_of_battery_kwh : energy taken out by discharging and driving [kWh], shape (n,).
     night_start, night_end : start and end of each night, UTC, shape (nights,).
     night : figures of each night by name of NIGHT_COLUMNS, each of shape (nights,); `planned_total` is NaN where
-        nothing was planned.
+        nothing was planned, `chance_short` where no chance was told.
     stored_energy_price : mean over the nights [money per kWh].
     """
 
@@ -205,6 +206,7 @@ def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:
         "missing_kwh": float(sum(found.missing_kwh[number] for number in trips)),
         "departures": float(len(trips)),
         "missed_departures": float(sum(found.missing_kwh[number] >= MISSED_KWH for number in trips)),
+        "chance_short": night.chance_short,
     }
 
 

@@ -30,6 +30,7 @@ from scheduler.nights.known_trips import TripGroup, known_trips, replan_times, t
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import LONGEST_USUAL_TRIP, evenings, midnight, trips_between, trips_overlapping
 from scheduler.nights.request import LOOK_AHEAD, ForecastKind, Request, TripsKind
+from scheduler.nights.sampled_days import SampledDays, sampled_days
 from scheduler.nights.todays_cycle import with_todays_cycle
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.charge_on_return import charge_on_return
@@ -38,8 +39,10 @@ from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.dispatch import follow_settings, settings_of
+from scheduler.plans.outlook import TripChance, trip_chances
 from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import Replayed, battery_flows_kwh, replay, verify, verify_constraints
+from scheduler.plans.sampled_choice import choose_forecast
 
 Policy = Literal["plan", "charge-only", "charge-on-return"]
 """How the car is used: as planned, as planned without discharging, or charged whenever it is home."""
@@ -75,6 +78,8 @@ class RolledNight:
     real : the night as it happened, until the next evening.
     setpoints, replayed : what the charger did in it, and what that came to.
     replans : how often it was planned again before the next evening.
+    chances : what past days said of the first plan's trips; empty where the forecast is not of samples, or they are too
+        few.
     """
 
     planned: Night
@@ -84,6 +89,19 @@ class RolledNight:
     setpoints: Setpoints
     replayed: Replayed
     replans: int = 0
+    chances: tuple[TripChance, ...] = ()
+
+    @property
+    def chance_short(self) -> float:
+        """Return the chance told that any departure of the night is short [-]; NaN where none was told.
+
+        None was where the night was planned again, or where other trips were driven than the first plan had.
+        """
+        driven = [trip.trip for trip in self.real.trips]
+        expected = [trip.trip for trip in self.planned.trips][: len(driven)]
+        if not self.chances or self.replans or not driven or driven != expected:
+            return float("nan")
+        return float(1 - np.prod([1 - found.chance for found in self.chances[: len(driven)]]))
 
 
 def rolled_nights(
@@ -106,7 +124,8 @@ def rolled_nights(
     inputs : the site, its series and offer.
     first, last : local days, both included.
     soc_percent : state of charge when `first` begins, or on the return from a trip that is then under way [%].
-    forecast : what each plan knows: `typical` is what was known that evening, `recorded` is perfect foresight.
+    forecast : what each plan knows: `typical` and `samples` are of what was known that evening, the mean of past days
+        or several of them one by one; `recorded` is perfect foresight.
     policy : how the car is used.
     trips : what each plan knows of trips, see scheduler.nights.known_trips; with perfect foresight always `recorded`.
 
@@ -159,6 +178,7 @@ def one_night(
     if carry_over.fill_kwh is None:
         asked = with_todays_cycle(asked, inputs, recorded=True)
     planned = _as_forecast(inputs, asked, carry_over, policy)
+    days = _days_like(inputs, asked, planned) if policy != "charge-on-return" else None
     happened = replace(asked, trips=trips_between(inputs, now, following), forecast="recorded", until=following)
 
     def as_it_happened(boundaries: set[pd.Timestamp]) -> Night:
@@ -169,7 +189,8 @@ def one_night(
         real = as_it_happened(set(planned.boundaries[1:]))
         on_return = charge_on_return(real)
         return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
-    answer, expected, blocks = _planned(planned, policy)
+    planned, answer, expected, blocks = _planned(inputs, planned, policy, days)
+    chances = () if days is None else trip_chances(planned, answer.setpoints, blocks, days)
     if forecast == "recorded":
         blocks = ()  # what happens is what was planned, so no block needs to follow the real draw
     replans = [] if groups is None else replan_times(groups, now, following, horizon, inputs.site.car)
@@ -180,15 +201,16 @@ def one_night(
         done = int(np.searchsorted(real.boundaries.as_unit("s").asi8, int(at.timestamp())))
         setpoints = follow_settings(real, settings)
         so_far = RolledNight(planned, answer, expected, real, setpoints, replay(real, setpoints))
-        again = _replanned(
-            inputs, at, following, carry_over_from(so_far, carry_over, done), groups, so_far, done, policy
-        )
-        new_answer, _, new_blocks = _planned(again, policy)
+        left = carry_over_from(so_far, carry_over, done)
+        asked_again, again = _replanned(inputs, at, following, left, groups, so_far, done, policy, forecast)
+        days = _days_like(inputs, asked_again, again)
+        again, new_answer, _, new_blocks = _planned(inputs, again, policy, days)
         boundaries |= set(again.boundaries[1:])
         real = as_it_happened(boundaries)
         settings = settings.until(done, settings_of(real, again, new_answer.setpoints, new_blocks))
     setpoints = follow_settings(real, settings)
-    return RolledNight(planned, answer, expected, real, setpoints, verify_constraints(real, setpoints), len(replans))
+    replayed = verify_constraints(real, setpoints)
+    return RolledNight(planned, answer, expected, real, setpoints, replayed, len(replans), chances)
 
 
 def _horizon(
@@ -248,12 +270,29 @@ def _as_forecast(inputs: Inputs, asked: Request, carry_over: CarryOver, policy: 
     return with_look_ahead(inputs, asked, night, policy == "plan", until)
 
 
-def _planned(night: Night, policy: Policy) -> tuple[Answer, Replayed, tuple[Block, ...]]:
-    """Return the plan of a night as forecast, what it comes to, and its blocks."""
-    answer = solve(night, may_discharge=policy == "plan")
+def _days_like(inputs: Inputs, asked: Request, night: Night) -> SampledDays | None:
+    """Return the past days like a night; None where the forecast is not of samples."""
+    return sampled_days(inputs, asked, night) if asked.forecast == "samples" else None
+
+
+def _planned(
+    inputs: Inputs, night: Night, policy: Policy, days: SampledDays | None
+) -> tuple[Night, Answer, Replayed, tuple[Block, ...]]:
+    """Return a night as forecast, its plan, what that comes to, and its blocks.
+
+    Parameters
+    ----------
+    days : past days like the night, to choose the forecast on; None to plan on the night as it is.
+    """
+    may_discharge = policy == "plan"
+    if days is not None:
+        most_short = inputs.site.plan.short_chance_percent / 100
+        chosen, _ = choose_forecast(night, days, may_discharge, most_short)
+        return chosen.night, chosen.answer, chosen.expected, chosen.blocks
+    answer = solve(night, may_discharge)
     expected = verify(night, answer)
     blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    return answer, expected, with_recourse(night, answer.setpoints, expected, blocks)
+    return night, answer, expected, with_recourse(night, answer.setpoints, expected, blocks)
 
 
 def _replanned(
@@ -265,18 +304,20 @@ def _replanned(
     so_far: RolledNight,
     done: int,
     policy: Policy,
-) -> Night:
-    """Return the rest of a night as forecast now, once `done` of its intervals are over.
+    forecast: ForecastKind,
+) -> tuple[Request, Night]:
+    """Return the request and the rest of a night as forecast now, once `done` of its intervals are over.
 
     What the car may still give is the night's limit less what it has given.
     """
-    horizon = _horizon(inputs, now, following, "typical", groups)
+    horizon = _horizon(inputs, now, following, forecast, groups)
     car = inputs.site.car
     if car.discharge_limit_kwh is not None:
         given = float((so_far.real.hours * so_far.setpoints.discharge_kw)[:done].sum())
         car = replace(car, discharge_limit_kwh=max(0.0, car.discharge_limit_kwh - given))
     inputs = replace(inputs, site=replace(inputs.site, car=car))
-    return _as_forecast(inputs, _request(inputs, now, horizon, carry_over, "typical", groups), carry_over, policy)
+    asked = _request(inputs, now, horizon, carry_over, forecast, groups)
+    return asked, _as_forecast(inputs, asked, carry_over, policy)
 
 
 def carry_over_from(night: RolledNight, before: CarryOver, done: int | None = None) -> CarryOver:

@@ -145,6 +145,7 @@ NIGHT_TABLE = (
     Column("missing_kwh", "kWh", "under departure targets, summed over trips"),
     Column("departures", "-", "trips that came home in this night"),
     Column("missed_departures", "-", "of those, how many began under their departure target"),
+    Column("chance_short", "-", "chance told that a departure is short; empty without a forecast of samples"),
 )
 
 _UNITS = (
@@ -208,6 +209,7 @@ SITE_MEANINGS = {
     "plan.stored_energy_price_per_kwh": "of what is left in the battery at the end of a plan",
     "plan.evening": "when nights are planned",
     "plan.trip_notice_hours": "how long before departure a trip that is not as usual is known",
+    "plan.short_chance_percent": "share of sampled days on which a departure may be short",
 }
 
 

@@ -1,0 +1,149 @@
+"""Past days like tonight: what building and roof did in the same hours of them, load and solar of one day together.
+
+A typical day is one forecast. These are some that could come, as they came before: the same clock times of past days,
+weekdays for the evening of a weekday and weekend days for that of a weekend day, the latest first. Solar is scaled to
+the strength of the sun that the typical forecast has, since days grow longer and shorter within the weeks that are
+looked at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from models.base.arrays import FloatArray
+from models.base.clock import SATURDAY
+from models.site.series import Series
+from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.night import Night
+from scheduler.nights.request import Request
+
+FEWEST_SAMPLES = 14
+"""With fewer like days than this no chance is told."""
+MOST_SAMPLES = 60
+RECENT = 56
+"""Days before now in which like days are looked for first."""
+YEAR, SEASON = 365, 28
+"""Days of earlier years in the same season lie this many years, and up to this many days more or less, before now."""
+MOST_YEARS = 5
+SUN_SCALE = (0.5, 2.0)
+"""Least and most by which the solar of past days is scaled [-]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampledDays:
+    """Load and solar over a night's intervals as they were in the same hours of S past days.
+
+    Attributes
+    ----------
+    days : local dates on which those hours began, shape (S,), the likest first.
+    load_kw, solar_kw : means over each interval [kW], shape (S, n).
+    most_load_kw : the most that the building drew, as far as that was known when the forecast was made [kW].
+    """
+
+    days: tuple[date, ...]
+    load_kw: FloatArray
+    solar_kw: FloatArray
+    most_load_kw: float
+
+    def __len__(self) -> int:
+        """Return how many there are, S."""
+        return len(self.days)
+
+    @property
+    def net_kw(self) -> FloatArray:
+        """Return load less solar [kW], shape (S, n)."""
+        return self.load_kw - self.solar_kw
+
+    def first(self, count: int) -> SampledDays:
+        """Return the likest ones, at most so many."""
+        return replace(self, days=self.days[:count], load_kw=self.load_kw[:count], solar_kw=self.solar_kw[:count])
+
+    def night(self, night: Night, sample: int) -> Night:
+        """Return a night with the load and solar of one sample."""
+        return replace(night, load_kw=self.load_kw[sample], solar_kw=self.solar_kw[sample])
+
+
+def sampled_days(inputs: Inputs, evening: Request, night: Night, most: int = MOST_SAMPLES) -> SampledDays:
+    """Return the past days like tonight that the site's series hold, whole and before the forecast was made.
+
+    Parameters
+    ----------
+    inputs, evening : the site with its series, and the request; nothing after the moment of the forecast is read.
+    night : built from them with a typical forecast.
+    most : how many days at most.
+
+    Returns
+    -------
+    At most `most` days, fewer or none where the series are short.
+    """
+    zone = ZoneInfo(night.timezone)
+    boundaries = night.boundaries.as_unit("s").asi8.astype(np.float64)
+    known = (evening.known_at or evening.now).timestamp()
+    solar = inputs.solar if inputs.site.solar_file is not None else None
+    series = [inputs.load] if solar is None else [inputs.load, solar]
+    begins = max(float(each.start[0].timestamp()) for each in series)
+    ends = min(known, *(float(each.end.timestamp()) for each in series))
+    now = night.boundaries[0].to_pydatetime().astimezone(zone)
+    days: list[date] = []
+    shifted: list[FloatArray] = []
+    for back in _days_back():
+        if len(days) == most:
+            break
+        then = now - timedelta(days=back)  # the same reading of the local clock
+        moved = boundaries - (now.timestamp() - then.timestamp())
+        is_like = (then.weekday() >= SATURDAY) == (now.weekday() >= SATURDAY)
+        if is_like and moved[0] >= begins and moved[-1] <= ends:
+            days.append(then.date())
+            shifted.append(moved)
+    ended = np.asarray(inputs.load.start.as_unit("s").asi8 + 60 * inputs.load.step_minutes <= known)
+    most_kw = float(inputs.load.kw[ended].max(initial=0.0))
+    if not days:
+        none = np.zeros((0, night.intervals))
+        return SampledDays((), none, none, most_kw)
+    at = np.array(shifted)
+    load_kw = _means(inputs.load, at)
+    solar_kw = np.zeros_like(load_kw) if solar is None else _scaled(_means(solar, at), night)
+    return SampledDays(tuple(days), load_kw, solar_kw, most_kw)
+
+
+def _days_back() -> list[int]:
+    """Return how many days before now to look, in order: recent ones, then the same season of earlier years."""
+    season = sorted(range(-SEASON, SEASON + 1), key=abs)
+    return [*range(1, RECENT + 1), *(YEAR * years + days for years in range(1, MOST_YEARS + 1) for days in season)]
+
+
+def _scaled(solar_kw: FloatArray, night: Night) -> FloatArray:
+    """Return the solar of past days with the mean energy that is forecast, within bounds."""
+    mean_kwh = float((solar_kw @ night.hours).mean())
+    if mean_kwh <= 0:
+        return solar_kw
+    return solar_kw * float(np.clip(float(night.hours @ night.solar_kw) / mean_kwh, *SUN_SCALE))
+
+
+def _means(series: Series, at: FloatArray) -> FloatArray:
+    """Return the mean of a series between instants, so that the energy is kept [kW].
+
+    Parameters
+    ----------
+    at : instants [s since 1970], within the series, shape (S, n + 1).
+
+    Returns
+    -------
+    Shape (S, n).
+    """
+    edges, kwh = _counted_kwh(series)
+    hours = np.diff(at, axis=1) / 3600
+    return np.asarray(np.diff(np.interp(at, edges, kwh), axis=1) / hours, dtype=np.float64)
+
+
+@lru_cache(maxsize=8)
+def _counted_kwh(series: Series) -> tuple[FloatArray, FloatArray]:
+    """Return the instants between a series' intervals [s since 1970] and the energy counted by then [kWh]."""
+    edges = np.append(series.start.as_unit("s").asi8, int(series.end.timestamp())).astype(np.float64)
+    kwh = np.concatenate([[0.0], np.cumsum(series.kw * series.step_minutes / 60)])
+    return edges, kwh
