@@ -77,6 +77,9 @@ class TonightOptions:
     ] = None
     out: Annotated[Path | None, option("--out", "DIR", "The folder of all plans; else SITE/plans.")] = None
     why: Annotated[str | None, option("--why", "T", 'Explain the interval at this time, "19:00", in numbers.')] = None
+    full: Annotated[
+        bool, typer.Option("--full", help="Print everything: each setting's reason, the money's table, all cautions.")
+    ] = False
     as_json: AsJson = False
 
     @property
@@ -147,7 +150,7 @@ def _make(
     from scheduler.cli.progress import steps_shown
     from scheduler.plan_output.plan_json import plan_text
     from scheduler.plan_output.terminal import show_plan
-    from scheduler.plan_output.write_plan import write_plan
+    from scheduler.plan_output.write_plan import REPORT_FILE, write_plan
     from scheduler.plans.explain_interval import explain_interval
     from scheduler.plans.plan_tonight import STAGES
 
@@ -162,11 +165,12 @@ def _make(
         if model_file is not None:
             write_model(made.night, model_file)
         folder = write_plan(made, options.plans)
-    print_result(made, options.as_json, plan_text, show_plan)
+    print_result(made, options.as_json, plan_text, lambda made, console: show_plan(made, console, options.full))
     if reasoning is not None:
         typer.echo(f"{reasoning}\n", err=options.as_json)
     say_written(options.as_json, folder)
     if model_file is not None:
         typer.echo(f"The night's program is in {model_file}.", err=options.as_json)
+    typer.echo(f"The page: {folder / REPORT_FILE}", err=options.as_json)
     if made.target_missed:
         raise typer.Exit(TARGET_MISSED)

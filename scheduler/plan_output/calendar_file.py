@@ -2,6 +2,7 @@
 
 An event's UID comes from the site, the evening and the event's number, counted over past and coming blocks, so that
 after a replan events move instead of appearing twice; those that an earlier revision had beyond them are cancelled.
+What begins after the next usual evening is planned again then, and has no event.
 """
 
 from __future__ import annotations
@@ -35,6 +36,8 @@ def calendar_text(plan: SavedPlan, made_at: datetime) -> bytes:
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
     calendar.add("x-wr-calname", f"Overnight plan, {plan.site}")
+    if plan.first_sentences:
+        calendar.add("x-wr-caldesc", " ".join(plan.first_sentences))
     for event in (*_blocks(plan), *_trips(plan)):
         event.add("dtstamp", made_at.astimezone(UTC))
         event.add("sequence", plan.revision)
@@ -46,6 +49,10 @@ def calendar_text(plan: SavedPlan, made_at: datetime) -> bytes:
 def _blocks(plan: SavedPlan) -> Iterator[Event]:
     blocks = [*plan.past_blocks, *plan.blocks]
     for number, block in enumerate(blocks):
+        if plan.tonight_until is not None and block.start >= plan.tonight_until:
+            if plan.revision:  # an earlier revision may have had an event of this number
+                yield _cancelled(plan, "block", number)
+            continue
         event = _event(plan, "block", number, block.start, block.end)
         event.add("summary", _setting(plan, block))
         event.add("description", f"{block.reason}\n\n{plan.cautions[0] if plan.cautions else ''}".strip())

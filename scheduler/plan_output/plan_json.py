@@ -14,6 +14,7 @@ from scheduler.plans.kept_energy import kept_energy_text
 from scheduler.plans.plan import CAUTIONS, Plan
 from scheduler.plans.replay import Costs
 from scheduler.plans.sampled_choice import TYPICAL
+from scheduler.plans.tonight import first_sentences, tonight_until
 from scheduler.textio.format import local_iso
 
 FORMAT = 1
@@ -71,6 +72,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
             "seconds": plan.answer.seconds,
         },
         "headline": plan.headline,
+        "first_sentences": list(first_sentences(plan)),
+        "tonight_until": local_iso(tonight_until(plan), timezone),
         "so_far": _so_far(plan),
         **_replan(plan),
         "limits": _limits(plan),

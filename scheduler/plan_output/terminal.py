@@ -1,7 +1,8 @@
-"""What the owner reads on the terminal: what to set, the departures, the money, why, and what to watch."""
+"""What the owner reads on the terminal: tonight first, in a screenful; with `full` all tables, reasons and cautions."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 from rich import box
@@ -11,37 +12,54 @@ from rich.table import Table as RichTable
 from rich.text import Text
 
 from scheduler.optimizer.block import end_text, setting_text
-from scheduler.plan_output.page import ready_text, short_headline, why_nothing_given
+from scheduler.plan_output.page import ready_text, why_nothing_given
 from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.kept_energy import kept_energy_text
-from scheduler.plans.outlook_text import chances_text, planned_on_text, range_text
+from scheduler.plans.outlook_text import chance_text, chances_text, planned_on_text, range_text
 from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.plans.tonight import brief_departure, first_sentences, later_text, step_when, steps, tonights_blocks
 from scheduler.render.table import Column, Table
 from scheduler.render.terminal import print_list, terminal_table
 from scheduler.textio.format import clock_text, day_clock_text, percent_text
 
-FEW_BLOCKS = 5
-"""Most blocks named in the one sentence above the list."""
+FEW_BLOCKS = 0
+"""Most blocks of a night whose reason for not discharging stands in the headline."""
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
+BRIEF_CAUTION = (
+    "A plan is advice: you set the charger. What network operator, makers and wiring rules allow comes first."
+)
 
 
-def show_plan(plan: Plan, console: Console) -> None:
-    """Print the plan."""
+def show_plan(plan: Plan, console: Console, full: bool = False) -> None:
+    """Print the plan, in a screenful or in full."""
     width = min(WIDTH, console.width)
-    for part in (_heading(plan), _changes(plan), _blocks(plan), _departures(plan), _money(plan)):
+    parts = (
+        (_first(plan), _about(plan), _changes(plan), _blocks(plan), _departures(plan), _money(plan))
+        if full
+        else (_first(plan), _about(plan), _changes(plan), _steps(plan), _in_brief(plan))
+    )
+    for part in parts:
         if part is not None:
             console.print(part, width=width)
             console.print()
     if plan.warnings:
         print_list("Please note", plan.warnings, console, width, "")
         console.print()
-    print_list("Cautions", CAUTIONS, console, width)
+    if full:
+        print_list("Cautions", CAUTIONS, console, width)
+    else:
+        console.print(Text(f"{BRIEF_CAUTION} --full prints all, and why.", style="dim"), width=width)
     console.print()
 
 
-def _heading(plan: Plan) -> RenderableType:
+def _first(plan: Plan) -> RenderableType:
+    """Return what a reader is to see first."""
+    return Group(*(Text(sentence, style="bold") for sentence in first_sentences(plan)))
+
+
+def _about(plan: Plan) -> RenderableType:
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     about = Text(
@@ -49,9 +67,8 @@ def _heading(plan: Plan) -> RenderableType:
         f"offer {inputs.offer.name}, car at {plan.evening.soc_percent:g} %",
         style="dim",
     )
-    lines = [about, Text(""), Text(short_headline(plan, FEW_BLOCKS), style="bold")]
     nothing_given = why_nothing_given(plan, FEW_BLOCKS)
-    return Group(*lines, *([] if nothing_given is None else [Text(nothing_given)]))
+    return Group(about, *([] if nothing_given is None else [Text(nothing_given)]))
 
 
 def _changes(plan: Plan) -> RenderableType | None:
@@ -63,6 +80,42 @@ def _changes(plan: Plan) -> RenderableType | None:
     return Group(title, *lines, Padding(Text(plan.replanned.carrying_on), (0, 0, 0, 2)))
 
 
+def _steps(plan: Plan) -> RenderableType | None:
+    """Return what to do tonight, a line for each time."""
+    to_do = steps(plan)
+    if not to_do:
+        return None
+    table = RichTable(box=None, show_header=False, pad_edge=False)
+    table.add_column("When", no_wrap=True)
+    table.add_column("What")
+    for step in to_do:
+        table.add_row(f"  {step_when(plan, step)}", step.text)
+    later = later_text(plan)
+    rest = [] if later is None else [Text(later, style="dim")]
+    return Group(Text("What to set tonight", style="bold"), table, *rest)
+
+
+def _in_brief(plan: Plan) -> RenderableType:
+    """Return a line on each departure, and what the night costs."""
+    lines = list(_departure_lines(plan))
+    lines.append(saving_text(plan))
+    lines += [text for text in (range_text(plan), planned_on_text(plan)) if text is not None]
+    return Group(*map(Text, lines))
+
+
+def _departure_lines(plan: Plan) -> Iterator[str]:
+    told = None if plan.outlook is None else plan.outlook.trips
+    for number, outcome in enumerate(plan.trips):
+        chance = "" if told is None else f"; chance of less: {chance_text(told[number].chance)}"
+        yield f"{brief_departure(plan, outcome)}{chance}."
+        if told is not None:
+            unwatched = told[number].chance_unwatched
+            if unwatched is not None and unwatched > told[number].chance:
+                yield f"If nobody looks at the car when it is time to: {chance_text(unwatched)}."
+    if plan.trips and told is None and plan.evening.forecast == "samples":
+        yield from chances_text(plan)
+
+
 def _blocks(plan: Plan) -> RenderableType | None:
     if not plan.blocks:
         return None
@@ -72,14 +125,15 @@ def _blocks(plan: Plan) -> RenderableType | None:
     )
     table.add_column("When", no_wrap=True)
     table.add_column("Set the charger to, and why")
-    for block, reason in zip(plan.blocks, plan.reasons, strict=True):
+    for number, block in tonights_blocks(plan):
         begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
         ends = end_text(block.stop_percent, block.until_percent)
         setting = Text(f"{setting_text(block, night.setting.set_by)}{ends}", style="bold")
         when = f"{clock_text(begin, night.timezone)}\nto {clock_text(end, night.timezone, begin)}"
-        table.add_row(when, Group(setting, Text(reason), Text("")))
+        table.add_row(when, Group(setting, Text(plan.reasons[number]), Text("")))
+    later = later_text(plan)
     rest = Text("At all other times the charger is idle or the car is away.", style="dim")
-    return Group(table, rest)
+    return Group(table, rest, *([] if later is None else [Text(later, style="dim")]))
 
 
 def _departures(plan: Plan) -> RenderableType:

@@ -12,6 +12,8 @@ from scheduler.plan_output.schedule_csv import schedule_text
 from scheduler.plans.plan import Plan
 from scheduler.textio.write import folder_made_beside, refuse_other
 
+REPORT_FILE = "report.html"
+
 
 def write_plan(plan: Plan, out: Path) -> Path:
     """Write `schedule.csv`, `plan.json` and `report.html` to a new folder; the same instant again replaces it.
@@ -28,7 +30,7 @@ def write_plan(plan: Plan, out: Path) -> Path:
     ------
     NotWrittenError : nothing was written.
     """
-    texts = {"schedule.csv": schedule_text(plan), "plan.json": plan_text(plan), "report.html": report_text(plan)}
+    texts = {"schedule.csv": schedule_text(plan), "plan.json": plan_text(plan), REPORT_FILE: report_text(plan)}
     folder = out / folder_name(plan.night.boundaries[0].to_pydatetime(), plan.night.timezone)
     refuse_other(folder, "a plan", lambda there: (there / "plan.json").is_file())
     with folder_made_beside(folder, replace=True) as made:

@@ -22,7 +22,7 @@ from scheduler.plans.recourse import look_at, look_text, with_recourse
 from scheduler.plans.replay import Costs, Replayed
 from scheduler.plans.sampled_choice import Choice
 from scheduler.plans.saved_plan import SavedBlock, SavedTrip
-from scheduler.plans.wear_law_sensitivity import OtherLaw, other_laws_text
+from scheduler.plans.wear_law_sensitivity import TOLD_WORTH_KWH, OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.textio.format import money_digits, money_text, span_text
 
@@ -163,7 +163,7 @@ def assemble_plan(
         *warnings,
         *window_warnings(night, replayed),
         *outcome_warnings(night, outcomes, inputs.offer.currency),
-        *other_laws_text(other_laws),
+        *other_laws_text(other_laws, TOLD_WORTH_KWH * night.highest_price, inputs.offer.currency),
     ]
     if answer.status != "optimal":
         said.append(_stopped_early(answer, inputs.offer.currency))

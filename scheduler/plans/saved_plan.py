@@ -152,6 +152,8 @@ class SavedPlan(_SavedRecord):
     past_blocks, past_trips : those that were over, or were cut short, when the plan was made.
     cancelled_blocks, cancelled_trips : how many more an earlier revision had.
     highest_soc_today_percent : what was known or assumed of the day before the plan [%]; None if it does not say.
+    first_sentences : what a reader is to see first. tonight_until : what begins after that is planned again; None if
+        the plan does not say.
     rows : the intervals of `schedule.csv`.
     folder : where the plan was read from.
     """
@@ -165,6 +167,8 @@ class SavedPlan(_SavedRecord):
     end: Instant
     status: Literal["optimal", "target-missed"]
     headline: str
+    first_sentences: list[str] = []
+    tonight_until: Instant | None = None
     set_by: SetBy
     evening: Instant
     revision: Annotated[int, Field(ge=0)]

@@ -13,8 +13,10 @@ from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import cheapest
 from scheduler.plans.replay import Replayed, battery_flows_kwh, replay
-from scheduler.textio.format import amount_text
+from scheduler.textio.format import amount_text, money_text
 
+TOLD_WORTH_KWH = 1.0
+"""A reader is told of a law only if by it the plan costs more than the best one by the worth of this energy [kWh]."""
 MATTERS_KWH = 0.5
 """A law that changes the energy discharged by less than this does not change the plan [kWh]."""
 MATTERS_WORTH_KWH = 0.1
@@ -77,13 +79,14 @@ def other_laws(inputs: Inputs, night: Night, setpoints: Setpoints) -> tuple[Othe
     return tuple(found)
 
 
-def other_laws_text(others: tuple[OtherLaw, ...]) -> tuple[str, ...]:
-    """Return a sentence if another law would change the plan, else nothing."""
+def other_laws_text(others: tuple[OtherLaw, ...], worth: float, currency: str) -> tuple[str, ...]:
+    """Return a sentence if another law would change the plan by more than a worth [money], else nothing."""
+    others = tuple(other for other in others if other.regret > worth)
     if not others:
         return ()
     parts = [f'{amount_text(other.given_kwh)} ("{other.law}")' for other in others]
     listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
     return (
-        f"Another wear law would change tonight's plan: the car would discharge {listed} instead of "
-        f"{amount_text(others[0].plan_given_kwh)}.",
+        f"By another wear law this plan costs over {money_text(worth, currency)} {currency} more than need be: the car "
+        f"would discharge {listed} instead of {amount_text(others[0].plan_given_kwh)}.",
     )

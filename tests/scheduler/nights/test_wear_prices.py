@@ -126,13 +126,14 @@ def test_ageing_is_the_mean_of_the_two_ends() -> None:
 
 
 def test_words_on_other_laws() -> None:
-    """Energies by law, and what this plan gives; nothing where no law would change anything."""
+    """Energies by law, and what this plan gives; nothing of laws by which it is off by less than is worth telling."""
     found = (OtherLaw("flat", 8.61, 14.94, 0.2), OtherLaw("nmc", 0.0, 14.94, 1.0))
-    assert other_laws_text(found) == (
-        "Another wear law would change tonight's plan: the car would discharge "
+    assert other_laws_text(found, 0.1, "EUR") == (
+        "By another wear law this plan costs over 0.10 EUR more than need be: the car would discharge "
         '8.6 kWh ("flat") or 0.00 kWh ("nmc") instead of 14.9 kWh.',
     )
-    assert other_laws_text(()) == ()
+    assert other_laws_text((), 0.1, "EUR") == ()
+    assert other_laws_text(found, 1.0, "EUR") == ()
 
 
 def test_cycles_are_priced_down_from_the_ceiling(tmp_path: Path) -> None:

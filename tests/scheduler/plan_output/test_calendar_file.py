@@ -21,8 +21,9 @@ MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
 
 @pytest.fixture(scope="module")
 def plan(tmp_path_factory: pytest.TempPathFactory) -> SavedPlan:
-    """The demo evening's plan."""
-    return read_saved_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
+    """The demo evening's plan, without word of when the rest is planned again."""
+    saved = read_saved_plan(saved_demo_plan(tmp_path_factory.mktemp("plans")))
+    return saved.model_copy(update={"tonight_until": None})
 
 
 def events(plan: SavedPlan) -> list[icalendar.Event]:
@@ -63,6 +64,22 @@ def test_the_calendar_says_what_it_is(plan: SavedPlan) -> None:
     assert (str(calendar["version"]), str(calendar["method"])) == ("2.0", "PUBLISH")
     assert "overnight-scheduler" in calendar["prodid"]
     assert {event["dtstamp"].dt for event in calendar.walk("VEVENT")} == {MADE_AT}
+
+
+def test_what_begins_after_the_next_usual_evening_has_no_event(plan: SavedPlan) -> None:
+    """Three of four blocks begin before Tuesday 17:30; after a replan the fourth's event goes, if there was one."""
+    until = datetime.fromisoformat("2026-03-03T17:30+02:00")
+    tonight = changed(plan, tonight_until=until, trips=[])
+    assert [event["dtstart"].dt < until for event in events(tonight)] == [True, True, True]
+    again = events(changed(tonight, revision=1))
+    assert [str(event.get("status")) for event in again] == ["None", "None", "None", "CANCELLED"]
+
+
+def test_the_calendar_begins_with_what_matters_first(plan: SavedPlan) -> None:
+    """Its description holds the sentences that begin screen and page."""
+    calendar = icalendar.Calendar.from_ical(calendar_text(plan, MADE_AT))
+    assert str(calendar["x-wr-caldesc"]) == " ".join(plan.first_sentences)
+    assert plan.first_sentences[0].startswith("Now: discharge at ")
 
 
 def test_an_event_says_what_to_set_why_and_the_first_caution(plan: SavedPlan) -> None:

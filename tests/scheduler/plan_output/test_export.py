@@ -29,7 +29,7 @@ from scheduler.plan_output.ocpp_schema import broken_rules
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight, solve_and_verify
 from scheduler.plans.replan import replan_tonight
-from scheduler.plans.saved_plan import SavedPlan, read_saved_plan
+from scheduler.plans.saved_plan import SavedBlock, SavedPlan, read_saved_plan
 from tests.builders.plans import DEMO, saved_demo_plan
 
 MADE_AT = datetime(2026, 3, 2, 16, 30, tzinfo=UTC)
@@ -61,10 +61,16 @@ def events(plan: SavedPlan) -> list[icalendar.Event]:
     return list(icalendar.Calendar.from_ical(calendar_text(plan, MADE_AT)).walk("VEVENT"))
 
 
+def tonight(plan: SavedPlan) -> list[SavedBlock]:
+    """The blocks that begin before the next usual evening."""
+    assert plan.tonight_until is not None
+    return [block for block in plan.blocks if block.start < plan.tonight_until]
+
+
 def test_each_block_and_trip_is_an_event_at_its_instant(first: SavedPlan) -> None:
     """Starts, ends and summaries are those of the plan, in UTC; a second parser reads the same instants."""
     found = events(first)
-    wanted = [(block.start, block.end) for block in first.blocks] + [
+    wanted = [(block.start, block.end) for block in tonight(first)] + [
         (trip.depart, trip.return_at) for trip in first.trips
     ]
     assert [(event["dtstart"].dt, event["dtend"].dt) for event in found] == wanted
@@ -78,7 +84,7 @@ def test_there_is_an_alarm_before_each_thing_to_do(first: SavedPlan) -> None:
     """Before each block, when the car is to be looked at, before the charger is to be idle, before each departure."""
     for number, event in enumerate(events(first)):
         alarms = [(alarm["trigger"].dt, alarm["trigger"].params.get("RELATED")) for alarm in event.walk("VALARM")]
-        if number >= len(first.blocks):
+        if number >= len(tonight(first)):
             assert alarms == [(timedelta(minutes=-30), "START")]
             continue
         assert alarms[0] == (timedelta(minutes=-5), "START")
@@ -114,7 +120,7 @@ def test_the_calendar_of_a_clock_change_night_has_the_right_instants(tmp_path: P
     """Helsinki, 25 to 26 October 2025 (tz database): an event lasts as long as its block does, in hours passed."""
     folder = write_plan(plan_tonight(DEMO, RequestOptions(50, now="2025-10-25T18:00", stay_home=True)), tmp_path)
     plan = read_saved_plan(folder)
-    for event, block in zip(events(plan), plan.blocks, strict=True):
+    for event, block in zip(events(plan), tonight(plan), strict=True):
         assert event["dtend"].dt - event["dtstart"].dt == block.end.astimezone(UTC) - block.start.astimezone(UTC)
 
 
@@ -130,6 +136,9 @@ def test_a_profile_is_valid_and_says_what_the_plan_does(first: SavedPlan) -> Non
         period = [each for each in schedule["chargingSchedulePeriod"] if each["startPeriod"] <= seconds][-1]
         if row.state in ("idle", "away"):
             assert period["operationMode"] == "Idle"
+        elif any(block.action == "cover" and block.start <= row.start < block.end for block in first.blocks):
+            assert period["operationMode"] == "LocalLoadBalancing"
+            assert (period["limit"], -period["dischargeLimit"]) == (0.0, pytest.approx(7400.0))
         else:
             assert period["setpoint"] == pytest.approx(1000 * row.setpoint_kw, abs=0.06)
             assert 0 <= period["limit"] <= 1000 * first.limits.charge_max_kw
