@@ -27,6 +27,8 @@ FEW_BLOCKS = 0
 """Most blocks of a night whose reason for not discharging stands in the headline."""
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
+MOST_STEPS = 10
+"""Most steps that are listed in brief."""
 BRIEF_CAUTION = (
     "A plan is advice: you set the charger. What network operator, makers and wiring rules allow comes first."
 )
@@ -88,10 +90,12 @@ def _steps(plan: Plan) -> RenderableType | None:
     table = RichTable(box=None, show_header=False, pad_edge=False)
     table.add_column("When", no_wrap=True)
     table.add_column("What")
-    for step in to_do:
+    for step in to_do[:MOST_STEPS]:
         table.add_row(f"  {step_when(plan, step)}", step.text)
     later = later_text(plan)
-    rest = [] if later is None else [Text(later, style="dim")]
+    more = len(to_do) - MOST_STEPS
+    unseen = [f"Then {more} more until {step_when(plan, to_do[-1])}: see --full or the page."] if more > 0 else []
+    rest = [Text(each, style="dim") for each in (*unseen, *([] if later is None else [later]))]
     return Group(Text("What to set tonight", style="bold"), table, *rest)
 
 

@@ -29,6 +29,8 @@ from scheduler.textio.format import clock_text, percent_text, power_text
 
 SAME_PERCENT = 1e-6
 """States of charge closer than this are one [%]."""
+NEARLY_SAME_PERCENT = 3.0
+"""Blocks that cover the building one after the other with ends closer than this are one setting [%]."""
 SUN_KW = 0.01
 """Where less solar than this is forecast, the sun is down [kW]."""
 SURPLUS_SHARE = 0.25
@@ -58,7 +60,7 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
     def fill_before(boundary: int) -> FloatArray:
         return final_fill_kwh(night.wear, night.initial_fill_kwh, into[:boundary], out[:boundary])
 
-    return tuple(
+    found = (
         replace(block, until_percent=_until_percent(night, replayed, block))
         if block.action in CHARGING
         else replace(
@@ -67,6 +69,29 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
         )
         for block in blocks
     )
+    return _as_few_as_can_be(night, found)
+
+
+def _as_few_as_can_be(night: Night, blocks: Iterable[Block]) -> tuple[Block, ...]:
+    """Return the blocks with those joined that cover the building one after the other, and hardly differ in their ends.
+
+    The joint block ends at the higher state of charge, so that no departure is worse off.
+    """
+    joined: list[Block] = []
+    for block in blocks:
+        before = joined[-1] if joined else block
+        ends = [night.car.floor_percent if each.stop_percent is None else each.stop_percent for each in (before, block)]
+        if (
+            before.last == block.first
+            and before.action == block.action == "cover"
+            and abs(before.kw - block.kw) <= SAME_POWER_KW
+            and abs(ends[0] - ends[1]) <= NEARLY_SAME_PERCENT
+        ):
+            stop = max(before, block, key=lambda each: each.stop_percent or 0.0).stop_percent
+            joined[-1] = replace(before, last=block.last, stop_percent=stop)
+        else:
+            joined.append(block)
+    return tuple(joined)
 
 
 def _covers_if_selling_does_not_pay(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> Block:

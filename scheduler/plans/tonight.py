@@ -20,6 +20,8 @@ from scheduler.textio.format import amount_text, clock_text, money_text, percent
 
 AHEAD = timedelta(hours=12)
 """An evening that is nearer than this is the one that is being planned."""
+SOON = timedelta(minutes=5)
+"""A look that is due no later than this after a block is set needs no time of its own."""
 TO_IDLE = "set the charger to idle"
 
 
@@ -82,7 +84,7 @@ def _steps(plan: Plan) -> Iterator[Step]:
         ends = end_text(block.stop_percent, block.until_percent)
         yield Step(begin, f"{setting_text(block, night.setting.set_by)}{ends}", "set", number)
         look = plan.look_at[number]
-        if look is not None and block.stop_percent is not None:
+        if look is not None and block.stop_percent is not None and look - begin > SOON:
             yield Step(look, f"look at the car: at {percent_text(block.stop_percent)} {TO_IDLE}", "look", number)
         if block.last not in begins and block.last not in departs and end < until:
             yield Step(end, TO_IDLE, "idle", number)
