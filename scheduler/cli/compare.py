@@ -18,7 +18,11 @@ def compare(
     first_day: FirstDay = None,
     last_day: LastDay = None,
     forecast: Annotated[
-        Forecast, typer.Option("--forecast", help="What is known each evening: typical days, or what really came.")
+        Forecast,
+        typer.Option(
+            "--forecast",
+            help="What is known each evening: typical days (the default), past days like it, or what really came.",
+        ),
     ] = Forecast.TYPICAL,
     trips: ExpectedTrips = None,
     hardware: Annotated[Path | None, option("--hardware", "FILE", "What the charger cost: does it pay?")] = None,

@@ -41,7 +41,10 @@ def sweep(
     last_day: LastDay = None,
     forecast: Annotated[
         Forecast | None,
-        typer.Option("--forecast", help="What is known each evening: typical days (the default), or what really came."),
+        typer.Option(
+            "--forecast",
+            help="What is known each evening: typical days (the default), past days like it, or what really came.",
+        ),
     ] = None,
     trips: ExpectedTrips = None,
     bound: Annotated[

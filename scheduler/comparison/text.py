@@ -8,6 +8,7 @@ from datetime import date
 from models.wear.law import DAYS_A_YEAR
 from scheduler.comparison.results import ComparedOffer, Comparison, Money
 from scheduler.render.table import NOTHING, Cell, Column, Table, text_table
+from scheduler.rolling.calibration import calibration_text
 from scheduler.rolling.flows import RolledFlows
 from scheduler.textio.format import amount_text, money_digits, money_text, number_text, rows_that_add_up
 
@@ -34,7 +35,9 @@ def evenings_knew_text(forecast: str, trips: str) -> str:
     >>> evenings_knew_text("typical", "usual"), evenings_knew_text("recorded", "recorded")
     ('typical days, usual trips', 'what really came')
     """
-    return "what really came" if forecast == "recorded" else f"typical days, {trips} trips"
+    if forecast == "recorded":
+        return "what really came"
+    return f"{'past days like it' if forecast == 'samples' else 'typical days'}, {trips} trips"
 
 
 def day_span_text(first: date, last: date) -> str:
@@ -154,6 +157,8 @@ def use_table(compared: Comparison) -> Table:
         ),
         row("Departures below target", [_missed(plan) for plan in plans]),
     ]
+    if compared.request.forecast == "samples":
+        rows.append(row("Nights with a departure below target", [calibration_text(plan) for plan in plans]))
     if compared.request.forecast != "recorded":
         rows.append(
             row(

@@ -319,7 +319,7 @@ def _notes(inputs: Inputs, first: date, last: date, forecast: ForecastKind, trip
     """Yield what the comparison assumes, one sentence each."""
     site = inputs.site
     begin = pd.Timestamp(midnight(first, site.timezone))
-    if forecast == "typical" and begin - inputs.load.start[0] < pd.Timedelta(days=FORECAST_DAYS):
+    if forecast != "recorded" and begin - inputs.load.start[0] < pd.Timedelta(days=FORECAST_DAYS):
         yield (
             f"The series begin less than {FORECAST_DAYS} days before the first evening: at first the typical day is "
             "taken from the same month of other years or from the whole series, which nobody could have known then."

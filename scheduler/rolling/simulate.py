@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import FloatArray
+from models.site.trips import Trip
 from models.wear.segments import final_fill_kwh
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.build_night import build_night
@@ -78,8 +79,8 @@ class RolledNight:
     real : the night as it happened, until the next evening.
     setpoints, replayed : what the charger did in it, and what that came to.
     replans : how often it was planned again before the next evening.
-    chances : what past days said of the first plan's trips; empty where the forecast is not of samples, or they are too
-        few.
+    chances : what past days said of each trip, by the last plan before it; empty where the forecast is not of samples,
+        or there are too few.
     """
 
     planned: Night
@@ -89,19 +90,15 @@ class RolledNight:
     setpoints: Setpoints
     replayed: Replayed
     replans: int = 0
-    chances: tuple[TripChance, ...] = ()
+    chances: Mapping[Trip, TripChance] = field(default_factory=dict)
 
     @property
     def chance_short(self) -> float:
-        """Return the chance told that any departure of the night is short [-]; NaN where none was told.
-
-        None was where the night was planned again, or where other trips were driven than the first plan had.
-        """
+        """Return the chance told that any departure of the night is short [-]; NaN where none was told of one."""
         driven = [trip.trip for trip in self.real.trips]
-        expected = [trip.trip for trip in self.planned.trips][: len(driven)]
-        if not self.chances or self.replans or not driven or driven != expected:
+        if not driven or any(trip not in self.chances for trip in driven):
             return float("nan")
-        return float(1 - np.prod([1 - found.chance for found in self.chances[: len(driven)]]))
+        return float(1 - np.prod([1 - self.chances[trip].chance for trip in driven]))
 
 
 def rolled_nights(
@@ -190,7 +187,7 @@ def one_night(
         on_return = charge_on_return(real)
         return RolledNight(planned, None, None, real, on_return, verify_constraints(real, on_return))
     planned, answer, expected, blocks = _planned(inputs, planned, policy, days)
-    chances = () if days is None else trip_chances(planned, answer.setpoints, blocks, days)
+    chances = _chances(planned, answer, blocks, days)
     if forecast == "recorded":
         blocks = ()  # what happens is what was planned, so no block needs to follow the real draw
     replans = [] if groups is None else replan_times(groups, now, following, horizon, inputs.site.car)
@@ -205,6 +202,7 @@ def one_night(
         asked_again, again = _replanned(inputs, at, following, left, groups, so_far, done, policy, forecast)
         days = _days_like(inputs, asked_again, again)
         again, new_answer, _, new_blocks = _planned(inputs, again, policy, days)
+        chances |= _chances(again, new_answer, new_blocks, days)
         boundaries |= set(again.boundaries[1:])
         real = as_it_happened(boundaries)
         settings = settings.until(done, settings_of(real, again, new_answer.setpoints, new_blocks))
@@ -273,6 +271,16 @@ def _as_forecast(inputs: Inputs, asked: Request, carry_over: CarryOver, policy: 
 def _days_like(inputs: Inputs, asked: Request, night: Night) -> SampledDays | None:
     """Return the past days like a night; None where the forecast is not of samples."""
     return sampled_days(inputs, asked, night) if asked.forecast == "samples" else None
+
+
+def _chances(
+    night: Night, answer: Answer, blocks: tuple[Block, ...], days: SampledDays | None
+) -> dict[Trip, TripChance]:
+    """Return what past days say of each trip of a plan; nothing without days."""
+    if days is None:
+        return {}
+    told = trip_chances(night, answer.setpoints, blocks, days)
+    return {trip.trip: chance for trip, chance in zip(night.trips, told, strict=bool(told))}
 
 
 def _planned(

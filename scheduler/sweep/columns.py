@@ -32,7 +32,11 @@ RUN_COLUMNS = (
     Column("first_day", "local day", "first day, included"),
     Column("last_day", "local day", "last day, included"),
     Column("days", "d", "how many days"),
-    Column("forecast", "-", "what each evening knew: typical days, or what really came (recorded)"),
+    Column(
+        "forecast",
+        "-",
+        "what each evening knew: typical days, past days (samples), or what came (recorded)",
+    ),
     Column("trips", "-", "trips that nights are planned on: usual, or recorded, which are always the ones driven"),
     Column("bill", MONEY, "from the meter, fees and taxes included"),
     Column("on_the_way_cost", MONEY, "of charging away from home"),
