@@ -29,8 +29,8 @@ from scheduler.textio.format import clock_text, percent_text, power_text
 
 SAME_PERCENT = 1e-6
 """States of charge closer than this are one [%]."""
-NEARLY_SAME_PERCENT = 3.0
-"""Blocks that cover the building one after the other with ends closer than this are one setting [%]."""
+SAME_PRICE = 1e-6
+"""Prices closer than this are one [money per kWh]."""
 SUN_KW = 0.01
 """Where less solar than this is forecast, the sun is down [kW]."""
 SURPLUS_SHARE = 0.25
@@ -73,22 +73,22 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
 
 
 def _as_few_as_can_be(night: Night, blocks: Iterable[Block]) -> tuple[Block, ...]:
-    """Return the blocks with those joined that cover the building one after the other, and hardly differ in their ends.
+    """Return the blocks with those joined that cover the building in turn, where a kWh is no dearer later.
 
-    The joint block ends at the higher state of charge, so that no departure is worse off.
+    The joint block ends where the later one does: every departure is as safe, and what an earlier hour takes more of
+    saves as much as it would have saved later.
     """
+    lowest, highest = (edge(night.possible_prices("import"), axis=0) for edge in (np.min, np.max))
     joined: list[Block] = []
     for block in blocks:
         before = joined[-1] if joined else block
-        ends = [night.car.floor_percent if each.stop_percent is None else each.stop_percent for each in (before, block)]
         if (
             before.last == block.first
             and before.action == block.action == "cover"
             and abs(before.kw - block.kw) <= SAME_POWER_KW
-            and abs(ends[0] - ends[1]) <= NEARLY_SAME_PERCENT
+            and lowest[before.intervals].min() >= highest[block.intervals].max() - SAME_PRICE
         ):
-            stop = max(before, block, key=lambda each: each.stop_percent or 0.0).stop_percent
-            joined[-1] = replace(before, last=block.last, stop_percent=stop)
+            joined[-1] = replace(before, last=block.last, stop_percent=block.stop_percent)
         else:
             joined.append(block)
     return tuple(joined)
