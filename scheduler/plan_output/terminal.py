@@ -69,7 +69,7 @@ def _about(plan: Plan) -> RenderableType:
         f"offer {inputs.offer.name}, car at {plan.evening.soc_percent:g} %",
         style="dim",
     )
-    nothing_given = why_nothing_given(plan, FEW_BLOCKS)
+    nothing_given = why_nothing_given(plan, FEW_BLOCKS) if plan.blocks else plan.headline
     return Group(about, *([] if nothing_given is None else [Text(nothing_given)]))
 
 

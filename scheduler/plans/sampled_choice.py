@@ -10,6 +10,7 @@ the days' chance differences, and where departures are short on no more days tha
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,12 +20,13 @@ from scheduler.nights.night import Night
 from scheduler.nights.sampled_days import FEWEST_SAMPLES, SampledDays
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
+from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
 from scheduler.plans.dispatch import settings_of
 from scheduler.plans.outlook import outcomes
 from scheduler.plans.recourse import with_recourse
-from scheduler.plans.replay import Replayed, verify
+from scheduler.plans.replay import PlanRefused, Replayed, verify
 
 TYPICAL = "the typical day"
 SCORED = 20
@@ -101,7 +103,10 @@ def choose_forecast(
     typical = _candidate(TYPICAL, night, scored, may_discharge)
     if len(days) < FEWEST_SAMPLES or night.setting.by_hand:
         return typical, None
-    tried = [typical, *(_candidate(name, other, scored, may_discharge) for name, other in _forecasts(night, scored))]
+    tried = [typical]
+    for name, other_night in _forecasts(night, scored):
+        with suppress(NoPlanError, PlanRefused):  # the typical day's plan stands in any case
+            tried.append(_candidate(name, other_night, scored, may_discharge))
     best = typical
     allowed = max(most_short, typical.short)
     least = WORTH_A_CHANGE_KWH * night.highest_price

@@ -139,6 +139,7 @@ def test_the_sample_plan_is_what_the_first_command_prints(tmp_path: Path, monkey
     result = CliRunner().invoke(app, words)
     assert result.exit_code == 0
     assert [line.rstrip() for line in result.stdout.splitlines()] == blocks("text", readme)[0].splitlines()
+    assert len(result.stdout.splitlines()) <= 35
 
 
 @pytest.mark.needs("study")

@@ -161,11 +161,11 @@ def test_no_plan_and_a_refused_plan_have_their_exit_codes(
 ) -> None:
     """The solver without a plan exits 4 and a plan that replay refuses exits 5, with nothing written."""
 
-    def fail(*_: object) -> None:
+    def fail(*_: object, **__: object) -> None:
         raise error
 
     monkeypatch.setattr(
-        "scheduler.plans.plan_tonight.solve" if code == 4 else "scheduler.plans.plan_tonight.verify", fail
+        "scheduler.plans.sampled_choice.solve" if code == 4 else "scheduler.plans.sampled_choice.verify", fail
     )
     result = overnight("plan", site, "--soc", 71, *NOW)
     assert result.exit_code == code
@@ -250,15 +250,20 @@ def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
     assert words is None or words in text
 
 
-def test_a_night_of_many_steps_has_a_short_sentence(tmp_path: Path) -> None:
-    """Quarter-hour prices make many steps: the sentence names the first and when the next is due; the list has all."""
+def test_a_night_of_many_steps_is_told_in_brief(tmp_path: Path) -> None:
+    """Quarter-hour prices make many steps: ten are listed, and how many more there are; with --full all are."""
     words = ["plan", str(BOATYARD), "--soc", "60", "--offer", "offers/quarter-hours.toml", "--now", "2026-02-03T16:30"]
-    result = CliRunner().invoke(app, [*words, "--out", str(tmp_path)], env={"COLUMNS": "100"})
+    words += ["--out", str(tmp_path)]
+    result = CliRunner().invoke(app, words, env={"COLUMNS": "100"})
     assert result.exit_code == 0, result.output
-    text = " ".join(result.stdout.split())
-    found = re.search(r"Tonight: [^.]*\.\d kW 17:00 to 17:30, then (\d+) more settings, the next at 17:30\.", text)
-    assert found is not None
+    lines = result.stdout.splitlines()
+    first = lines.index("What to set tonight") + 1
+    more = next(number for number, line in enumerate(lines) if line.startswith("Then "))
+    assert more - first == 10
+    assert int(lines[more].split()[1]) > 0
+    full = CliRunner().invoke(app, [*words, "--full"], env={"COLUMNS": "100"}).stdout
     [folder] = tmp_path.iterdir()
     kept = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
-    assert int(found[1]) == len(kept["blocks"]) - 1 > 5
-    assert kept["headline"].count("kW") > 5
+    tonight = [block for block in kept["blocks"] if block["start"] < kept["tonight_until"]]
+    assert len(tonight) > 5
+    assert full.count(" kW (") == len(tonight)
