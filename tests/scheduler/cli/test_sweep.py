@@ -105,6 +105,16 @@ def test_input_at_fault(words: list[str], says: str, tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
+def test_a_fault_of_a_law_is_told_alone(tmp_path: Path) -> None:
+    """A law without its parameter is at fault at every value of another key; that the values differ is not doubted."""
+    words = ["sweep", str(DEMO), "--weights", "1", "--laws", "flat,depth", "--set", "car.floor_percent=10,20"]
+    found = RUNNER.invoke(app, [*words, "--out", str(tmp_path / "out")])
+    assert found.exit_code == 2
+    assert "--set wear.life_full_cycles=... gives it" in found.stderr
+    assert "make the same site" not in found.stderr
+    assert len(found.stderr.splitlines()) == 1
+
+
 def test_a_folder_of_another_sweep(study: Study) -> None:
     """Refused before any work, with what differs."""
     found = RUNNER.invoke(app, ["sweep", str(DEMO), "--weights", "0,2", *WEEK, "--out", str(study.folder)])
