@@ -25,8 +25,9 @@ from scheduler.textio.bounds import (
     Bound,
 )
 from scheduler.textio.errors import Fault, InputFaults, shown
+from scheduler.textio.parse_clock import clock_minutes
 from scheduler.textio.toml_tables import Table, TomlDocument, check_table, expected_text
-from scheduler.textio.toml_values import Currency, Name, Phases, minutes_of_clock
+from scheduler.textio.toml_values import Currency, Name, Phases
 
 Answers = dict[str, Any]
 NONE = "none"
@@ -36,7 +37,7 @@ BANDS = ("night", "feed_in")
 def _band_hours(text: object) -> tuple[str, str]:
     """Parse hours such as "23:00-07:00" into two clock times; raise ValueError for any other text."""
     begin, _, end = text.replace(" ", "").partition("-") if isinstance(text, str) else ("", "", "")
-    minutes = minutes_of_clock(begin), minutes_of_clock(end)
+    minutes = clock_minutes(begin), clock_minutes(end)
     if None in minutes or minutes[0] == minutes[1] or minutes == (24 * 60, 0):
         raise ValueError(f"found {shown(text)}")
     return begin, end
