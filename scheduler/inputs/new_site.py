@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta
-from math import cos, pi
+from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from scheduler.inputs.placeholders import READ_ME_FILE, placeholder_load_kw, placeholder_solar_kw, placeholder_text
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.textio.errors import InputFaults, shortened, single_fault
 from scheduler.textio.write import folder_made_beside
-
-PLACEHOLDER_DAYS = 35
-"""Days of placeholder data up to now; a typical forecast uses 28."""
 
 NOTE_COLUMN = 41
 
@@ -28,7 +24,7 @@ READ_ME = """\
 The meter files in this folder are placeholders: the same invented day over and over. A plan made from them looks
 right and is not about your building. Replace them with your own meter's data before you act on a plan:
 
-    overnight read-meter YOUR-METER-FILE --to THIS-FOLDER --replace
+    overnight read-meter YOUR-METER-FILE --into THIS-FOLDER
 
 reads NEM12, Green Button XML, and CSV with one row per interval or per day, and says what it filled. Or write them
 yourself:
@@ -40,6 +36,9 @@ load.csv is the building without the car charger; solar.csv, if there is one, wh
 
 Then run "overnight check" on this folder.
 """
+
+READ_ME_BEFORE = READ_ME.replace("--into THIS-FOLDER", "--to THIS-FOLDER --replace")
+"""What it was in version 1.1.0."""
 
 SITE = """\
 # Your site. Lines that start with "#" are notes; to switch on a setting that is shown as a note, remove its "#".
@@ -230,11 +229,11 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
     texts = {
         "site.toml": "".join(f"{_aligned(line)}\n" for line in site.splitlines()),
         "offers/offer.toml": _offer(answers),
-        "load.csv": _series(now, zone, _usual_load_kw),
-        "READ-ME-FIRST.txt": READ_ME,
+        "load.csv": placeholder_text(now, zone, placeholder_load_kw),
+        READ_ME_FILE: READ_ME,
     }
     if answers.solar:
-        texts["solar.csv"] = _series(now, zone, _usual_solar_kw)
+        texts["solar.csv"] = placeholder_text(now, zone, placeholder_solar_kw)
     return texts
 
 
@@ -284,25 +283,6 @@ def _offer(answers: NewSite) -> str:
         if hours is not None:
             lines += [f"from = {_quoted(hours[0])}", f"to = {_quoted(hours[1])}"]
     return "\n".join(lines) + "\n"
-
-
-def _series(now: datetime, zone: ZoneInfo, kw: Callable[[int], float]) -> str:
-    """Return CSV text of hours from midnight some weeks ago until now, repeating one day."""
-    first = datetime.combine(now.astimezone(zone).date() - timedelta(days=PLACEHOLDER_DAYS), time(), zone)
-    start, rows = first.astimezone(ZoneInfo("UTC")), ["start,kw"]
-    while start < now:
-        local = start.astimezone(zone)
-        rows.append(f"{local.isoformat(timespec='minutes')},{kw(local.hour):.2f}")
-        start += timedelta(hours=1)
-    return "\n".join(rows) + "\n"
-
-
-def _usual_load_kw(hour: int) -> float:
-    return 1.8 if 17 <= hour < 22 else 0.6 if 6 <= hour < 17 else 0.35
-
-
-def _usual_solar_kw(hour: int) -> float:
-    return max(0.0, -2.5 * cos(2 * pi * (hour + 0.5) / 24))
 
 
 def _quoted(text: str) -> str:
