@@ -136,6 +136,15 @@ def replan(options: TonightOptions) -> None:
     )
 
 
+def make_plan(options: TonightOptions) -> None:
+    """Plan tonight, write the plan and print it; leave with its exit code if a departure target is missed."""
+    from scheduler.plans.plan_tonight import plan_tonight
+
+    _make(
+        options, lambda progress: plan_tonight(options.site, options.request(), options.offer, progress, options.plans)
+    )
+
+
 def _make(
     options: TonightOptions, make: Callable[[Callable[[str], None]], Plan], model_file: Path | None = None
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -76,9 +77,10 @@ fixed_loss_kw = 0.08                      # lost whenever it charges or discharg
 discharge_to = {discharge_to}             # {discharge_to_note}
 volts = {volts}                           # turns kW into amps
 phases = {phases}
-# set_by = "blocks"                       # if you set the charger by hand: a few blocks of one power each ...
-# max_blocks = 4                          # ... at most this many in a night ...
-# min_block_minutes = 60                  # ... and none shorter than this
+{allow_high}{off}set_by = {set_by}                       # if you set the charger by hand: few blocks of one power ...
+{off}max_blocks = 4                          # ... at most this many in a night ...
+{off}min_block_minutes = 60                  # ... and none shorter than this
+{timer_off}timer = true                            # if the charger can start and stop by its own clock
 # can_follow_surplus = true               # if the charger can follow the sun: charge with what the building leaves over
 # can_stop_at_percent = true              # if charger or car can be told at which percent to stop discharging;
                                           # otherwise a plan says when to look
@@ -102,6 +104,9 @@ horizon_hours = 24                        # how far a plan looks ahead
 offer = "offers/offer.toml"
 load = "load.csv"                         # PLACEHOLDER, see READ-ME-FIRST.txt
 {solar_data}
+{usual_trips}"""
+
+NO_USUAL_TRIP = """\
 # A weekly trip, used when you give none for tonight; remove the "#" to use it.
 # [[usual_trip]]
 # days = ["mon", "tue", "wed", "thu", "fri"]
@@ -115,7 +120,8 @@ load = "load.csv"                         # PLACEHOLDER, see READ-ME-FIRST.txt
 class NewSite:
     """Answers for a new site; units as in the site and offer files, clock times "HH:MM".
 
-    A night price holds in its hours, and so does an evening feed-in price; None: the offer has none.
+    A night price holds in its hours, and so does an evening feed-in price; None: the offer has none. `set_by` is
+    "myself", "timer" or "itself"; `usual_trips` are rows of `[[usual_trip]]`.
     """
 
     name: str
@@ -145,6 +151,10 @@ class NewSite:
     offer_name: str = "My offer"
     holiday_calendar: str | None = None
     solar: bool = False
+    set_by: str = "itself"
+    power_in: str = "kw"
+    usual_trips: tuple[Mapping[str, object], ...] | None = None
+    allow_unusual: bool = False
 
 
 def write_new_site(folder: Path, answers: NewSite, now: datetime) -> None:
@@ -218,6 +228,11 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
         volts=_number(answers.volts),
         phases=answers.phases,
         battery_price=_number(answers.battery_price),
+        off="# " if answers.set_by == "itself" else "",
+        set_by=_quoted("current" if answers.power_in == "amps" else "blocks"),
+        timer_off="" if answers.set_by == "timer" else "# ",
+        allow_high="allow_high_minimum = true\n" if answers.allow_unusual else "",
+        usual_trips=_usual_trips(answers),
         solar_table="[solar]\ncan_be_limited = false                    # true only if the inverter can be told to "
         "produce less\n\n"
         if answers.solar
@@ -253,6 +268,16 @@ def _zone(name: str) -> ZoneInfo:
         return ZoneInfo("UTC")
 
 
+def _usual_trips(answers: NewSite) -> str:
+    """Return the tables of the usual trips, or a note that shows one."""
+    if not answers.usual_trips:
+        return NO_USUAL_TRIP
+    tables = ["# Weekly trips, used when you give none for tonight."]
+    for trip in answers.usual_trips:
+        tables += ["[[usual_trip]]", *(f"{key} = {json.dumps(value)}" for key, value in trip.items()), ""]
+    return "\n".join(tables)
+
+
 def _offer(answers: NewSite) -> str:
     """Return the text of the offer's file."""
     bands: list[tuple[str, float, tuple[str, str] | None, str]] = [
@@ -276,6 +301,7 @@ def _offer(answers: NewSite) -> str:
         "format = 1",
         f"name = {_quoted(answers.offer_name)}",
         f"currency = {_quoted(answers.currency)}",
+        *(["allow_high_prices = true"] if answers.allow_unusual else []),
         _aligned(f"daily_fee = {_number(answers.daily_fee)} # standing charge per day"),
     ]
     for kind, price, hours, note in bands:

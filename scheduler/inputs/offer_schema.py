@@ -37,8 +37,12 @@ ORDINARY_PRICES = {
 same price in hundredths of the unit. From memory; a currency that is not here has no such limit."""
 
 
-def price_problem(price: float, currency: str) -> str | None:
+def price_problem(price: float, currency: str, allowed_by: str = "allow_high_prices = true") -> str | None:
     """Return what is wrong with a price that is too high for its currency [money per kWh], or None.
+
+    Parameters
+    ----------
+    allowed_by : what says that such a price is meant.
 
     Examples
     --------
@@ -55,7 +59,7 @@ def price_problem(price: float, currency: str) -> str | None:
     else:
         meant = f"; did you mean {price / 1000:.6g} (per kWh, not per MWh)?" if abs(price) / 1000 <= most else ""
     where = f"over {most:g}" if price > 0 else f"under -{most:g}"
-    return f"{plain(price)} is {where} {currency} per kWh; expected less, or also allow_high_prices = true{meant}"
+    return f"{plain(price)} is {where} {currency} per kWh; expected less, or also {allowed_by}{meant}"
 
 
 class OfferTable(Table):

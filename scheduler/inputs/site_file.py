@@ -111,7 +111,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
     plan = check_table(document, ("plan",), PlanTable, faults)
     data = check_table(document, ("data",), DataTable, faults)
     usual_trips = check_tables(document, "usual_trip", UsualTripTable, faults, MOST_USUAL_TRIPS)
-    faults += _overlaps(document, usual_trips)
+    faults += overlapping_trips(document, usual_trips)
     faults += _solar_without_series(document)
     faults += _surplus_without_solar(document)
     data_files = _data_files(document, folder, faults)
@@ -220,7 +220,7 @@ def _solar_without_series(document: TomlDocument) -> Iterator[Fault]:
         yield document.fault(("solar",), "there is no data.solar; expected the file of the solar series there")
 
 
-def _overlaps(document: TomlDocument, trips: list[UsualTripTable | None]) -> Iterator[Fault]:
+def overlapping_trips(document: TomlDocument, trips: list[UsualTripTable | None]) -> Iterator[Fault]:
     """Yield a fault for each usual trip that departs before another is back; the week repeats."""
     away = sorted(
         (

@@ -257,13 +257,15 @@ class ChargerTable(Table):
                 )
 
 
-def least_power_problem(least: float, most: float, most_name: str, allow_high: bool) -> str | None:
+def least_power_problem(
+    least: float, most: float, most_name: str, allow_high: bool, allowed_by: str = "allow_high_minimum = true"
+) -> str | None:
     """Return what is wrong with a lowest power beside the highest [kW], or None.
 
     Parameters
     ----------
     most_name : what gives the highest power, for the message.
-    allow_high : whether a lowest power over half of the highest is meant.
+    allow_high : whether a lowest power over half of the highest is meant. allowed_by : what says so.
 
     Examples
     --------
@@ -277,7 +279,7 @@ def least_power_problem(least: float, most: float, most_name: str, allow_high: b
     meant = f"; did you mean {least / 10:g}?" if least / 10 <= most * MOST_LEAST_SHARE else ""
     return (
         f"{least:g} is over half of {most_name}, {most:g}; expected 0 to {most * MOST_LEAST_SHARE:g}, or also "
-        f"allow_high_minimum = true{meant}"
+        f"{allowed_by}{meant}"
     )
 
 
