@@ -10,6 +10,7 @@ MOST_CHARACTERS = 60
 _NUMBER = re.compile(r"[+-]?(?:\d[\d.,' ]*\d|\d|(?=[.,]\d))[.,]?\d*(?:[eE][+-]?\d{1,4}(?![0-9]))?", re.ASCII)
 _COMMA = re.compile(r"\d*,\d+|\d+,", re.ASCII)
 _EITHER = re.compile(r"[1-9]\d{0,2},\d{3}", re.ASCII)
+_POINT_EITHER = re.compile(r"[1-9]\d{0,2}\.\d{3}", re.ASCII)
 _POINT = re.compile(r"\d+\.?\d*|\.\d+", re.ASCII)
 _APART = re.compile(r"\d{1,3}(?:[ ']\d{3})+(?:[.,]\d+)?", re.ASCII)
 _POINTS_APART = re.compile(r"\d{1,3}(?:\.\d{3})+,\d+|\d{1,3}(?:\.\d{3}){2,}", re.ASCII)
@@ -34,7 +35,8 @@ HUNDREDTHS = re.compile(r"(?:ct|cts|c|cent|cents|p|pence|¢|øre|öre)(?:(?:/|pe
 def parse_number(text: str, unit: str = "", money: bool = False) -> float:
     """Parse a number, with its unit or without.
 
-    A comma is the decimal sign; where it may as well set thousands apart, as in "1,500", the number is refused.
+    A comma is the decimal sign; where it may as well set thousands apart, as in "1,500", the number is refused. So is
+    an amount of money with a point and three digits, such as "6.800".
 
     Parameters
     ----------
@@ -66,6 +68,8 @@ def parse_number(text: str, unit: str = "", money: bool = False) -> float:
     found = _NUMBER.match(plain)
     if found is None or not found[0]:
         return _not_finite(plain)
+    if money and not unit and _POINT_EITHER.fullmatch(found[0]):
+        raise ValueError(f"; did you mean {found[0].replace('.', '')} or {float(found[0]):.12g}? Write one of these")
     value = _value(found[0])
     after = "".join(plain[found.end() :].split())
     if not after:

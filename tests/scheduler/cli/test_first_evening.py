@@ -129,6 +129,7 @@ WRONG_THEN_RIGHT = [
     ("battery_kwh", "58000", "did you mean 58 (kWh, not Wh)?\n"),
     ("battery_kwh", "1,500", "did you mean 1.5 or 1500? Write one of these."),
     ("battery_kwh", "58 kW", 'Found "58 kW"; expected 1 to 2000 kWh.'),
+    ("battery_price", "6.800", "did you mean 6800 or 6.8? Write one of these."),
     ("charge_min_kw", "4", "expected 0 to 3.7, or also --allow-unusual; did you mean 0.4?\n"),
     ("set_by", "perhaps", "expected myself, timer or itself"),
     ("day_price", "34", "34 is over 3 EUR per kWh; expected less, or also --allow-unusual; did you mean 0.34?\n"),
@@ -138,6 +139,32 @@ WRONG_THEN_RIGHT = [
     ("usual_trips", "mon 8:00-18:00 5km; mon 9:00-10:00 3km", "is back at 18:00"),
     ("soc", "0,6", "did you mean 60 (percent, not a share)?\n"),
 ]
+
+
+def as_options(answers: dict[str, str]) -> list[str]:
+    """The same answers as options."""
+    named = {f"--{key.replace('_', '-')}": text for key, text in answers.items() if text and key != "solar"}
+    return [word for option in named.items() for word in option]
+
+
+def test_options_take_the_same_spellings(tmp_path: Path) -> None:
+    """Where nobody is asked, the same texts give the same site, without a plan."""
+    result = run("new", tmp_path / "home", "--no-solar", *as_options(ANSWERS))
+    assert result.exit_code == 0, result.output
+    asked = new_home(tmp_path / "asked")
+    for file in ("site.toml", "offers/offer.toml"):
+        assert (tmp_path / "home" / file).read_text(encoding="utf-8") == (asked / file).read_text(encoding="utf-8")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["asked", "home"]
+
+
+@pytest.mark.parametrize(("key", "wrong", "said"), WRONG_THEN_RIGHT)
+def test_options_refuse_the_same_slips(tmp_path: Path, key: str, wrong: str, said: str) -> None:
+    """Exit 2, the option is named, and nothing is written."""
+    result = run("new", tmp_path / "home", "--no-solar", *as_options({**ANSWERS, key: wrong}))
+    assert result.exit_code == 2
+    assert f"--{key.replace('_', '-')}: " in result.stderr
+    assert said.strip().rstrip(".").lower() in result.stderr.lower()
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(("key", "wrong", "said"), WRONG_THEN_RIGHT)

@@ -141,6 +141,24 @@ def test_a_slip_is_refused_with_what_may_be_meant(
     assert len(said.splitlines()) == 1
 
 
+WEAR: list[tuple[tuple[str, ...], str]] = [
+    (("--battery-kwh", "58 kWh"), "no-such.csv: there is no such file"),
+    (("--battery-price", "6 800"), "no-such.csv: there is no such file"),
+    (("--age-years", "2,5 years"), "no-such.csv: there is no such file"),
+    (("--temp-degc", "−5 °C"), "no-such.csv: there is no such file"),
+    (("--battery-kwh", "1,500"), '--battery-kwh: found "1,500"; expected a number of kWh; did you mean 1.5 or 1500?'),
+    (("--temp-degc", "cold"), '--temp-degc: found "cold"; expected a number of °C'),
+]
+
+
+@pytest.mark.parametrize(("words", "said"), WEAR)
+def test_numbers_of_other_commands_are_read_alike(words: tuple[str, ...], said: str) -> None:
+    """A number that is taken leaves only the file that is not there to be told."""
+    result = CliRunner().invoke(app, ["wear", "no-such.csv", *words])
+    assert result.exit_code == 2
+    assert said in result.stderr
+
+
 TAKEN_KEYS: list[tuple[str, str, str, Any]] = [
     ("battery_kwh = 52.0", 'battery_kwh = "58 kWh"', "car.battery_kwh", 58),
     ("battery_kwh = 52.0", 'battery_kwh = "58,5 kWh"', "car.battery_kwh", 58.5),
