@@ -14,6 +14,7 @@ from scheduler.textio.exit_codes import INPUT_AT_FAULT
 
 def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) -> None:
     """Report every fault in a site's files at once, without planning."""
+    from scheduler.inputs.placeholders import placeholder_files, placeholders_say
     from scheduler.inputs.site_inputs import read_inputs
 
     with failures_told():
@@ -30,7 +31,10 @@ def check(site: SiteFolder, offer: OfferFile = None, as_json: AsJson = False) ->
             typer.echo(json.dumps({"faults": found, **more}, ensure_ascii=False, indent=2))
             raise typer.Exit(INPUT_AT_FAULT) from None
     if as_json:
-        typer.echo(json.dumps({"faults": []}))
+        invented = placeholder_files(inputs)
+        typer.echo(json.dumps({"faults": [], **({"placeholders": invented} if invented else {})}))
     else:
         names = ", ".join(file.name for file in inputs.files)
         typer.echo(f"{inputs.site.name}: no faults in {names}.")
+        if placeholders := placeholder_files(inputs):
+            typer.echo(placeholders_say(placeholders))

@@ -43,6 +43,27 @@ def option(name: str, metavar: str, text: str) -> Any:
     return typer.Option(name, metavar=metavar, help=text)
 
 
+def number_option(name: str, metavar: str, text: str, unit: str = "") -> Any:
+    """Return an option whose value is a number as a person types it: "70,5 %".
+
+    Parameters
+    ----------
+    unit : that may stand behind the number. The others are those of `option`.
+    """
+
+    def read(given: str) -> float:
+        from scheduler.textio.errors import shown, single_fault
+        from scheduler.textio.parse_number import parse_number
+
+        try:
+            return parse_number(given, unit)
+        except ValueError as error:
+            expected = f"a number of {unit}" if unit else "a number"
+            raise single_fault(name, f"found {shown(given)}; expected {expected}{error}") from None
+
+    return typer.Option(name, metavar=metavar, help=text, parser=read)
+
+
 SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")]
 OfferFile = Annotated[Path | None, option("--offer", "FILE", "Use this offer, not the site's own.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, the rest on standard error.")]

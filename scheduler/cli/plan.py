@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scheduler.cli.failures import failures_told
-from scheduler.cli.options import AsJson, Forecast, OfferFile, SiteFolder, option, takes
+from scheduler.cli.options import AsJson, Forecast, OfferFile, SiteFolder, number_option, option, takes
 from scheduler.cli.screen import print_result, say_written
 from scheduler.textio.exit_codes import TARGET_MISSED
 
@@ -33,13 +33,14 @@ class TonightOptions:
     """Options of the commands that plan tonight."""
 
     site: SiteFolder
-    soc: Annotated[float, option("--soc", "PERCENT", "State of charge now, or on arrival with --home-at.")]
+    soc: Annotated[float, number_option("--soc", "PERCENT", "State of charge now, or on arrival with --home-at.", "%")]
     highest_soc_today: Annotated[
         float | None,
-        option(
+        number_option(
             "--highest-soc-today",
             "PERCENT",
             "Today's highest state of charge; if not given, from the last plan, today's trips or the ceiling.",
+            "%",
         ),
     ] = None
     now: Annotated[str | None, option("--now", "T", 'Plan from this moment, "2026-03-02T18:20"; else from now.')] = None
@@ -57,7 +58,7 @@ class TonightOptions:
     stay_home: Annotated[bool, typer.Option("--stay-home", help="No trip, not even a usual one.")] = False
     offer: OfferFile = None
     wear_weight: Annotated[
-        float | None, option("--wear-weight", "X", "Factor on battery wear, not the site's own.")
+        float | None, number_option("--wear-weight", "X", "Factor on battery wear, not the site's own.")
     ] = None
     forecast: Annotated[
         Forecast,
@@ -67,13 +68,16 @@ class TonightOptions:
     ] = Forecast.SAMPLES
     solar: Annotated[Sun, typer.Option("--solar", help="How sunny a typical forecast is.")] = Sun.TYPICAL
     peak_so_far: Annotated[
-        float | None, option("--peak-so-far", "KW", "The month's highest demand so far, for a demand charge.")
+        float | None,
+        number_option("--peak-so-far", "KW", "The month's highest demand so far, for a demand charge.", "kW"),
     ] = None
     imported_so_far: Annotated[
-        float | None, option("--imported-so-far", "KWH", "Import counted so far towards the tier under way.")
+        float | None,
+        number_option("--imported-so-far", "KWH", "Import counted so far towards the tier under way.", "kWh"),
     ] = None
     exported_so_far: Annotated[
-        float | None, option("--exported-so-far", "KWH", "Export counted so far today towards the first kWh.")
+        float | None,
+        number_option("--exported-so-far", "KWH", "Export counted so far today towards the first kWh.", "kWh"),
     ] = None
     out: Annotated[Path | None, option("--out", "DIR", "The folder of all plans; else SITE/plans.")] = None
     why: Annotated[str | None, option("--why", "T", 'Explain the interval at this time, "19:00", in numbers.')] = None
@@ -135,6 +139,15 @@ def replan(options: TonightOptions) -> None:
     _make(
         options,
         lambda progress: replan_tonight(options.site, options.request(), options.plans, options.offer, progress),
+    )
+
+
+def make_plan(options: TonightOptions) -> None:
+    """Plan tonight, write the plan and print it; leave with its exit code if a departure target is missed."""
+    from scheduler.plans.plan_tonight import plan_tonight
+
+    _make(
+        options, lambda progress: plan_tonight(options.site, options.request(), options.offer, progress, options.plans)
     )
 
 

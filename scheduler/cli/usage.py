@@ -10,7 +10,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from scheduler.textio.errors import did_you_mean, shown, single_fault
+from scheduler.textio.errors import InputFaults, did_you_mean, shown, single_fault
 from scheduler.textio.exit_codes import INPUT_AT_FAULT
 
 UsageError: Any = typer.BadParameter.__mro__[1]
@@ -35,6 +35,9 @@ class Commands(TyperGroup):
 def _usage_told() -> Iterator[None]:
     try:
         yield
+    except InputFaults as error:  # an option that its own parser refuses
+        typer.echo(str(error), err=True)
+        raise typer.Exit(INPUT_AT_FAULT) from None
     except UsageError as error:
         if type(error).__name__ == "NoArgsIsHelpError":  # its text is the help
             raise

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from scheduler.cli.failures import failures_told
-from scheduler.cli.options import AsJson, option
+from scheduler.cli.options import AsJson, number_option, option
 from scheduler.cli.screen import print_result, say_written
 
 PAGE = "wear.html"
@@ -22,19 +22,23 @@ def wear(
         Path | None, option("--site", "SITE", "The site's folder, for its battery, law and prices.")
     ] = None,
     battery_kwh: Annotated[
-        float | None, option("--battery-kwh", "KWH", "Usable capacity, instead of the site's.")
+        float | None, number_option("--battery-kwh", "KWH", "Usable capacity, instead of the site's.", "kWh")
     ] = None,
     battery_price: Annotated[
         float | None,
-        option("--battery-price", "MONEY", "Price of a replacement battery, instead of the site's."),
+        number_option("--battery-price", "MONEY", "Price of a replacement battery, instead of the site's."),
     ] = None,
     age_years: Annotated[
         float | None,
-        option("--age-years", "YEARS", "The battery's age when the trace begins; else the site's, or 3."),
+        number_option(
+            "--age-years", "YEARS", "The battery's age when the trace begins; else the site's, or 3.", "years"
+        ),
     ] = None,
     temp_degc: Annotated[
         float | None,
-        option("--temp-degc", "DEGC", "The battery's temperature where TRACE has none; else the site's, or 25."),
+        number_option(
+            "--temp-degc", "DEGC", "The battery's temperature where TRACE has none; else the site's, or 25.", "°C"
+        ),
     ] = None,
     out: Annotated[Path | None, option("--out", "DIR", "Also write wear.json and wear.html into this folder.")] = None,
     as_json: AsJson = False,

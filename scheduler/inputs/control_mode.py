@@ -22,11 +22,13 @@ class Setting:
     set_by : "schedule": a power for every interval; "blocks": one power per block; "current": as blocks, each a whole
         number of amps at the charger's volts and phases.
     max_blocks : most blocks in a night. min_block_minutes : shortest block [min]. Both are unused for a schedule.
+    timer : whether the charger starts and stops by its own clock.
     """
 
     set_by: SetBy = "schedule"
     max_blocks: int = 0
     min_block_minutes: int = 0
+    timer: bool = False
 
     @property
     def by_hand(self) -> bool:

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta
-from math import cos, pi
+from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from scheduler.inputs.placeholders import READ_ME_FILE, placeholder_load_kw, placeholder_solar_kw, placeholder_text
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.textio.errors import InputFaults, shortened, single_fault
 from scheduler.textio.write import folder_made_beside
-
-PLACEHOLDER_DAYS = 35
-"""Days of placeholder data up to now; a typical forecast uses 28."""
 
 NOTE_COLUMN = 41
 
@@ -28,7 +25,7 @@ READ_ME = """\
 The meter files in this folder are placeholders: the same invented day over and over. A plan made from them looks
 right and is not about your building. Replace them with your own meter's data before you act on a plan:
 
-    overnight read-meter YOUR-METER-FILE --to THIS-FOLDER --replace
+    overnight read-meter YOUR-METER-FILE --into THIS-FOLDER
 
 reads NEM12, Green Button XML, and CSV with one row per interval or per day, and says what it filled. Or write them
 yourself:
@@ -40,6 +37,9 @@ load.csv is the building without the car charger; solar.csv, if there is one, wh
 
 Then run "overnight check" on this folder.
 """
+
+READ_ME_BEFORE = READ_ME.replace("--into THIS-FOLDER", "--to THIS-FOLDER --replace")
+"""What it was in version 1.1.0."""
 
 SITE = """\
 # Your site. Lines that start with "#" are notes; to switch on a setting that is shown as a note, remove its "#".
@@ -77,9 +77,10 @@ fixed_loss_kw = 0.08                      # lost whenever it charges or discharg
 discharge_to = {discharge_to}             # {discharge_to_note}
 volts = {volts}                           # turns kW into amps
 phases = {phases}
-# set_by = "blocks"                       # if you set the charger by hand: a few blocks of one power each ...
-# max_blocks = 4                          # ... at most this many in a night ...
-# min_block_minutes = 60                  # ... and none shorter than this
+{allow_high}{off}set_by = {set_by}                       # if you set the charger by hand: few blocks of one power ...
+{off}max_blocks = 4                          # ... at most this many in a night ...
+{off}min_block_minutes = 60                  # ... and none shorter than this
+{timer_off}timer = true                            # if the charger can start and stop by its own clock
 # can_follow_surplus = true               # if the charger can follow the sun: charge with what the building leaves over
 # can_stop_at_percent = true              # if charger or car can be told at which percent to stop discharging;
                                           # otherwise a plan says when to look
@@ -103,6 +104,9 @@ horizon_hours = 24                        # how far a plan looks ahead
 offer = "offers/offer.toml"
 load = "load.csv"                         # PLACEHOLDER, see READ-ME-FIRST.txt
 {solar_data}
+{usual_trips}"""
+
+NO_USUAL_TRIP = """\
 # A weekly trip, used when you give none for tonight; remove the "#" to use it.
 # [[usual_trip]]
 # days = ["mon", "tue", "wed", "thu", "fri"]
@@ -116,7 +120,8 @@ load = "load.csv"                         # PLACEHOLDER, see READ-ME-FIRST.txt
 class NewSite:
     """Answers for a new site; units as in the site and offer files, clock times "HH:MM".
 
-    A night price holds in its hours, and so does an evening feed-in price; None: the offer has none.
+    A night price holds in its hours, and so does an evening feed-in price; None: the offer has none. `set_by` is
+    "myself", "timer" or "itself"; `usual_trips` are rows of `[[usual_trip]]`.
     """
 
     name: str
@@ -146,6 +151,10 @@ class NewSite:
     offer_name: str = "My offer"
     holiday_calendar: str | None = None
     solar: bool = False
+    set_by: str = "itself"
+    power_in: str = "kw"
+    usual_trips: tuple[Mapping[str, object], ...] | None = None
+    allow_unusual: bool = False
 
 
 def write_new_site(folder: Path, answers: NewSite, now: datetime) -> None:
@@ -219,6 +228,11 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
         volts=_number(answers.volts),
         phases=answers.phases,
         battery_price=_number(answers.battery_price),
+        off="# " if answers.set_by == "itself" else "",
+        set_by=_quoted("current" if answers.power_in == "amps" else "blocks"),
+        timer_off="" if answers.set_by == "timer" else "# ",
+        allow_high="allow_high_minimum = true\n" if answers.allow_unusual else "",
+        usual_trips=_usual_trips(answers),
         solar_table="[solar]\ncan_be_limited = false                    # true only if the inverter can be told to "
         "produce less\n\n"
         if answers.solar
@@ -230,11 +244,11 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
     texts = {
         "site.toml": "".join(f"{_aligned(line)}\n" for line in site.splitlines()),
         "offers/offer.toml": _offer(answers),
-        "load.csv": _series(now, zone, _usual_load_kw),
-        "READ-ME-FIRST.txt": READ_ME,
+        "load.csv": placeholder_text(now, zone, placeholder_load_kw),
+        READ_ME_FILE: READ_ME,
     }
     if answers.solar:
-        texts["solar.csv"] = _series(now, zone, _usual_solar_kw)
+        texts["solar.csv"] = placeholder_text(now, zone, placeholder_solar_kw)
     return texts
 
 
@@ -252,6 +266,16 @@ def _zone(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
         return ZoneInfo("UTC")
+
+
+def _usual_trips(answers: NewSite) -> str:
+    """Return the tables of the usual trips, or a note that shows one."""
+    if not answers.usual_trips:
+        return NO_USUAL_TRIP
+    tables = ["# Weekly trips, used when you give none for tonight."]
+    for trip in answers.usual_trips:
+        tables += ["[[usual_trip]]", *(f"{key} = {json.dumps(value)}" for key, value in trip.items()), ""]
+    return "\n".join(tables)
 
 
 def _offer(answers: NewSite) -> str:
@@ -277,6 +301,7 @@ def _offer(answers: NewSite) -> str:
         "format = 1",
         f"name = {_quoted(answers.offer_name)}",
         f"currency = {_quoted(answers.currency)}",
+        *(["allow_high_prices = true"] if answers.allow_unusual else []),
         _aligned(f"daily_fee = {_number(answers.daily_fee)} # standing charge per day"),
     ]
     for kind, price, hours, note in bands:
@@ -284,25 +309,6 @@ def _offer(answers: NewSite) -> str:
         if hours is not None:
             lines += [f"from = {_quoted(hours[0])}", f"to = {_quoted(hours[1])}"]
     return "\n".join(lines) + "\n"
-
-
-def _series(now: datetime, zone: ZoneInfo, kw: Callable[[int], float]) -> str:
-    """Return CSV text of hours from midnight some weeks ago until now, repeating one day."""
-    first = datetime.combine(now.astimezone(zone).date() - timedelta(days=PLACEHOLDER_DAYS), time(), zone)
-    start, rows = first.astimezone(ZoneInfo("UTC")), ["start,kw"]
-    while start < now:
-        local = start.astimezone(zone)
-        rows.append(f"{local.isoformat(timespec='minutes')},{kw(local.hour):.2f}")
-        start += timedelta(hours=1)
-    return "\n".join(rows) + "\n"
-
-
-def _usual_load_kw(hour: int) -> float:
-    return 1.8 if 17 <= hour < 22 else 0.6 if 6 <= hour < 17 else 0.35
-
-
-def _usual_solar_kw(hour: int) -> float:
-    return max(0.0, -2.5 * cos(2 * pi * (hour + 0.5) / 24))
 
 
 def _quoted(text: str) -> str:

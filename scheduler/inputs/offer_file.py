@@ -29,6 +29,7 @@ from scheduler.inputs.offer_schema import (
     ImportTable,
     MarketTable,
     OfferTable,
+    price_problem,
 )
 from scheduler.inputs.series_file import read_regular
 from scheduler.textio.bounds import PER_MWH, PRICE_PER_KWH, PRICE_PER_MWH, Bound, plain
@@ -71,7 +72,9 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         message = "it needs a holiday calendar, and the site names none; expected site.holiday_calendar"
         faults.append(document.fault(("public_holidays_count_as",), message))
     faults += _market_faults(document, (*imports, *exports))
-    faults += _in_another_unit(document, imports, exports)
+    too_high = [] if table is None or table.allow_high_prices else _high_prices(document, table, imports, exports)
+    told = {fault.key for fault in too_high}
+    faults += [*too_high, *(each for each in _in_another_unit(document, imports, exports) if each.key not in told)]
     import_bands = tuple(_band(each, market) for each in imports if each)
     export_bands = tuple(_band(each, market) for each in exports if each)
     counted_as = table.public_holidays_count_as if table else None
@@ -214,6 +217,24 @@ def _in_another_unit(
                 message = f"{problem}; the highest import price is {plain(highest)} per kWh"
                 found.append(document.fault((side, number, "price_per_kwh"), message))
     return found
+
+
+def _high_prices(
+    document: TomlDocument,
+    offer: OfferTable,
+    imports: Sequence[ImportTable | None],
+    exports: Sequence[ExportTable | None],
+) -> list[Fault]:
+    """Return a fault per fixed price that is too high for its currency, most likely given in hundredths."""
+    return [
+        document.fault((side, number, key), problem)
+        for side, bands in (("import", imports), ("export", exports))
+        for number, band in enumerate(bands)
+        for key in ("price_per_kwh", "add_per_kwh")
+        if band is not None
+        and (price := getattr(band, key)) is not None
+        and (problem := price_problem(price, offer.currency)) is not None
+    ]
 
 
 def _market_prices(

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from scheduler.inputs.time_window_schema import TimeWindowTable
-from scheduler.textio.bounds import FEE, MARKET_FACTOR, PRICE_PER_KW, PRICE_PER_KWH, TAX_PERCENT, TIER_KWH
+from scheduler.textio.bounds import FEE, MARKET_FACTOR, PRICE_PER_KW, PRICE_PER_KWH, TAX_PERCENT, TIER_KWH, plain
 from scheduler.textio.toml_tables import Table
 from scheduler.textio.toml_values import (
     Clock,
@@ -28,6 +28,40 @@ AnyTable = Annotated[dict[str, Any], Field(description="one table")]
 PER_DAY, PER_MONTH, FIRST_PER_DAY = "up_to_kwh_per_day", "up_to_kwh_per_month", "first_kwh_per_day"
 
 
+ORDINARY_PRICES = {
+    **dict.fromkeys(("AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "SGD", "USD"), 3.0),
+    **dict.fromkeys(("DKK", "NOK", "SEK"), 15.0),
+    **{"BRL": 10.0, "CZK": 40.0, "PLN": 10.0, "ZAR": 25.0},
+}
+"""What no kWh of a household costs, by currency [money per kWh]: several times what is usual, and far less than the
+same price in hundredths of the unit. From memory; a currency that is not here has no such limit."""
+
+
+def price_problem(price: float, currency: str, allowed_by: str = "allow_high_prices = true") -> str | None:
+    """Return what is wrong with a price that is too high for its currency [money per kWh], or None.
+
+    Parameters
+    ----------
+    allowed_by : what says that such a price is meant.
+
+    Examples
+    --------
+    >>> price_problem(34, "EUR")
+    '34 is over 3 EUR per kWh; expected less, or also allow_high_prices = true; did you mean 0.34?'
+    >>> price_problem(340, "EUR").rpartition("; ")[2], price_problem(34, "JPY")
+    ('did you mean 0.34 (per kWh, not per MWh)?', None)
+    """
+    most = ORDINARY_PRICES.get(currency)
+    if most is None or abs(price) <= most:
+        return None
+    if abs(price) / 100 <= most / 3:
+        meant = f"; did you mean {price / 100:.6g}?"
+    else:
+        meant = f"; did you mean {price / 1000:.6g} (per kWh, not per MWh)?" if abs(price) / 1000 <= most else ""
+    where = f"over {most:g}" if price > 0 else f"under -{most:g}"
+    return f"{plain(price)} is {where} {currency} per kWh; expected less, or also {allowed_by}{meant}"
+
+
 class OfferTable(Table):
     """The whole file."""
 
@@ -36,6 +70,7 @@ class OfferTable(Table):
     currency: Currency
     daily_fee: Annotated[float, FEE]
     public_holidays_count_as: Day | None = Field(default=None, description='a day: "mon" to "sun"')
+    allow_high_prices: YesOrNo = False
     tax_percent: Annotated[float, TAX_PERCENT] | None = None
     tax_covers: TaxCovers | None = Field(
         default=None,

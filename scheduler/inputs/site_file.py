@@ -38,7 +38,7 @@ SiteChanges = Mapping[tuple[str, str], object]
 """Values by table and key."""
 NO_CHANGES: SiteChanges = MappingProxyType({})
 DATA_KEYS = ("offer", "load", "solar", "trips")
-SETTING_KEYS = {"set_by", "max_blocks", "min_block_minutes"}
+SETTING_KEYS = {"set_by", "max_blocks", "min_block_minutes", "timer", "allow_high_minimum"}
 MINUTES_A_WEEK = 7 * MINUTES_A_DAY
 
 
@@ -111,7 +111,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
     plan = check_table(document, ("plan",), PlanTable, faults)
     data = check_table(document, ("data",), DataTable, faults)
     usual_trips = check_tables(document, "usual_trip", UsualTripTable, faults, MOST_USUAL_TRIPS)
-    faults += _overlaps(document, usual_trips)
+    faults += overlapping_trips(document, usual_trips)
     faults += _solar_without_series(document)
     faults += _surplus_without_solar(document)
     data_files = _data_files(document, folder, faults)
@@ -157,7 +157,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
             load_file=data_files["load"],
             solar_file=data_files.get("solar"),
             trips_file=data_files.get("trips"),
-            setting=Setting(charger.set_by, charger.max_blocks or 0, charger.min_block_minutes or 0),
+            setting=Setting(charger.set_by, charger.max_blocks or 0, charger.min_block_minutes or 0, charger.timer),
         )
     return SiteReading(whole, tuple(in_line_order(faults)), data_files, has_calendar)
 
@@ -221,7 +221,7 @@ def _solar_without_series(document: TomlDocument) -> Iterator[Fault]:
         yield document.fault(("solar",), "there is no data.solar; expected the file of the solar series there")
 
 
-def _overlaps(document: TomlDocument, trips: list[UsualTripTable | None]) -> Iterator[Fault]:
+def overlapping_trips(document: TomlDocument, trips: list[UsualTripTable | None]) -> Iterator[Fault]:
     """Yield a fault for each usual trip that departs before another is back; the week repeats."""
     away = sorted(
         (

@@ -7,7 +7,6 @@ from collections.abc import Callable, Collection, Iterator
 from datetime import date
 from math import ceil, floor
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, Field
 
@@ -17,6 +16,7 @@ from models.wear.law import LawSettings
 from models.wear.laws import WEAR_LAWS, calendar_law_names, wear_law
 from models.wear.segments import PowerLaw
 from scheduler.inputs.control_mode import SetBy
+from scheduler.inputs.find_place import find_calendar, find_zone
 from scheduler.inputs.site import EVENING_MINUTE, SHORT_CHANCE_PERCENT, TRIP_NOTICE_HOURS
 from scheduler.inputs.time_window_schema import TimeWindowTable
 from scheduler.textio.bounds import (
@@ -66,6 +66,9 @@ from scheduler.textio.toml_values import (
 )
 
 MONTHS = 12
+MOST_LEAST_SHARE = 0.5
+"""A lowest power over this share of the highest is refused unless it is said to be meant: chargers start at 6 A of 16 A
+or 32 A (IEC 61851-1)."""
 MOST_USUAL_TRIPS, MOST_EXPORT_WINDOWS = 100, 50
 LAWS_IN_WORDS = ", ".join(f'"{name}"' for name in WEAR_LAWS)
 _CALENDAR_LAWS_IN_WORDS = " or ".join(f'"{name}"' for name in calendar_law_names())
@@ -92,6 +95,14 @@ def _twelve_temps(value: object) -> tuple[float, ...]:
             kelvin = isinstance(temp, int | float) and temp > BATTERY_DEGC.most
             raise ValueError(f"found {shown(temp)}{', perhaps kelvin' if kelvin else ''}")
     return tuple(float(temp) for temp in temps)
+
+
+def _zone(text: str) -> str:
+    """Return the time zone that is meant; the text itself where none or several are, which the table refuses."""
+    try:
+        return find_zone(text)
+    except ValueError:
+        return text
 
 
 LawName = Annotated[str, AfterValidator(_known(tuple(WEAR_LAWS))), Field(description=LAWS_IN_WORDS)]
@@ -122,17 +133,15 @@ class SiteTable(Table):
     """`[site]`."""
 
     name: Name
-    timezone: Text
-    holiday_calendar: Text | None = None
+    timezone: Annotated[str, AfterValidator(_zone), Field(description="text")]
+    holiday_calendar: Annotated[str, AfterValidator(find_calendar), Field(description="text")] | None = None
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Refuse a time zone or a calendar that is not known."""
-        if not _zone_is_known(self.timezone):
-            nearest = did_you_mean(self.timezone, available_timezones())
-            yield (
-                "timezone",
-                f"{shown(self.timezone)} is not known; expected an IANA time zone{nearest}",
-            )
+        try:
+            find_zone(self.timezone)
+        except ValueError as error:
+            yield "timezone", str(error)
         if self.holiday_calendar is not None and not _calendar_is_known(self.holiday_calendar):
             yield (
                 "holiday_calendar",
@@ -201,6 +210,8 @@ class ChargerTable(Table):
     min_block_minutes: BlockMinutes | None = Field(default=None, description="a whole number from 5 to 720")
     can_stop_at_percent: YesOrNo = False
     can_follow_surplus: YesOrNo = False
+    timer: YesOrNo = False
+    allow_high_minimum: YesOrNo = False
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Refuse a lowest power over the highest, a fixed loss that uses up all power, and blocks without limits."""
@@ -208,8 +219,9 @@ class ChargerTable(Table):
             ("charge_min_kw", self.charge_min_kw, "charge_max_kw", self.charge_max_kw),
             ("discharge_min_kw", self.discharge_min_kw, "discharge_max_kw", self.discharge_max_kw),
         ):
-            if least > most:
-                yield least_key, f"{least:g} is over {most_key}; expected 0 to {most:g}"
+            problem = least_power_problem(least, most, most_key, self.allow_high_minimum)
+            if problem is not None:
+                yield least_key, problem
         most_into_battery_kw = self.charge_max_kw * self.charge_efficiency_percent / 100
         if self.fixed_loss_kw >= most_into_battery_kw:
             yield (
@@ -221,6 +233,10 @@ class ChargerTable(Table):
 
     def _setting_contradictions(self) -> Iterator[tuple[str, str]]:
         """Refuse blocks without limits, and powers between which there is no whole number of amps."""
+        if "set_by" not in self.model_fields_set:
+            for key in ("max_blocks", "min_block_minutes"):
+                if getattr(self, key) is not None:
+                    yield key, 'there is no set_by, so it counts for nothing; did you mean set_by = "blocks" as well?'
         for key in ("max_blocks", "min_block_minutes"):
             if self.set_by != "schedule" and getattr(self, key) is None:
                 allowed = expected_text(self.__class__, key)
@@ -240,6 +256,32 @@ class ChargerTable(Table):
                     f"{most:g} allows no whole number of amps: at {self.volts:g} V and phases {self.phases} one amp is "
                     f'{kw_per_amp:g} kW; expected {enough_kw:g} or more where set_by is "current"',
                 )
+
+
+def least_power_problem(
+    least: float, most: float, most_name: str, allow_high: bool, allowed_by: str = "allow_high_minimum = true"
+) -> str | None:
+    """Return what is wrong with a lowest power beside the highest [kW], or None.
+
+    Parameters
+    ----------
+    most_name : what gives the highest power, for the message.
+    allow_high : whether a lowest power over half of the highest is meant. allowed_by : what says so.
+
+    Examples
+    --------
+    >>> least_power_problem(4.0, 7.4, "charge_max_kw", False)
+    '4 is over half of charge_max_kw, 7.4; expected 0 to 3.7, or also allow_high_minimum = true; did you mean 0.4?'
+    """
+    if least > most:
+        return f"{least:g} is over {most_name}; expected 0 to {most:g}"
+    if allow_high or least <= most * MOST_LEAST_SHARE:
+        return None
+    meant = f"; did you mean {least / 10:g}?" if least / 10 <= most * MOST_LEAST_SHARE else ""
+    return (
+        f"{least:g} is over half of {most_name}, {most:g}; expected 0 to {most * MOST_LEAST_SHARE:g}, or also "
+        f"{allowed_by}{meant}"
+    )
 
 
 class SolarTable(Table):
@@ -324,14 +366,6 @@ class UsualTripTable(Table):
                 f'"{clock_of_minutes(self.return_minute)}" is the departure too; expected any other time '
                 "(an earlier one is on the next day)",
             )
-
-
-def _zone_is_known(name: str) -> bool:
-    try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
-        return False
-    return True
 
 
 def _calendar_is_known(calendar: str) -> bool:

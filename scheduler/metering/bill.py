@@ -17,6 +17,7 @@ from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site_file import SiteClock, read_site_clock
 from scheduler.metering.align_channels import MeteredFlows, channel_text, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import MeterReading
+from scheduler.metering.column_names import kept_columns
 from scheduler.metering.fill_gaps import gap_text
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.textio.errors import Fault, InputFaults, single_fault
@@ -79,7 +80,7 @@ def metered_bill(options: BillOptions) -> MeteredBill:
     offer_path = _offer_path(options)
     offer = read_offer(offer_path, has_calendar=site.holiday_calendar is not None)
     clock, kinds = parse_clock_name(options.clock), parse_kinds(options.kinds)
-    readings = read_all(options.meter, site.timezone, clock)
+    readings = read_all(options.meter, site.timezone, clock, kept_columns(options.site))
     file = str(options.meter[0]) if len(options.meter) == 1 else METER_OPTION
     named = _without_generation(relabelled(readings, kinds))
     notes = [f"{path.name}: {note}" for path, one in zip(options.meter, readings, strict=True) for note in one.notes]

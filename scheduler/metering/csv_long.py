@@ -14,6 +14,7 @@ import pandas as pd
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.inputs.series_file import LEAST_STEP_MINUTES, MOST_STEP_MINUTES
 from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.column_names import NO_NAMES, ColumnNames, with_own_names
 from scheduler.metering.csv_table import (
     DAY_FIRST_NOTE,
     MeterRows,
@@ -56,19 +57,20 @@ def is_plain_header(header: tuple[str, ...]) -> bool:
     return START in header and any(name in header for name in (*VALUE_COLUMNS, *OTHER_COLUMNS, ESTIMATED, HOURS))
 
 
-def read_meter_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterReading:
+def read_meter_csv(path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES) -> MeterReading:
     """Read the channels of a plain CSV; an empty cell is a gap.
 
     Parameters
     ----------
     timezone : IANA name, for a `start` without offset.
     clock : what a `start` without offset follows: the wall clock, or winter time all year.
+    names : the meter's own column names, by the tool's.
 
     Raises
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
-    rows = read_meter_rows(path)
+    rows = with_own_names(read_meter_rows(path), names)
     columns = _columns(rows)
     width = len(rows.header)
     uneven = (index for index, row in enumerate(rows.rows) if len(row.cells) != width or not any(row.cells))

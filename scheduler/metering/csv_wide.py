@@ -13,6 +13,7 @@ import numpy as np
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.base.clock import MINUTES_A_DAY
 from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.column_names import NO_NAMES, ColumnNames, with_own_names
 from scheduler.metering.csv_table import (
     DAY_FIRST_NOTE,
     MeterRows,
@@ -89,7 +90,9 @@ def is_wide_header(header: tuple[str, ...]) -> bool:
     return header[0] == DATE and len(header) > STEPS_A_DAY[0] // 2
 
 
-def read_meter_wide_csv(path: Path, timezone: str, clock: Clock = "local") -> MeterReading:
+def read_meter_wide_csv(
+    path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES
+) -> MeterReading:
     """Read the channels of a file with one row a day: kWh per interval, or kW where the columns are named `kw_…`.
 
     A day on which the clocks go back has further cells for the doubled hour, in time order; without them, the second
@@ -99,12 +102,13 @@ def read_meter_wide_csv(path: Path, timezone: str, clock: Clock = "local") -> Me
     ----------
     timezone : IANA name.
     clock : what the days follow: the wall clock, or winter time all year.
+    names : the meter's own column names, by the tool's.
 
     Raises
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
-    rows = read_meter_rows(path)
+    rows = with_own_names(read_meter_rows(path), names)
     layout = _layout(rows)
     _check_widths(rows, layout)
     midnight, kind, estimated, day_first = _heads(rows, layout)

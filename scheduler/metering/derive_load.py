@@ -114,7 +114,7 @@ def _check_car(flows: MeteredFlows, car: MeteredFlows, timezone: str, car_file: 
         begin, end = (local_text(instant.to_pydatetime(), timezone) for instant in (gap.begin, gap.end))
         message = (
             f"{gap.channel} has no values from {begin} to {end}; expected a file that covers the span; "
-            "or choose a span that it covers with --from and --until"
+            "or choose a span that it covers with --from and --to"
         )
         raise single_fault(car_file, message)
 

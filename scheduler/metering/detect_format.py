@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from pathlib import Path
 
 from scheduler.metering.channels import MeterReading
+from scheduler.metering.column_names import DATE, NO_NAMES, START, TIME, ColumnNames, renamed
 from scheduler.metering.csv_long import is_plain_header, read_meter_csv
 from scheduler.metering.csv_table import header_cells
 from scheduler.metering.csv_wide import is_wide_header, read_meter_wide_csv
@@ -14,19 +16,21 @@ from scheduler.metering.nem12_file import looks_like_nem12, read_nem12
 from scheduler.textio.errors import shown, single_fault
 from scheduler.textio.read_text import beginning_of
 
+FEWEST_COLUMNS = 2
 ALLOWED = (
     "NEM12, Green Button XML, CSV with the columns start and import_kwh, import_kw, export_kwh, export_kw, "
     "generation_kwh or generation_kw, or CSV with one row a day: date, channel if wanted, and 24, 48 or 96 columns"
 )
 
 
-def read_meter_file(path: Path, timezone: str, clock: Clock = "local") -> MeterReading:
+def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES) -> MeterReading:
     """Find out the layout of a meter's file, and read it.
 
     Parameters
     ----------
     timezone : IANA name of the site's zone, for CSV times without offset.
     clock : what those times follow: the wall clock, or winter time all year.
+    names : the meter's own column names, by the tool's, for a CSV file with other names.
 
     Raises
     ------
@@ -35,7 +39,7 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local") -> MeterR
     beginning = beginning_of(path)
     if looks_like_xml(beginning):
         return read_green_button(path)
-    first_line = beginning.decode("utf-8-sig", errors="replace").replace("\r", "\n").partition("\n")[0]
+    first_line = _first_line(beginning)
     if looks_like_nem12(first_line) or first_line.upper().startswith("100,NEM"):
         return read_nem12(path)
     header, _ = header_cells(first_line)
@@ -43,4 +47,32 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local") -> MeterR
         return read_meter_csv(path, timezone, clock)
     if is_wide_header(header):
         return read_meter_wide_csv(path, timezone, clock)
-    raise single_fault(path, f"the first line is {shown(first_line)}; expected {ALLOWED}", 1)
+    own = renamed(header, names)
+    if own is not None and (START in own or (DATE in own and TIME in own)):
+        return read_meter_csv(path, timezone, clock, names)
+    if own is not None and DATE in own:
+        return read_meter_wide_csv(path, timezone, clock, names)
+    hint = '; or name its columns with --column start="…" --column import_kwh="…"' if len(header) > 1 else ""
+    raise single_fault(path, f"the first line is {shown(first_line)}; expected {ALLOWED}{hint}", 1)
+
+
+def unknown_columns(path: Path, names: ColumnNames) -> dict[str, str] | None:
+    """Return the columns of a CSV file that needs names for them, each with its first cell; else None.
+
+    Raises
+    ------
+    InputFaults : the file cannot be read.
+    """
+    beginning = beginning_of(path)
+    first_line = _first_line(beginning)
+    header, separator = header_cells(first_line)
+    known = is_plain_header(header) or is_wide_header(header) or renamed(header, names) is not None
+    if looks_like_xml(beginning) or looks_like_nem12(first_line) or known or len(header) < FEWEST_COLUMNS:
+        return None
+    lines = beginning.decode("utf-8-sig", errors="replace").splitlines()
+    own, cells = ([cell.strip().strip('"').strip() for cell in line.split(separator)] for line in (*lines, "", "")[:2])
+    return dict(zip_longest(own, cells[: len(own)], fillvalue=""))
+
+
+def _first_line(beginning: bytes) -> str:
+    return beginning.decode("utf-8-sig", errors="replace").replace("\r", "\n").partition("\n")[0]

@@ -59,7 +59,7 @@ def check_gaps(missing: BoolArray, start: pd.DatetimeIndex, step_minutes: int, t
     )
     largest = sorted(gaps, key=lambda gap: gap.begin - gap.end)[:MOST_GAPS_TOLD]
     told = [Fault(file, None, None, f"gap {gap_text(gap, timezone)}") for gap in largest]
-    advice = f"choose a span with --from and --until{_longest_span(too_long, start, step_minutes, timezone)}"
+    advice = f"choose a span with --from and --to{_longest_span(too_long, start, step_minutes, timezone)}"
     raise InputFaults([Fault(file, None, None, message), *told, Fault(file, None, None, advice)])
 
 
@@ -103,7 +103,7 @@ def filled(
         at = int(wanted[int(np.flatnonzero(count == 0)[0])])
         message = (
             f"the {series} of {local_text(start[at].to_pydatetime(), timezone)} is missing, and so is that clock time "
-            f"{_days_text(days)}; choose a longer span, or another with --from and --until"
+            f"{_days_text(days)}; choose a longer span, or another with --from and --to"
         )
         raise InputFaults([Fault(file, None, None, message)])
     whole = values.copy()
@@ -134,4 +134,4 @@ def _longest_span(too_long: list[Gap], start: pd.DatetimeIndex, step_minutes: in
     last = end.tz_convert(timezone).tz_localize(None).floor("D") - pd.Timedelta(days=1)
     if not too_long or last < first:
         return ""
-    return f", such as --from {first:%Y-%m-%d} --until {last:%Y-%m-%d}"
+    return f", such as --from {first:%Y-%m-%d} --to {last:%Y-%m-%d}"

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
+from scheduler.inputs.new_site import READ_ME, READ_ME_BEFORE
+from scheduler.inputs.placeholders import (
+    MARK,
+    READ_ME_FILE,
+    is_placeholder,
+    placeholder_load_kw,
+    placeholder_solar_kw,
+)
+from scheduler.inputs.series_file import read_series
 from scheduler.inputs.site_file import SITE_FILE
 from scheduler.inputs.site_schema import DataTable, SiteTable
 from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import MeterReading
+from scheduler.metering.column_names import COLUMNS_FILE, columns_text, kept_columns, parse_columns
 from scheduler.metering.derive_load import MeteredLoad, metered_load
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.metering.write_series import series_text
@@ -21,7 +32,7 @@ from scheduler.textio.read_text import folder_problem
 from scheduler.textio.toml_tables import check_table, read_toml
 from scheduler.textio.write import write_together
 
-FROM_OPTION, UNTIL_OPTION, TO_OPTION = "--from", "--until", "--to"
+FROM_OPTION, UNTIL_OPTION, INTO_OPTION = "--from", "--to", "--into"
 USUAL_SOLAR_FILE = "solar.csv"
 
 
@@ -34,7 +45,7 @@ class MeterOptions:
     files : one or more meter files. site : the site's folder. car : file of the car's own meter, or None.
     replace : whether existing files may be replaced.
     first_day, last_day : "2026-03-02", local, both included; None for as far as the files go.
-    kinds : "NAME=KIND" each. clock : "local" or "standard".
+    kinds : "NAME=KIND" each. columns : "NAME=COLUMN" each, the meter's own names. clock : "local" or "standard".
     """
 
     files: tuple[Path, ...]
@@ -45,6 +56,7 @@ class MeterOptions:
     last_day: str | None = None
     kinds: tuple[str, ...] = ()
     clock: str = "local"
+    columns: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +106,8 @@ def read_meter_into_site(options: MeterOptions) -> MeterResult:
     kinds = parse_kinds(options.kinds)
     first_day, last_day = _days(options, site.timezone)
     paths = (*options.files, *([] if options.car is None else [options.car]))
-    readings = read_all(paths, site.timezone, clock)
+    names = {**kept_columns(options.site), **parse_columns(options.columns)}
+    readings = read_all(paths, site.timezone, clock, names)
     notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
     layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
     file = str(options.files[0]) if len(options.files) == 1 else "the meter files"
@@ -108,7 +121,9 @@ def read_meter_into_site(options: MeterOptions) -> MeterResult:
     load = metered_load(flows, site.timezone, car, file, str(options.car or ""))
     notes += [*flows.notes, *load.notes]
 
-    texts = {site.load_file: series_text(load.start, load.load_kwh * (60 / load.step_minutes), site.timezone)}
+    texts: dict[Path, str] = {
+        site.load_file: series_text(load.start, load.load_kwh * (60 / load.step_minutes), site.timezone)
+    }
     line_to_add = None
     if load.solar_kwh is not None:
         solar_file = site.solar_file or options.site / USUAL_SOLAR_FILE
@@ -119,15 +134,53 @@ def read_meter_into_site(options: MeterOptions) -> MeterResult:
             raise single_fault(options.site / SITE_FILE, message, None, "data.solar")
         texts[solar_file] = series_text(load.start, load.solar_kwh * (60 / load.step_minutes), site.timezone)
     elif site.solar_file is not None:
-        if site.solar_file.exists():
+        if site.solar_file.exists() and _holds_placeholder(site.solar_file):
+            notes.append(
+                f"The meter files hold no solar, and {site.solar_file} is still a placeholder; remove data.solar (and "
+                f"[solar]) from {SITE_FILE}, or read a meter that counts export or generation."
+            )
+        elif site.solar_file.exists():
             notes.append(f"The meter files hold no solar; {site.solar_file} is left as it is.")
         else:
             notes.append(
                 f"The meter files hold no solar, and {site.solar_file} does not exist; remove data.solar (and "
                 f"[solar]) from {SITE_FILE}, or read a meter that counts export or generation."
             )
+    written = tuple(texts)
+    texts |= _without_placeholder_notes(options.site, written)
+    if options.columns:
+        texts[options.site / COLUMNS_FILE] = columns_text(names)
+        notes.append(f"The names of the columns are kept in {COLUMNS_FILE} for the next time.")
     write_together(texts)
-    return MeterResult(site.name, site.timezone, layouts, flows, load, car, tuple(notes), tuple(texts), line_to_add)
+    done = _remove_read_me(options.site) if site.solar_file is None or site.solar_file in written else None
+    notes += [] if done is None else [done]
+    return MeterResult(site.name, site.timezone, layouts, flows, load, car, tuple(notes), written, line_to_add)
+
+
+def _without_placeholder_notes(folder: Path, written: tuple[Path, ...]) -> dict[Path, str]:
+    """Return `site.toml` without the placeholder notes on the lines of the files written; nothing if there are none."""
+    path = folder / SITE_FILE
+    lines = path.read_text(encoding="utf-8").split("\n")
+    names = {os.path.relpath(file, folder) for file in written}
+    kept = [
+        line.partition(MARK)[0].rstrip()
+        if MARK in line and any(f'"{name}"' in line.partition(MARK)[0] for name in names)
+        else line
+        for line in lines
+    ]
+    return {} if kept == lines else {path: "\n".join(kept)}
+
+
+def _remove_read_me(folder: Path) -> str | None:
+    """Remove the note on placeholders, unless it was changed; return a sentence on what was done, or None."""
+    path = folder / READ_ME_FILE
+    try:
+        if path.read_text(encoding="utf-8") not in (READ_ME, READ_ME_BEFORE):
+            return f"{READ_ME_FILE} was changed and is left as it is; its words on placeholders no longer hold."
+        path.unlink()
+    except (OSError, UnicodeDecodeError):
+        return None
+    return f"The placeholders are replaced, and {READ_ME_FILE} is removed."
 
 
 def _meter_site(folder: Path) -> _MeterSite:
@@ -156,13 +209,22 @@ def _check_target(file: Path, options: MeterOptions) -> None:
         sources = [*options.files, *([] if options.car is None else [options.car])]
         own = there and any(source.exists() and file.samefile(source) for source in sources)
     except (OSError, ValueError):
-        raise single_fault(TO_OPTION, f"{shown(str(file))} is not a valid path") from None
+        raise single_fault(INTO_OPTION, f"{shown(str(file))} is not a valid path") from None
     if own:
         raise single_fault(file, "this is the meter file itself; expected another file in the site's [data]")
     if file.is_dir():
         raise single_fault(file, "this is a folder; expected a file")
-    if there and not options.replace:
+    if there and not options.replace and not _holds_placeholder(file):
         raise single_fault(file, "it exists already; expected a new file, or --replace to overwrite this one")
+
+
+def _holds_placeholder(file: Path) -> bool:
+    """Return whether a file holds a new site's placeholder, of which nothing is lost."""
+    try:
+        series = read_series(file)
+    except InputFaults:
+        return False
+    return any(is_placeholder(series, kw) for kw in (placeholder_load_kw, placeholder_solar_kw))
 
 
 def _days(options: MeterOptions, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
+from zoneinfo import ZoneInfo
 
 from models.site.trips import Trip
 from models.tariff.offer import Band
@@ -15,11 +16,16 @@ from scheduler.nights.parse_trip import check_trips, parse_trip
 from scheduler.nights.request import LOOK_AHEAD, MOST_TRIPS, ForecastKind, Request, SolarKind
 from scheduler.nights.todays_cycle import with_todays_cycle
 from scheduler.textio.bounds import SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
-from scheduler.textio.errors import Fault, InputFaults, collected
-from scheduler.textio.format import clock_text, sentence_case
+from scheduler.textio.errors import Fault, InputFaults, collected, shown
+from scheduler.textio.format import clock_text, sentence_case, span_text
+from scheduler.textio.parse_clock import clock_minutes
 from scheduler.textio.parse_time import local_text, parse_moment
 
 Found = TypeVar("Found")
+
+FARTHEST_CLOCK = timedelta(hours=18)
+"""A clock time at which the car comes home, given without a date, is at most so far away: one that has just passed is
+not taken as tomorrow's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +110,8 @@ def parse_request(
         home_at = collected(lambda: parse_moment(typed, now, timezone, "--home-at"), faults)
         if home_at is not None and home_at >= horizon:
             faults.append(Fault("--home-at", None, None, f"is after this plan ends at {local_text(horizon, timezone)}"))
+        elif home_at is not None:
+            faults += _just_past(typed, home_at, now, timezone)
     notes: list[str] = []
     trips: list[Trip] = []
     for text in options.trips:
@@ -136,6 +144,24 @@ def parse_request(
         later_trips=_later_trips(inputs, options.forecast, in_order, horizon),
     )
     return with_todays_cycle(asked, inputs, recorded=options.forecast == "recorded")
+
+
+def _just_past(given: str | datetime, home_at: datetime, now: datetime, timezone: str) -> list[Fault]:
+    """Return the fault of a clock time without a date that has just passed, and so would mean almost a day; or nothing.
+
+    Parameters
+    ----------
+    given : as typed. home_at : the moment that it was read as.
+    """
+    if home_at - now <= FARTHEST_CLOCK or not isinstance(given, str) or clock_minutes(given) is None:
+        return []
+    hours = (home_at - now).total_seconds() / 3600
+    message = (
+        f"{shown(given)} is past, and the next is {clock_text(home_at, timezone)}, {hours:.0f} hours away; expected a "
+        f"later time, or {home_at.astimezone(ZoneInfo(timezone)):%Y-%m-%dT%H:%M} if that is meant; did you mean that "
+        "the car is home? Then leave --home-at out"
+    )
+    return [Fault("--home-at", None, None, message)]
 
 
 def _later_trips(inputs: Inputs, forecast: ForecastKind, trips: Sequence[Trip], horizon: datetime) -> tuple[Trip, ...]:
@@ -189,12 +215,20 @@ def _habitual(
     if options.home_at is not None:
         notes = tuple(note for note in notes if "--home-at" not in note)
     kept = [trip for trip in trips if trip.depart_at >= home_since]
+    if kept and usual is None and options.forecast != "recorded":
+        notes = [_as_usual_text(kept, site.timezone), *notes]
     left_out = [
         f"the trip at {local_text(trip.depart_at, site.timezone)} is left out; the car is not home by then"
         for trip in trips
         if trip.depart_at < home_since
     ]
     return kept, [*notes, *left_out]
+
+
+def _as_usual_text(trips: Sequence[Trip], timezone: str) -> str:
+    """Return a note on usual trips: `no trip was given; taken as usual: Tue 08:10 to 17:30, 31 km`."""
+    each = (f"{span_text(trip.depart_at, trip.return_at, timezone)}, {trip.distance_km:g} km" for trip in trips)
+    return f"no trip was given; taken as usual: {'; '.join(each)}"
 
 
 def moment_now(given: str | datetime | None, timezone: str) -> datetime:

@@ -10,8 +10,9 @@ from zoneinfo import ZoneInfo
 
 from models.site.trips import KM_PER_MILE, Trip
 from scheduler.textio.bounds import DISTANCE_KM
-from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.errors import MOST_SHOWN_CHARACTERS, Fault, InputFaults, shown, single_fault
 from scheduler.textio.format import span_text
+from scheduler.textio.parse_number import parse_number
 from scheduler.textio.parse_time import (
     CLOCK,
     DATE,
@@ -22,6 +23,7 @@ from scheduler.textio.parse_time import (
     parse_clock,
     parse_date,
 )
+from scheduler.textio.trip_spelling import plain_trip
 
 TRIP_OPTION = "--trip"
 TWO_FORMS = '"07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 96km"'
@@ -43,7 +45,7 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
     ----------
     text : "07:30-18:00 96km" (the next such time at or after now; a return at or before the departure's clock time is
         on the next day), "2026-03-03T07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 96km"; `mi` for miles;
-        decimals are allowed. A Trip is checked.
+        decimals are allowed, and other spellings of all of it (see plain_trip). A Trip is checked.
     timezone : IANA name of the site's zone.
 
     Returns
@@ -63,9 +65,9 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
     """
     if isinstance(text, Trip):
         return _checked(text), ()
-    match = _TRIP.fullmatch(text.strip())
+    match = _TRIP.fullmatch(plain_trip(text))
     if match is None or (match["return_date"] and not match["depart_date"]):
-        raise _fault(f"found {shown(text)}; expected {TWO_FORMS}, or mi for miles")
+        raise _fault(f"found {shown(text)}; expected {TWO_FORMS}, or mi for miles{_without_unit(text)}")
     distance_km = _distance_km(match["distance"], match["unit"])
     depart_clock = parse_clock(match["depart"], TRIP_OPTION)
     return_clock = parse_clock(match["return"], TRIP_OPTION)
@@ -151,12 +153,30 @@ def _checked(trip: Trip) -> Trip:
 def _distance_km(number: str, unit: str) -> float:
     """Parse a distance; return it in km."""
     if not _DISTANCE.fullmatch(number):
-        raise _fault(f"the distance {shown(number)} is not a number; expected 0 or more, such as 96km or 60mi")
+        expected = "expected 0 or more, such as 96km or 60mi"
+        raise _fault(f"the distance {shown(number)} is not a number; {expected}{_meant(number)}")
     distance_km = float(number) * (KM_PER_MILE if unit == "mi" else 1.0)
     problem = DISTANCE_KM.problem(distance_km, shown(f"{number}{unit}"))
     if problem is not None:
         raise _fault(f"the distance {problem}")
     return distance_km + 0.0  # a typed -0 becomes 0
+
+
+def _without_unit(text: str) -> str:
+    """Return `; did you mean …?` for a trip whose distance has no unit, or nothing."""
+    trip = plain_trip(text[:MOST_SHOWN_CHARACTERS])
+    if not _TRIP.fullmatch(f"{trip}km") or not trip[-1:].isdigit():
+        return ""
+    return f"; did you mean {trip.rpartition(' ')[2]}km, or mi?"
+
+
+def _meant(number: str) -> str:
+    """Return `; did you mean …?` for a number that may be two, or nothing."""
+    try:
+        parse_number(number)
+    except ValueError as error:
+        return str(error)
+    return ""
 
 
 def _doubled(what: str, instants: list[datetime], taken: datetime, timezone: str) -> list[str]:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from math import ceil
 
 from scheduler.inputs.control_mode import CHARGING
+from scheduler.inputs.placeholders import placeholder_files, placeholders_say
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import Night
 from scheduler.nights.request import Request
@@ -159,6 +160,7 @@ def assemble_plan(
     outcomes = trip_outcomes(night, replayed)
     cycle = todays_cycle_text(evening, night.timezone)
     said = [
+        *filter(None, [placeholders_say(placeholder_files(inputs))]),
         *([] if cycle is None else [cycle]),
         *warnings,
         *window_warnings(night, replayed),
@@ -180,7 +182,7 @@ def assemble_plan(
             block_reason(night, answer.setpoints, replayed, block) + look_text(night, block, at)
             for block, at in zip(blocks, look_at(night, replayed, blocks), strict=True)
         ),
-        headline=_headline(night, replayed, blocks),
+        headline=_on_placeholders(inputs, _headline(night, replayed, blocks)),
         warnings=tuple(said),
         made_at=datetime.now(UTC).replace(microsecond=0),
         wear_by_law=wear_by_law,
@@ -206,6 +208,13 @@ def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> st
         why = why_no_discharge(night, replayed)
         return f"{when} the car only charges: {sentence}; it does not discharge, since {why}."
     return f"{when}: {sentence}."
+
+
+def _on_placeholders(inputs: Inputs, headline: str) -> str:
+    """Return the headline, which says first of all if the meter data is invented."""
+    if not placeholder_files(inputs):
+        return headline
+    return f"On placeholder meter data, {headline[:1].lower()}{headline[1:]}"
 
 
 def _block_text(night: Night, block: Block) -> str:

@@ -13,6 +13,7 @@ from typing import Literal
 
 import pandas as pd
 
+from scheduler.inputs.placeholders import placeholder_files
 from scheduler.optimizer.block import Block, end_text, setting_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome
 from scheduler.plans.plan import Plan
@@ -102,7 +103,8 @@ def first_sentences(plan: Plan) -> tuple[str, ...]:
     the car is ready with how much, and what the night saves.
     """
     missed = [f"NOT READY: {_missed(plan, outcome)}" for outcome in plan.trips if outcome.missed]
-    return (*missed, _now_and_next(plan), f"{_ready(plan)} {_saves(plan)}")
+    invented = "On placeholder meter data. " if placeholder_files(plan.inputs) else ""
+    return (*missed, f"{invented}{_now_and_next(plan)}", f"{_ready(plan)} {_saves(plan)}")
 
 
 def _missed(plan: Plan, outcome: TripOutcome) -> str:

@@ -244,17 +244,18 @@ def inputs_of_points(base: Mapping[str, Inputs], points: Sequence[GridPoint], fo
     """
     sites: dict[tuple[str, Changes], Site] = {}
     faults: dict[Fault, None] = {}
+    refused: set[tuple[str, Changes]] = set()
     for point in points:
         at = (point.law, point.changes)
-        if at in sites:
+        if at in sites or at in refused:
             continue
         try:
             changes = {key: list(value) if isinstance(value, tuple) else value for key, value in point.changes}
             sites[at] = read_site(folder, {("wear", "law"): point.law, **changes})
         except InputFaults as error:
             faults.update(dict.fromkeys(_as_set(fault, point) for fault in error.faults))
-            sites[at] = next(iter(base.values())).site
-    faults.update(dict.fromkeys(_the_same(points, sites)))
+            refused.add(at)
+    faults.update(dict.fromkeys(_the_same([point for point in points if (point.law, point.changes) in sites], sites)))
     if faults:
         raise InputFaults(faults)
     found = []

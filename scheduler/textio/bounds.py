@@ -13,6 +13,8 @@ from typing import Any
 from pydantic import GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
+from scheduler.textio.parse_number import has_unit, parse_number
+
 
 @dataclass(frozen=True, slots=True)
 class Slip:
@@ -43,6 +45,7 @@ class Bound:
     over : whether the number must be over `least`.
     zero : whether 0 is accepted besides, where it lies under `least`.
     slip : what a number outside may have meant.
+    money : whether a currency may stand with it.
 
     Examples
     --------
@@ -56,6 +59,7 @@ class Bound:
     over: bool = False
     zero: bool = False
     slip: Slip | None = None
+    money: bool = False
 
     @property
     def text(self) -> str:
@@ -104,16 +108,26 @@ class Bound:
             inside, what = inside[0], "brackets"
         if isinstance(inside, str):
             try:
-                inside, what = float(inside), "quotes"
-            except ValueError:
-                return ""
+                inside, what = parse_number(inside, self.unit, self.money), "quotes"
+            except ValueError as error:
+                return str(error)
         if not what or isinstance(inside, bool) or not isinstance(inside, int | float) or not self.accepts(inside):
             return ""
         return f"; did you mean {plain(inside)}, without {what}?"
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """Check the number after its type."""
-        return core_schema.no_info_after_validator_function(self._checked, handler(source))
+        """Read a text that names its unit, such as "58 kWh", as a number; check the number after its type."""
+        checked = core_schema.no_info_after_validator_function(self._checked, handler(source))
+        return core_schema.no_info_before_validator_function(self._without_unit, checked)
+
+    def _without_unit(self, value: object) -> object:
+        """Return the number in a text that names its unit; anything else as it is."""
+        if not isinstance(value, str) or not has_unit(value):
+            return value
+        try:
+            return parse_number(value, self.unit, self.money)
+        except ValueError:
+            return value
 
     def _checked(self, value: float) -> float:
         if not self.accepts(value):
@@ -146,12 +160,12 @@ EFFICIENCY_PERCENT = Bound(50, 100, "%", slip=SHARE)
 TAX_PERCENT = Bound(1, 100, "%", zero=True, slip=SHARE)
 WINDOW_FACTOR = Bound(0, 100, "per hour")
 VOLTS = Bound(80, 1000, "V", slip=KILOVOLTS)
-PRICE_PER_KWH = Bound(-1_000_000, 1_000_000, "per kWh", slip=PER_MWH)
-COST_PER_KWH = Bound(0, 1_000_000, "per kWh", slip=PER_MWH)
+PRICE_PER_KWH = Bound(-1_000_000, 1_000_000, "per kWh", slip=PER_MWH, money=True)
+COST_PER_KWH = Bound(0, 1_000_000, "per kWh", slip=PER_MWH, money=True)
 PRICE_PER_MWH = Bound(-1_000_000_000, 1_000_000_000, "per MWh")
 PRICE_PER_KW = Bound(0, 100_000_000, "per kW and month")
-FEE = Bound(0, 100_000_000, "per day")
-MONEY = Bound(0, 100_000_000_000)
+FEE = Bound(0, 100_000_000, "per day", money=True)
+MONEY = Bound(0, 100_000_000_000, money=True)
 MARKET_FACTOR = Bound(-100, 100)
 WEAR_WEIGHT = Bound(0, 1000)
 DEPTH_COEFFICIENT = Bound(0, 0.1)

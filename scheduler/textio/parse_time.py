@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from models.base.clock import end_of_skipped_hour, instants_of
 from scheduler.textio.errors import InputFaults, shown, single_fault
+from scheduler.textio.parse_clock import plain_moment
 
 CLOCK = r"[0-9]{2}:[0-9]{2}"
 DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
@@ -25,7 +26,7 @@ def parse_moment(given: str | datetime, now: datetime | None, timezone: str, opt
     ----------
     given : "21:00" (the next such time at or after now), "2026-03-02T18:20" in local time, or
         "2026-03-02T18:20+00:00" with its offset; seconds only if they are 00. Or a datetime, local where it has no
-        zone.
+        zone. Clock times may be in any spelling of parse_clock.
     now : earlier moments are faults; None: a date is required, and any date will do.
     timezone : IANA name of the site's zone.
     option : name of the option, for messages.
@@ -45,7 +46,7 @@ def parse_moment(given: str | datetime, now: datetime | None, timezone: str, opt
     >>> parse_moment("07:30", now, "Europe/Dublin", "--until").isoformat()
     '2026-03-03T07:30:00+00:00'
     """
-    text = given.strip() if isinstance(given, str) else ""
+    text = plain_moment(given) if isinstance(given, str) else ""
     if isinstance(given, datetime) and given.second == given.microsecond == 0:
         _refuse_year(given.year, option)
         wall = datetime.combine(given.date(), given.time())

@@ -14,8 +14,10 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from scheduler.textio.bounds import Bound
+from scheduler.textio.bounds import Bound, plain
 from scheduler.textio.errors import MOST_FOUND, Fault, did_you_mean, shortened, shown, single_fault
+from scheduler.textio.parse_clock import clock_minutes, plain_clock
+from scheduler.textio.parse_number import parse_number
 from scheduler.textio.read_text import read_text
 from scheduler.textio.toml_lines import Keys, key_lines, line_of
 
@@ -69,7 +71,7 @@ def read_toml(path: Path) -> TomlDocument:
     except RecursionError:
         raise single_fault(path, "this is not TOML: nested too deeply") from None
     except ValueError as error:
-        raise _syntax_fault(path, str(error)) from None
+        raise _syntax_fault(path, str(error), text) from None
     return TomlDocument(path, values, key_lines(text))
 
 
@@ -190,10 +192,38 @@ def _keys_text(keys: Keys) -> str:
     return text.removeprefix(".")
 
 
-def _syntax_fault(path: Path, message: str) -> Exception:
+def _syntax_fault(path: Path, message: str, text: str) -> Exception:
     """Return one short fault from the parser's message, which ends in `(at line 3, column 5)`."""
     place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
     what = message[: place.start()] if place else message
     line = int(place[1]) if place and place[1] else None
+    meant = None if line is None else _bare_value_problem(text.split("\n")[line - 1])
+    if meant is not None:
+        return single_fault(path, meant, line)
     ending = ", at the end of the file" if place and line is None else ""
     return single_fault(path, f"this is not TOML: {shortened(what)}{ending}", line)
+
+
+def _bare_value_problem(line: str) -> str | None:
+    """Return what is wrong with a line that gives a number with its unit or a decimal comma, or a time without quotes.
+
+    Examples
+    --------
+    >>> _bare_value_problem("battery_kwh = 58 kWh  # usable")
+    'this is not TOML: found 58 kWh; expected a number alone; did you mean 58?'
+    >>> _bare_value_problem("depart = 8:10")
+    'this is not TOML: found 8:10; expected a clock time in quotes; did you mean "08:10"?'
+    """
+    found = re.match(r"\s*[A-Za-z0-9_-]+\s*=\s*(?P<value>[^#\"'\[\]{}]*)", line)
+    value = "" if found is None else found["value"].strip()
+    if clock_minutes(value) is not None:
+        meant = f'did you mean "{plain_clock(value)}"?'
+        return f"this is not TOML: found {shortened(value)}; expected a clock time in quotes; {meant}"
+    number = re.match(r"[€$£]?\s*(?P<number>[+-]?[0-9][0-9., ]*)(?P<unit>[^0-9.,]*)", value)
+    if number is None or re.fullmatch(r"[+-]?[0-9.]*\s*", value):
+        return None
+    try:
+        meant = f"; did you mean {plain(parse_number(number['number']))}?"
+    except ValueError as error:
+        meant = str(error)
+    return f"this is not TOML: found {shortened(value)}; expected a number alone{meant}"

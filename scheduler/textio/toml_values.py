@@ -9,6 +9,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from models.base.clock import MINUTES_A_DAY
 from scheduler.textio.errors import did_you_mean, shown
+from scheduler.textio.parse_clock import clock_minutes
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SMALLEST_SEGMENT_PERCENT = 0.01
@@ -18,19 +19,6 @@ MOST_ENTRIES = 100
 BILL_LINES = ("import", "export", "daily_fee", "demand_charge")
 _LINES_IN_WORDS = ", ".join(f'"{line}"' for line in BILL_LINES)
 _DAYS_IN_WORDS = ", ".join(f'"{day}"' for day in DAYS)
-
-
-def minutes_of_clock(text: str) -> int | None:
-    """Return the minutes since midnight of "HH:MM", "00:00" to "24:00"; None for any other text.
-
-    Examples
-    --------
-    >>> minutes_of_clock("07:30"), minutes_of_clock("24:00"), minutes_of_clock("7:30")
-    (450, 1440, None)
-    """
-    match = re.fullmatch(r"([0-9]{2}):([0-5][0-9])", text)
-    minutes = int(match[1]) * 60 + int(match[2]) if match else MINUTES_A_DAY + 1
-    return minutes if minutes <= MINUTES_A_DAY else None
 
 
 def clock_of_minutes(minutes: int) -> str:
@@ -45,7 +33,7 @@ def clock_of_minutes(minutes: int) -> str:
 
 
 def _clock_or_midnight(value: object) -> int:
-    minutes = minutes_of_clock(value) if isinstance(value, str) else None
+    minutes = clock_minutes(value) if isinstance(value, str) else None
     if minutes is None:
         raise ValueError(f"found {shown(value)}")
     return minutes

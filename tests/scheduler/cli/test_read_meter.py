@@ -225,11 +225,11 @@ def test_a_file_in_winter_time_all_year_is_read_with_the_option(tmp_path: Path) 
     ("options", "message"),
     [
         (["--from", "yesterday"], '--from: found "yesterday"; expected a date such as 2026-03-02'),
-        (["--until", "2026-02-30"], '--until: "2026-02-30" is not a valid date'),
-        (["--from", "2026-03-30", "--until", "2026-03-29"], "--until: 2026-03-29 is before --from 2026-03-30"),
+        (["--until", "2026-02-30"], '--to: "2026-02-30" is not a valid date'),
+        (["--from", "2026-03-30", "--until", "2026-03-29"], "--to: 2026-03-29 is before --from 2026-03-30"),
         (["--from", "2027-01-01"], ("--from: the files have no values on these days; expected days from "
 "2026-03-28T00:00+00:00 to 2026-03")),
-        (["--until", "2025-01-01"], ("--until: the files have no values on these days; expected days from "
+        (["--until", "2025-01-01"], ("--to: the files have no values on these days; expected days from "
 "2026-03-28T00:00+00:00")),
         (["--as", "import"], '--as: found "import"; expected NAME=KIND'),
         (["--as", "import=solar"], ('--as: found "import=solar"; expected NAME=KIND with the kind import, '

@@ -78,7 +78,12 @@ def test_a_manifest_makes_it_again(study: Study, tmp_path: Path) -> None:
         (["--weights", "0:1:1e-900000"], "expected 0.000001 or more"),
         (["--weights", "0,1e-400"], "has a weight twice"),
         (["--weights", "1", "--set", "wear.battery_price=6900,6900.0"], "6900 and 6900.0 make the same site"),
-        (["--weights", "1", "--set", "charger.max_blocks=3,5"], "3 and 5 make the same site"),
+        (["--weights", "1", "--set", "charger.volts=1,2"], "1 is under 80"),
+        (["--weights", "1", "--set", "charger.max_blocks=3,5"], "there is no set_by, so it counts for nothing"),
+        (
+            ["--weights", "1", "--set", "charger.set_by=schedule", "--set", "charger.max_blocks=3,5"],
+            "3 and 5 make the same site",
+        ),
         (["--weights", "1", "--set", "car.floor_percent=10,"], "with nothing between commas"),
         (["--weights", "1", "--laws", "flat"], "--set wear.life_full_cycles=... gives it"),
         (["--weights", "0,1", "--laws", "dept"], "did you mean depth?"),
@@ -103,6 +108,16 @@ def test_input_at_fault(words: list[str], says: str, tmp_path: Path) -> None:
     assert says in found.stderr
     assert "Traceback" not in found.output
     assert not (tmp_path / "out").exists()
+
+
+def test_a_fault_of_a_law_is_told_alone(tmp_path: Path) -> None:
+    """A law without its parameter is at fault at every value of another key; that the values differ is not doubted."""
+    words = ["sweep", str(DEMO), "--weights", "1", "--laws", "flat,depth", "--set", "car.floor_percent=10,20"]
+    found = RUNNER.invoke(app, [*words, "--out", str(tmp_path / "out")])
+    assert found.exit_code == 2
+    assert "--set wear.life_full_cycles=... gives it" in found.stderr
+    assert "make the same site" not in found.stderr
+    assert len(found.stderr.splitlines()) == 1
 
 
 def test_a_folder_of_another_sweep(study: Study) -> None:

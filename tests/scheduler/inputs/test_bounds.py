@@ -211,7 +211,7 @@ def test_more_bands_than_an_offer_can_mean_are_refused(tmp_path: Path) -> None:
 
 
 def test_a_price_in_another_unit_than_the_highest_import_price(tmp_path: Path) -> None:
-    folder = write_site(tmp_path / "site", offer={"price_per_kwh = 0.05": "price_per_kwh = 50"})
+    folder = write_site(tmp_path / "site", offer={"price_per_kwh = 0.05": "price_per_kwh = 50", '"EUR"': '"HUF"'})
     said = the_fault(lambda: read_offer(folder / "offers" / "evening.toml", has_calendar=True))
     assert (
         "export[1].price_per_kwh: 50 is over 34; expected -34 to 34 per kWh; did you mean 0.05 (per kWh, not per"

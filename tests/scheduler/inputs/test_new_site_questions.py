@@ -25,6 +25,7 @@ ANSWERS = {
     "discharge_max_kw": "7.4",
     "discharge_min_kw": "1.2",
     "discharge_to": "building-and-grid",
+    "set_by": "itself",
     "volts": "",
     "phases": "",
     "solar": "yes",
@@ -37,6 +38,8 @@ ANSWERS = {
     "export_price": "0.05",
     "feed_in_price": "0.2",
     "feed_in_hours": "17:30-20:00",
+    "usual_trips": "",
+    "soc": "none",
 }
 
 
@@ -49,7 +52,7 @@ def asked(folder: Path, typed: dict[str, str], *options: str) -> Result:
 
 def test_an_owner_can_answer_every_question_at_the_prompt(tmp_path: Path) -> None:
     """Night price, feed-in price, solar and holidays are asked for too, each as the site then holds it."""
-    assert list(ANSWERS) == [question.key for question in QUESTIONS]
+    assert list(ANSWERS) == [question.key for question in QUESTIONS if question.key != "power_in"]
     result = asked(tmp_path / "home", ANSWERS)
     assert result.exit_code == 0, result.output
     inputs = read_inputs(tmp_path / "home")
@@ -107,11 +110,11 @@ def test_a_folder_in_use_is_refused_before_anything_is_asked(tmp_path: Path) -> 
 
 
 def test_stopping_half_way_writes_nothing(tmp_path: Path) -> None:
-    """The end of the input in the middle of the questions is one line and exit 2."""
+    """The end of the input in the middle of the questions is one line and exit 2; only the answers are kept."""
     result = asked(tmp_path / "home", {"name": "", "timezone": "Europe/Dublin"})
     assert result.exit_code == 2
     assert "nothing was written" in result.stderr
-    assert list(tmp_path.iterdir()) == []
+    assert [path.name for path in tmp_path.iterdir()] == [".overnight-new-home.toml"]
 
 
 def test_hours_without_a_price_are_a_fault(tmp_path: Path) -> None:
@@ -119,7 +122,7 @@ def test_hours_without_a_price_are_a_fault(tmp_path: Path) -> None:
     options = [
         word
         for key, text in ANSWERS.items()
-        if text and key not in ("solar", "night_price", "feed_in_price")
+        if text and key not in ("solar", "night_price", "feed_in_price", "soc")
         for word in ("--" + key.replace("_", "-"), text)
     ]
     result = CliRunner().invoke(app, ["new", str(tmp_path / "home"), *options, "--night-hours", "23:00-07:00"])
@@ -160,4 +163,4 @@ def test_parents_made_for_nothing_are_taken_away(tmp_path: Path, monkeypatch: py
     result = asked(tmp_path / "far" / "away" / "home", ANSWERS)
     assert result.exit_code == 2
     assert "No space left on device; nothing was changed" in result.stderr
-    assert list(tmp_path.iterdir()) == []
+    assert [path.name for path in tmp_path.iterdir()] == [".overnight-new-far-away-home.toml"]

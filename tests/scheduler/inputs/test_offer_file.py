@@ -101,7 +101,7 @@ def test_a_band_that_ends_where_it_begins_is_a_fault(offer_path: Path, band: str
         ("0.34", "inf", "import[1].price_per_kwh: inf is not finite"),
         ("0.12", "true", "import[2].price_per_kwh: found true"),
         ("price_per_kwh = 0.05", "price = 0.05", "export[1].price: unknown key; did you mean price_per_kwh?"),
-        ('"07:00"', '"7:00"', 'import[2].to: found "7:00"; expected a clock time "00:00" to "24:00"'),
+        ('"07:00"', '"7"', 'import[2].to: found "7"; expected a clock time "00:00" to "24:00"'),
         ('"07:00"', '"24:01"', 'import[2].to: found "24:01"'),
         (
             '"21:00"',

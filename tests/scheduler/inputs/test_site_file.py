@@ -284,15 +284,15 @@ def test_the_format_must_be_the_one_this_program_reads(tmp_path: Path, old: str,
 
 
 def test_an_unknown_time_zone_names_the_nearest_one(tmp_path: Path) -> None:
-    assert faults(tmp_path, {"Europe/Dublin": "europe/dublin"}) == [
-        'site.toml line 5, site.timezone: "europe/dublin" is not known; expected an IANA time zone; '
+    assert faults(tmp_path, {"Europe/Dublin": "Europe/Dublim"}) == [
+        'site.toml line 5, site.timezone: "Europe/Dublim" is not known; expected an IANA time zone; '
         "did you mean Europe/Dublin?"
     ]
     for zone in ("", "Europe", "../../etc/passwd", "x" * 5000):
         assert len(faults(tmp_path, {"Europe/Dublin": zone})) == 1
 
 
-@pytest.mark.parametrize("calendar", ["XX", "ie", "Ireland", "__class__", "IE-ZZ", ""])
+@pytest.mark.parametrize("calendar", ["XX", "Irelandia", "__class__", "IE-ZZ", ""])
 def test_an_unknown_holiday_calendar_is_a_fault(tmp_path: Path, calendar: str) -> None:
     found = faults(tmp_path, {'"IE"': f'"{calendar}"'})
     assert len(found) == 1
@@ -306,8 +306,8 @@ def test_days_are_lowercase_each_once_and_not_empty(tmp_path: Path, days: str) -
     assert "usual_trip[1].days" in found[0]
 
 
-@pytest.mark.parametrize("clock", ['"8:10"', '"24:00"', '"08:60"', '"08.10"', "08:10:00", "810", '"٠٨:١٠"', '"08:10 "'])
-def test_clock_times_are_two_digits_each_in_quotes(tmp_path: Path, clock: str) -> None:
+@pytest.mark.parametrize("clock", ['"8"', '"24:00"', '"08:60"', '"08-10"', "08:10:00", "810", '"٠٨:١٠"', '"13pm"'])
+def test_clock_times_are_hours_and_minutes_in_quotes(tmp_path: Path, clock: str) -> None:
     found = faults(tmp_path, {'"08:10"': clock})
     assert len(found) == 1
     assert 'expected a clock time "00:00" to "23:59"' in found[0]

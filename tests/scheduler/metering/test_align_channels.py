@@ -268,7 +268,7 @@ def test_a_gap_over_a_day_is_refused_with_a_span_that_would_do() -> None:
     assert faults_of(lambda: load_of(made)) == [
         f"{FILE}: 1.16 % of the time has no values; gaps are filled up to 24 h each and 2 % in total",
         f"{FILE}: gap 2026-04-01T01:00+01:00 to 2026-04-02T02:00+01:00 (25 h)",
-        f"{FILE}: choose a span with --from and --until, such as --from 2026-04-03 --until 2026-05-30",
+        f"{FILE}: choose a span with --from and --to, such as --from 2026-04-03 --to 2026-05-30",
     ]
     day = channel("import", [1.0] * 24 * 90, without=range(30 * 24, 31 * 24))
     assert len(load_of(day).filled) == 1
@@ -283,7 +283,7 @@ def test_gaps_over_two_percent_are_refused_with_the_largest() -> None:
         "24 h each and 2 % in total"
     )
     assert [fault.rsplit("(", 1)[1] for fault in found[1:6]] == ["9 h)", "8 h)", "7 h)", "6 h)", "5 h)"]
-    assert found[6] == f"{FILE}: choose a span with --from and --until"
+    assert found[6] == f"{FILE}: choose a span with --from and --to"
     assert len(load_of(channel("import", [1.0] * 24 * 90, without=lost[1:])).filled) == 8
 
 
@@ -291,7 +291,7 @@ def test_a_gap_without_a_like_day_is_refused() -> None:
     found = faults_of(lambda: load_of(channel("import", [1.0] * 24 * 6, without=[30])))
     assert found == [
         f"{FILE}: the load of 2026-03-03T06:00+00:00 is missing, and so is that clock time 7 and 14 days before and "
-        "after; choose a longer span, or another with --from and --until"
+        "after; choose a longer span, or another with --from and --to"
     ]
 
 

@@ -19,6 +19,7 @@ from tests.builders.sites import write_site
 # a Monday in winter time: local time is UTC; the site's usual trip is 08:10 to 17:30, 31 km, on weekdays
 NOW = "2026-03-02T18:20"
 TOMORROW = Trip(datetime(2026, 3, 3, 8, 10, tzinfo=UTC), datetime(2026, 3, 3, 17, 30, tzinfo=UTC), 31.0)
+AS_USUAL = "No trip was given; taken as usual: Tue 08:10 to 17:30, 31 km."
 
 
 @pytest.fixture(scope="module")
@@ -45,13 +46,14 @@ def departures(evening: Request) -> list[datetime]:
 
 
 def test_a_plain_evening_takes_the_usual_trip(inputs: Inputs) -> None:
-    """With a state of charge alone, tomorrow's usual trip is planned, today's is over, and nothing needs saying."""
+    """With a state of charge alone, tomorrow's usual trip is planned, today's is over, and one line says so."""
     assert replace(asked(inputs), later_trips=()) == Request(
         now=utc("2026-03-02T18:20"),
         soc_percent=71,
         trips=(TOMORROW,),
         highest_soc_today_percent=80,  # 71 % and the 9.8 % of today's trip, but the ceiling at most
         highest_soc_today_from="usual-trips",
+        notes=(AS_USUAL,),
     )
 
 
@@ -185,7 +187,7 @@ def test_coming_home_later_drops_what_departs_before(inputs: Inputs) -> None:
 def test_coming_home_before_the_usual_trip_keeps_it(inputs: Inputs) -> None:
     """Home at 21:00 tonight: tomorrow's trip stands."""
     evening = asked(inputs, home_at="21:00")
-    assert (evening.home_at, evening.trips, evening.notes) == (utc("2026-03-02T21:00"), (TOMORROW,), ())
+    assert (evening.home_at, evening.trips, evening.notes) == (utc("2026-03-02T21:00"), (TOMORROW,), (AS_USUAL,))
 
 
 def test_coming_home_after_the_plan_ends_is_at_fault(inputs: Inputs) -> None:
@@ -280,7 +282,8 @@ def test_a_usual_trip_under_way_is_noted(inputs: Inputs) -> None:
     """At noon on a Tuesday the usual trip is under way by the clock; the note is one whole sentence."""
     evening = asked(inputs, now="2026-03-03T12:00")
     assert departures(evening) == [utc("2026-03-04T08:10")]
-    (note,) = evening.notes
+    assumed, note = evening.notes
+    assert assumed == AS_USUAL.replace("Tue", "Wed")
     assert note.startswith("The usual trip until 17:30 is under way")
     assert note.endswith(".")
 
@@ -288,7 +291,7 @@ def test_a_usual_trip_under_way_is_noted(inputs: Inputs) -> None:
 def test_who_says_when_the_car_is_home_is_not_asked_again(inputs: Inputs) -> None:
     """With `--home-at 17:30` the note on the trip under way, which asks for just that, is gone."""
     evening = asked(inputs, now="2026-03-03T12:00", home_at="17:30")
-    assert (evening.home_at, evening.notes) == (utc("2026-03-03T17:30"), ())
+    assert (evening.home_at, evening.notes) == (utc("2026-03-03T17:30"), (AS_USUAL.replace("Tue", "Wed"),))
 
 
 def test_a_trip_in_the_doubled_hour_is_noted(inputs: Inputs) -> None:
