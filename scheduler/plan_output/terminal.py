@@ -51,9 +51,9 @@ def show_plan(plan: Plan, console: Console, full: bool = False) -> None:
         console.print()
     if full:
         print_list("Cautions", CAUTIONS, console, width)
+        console.print()
     else:
         console.print(Text(f"{BRIEF_CAUTION} --full prints all, and why.", style="dim"), width=width)
-    console.print()
 
 
 def _first(plan: Plan) -> RenderableType:
