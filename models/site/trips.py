@@ -7,9 +7,6 @@ from datetime import datetime
 
 from models.site.car import Car
 
-KM_PER_MILE = 1.609344
-"""The international mile [km]: exactly 1.609 344 km (NIST Special Publication 811, appendix B.8)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Trip:

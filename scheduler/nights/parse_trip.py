@@ -8,7 +8,8 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from models.site.trips import KM_PER_MILE, Trip
+from models.drive.pace import KM_PER_MILE
+from models.site.trips import Trip
 from scheduler.textio.bounds import DISTANCE_KM
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.format import span_text
