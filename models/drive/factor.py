@@ -72,9 +72,12 @@ def product(*factors: Factor) -> Factor:
     >>> product(Factor(1.2, 1.0, 1.3), EXACT)
     Factor(middle=1.2, low=1.0, high=1.3)
     """
+    known = [factor for factor in factors if factor != EXACT]
+    if len(known) <= 1:
+        return known[0] if known else EXACT
     middle = 1.0
-    for factor in factors:
+    for factor in known:
         middle *= factor.middle
-    down = hypot(*(log(factor.middle / factor.low) for factor in factors))
-    up = hypot(*(log(factor.high / factor.middle) for factor in factors))
+    down = hypot(*(log(factor.middle / factor.low) for factor in known))
+    up = hypot(*(log(factor.high / factor.middle) for factor in known))
     return Factor(middle, middle * exp(-down), middle * exp(up))
