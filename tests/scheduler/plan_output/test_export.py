@@ -75,15 +75,17 @@ def test_each_block_and_trip_is_an_event_at_its_instant(first: SavedPlan) -> Non
 
 
 def test_there_is_an_alarm_before_each_thing_to_do(first: SavedPlan) -> None:
-    """Before each block, before the charger is to be idle again, and before each departure."""
+    """Before each block, when the car is to be looked at, before the charger is to be idle, before each departure."""
     for number, event in enumerate(events(first)):
         alarms = [(alarm["trigger"].dt, alarm["trigger"].params.get("RELATED")) for alarm in event.walk("VALARM")]
         if number >= len(first.blocks):
             assert alarms == [(timedelta(minutes=-30), "START")]
             continue
         assert alarms[0] == (timedelta(minutes=-5), "START")
-        followed = any(other.start == first.blocks[number].end for other in first.blocks)
-        assert alarms[1:] == ([] if followed else [(timedelta(minutes=-5), "END")])
+        block = first.blocks[number]
+        looks = [] if block.look_at is None else [(block.look_at - block.end, "END")]
+        followed = any(other.start == block.end for other in first.blocks)
+        assert alarms[1:] == [*looks, *([] if followed else [(timedelta(minutes=-5), "END")])]
 
 
 def test_lines_end_and_fold_as_the_standard_says(first: SavedPlan) -> None:
@@ -128,6 +130,10 @@ def test_a_profile_is_valid_and_says_what_the_plan_does(first: SavedPlan) -> Non
         period = [each for each in schedule["chargingSchedulePeriod"] if each["startPeriod"] <= seconds][-1]
         if row.state in ("idle", "away"):
             assert period["operationMode"] == "Idle"
+        elif period["operationMode"] == "LocalLoadBalancing":
+            # it follows the building, up to at least what the plan has
+            assert period["dischargeLimit"] <= -1000 * row.discharge_kw + 0.06
+            assert any(block.action == "cover" and block.start <= row.start < block.end for block in first.blocks)
         else:
             assert period["setpoint"] == pytest.approx(1000 * row.setpoint_kw, abs=0.06)
             assert 0 <= period["limit"] <= 1000 * first.limits.charge_max_kw
