@@ -28,6 +28,7 @@ from scheduler.plans.replay import PlanRefused
 from scheduler.rolling.process_pool import WorkersLostError
 from scheduler.rolling.simulate import Policy
 from scheduler.rolling.year import Year, rolled_year
+from scheduler.textio.bounds import OUTSIDE_DEGC
 from scheduler.textio.errors import InputFaults, NotWrittenError, single_fault
 
 if TYPE_CHECKING:
@@ -90,8 +91,10 @@ class NightOptions(TypedDict, total=False):
     Attributes
     ----------
     now : a datetime, local if it has no zone, or text such as "2026-03-02T18:20"; by default the present.
-    home_at : when the car is back, in the same form. stay_home : whether there is no trip at all.
-    trips : each a `Trip` or text such as "07:30-18:00 96km"; by default the site's usual ones.
+    home_at : when the car is back, in the same form, or a range such as "21:00..23:00".
+    stay_home : whether there is no trip at all.
+    trips : each a `Trip` or text such as "07:30-18:00 96km fast"; by default the site's usual ones.
+    outside_degc : temperature outside on the trips [°C]; by default mild.
     highest_soc_today_percent : before today's driving [%]; by default as today's trips say, or the ceiling (no saved
         plan is looked for). wear_weight : instead of the site's [-].
     forecast, solar : "typical" or "recorded"; "low", "typical" or "high".
@@ -103,6 +106,7 @@ class NightOptions(TypedDict, total=False):
     stay_home: bool
     highest_soc_today_percent: float
     wear_weight: float
+    outside_degc: float
     forecast: ForecastKind
     solar: SolarKind
 
@@ -335,6 +339,8 @@ def _parse_options(inputs: Inputs, soc_percent: float, options: NightOptions) ->
     """Return tonight's request."""
     _check_inputs(inputs)
     number_within("soc_percent", soc_percent, 0, 100)
+    if "outside_degc" in options:
+        number_within("outside_degc", options["outside_degc"], OUTSIDE_DEGC.least, OUTSIDE_DEGC.most)
     one_of("forecast", options.get("forecast", "samples"), get_args(ForecastKind))
     one_of("solar", options.get("solar", "typical"), get_args(SolarKind))
     trips = tuple(several(options.get("trips", ())))

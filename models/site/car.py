@@ -20,6 +20,7 @@ class Car:
     on_the_way_price_per_kwh : price of charging away from home [money per kWh].
     outside_window_factor : cost of a kWh outside the window for an hour, as a share of the highest import price [-].
     discharge_limit_kwh : most AC energy that the car may give in one night [kWh]; None for no limit.
+    heats_cabin : whether the cabin is heated or cooled while driving, where the weather is given.
 
     Examples
     --------
@@ -38,6 +39,7 @@ class Car:
     on_the_way_price_per_kwh: float
     outside_window_factor: float
     discharge_limit_kwh: float | None = None
+    heats_cabin: bool = True
 
     @property
     def floor_kwh(self) -> float:

@@ -15,6 +15,8 @@ from models.base.clock import MINUTES_A_DAY, SATURDAY, day_of_week, wall_minutes
 SECONDS_A_DAY = 86_400
 RECENT_DAYS = 28
 FEWEST_DAYS = 7
+HALF_LIFE_DAYS = 7.0
+"""After so many days a recent day counts half in the mean of load and solar (tests/benchmarks/README.md, Forecasts)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,7 +130,12 @@ def recorded_means(series: Series, boundaries: pd.DatetimeIndex) -> FloatArray:
 
 
 def typical_day(
-    series: Series, now: datetime, timezone: str, by_weekend: bool, percentile: float | None = None
+    series: Series,
+    now: datetime,
+    timezone: str,
+    by_weekend: bool,
+    percentile: float | None = None,
+    half_life_days: float | None = None,
 ) -> TypicalDay:
     """Return the typical power at each local clock time, from what is known at `now`.
 
@@ -142,6 +149,8 @@ def typical_day(
     timezone : IANA name of the site's time zone.
     by_weekend : whether to treat weekdays and weekends separately.
     percentile : percentile of the days at each clock time [0 to 100]; None for their mean.
+    half_life_days : of the last 28 days, one so much older than another counts half as much in the mean; None: all
+        count the same, as they do in percentiles and in what is taken from other years.
 
     Returns
     -------
@@ -175,13 +184,22 @@ def typical_day(
         ("whole series", np.ones(len(day), dtype=np.bool_)),
     ]
 
+    # whole days before now, so that the 24 hours of each count the same
+    age_days = (second - 1 - wall.begins) // SECONDS_A_DAY
+
+    def weights_of(rows: BoolArray, basis: str) -> FloatArray | None:
+        if half_life_days is None or percentile is not None or basis != "recent":
+            return None
+        return np.asarray(0.5 ** (age_days[rows] / half_life_days), dtype=np.float64)
+
     def profile_of(kind: BoolArray) -> tuple[FloatArray, str]:
         for basis, chosen in choices:
             rows = kind & chosen
             if len(np.unique(day[rows])) >= FEWEST_DAYS or basis == "whole series":
                 if not rows.any():
                     rows = chosen
-                profile = _profile(series.kw[rows], clock_minute[rows], series.step_minutes, percentile)
+                weights = weights_of(rows, basis)
+                profile = _profile(series.kw[rows], clock_minute[rows], series.step_minutes, percentile, weights)
                 if profile is None and basis == "whole series":  # too few days of the kind: take all days
                     profile = _profile(series.kw, clock_minute, series.step_minutes, percentile)
                 if profile is not None or basis == "whole series":
@@ -242,15 +260,40 @@ def typical_means(day: TypicalDay, boundaries: pd.DatetimeIndex, timezone: str) 
     return interval_means(boundaries, np.where(weekend, day.weekend_kw[clock_minute], day.weekday_kw[clock_minute]))
 
 
-def _profile(kw: FloatArray, clock_minute: IntArray, step_minutes: int, percentile: float | None) -> FloatArray | None:
+def _profile(
+    kw: FloatArray,
+    clock_minute: IntArray,
+    step_minutes: int,
+    percentile: float | None,
+    weights: FloatArray | None = None,
+) -> FloatArray | None:
     """Return the mean or percentile at each minute of the day, shape (1440,); None if a minute has no value."""
     if len(np.unique(clock_minute % step_minutes)) > 1:
         # a clock change by less than an interval: intervals begin at two sets of clock times
         clock_minute = ((clock_minute[:, None] + np.arange(step_minutes)) % MINUTES_A_DAY).ravel()
+        weights = None if weights is None else np.repeat(weights, step_minutes)
         kw, step_minutes = np.repeat(kw, step_minutes), 1
+    if weights is not None:
+        return _weighted_profile(kw, clock_minute, step_minutes, weights)
     grouped = pd.Series(kw).groupby(clock_minute)
     at_start = grouped.mean() if percentile is None else grouped.quantile(percentile / 100)
     profile = np.full(MINUTES_A_DAY, np.nan)
     for minute, value in at_start.items():
         profile[(int(str(minute)) + np.arange(step_minutes)) % MINUTES_A_DAY] = value
+    return None if np.isnan(profile).any() else profile
+
+
+def _weighted_profile(
+    kw: FloatArray, clock_minute: IntArray, step_minutes: int, weights: FloatArray
+) -> FloatArray | None:
+    """Return the weighted mean at each minute of the day, shape (1440,); None if a minute has no value."""
+    total = np.bincount(clock_minute, weights, minlength=MINUTES_A_DAY)
+    at_start = np.flatnonzero(total)
+    latest = np.zeros(MINUTES_A_DAY)
+    latest[clock_minute] = kw  # the mean difference from it is exactly 0 where all days are alike
+    differences = np.bincount(clock_minute, weights * (kw - latest[clock_minute]), minlength=MINUTES_A_DAY)
+    mean = latest[at_start] + differences[at_start] / total[at_start]
+    profile = np.full(MINUTES_A_DAY, np.nan)
+    for later in range(step_minutes):
+        profile[(at_start + later) % MINUTES_A_DAY] = mean
     return None if np.isnan(profile).any() else profile

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from models.drive.pace import Pace
 from models.site.car import Car
-
-KM_PER_MILE = 1.609344
-"""The international mile [km]: exactly 1.609 344 km (NIST Special Publication 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,15 +17,23 @@ class Trip:
     ----------
     depart_at, return_at : instants, timezone-aware; return_at is the later one.
     distance_km : total distance driven [km].
+    pace : how fast it is driven.
+    soc_used_percent : what it really took from the battery, of a recorded trip [%]; None if that is not known.
     """
 
     depart_at: datetime
     return_at: datetime
     distance_km: float
+    pace: Pace = "usual"
+    soc_used_percent: float | None = None
 
 
-def trip_energy_kwh(car: Car, distance_km: float) -> float:
+def trip_energy_kwh(car: Car, distance_km: float, factor: float = 1.0) -> float:
     """Return the energy that a trip takes from the battery, without margin [kWh].
+
+    Parameters
+    ----------
+    factor : of its consumption against the usual one [-], see `models.drive`.
 
     Examples
     --------
@@ -35,13 +41,17 @@ def trip_energy_kwh(car: Car, distance_km: float) -> float:
     >>> trip_energy_kwh(car, 100)
     16.5
     """
-    return distance_km * car.consumption_kwh_per_100km / 100
+    return distance_km * car.consumption_kwh_per_100km / 100 * factor
 
 
-def departure_target_kwh(car: Car, distance_km: float) -> float:
+def departure_target_kwh(car: Car, distance_km: float, factor: float = 1.0) -> float:
     """Return the stored energy wanted when a trip starts [kWh].
 
     It is trip energy × (1 + margin) + return reserve, but at most the whole battery.
+
+    Parameters
+    ----------
+    factor : of its consumption against the usual one [-].
 
     Examples
     --------
@@ -51,14 +61,18 @@ def departure_target_kwh(car: Car, distance_km: float) -> float:
     >>> departure_target_kwh(car, 400)
     52.0
     """
-    wanted = trip_energy_kwh(car, distance_km) * (1 + car.trip_margin_percent / 100) + car.return_reserve_kwh
+    wanted = trip_energy_kwh(car, distance_km, factor) * (1 + car.trip_margin_percent / 100) + car.return_reserve_kwh
     return min(wanted, car.battery_kwh)
 
 
-def on_the_way_kwh(car: Car, distance_km: float, stored_at_departure_kwh: float) -> float:
+def on_the_way_kwh(car: Car, distance_km: float, stored_at_departure_kwh: float, factor: float = 1.0) -> float:
     """Return the energy charged away from home before the return [kWh].
 
     It is what the car needs to come home with its return reserve. A trip of 0 km is only time unplugged and needs none.
+
+    Parameters
+    ----------
+    factor : of its consumption against the usual one [-].
 
     Examples
     --------
@@ -68,5 +82,5 @@ def on_the_way_kwh(car: Car, distance_km: float, stored_at_departure_kwh: float)
     """
     if distance_km == 0:
         return 0.0
-    short = trip_energy_kwh(car, distance_km) + car.return_reserve_kwh - stored_at_departure_kwh
+    short = trip_energy_kwh(car, distance_km, factor) + car.return_reserve_kwh - stored_at_departure_kwh
     return max(0.0, short)

@@ -44,16 +44,20 @@ class TonightOptions:
         ),
     ] = None
     now: Annotated[str | None, option("--now", "T", 'Plan from this moment, "2026-03-02T18:20"; else from now.')] = None
-    home_at: Annotated[str | None, option("--home-at", "T", 'The car is away until then, "21:00" or with a date.')] = (
-        None
-    )
+    home_at: Annotated[
+        str | None,
+        option("--home-at", "T", 'The car is away until then, "21:00" or with a date; or a range, "21:00..23:00".'),
+    ] = None
     trip: Annotated[
         list[str] | None,
         option(
             "--trip",
             "TRIP",
-            'A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi"; may be repeated.',
+            'A trip, "07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 60mi fast"; may be repeated.',
         ),
+    ] = None
+    outside_degc: Annotated[
+        float | None, option("--outside-degc", "T", "Temperature outside on the trips, in °C; without it, mild.")
     ] = None
     stay_home: Annotated[bool, typer.Option("--stay-home", help="No trip, not even a usual one.")] = False
     offer: OfferFile = None
@@ -108,6 +112,7 @@ class TonightOptions:
             peak_so_far_kw=self.peak_so_far,
             imported_so_far_kwh=self.imported_so_far,
             exported_so_far_kwh=self.exported_so_far,
+            outside_degc=self.outside_degc,
         )
 
 

@@ -63,6 +63,7 @@ consumption_kwh_per_100km = {consumption} # what driving takes from the battery;
 trip_margin_percent = 10                  # extra energy for headwind, snow and detours
 return_reserve_percent = 20               # wanted in the battery on coming home, for emergencies
 ready_minutes_before = 30                 # be charged this long before leaving
+# heats_cabin = false                     # if the cabin is neither heated nor cooled; counts with --outside-degc
 on_the_way_price_per_kwh = {on_the_way}   # what charging away from home costs
 # discharge_limit_kwh = 25                # at most this much energy out of the car in a night, if the warranty says so
 

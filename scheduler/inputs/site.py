@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from models.drive.pace import Pace
 from models.site.car import Car
 from models.site.charger import Charger
 from models.site.connection import Connection
@@ -29,13 +30,14 @@ class UsualTrip:
     days : days of the week on which it departs, 0 for Monday.
     depart_minute, return_minute : local clock, minutes since midnight; a return at or before the departure is on
         the next day.
-    distance_km : [km].
+    distance_km : [km]. pace : how fast it is driven.
     """
 
     days: frozenset[int]
     depart_minute: int
     return_minute: int
     distance_km: float
+    pace: Pace = "usual"
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field
 
 from models.base.calendars import public_holidays
+from models.drive.pace import Pace
 from models.site.charger import DischargeTo
 from models.wear.law import LawSettings
 from models.wear.laws import WEAR_LAWS, calendar_law_names, wear_law
@@ -181,6 +182,7 @@ class CarTable(Table):
     on_the_way_price_per_kwh: Annotated[float, COST_PER_KWH]
     outside_window_factor: Annotated[float, WINDOW_FACTOR] = 0.1
     discharge_limit_kwh: Annotated[float, NIGHT_KWH] | None = None
+    heats_cabin: YesOrNo = True
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Refuse an empty window."""
@@ -357,6 +359,7 @@ class UsualTripTable(Table):
     depart_minute: Clock = Field(alias="depart")
     return_minute: Clock = Field(alias="return")
     distance_km: Annotated[float, DISTANCE_KM]
+    pace: Annotated[Pace, Field(description='"slow", "usual" or "fast"')] = "usual"
 
     def contradictions(self) -> Iterator[tuple[str, str]]:
         """Refuse a trip that takes no time."""

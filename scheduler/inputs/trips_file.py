@@ -1,16 +1,18 @@
-"""Read recorded trips from CSV `depart,return,distance_km` strictly."""
+"""Read recorded trips from CSV `depart,return,distance_km` strictly; `pace` and `soc_used_percent` may follow."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
 
+from models.drive.pace import PACES
 from models.site.trips import Trip
-from scheduler.textio.bounds import DISTANCE_KM
+from scheduler.textio.bounds import DISTANCE_KM, USED_PERCENT
 from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, read_rows, stamp_problem
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed
+from scheduler.textio.errors import Fault, InputFaults, in_line_order, listed, shown
 
 COLUMNS = ("depart", "return", "distance_km")
+OPTIONAL = ("pace", "soc_used_percent")
 
 
 def read_trips(path: Path) -> tuple[Trip, ...]:
@@ -22,7 +24,7 @@ def read_trips(path: Path) -> tuple[Trip, ...]:
     """
     faults: list[Fault] = []
     trips: list[Trip] = []
-    for row in read_rows(path, COLUMNS, faults):
+    for row in read_rows(path, COLUMNS, faults, OPTIONAL):
         trip = _trip(path, row, faults)
         if trip is None:
             continue
@@ -38,10 +40,13 @@ def read_trips(path: Path) -> tuple[Trip, ...]:
 def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
     """Return the trip of one row, or None after adding the row's faults."""
     depart, comeback = _instant(row.cells[0]), _instant(row.cells[1])
+    pace, used = row.cells[3] or "usual", row.cells[4]
     problems = {
         "depart": stamp_problem(row.cells[0]) if depart is None else None,
         "return": stamp_problem(row.cells[1]) if comeback is None else None,
         "distance_km": number_problem(row.cells[2], DISTANCE_KM),
+        "pace": None if pace in PACES else f"{shown(pace)} is not a pace; expected slow, usual or fast, or nothing",
+        "soc_used_percent": None if used == "" else number_problem(used, USED_PERCENT),
     }
     if depart is not None and comeback is not None and comeback <= depart:
         problems["return"] = "is not after the departure; expected a later instant"
@@ -49,7 +54,8 @@ def _trip(path: Path, row: CsvRow, faults: list[Fault]) -> Trip | None:
     faults += new
     if new or depart is None or comeback is None:
         return None
-    return Trip(depart, comeback, float(row.cells[2]) + 0.0)
+    known_pace = next(each for each in PACES if each == pace)
+    return Trip(depart, comeback, float(row.cells[2]) + 0.0, known_pace, None if used == "" else float(used) + 0.0)
 
 
 def _instant(cell: str) -> datetime | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from models.site.trips import KM_PER_MILE
+from models.drive.pace import KM_PER_MILE
 from scheduler.inputs.site_file import overlapping_trips
 from scheduler.inputs.site_schema import MOST_USUAL_TRIPS, UsualTripTable
 from scheduler.textio.errors import Fault, shown

@@ -62,7 +62,7 @@ def _on_day(usual: UsualTrip, day: date, home_since: datetime, timezone: str) ->
     return_wall = _wall(day + timedelta(days=next_day), usual.return_minute)
     departs, returns = _instants(depart_wall, timezone), _instants(return_wall, timezone)
     depart_at = next((instant for instant in departs if instant >= home_since), departs[-1])
-    trip = Trip(depart_at, returns[-1], usual.distance_km)
+    trip = Trip(depart_at, returns[-1], usual.distance_km, usual.pace)
     notes = []
     for what, wall, instants, taken in (
         ("departure", depart_wall, departs, trip.depart_at),

@@ -17,6 +17,7 @@ from models.wear.segments import WearSegments, fill_after_kwh, initial_fill_kwh
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import SITE_FILE
 from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.drives import Drives, drive_notes, drives_tonight
 from scheduler.nights.forecast import forecast_load, forecast_solar
 from scheduler.nights.intervals import Intervals, cut
 from scheduler.nights.market_forecast import offer_as_known
@@ -49,7 +50,8 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
     ------
     InputFaults : a series does not cover what the night needs, or the night is longer than can be planned.
     """
-    site, car = inputs.site, inputs.site.car
+    site, drives = inputs.site, drives_tonight(inputs, evening)
+    car = drives.car
     trips, later = _trips_of_the_night(site, evening)
     horizon = _horizon(site, evening).replace(second=0, microsecond=0)
     end = max([horizon, *(trip.return_at for trip in trips)])
@@ -101,7 +103,7 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         wear=wear.segments,
         wear_weight=site.wear.weight if evening.wear_weight is None else evening.wear_weight,
         initial_fill_kwh=_initial_fill_kwh(wear.segments, car, evening),
-        trips=_night_trips(car, trips, intervals, evening),
+        trips=_night_trips(drives, trips, intervals, evening),
         stored_now_kwh=stored_now,
         stored_energy=one_price(stored_energy_price, car.ceiling_kwh),
         setting=site.setting,
@@ -112,7 +114,8 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         calendar=wear.calendar,
     )
     offer_notes = (*market_notes, *tonight.warnings)
-    notes = (*evening.notes, *later, *warnings, *solar_warnings, *offer_notes, *wear.warnings)
+    assumed = (*drives.notes, *drive_notes(drives, trips, site.timezone))
+    notes = (*evening.notes, *later, *assumed, *warnings, *solar_warnings, *offer_notes, *wear.warnings)
     return night, (*notes, *_over_the_limit(night))
 
 
@@ -214,19 +217,24 @@ def _at_home(intervals: Intervals, trips: Collection[Trip], evening: Request) ->
     return home
 
 
-def _night_trips(car: Car, trips: Collection[Trip], intervals: Intervals, evening: Request) -> tuple[NightTrip, ...]:
+def _night_trips(
+    drives: Drives, trips: Collection[Trip], intervals: Intervals, evening: Request
+) -> tuple[NightTrip, ...]:
     """Return the trips with their boundaries; a ready time before the car is home moves to its coming home."""
     found = []
     home_since = evening.home_at or evening.now
+    car = drives.car
     for trip in trips:
+        factor = drives.factor(trip)
         found.append(
             NightTrip(
                 trip=trip,
                 ready=intervals.boundary_at(max(_ready_at(car, trip), home_since)),
                 depart=intervals.boundary_at(trip.depart_at),
                 comeback=intervals.boundary_at(trip.return_at),
-                energy_kwh=trip_energy_kwh(car, trip.distance_km),
-                target_kwh=departure_target_kwh(car, trip.distance_km),
+                energy_kwh=trip_energy_kwh(car, trip.distance_km, factor.middle),
+                target_kwh=departure_target_kwh(car, trip.distance_km, factor.middle),
+                consumption=factor,
             )
         )
         home_since = trip.return_at

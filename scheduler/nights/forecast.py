@@ -10,6 +10,7 @@ import pandas as pd
 from models.base.arrays import FloatArray
 from models.site.series import (
     FEWEST_DAYS,
+    HALF_LIFE_DAYS,
     RECENT_DAYS,
     Series,
     TypicalDay,
@@ -94,7 +95,7 @@ def _typical(
     series: Series, file: Path, now: datetime, timezone: str, by_weekend: bool, percentile: float | None
 ) -> TypicalDay:
     try:
-        return typical_day(series, now, timezone, by_weekend, percentile)
+        return typical_day(series, now, timezone, by_weekend, percentile, HALF_LIFE_DAYS)
     except ValueError as error:
         raise InputFaults([Fault(str(file), None, None, f"a typical day cannot be formed from it: {error}")]) from None
 

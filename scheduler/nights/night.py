@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray
+from models.drive.factor import EXACT, Factor
 from models.site.car import Car
 from models.site.charger import Charger
 from models.site.connection import Connection, solar_charge_limit_kw
@@ -37,6 +38,8 @@ class NightTrip:
         depart to comeback - 1.
     energy_kwh : taken from the battery, in interval comeback - 1.
     target_kwh : departure target, wanted at the boundaries ready to depart.
+    consumption : factor on the car's usual consumption; energy_kwh is that of its middle, and a sample of the drive
+        takes energy_kwh times a quantile over the middle.
     """
 
     trip: Trip
@@ -45,6 +48,7 @@ class NightTrip:
     comeback: int
     energy_kwh: float
     target_kwh: float
+    consumption: Factor = EXACT
 
 
 SAME_KWH = 1e-3

@@ -15,8 +15,8 @@ from scheduler.inputs.usual_trips import usual_trips_tonight
 from scheduler.nights.parse_trip import check_trips, parse_trip
 from scheduler.nights.request import LOOK_AHEAD, MOST_TRIPS, ForecastKind, Request, SolarKind
 from scheduler.nights.todays_cycle import with_todays_cycle
-from scheduler.textio.bounds import SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
-from scheduler.textio.errors import Fault, InputFaults, collected, shown
+from scheduler.textio.bounds import OUTSIDE_DEGC, SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
+from scheduler.textio.errors import Fault, InputFaults, collected, shown, single_fault
 from scheduler.textio.format import clock_text, sentence_case, span_text
 from scheduler.textio.parse_clock import clock_minutes
 from scheduler.textio.parse_time import local_text, parse_moment
@@ -26,6 +26,9 @@ Found = TypeVar("Found")
 FARTHEST_CLOCK = timedelta(hours=18)
 """A clock time at which the car comes home, given without a date, is at most so far away: one that has just passed is
 not taken as tomorrow's."""
+HOME_AT, RANGE = "--home-at", ".."
+LONGEST_RANGE = timedelta(hours=12)
+"""A range any longer is two times in the wrong order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,7 @@ class RequestOptions:
 
     Attributes
     ----------
-    now, home_at, trips : as typed (see parse_moment and parse_trip), or values.
+    now, home_at, trips : as typed (see parse_moment, parse_home_at and parse_trip), or values.
     """
 
     soc_percent: float
@@ -49,6 +52,7 @@ class RequestOptions:
     peak_so_far_kw: float | None = None
     imported_so_far_kwh: float | None = None
     exported_so_far_kwh: float | None = None
+    outside_degc: float | None = None
 
 
 def parse_request(
@@ -84,6 +88,7 @@ def parse_request(
         ("--peak-so-far", SO_FAR_KW, options.peak_so_far_kw),
         ("--imported-so-far", SO_FAR_KWH, options.imported_so_far_kwh),
         ("--exported-so-far", SO_FAR_KWH, options.exported_so_far_kwh),
+        ("--outside-degc", OUTSIDE_DEGC, options.outside_degc),
     ):
         faults += _out_of(bound, option, amount)
     if len(options.trips) > MOST_TRIPS:
@@ -104,12 +109,13 @@ def parse_request(
     if now is None:
         raise InputFaults(faults)
     horizon = until or now + timedelta(hours=site.plan.horizon_hours)
-    home_at = None
+    home_at = earliest = None
     if options.home_at is not None:
         typed = options.home_at
-        home_at = collected(lambda: parse_moment(typed, now, timezone, "--home-at"), faults)
+        home = collected(lambda: parse_home_at(typed, now, timezone), faults)
+        earliest, home_at = (None, None) if home is None else home
         if home_at is not None and home_at >= horizon:
-            faults.append(Fault("--home-at", None, None, f"is after this plan ends at {local_text(horizon, timezone)}"))
+            faults.append(Fault(HOME_AT, None, None, f"is after this plan ends at {local_text(horizon, timezone)}"))
         elif home_at is not None:
             faults += _just_past(typed, home_at, now, timezone)
     notes: list[str] = []
@@ -121,10 +127,12 @@ def parse_request(
             notes += parsed[1]
     if not options.trips and not options.stay_home:
         trips, notes = _habitual(inputs, options, usual, home_at or now, now, horizon)
+    if earliest is not None and home_at is not None:
+        notes.append(_planned_for_the_latest(earliest, home_at, timezone))
     in_order = collected(lambda: check_trips(trips, now, timezone), faults)
     if home_at is not None and in_order and in_order[0].depart_at < home_at:
         departs = clock_text(in_order[0].depart_at, timezone)
-        faults.append(Fault("--home-at", None, None, f"a trip departs at {departs}, before the car is home"))
+        faults.append(Fault(HOME_AT, None, None, f"a trip departs at {departs}, before the car is home"))
     if faults or in_order is None:
         raise InputFaults(faults)
     asked = Request(
@@ -132,6 +140,8 @@ def parse_request(
         soc_percent=options.soc_percent,
         trips=in_order,
         home_at=home_at,
+        home_at_earliest=earliest,
+        outside_degc=options.outside_degc,
         highest_soc_today_percent=highest,
         wear_weight=weight,
         forecast=options.forecast,
@@ -162,6 +172,53 @@ def _just_past(given: str | datetime, home_at: datetime, now: datetime, timezone
         "the car is home? Then leave --home-at out"
     )
     return [Fault("--home-at", None, None, message)]
+
+
+def parse_home_at(given: str | datetime, now: datetime, timezone: str) -> tuple[datetime | None, datetime]:
+    """Parse when the car comes home: a moment, or a range of two.
+
+    Parameters
+    ----------
+    given : a moment as parse_moment takes it, or two of them with `..` between them, such as "21:00..23:00"; the later
+        one is the next such time after the earlier one.
+    timezone : IANA name of the site's zone.
+
+    Returns
+    -------
+    The earliest moment, None if there is only one, and the latest, in UTC.
+
+    Raises
+    ------
+    InputFaults : either moment is at fault, or they are more than 12 hours apart.
+
+    Examples
+    --------
+    >>> now = datetime(2026, 3, 2, 18, 20, tzinfo=UTC)
+    >>> [each.isoformat() for each in parse_home_at("21:00..00:30", now, "Europe/Dublin") if each]
+    ['2026-03-02T21:00:00+00:00', '2026-03-03T00:30:00+00:00']
+    """
+    ends = given.split(RANGE) if isinstance(given, str) else []
+    if len(ends) < 2:
+        return None, parse_moment(given, now, timezone, HOME_AT)
+    if len(ends) > 2 or not all(end.strip() for end in ends):
+        raise single_fault(HOME_AT, f'found {shown(given)}; expected a time such as "21:00", or two: "21:00..23:00"')
+    earliest = parse_moment(ends[0], now, timezone, HOME_AT)
+    latest = parse_moment(ends[1], earliest, timezone, HOME_AT)
+    if latest - earliest > LONGEST_RANGE:
+        hours = (latest - earliest) / timedelta(hours=1)
+        raise single_fault(
+            HOME_AT, f"{shown(given)} is a range of {hours:g} hours; expected up to 12 hours, the earlier time first"
+        )
+    return (None if earliest == latest else earliest), latest
+
+
+def _planned_for_the_latest(earliest: datetime, latest: datetime, timezone: str) -> str:
+    """Return a note on the end of a range that the plan counts on."""
+    return (
+        f"the car comes home between {clock_text(earliest, timezone)} and {clock_text(latest, timezone, earliest)}; "
+        "this plan counts on the later time, so that no setting needs the car before and the departure holds; if it is "
+        "home sooner, overnight replan makes use of it"
+    )
 
 
 def _later_trips(inputs: Inputs, forecast: ForecastKind, trips: Sequence[Trip], horizon: datetime) -> tuple[Trip, ...]:

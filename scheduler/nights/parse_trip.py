@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from models.site.trips import KM_PER_MILE, Trip
+from models.drive.pace import KM_PER_MILE, PACES
+from models.site.trips import Trip
 from scheduler.textio.bounds import DISTANCE_KM
 from scheduler.textio.errors import MOST_SHOWN_CHARACTERS, Fault, InputFaults, shown, single_fault
 from scheduler.textio.format import span_text
@@ -32,6 +34,7 @@ _TRIP = re.compile(
     rf"(?:(?P<depart_date>{DATE})T)?(?P<depart>{CLOCK})"
     rf"-(?:(?P<return_date>{DATE})T)?(?P<return>{CLOCK})"
     r"\s+(?P<distance>\S+?)\s?(?P<unit>km|mi)"
+    r"(?:\s+(?P<pace>[a-z]+))?"
 )
 _DISTANCE = re.compile(r"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 
@@ -45,7 +48,8 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
     ----------
     text : "07:30-18:00 96km" (the next such time at or after now; a return at or before the departure's clock time is
         on the next day), "2026-03-03T07:30-18:00 96km" or "2026-03-03T07:30-2026-03-04T18:00 96km"; `mi` for miles;
-        decimals are allowed, and other spellings of all of it (see plain_trip). A Trip is checked.
+        decimals are allowed, and other spellings of all of it (see plain_trip); `slow` or `fast` may follow. A Trip is
+        checked.
     timezone : IANA name of the site's zone.
 
     Returns
@@ -68,6 +72,8 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
     match = _TRIP.fullmatch(plain_trip(text))
     if match is None or (match["return_date"] and not match["depart_date"]):
         raise _fault(f"found {shown(text)}; expected {TWO_FORMS}, or mi for miles{_without_unit(text)}")
+    if match["pace"] not in (None, *PACES):
+        raise _fault(f"found {shown(match['pace'])} after the distance; expected slow or fast, or nothing")
     distance_km = _distance_km(match["distance"], match["unit"])
     depart_clock = parse_clock(match["depart"], TRIP_OPTION)
     return_clock = parse_clock(match["return"], TRIP_OPTION)
@@ -96,7 +102,7 @@ def parse_trip(text: str | Trip, now: datetime, timezone: str) -> tuple[Trip, tu
         *_doubled("departure", departs, depart_at, timezone),
         *_doubled("return", returns, return_at, timezone),
     )
-    return Trip(depart_at, return_at, distance_km), notes
+    return Trip(depart_at, return_at, distance_km, match["pace"] or "usual"), notes
 
 
 def check_trips(trips: Iterable[Trip], now: datetime, timezone: str = "UTC") -> tuple[Trip, ...]:
@@ -136,7 +142,7 @@ def _span_text(trip: Trip, timezone: str) -> str:
 def trip_text(trip: Trip, timezone: str) -> str:
     """Return a trip on one line, in local time with offsets: `2026-03-03T07:30+00:00 to …T18:00+00:00, 96 km`."""
     depart, comeback = local_text(trip.depart_at, timezone), local_text(trip.return_at, timezone)
-    return f"{depart} to {comeback}, {trip.distance_km:g} km"
+    return f"{depart} to {comeback}, {trip.distance_km:g} km{'' if trip.pace == 'usual' else f' {trip.pace}'}"
 
 
 def _checked(trip: Trip) -> Trip:
@@ -147,7 +153,14 @@ def _checked(trip: Trip) -> Trip:
         raise _fault(f"the trip {trip_text(trip, 'UTC')} returns before it departs; expected a later return")
     if problem := DISTANCE_KM.problem(trip.distance_km):
         raise _fault(f"the distance {problem}")
-    return Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), float(trip.distance_km))
+    if trip.pace not in PACES:
+        raise _fault(f"found the pace {shown(trip.pace)}; expected slow, usual or fast")
+    return replace(
+        trip,
+        depart_at=trip.depart_at.astimezone(UTC),
+        return_at=trip.return_at.astimezone(UTC),
+        distance_km=float(trip.distance_km),
+    )
 
 
 def _distance_km(number: str, unit: str) -> float:

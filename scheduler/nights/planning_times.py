@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from models.base.clock import end_of_skipped_hour, instants_of
@@ -41,7 +42,7 @@ def trips_between(inputs: Inputs, begin: datetime, end: datetime) -> tuple[Trip,
     """Return the trips that depart at or after begin and before end, UTC: recorded ones if the site has any."""
     if inputs.recorded_trips is not None:
         return tuple(
-            Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km)
+            replace(trip, depart_at=trip.depart_at.astimezone(UTC), return_at=trip.return_at.astimezone(UTC))
             for trip in inputs.recorded_trips
             if begin <= trip.depart_at < end
         )
@@ -52,7 +53,7 @@ def trips_overlapping(inputs: Inputs, begin: datetime, end: datetime) -> tuple[T
     """Return the trips that are partly between begin and end, UTC; where the two are equal, those under way then."""
     if inputs.recorded_trips is not None:
         return tuple(
-            Trip(trip.depart_at.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km)
+            replace(trip, depart_at=trip.depart_at.astimezone(UTC), return_at=trip.return_at.astimezone(UTC))
             for trip in inputs.recorded_trips
             if trip.depart_at < end and trip.return_at > begin
         )

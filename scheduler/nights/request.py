@@ -39,7 +39,9 @@ class Request:
     now : instant, whole minute.
     soc_percent : state of charge now, or on arrival with home_at [%].
     trips : in time order, not overlapping, none before the car is home.
-    home_at : when the car comes home, or None if it is home now.
+    home_at : when the car comes home, or None if it is home now; of a range, the latest time, before which no block may
+        need the car.
+    home_at_earliest : the earliest time where it was given as a range; None otherwise.
     highest_soc_today_percent : today's highest state of charge, from which the running cycle goes down [%]; None to
         ignore what today's driving took.
     highest_soc_today_from : where that is known from; None where it is ignored.
@@ -56,6 +58,7 @@ class Request:
         offer's band; None: not known.
     later_trips : those of the days after this plan ends, in time order; they decide what energy left is worth.
     known_at : when the forecast was made, or None for now.
+    outside_degc : temperature outside on the trips [°C]; None: not known, or mild.
     whole_period : a period of any length, whose optimum is only bounded; else a night that can be planned.
     """
 
@@ -79,3 +82,5 @@ class Request:
     later_trips: tuple[Trip, ...] = ()
     known_at: datetime | None = None
     whole_period: bool = False
+    home_at_earliest: datetime | None = None
+    outside_degc: float | None = None

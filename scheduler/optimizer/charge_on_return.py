@@ -31,7 +31,8 @@ def charge_on_return(night: Night) -> Setpoints:
             at_departure = stored
         if interval in ending:
             trip = ending[interval]
-            stored += on_the_way_kwh(night.car, trip.trip.distance_km, at_departure) - trip.energy_kwh
+            factor = trip.consumption.middle
+            stored += on_the_way_kwh(night.car, trip.trip.distance_km, at_departure, factor) - trip.energy_kwh
         most = min(float(night.most_charge_kw[interval]), float(room_kw[interval]))
         wanted = ceiling[interval + 1] - stored
         if not night.at_home[interval] or most < charger.charge_min_kw or wanted <= FULL:

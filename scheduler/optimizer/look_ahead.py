@@ -83,6 +83,7 @@ def _following(inputs: Inputs, evening: Request, night: Night, until: datetime |
         wear_weight=evening.wear_weight,
         forecast=forecast,
         solar=evening.solar,
+        outside_degc=evening.outside_degc,
         until=last,
         known_at=evening.known_at or evening.now,
     )
@@ -90,7 +91,7 @@ def _following(inputs: Inputs, evening: Request, night: Night, until: datetime |
         following, _ = build_night(replace(inputs, site=replace(site, plan=plan, setting=SCHEDULE)), asked)
     except InputFaults:
         return None
-    car = replace(site.car, discharge_limit_kwh=None)  # it holds for each night on its own
+    car = replace(following.car, discharge_limit_kwh=None)  # it holds for each night on its own
     full = initial_fill_kwh(night.wear, car.ceiling_kwh)
     return replace(following, car=car, demand=(), wear=night.wear, initial_fill_kwh=full)
 

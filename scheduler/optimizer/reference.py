@@ -45,7 +45,7 @@ def reference_model(night: Night) -> pyo.ConcreteModel:
     >>> pyo.SolverFactory("appsi_highs").solve(tonight).solver.termination_condition.name
     'optimal'
     >>> round(pyo.value(tonight.least_money), 2)
-    7.26
+    6.93
     """
     model = formulate(night)
     for objective in OBJECTIVES:

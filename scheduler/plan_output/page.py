@@ -96,7 +96,12 @@ def _state_text(plan: Plan) -> str:
     """Return the car's state of charge as it was given."""
     text = percent_text(plan.evening.soc_percent)
     home_at = plan.evening.home_at
-    return text if home_at is None else f"{text} when home at {clock_text(home_at, plan.night.timezone)}"
+    if home_at is None:
+        return text
+    earliest, timezone = plan.evening.home_at_earliest, plan.night.timezone
+    if earliest is None:
+        return f"{text} when home at {clock_text(home_at, timezone)}"
+    return f"{text} when home, between {clock_text(earliest, timezone)} and {clock_text(home_at, timezone, earliest)}"
 
 
 def _urgent(plan: Plan) -> list[str]:

@@ -46,6 +46,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "soc_start_percent": car.percent(float(replayed.stored_kwh[0])),
         "highest_soc_today_percent": plan.evening.highest_soc_today_percent,
         "highest_soc_today_from": plan.evening.highest_soc_today_from,
+        "home_at": _home_at(plan),
+        "outside_degc": plan.evening.outside_degc,
         "soc_end_percent": car.percent(float(replayed.stored_kwh[-1])),
         "trips": [{**_trip(outcome, timezone), **_chance(plan, number)} for number, outcome in enumerate(plan.trips)],
         **_forecast(plan),
@@ -114,13 +116,28 @@ def costs_document(costs: Costs) -> dict[str, float]:
     }
 
 
+def _home_at(plan: Plan) -> dict[str, str] | None:
+    """Return when the car comes home, at the earliest and at the latest; None if it is home."""
+    timezone, latest = plan.night.timezone, plan.evening.home_at
+    if latest is None:
+        return None
+    earliest = plan.evening.home_at_earliest or latest
+    return {"earliest": local_iso(earliest, timezone), "latest": local_iso(latest, timezone)}
+
+
 def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
     trip = outcome.trip
     return {
         "depart": local_iso(trip.trip.depart_at, timezone),
         "return": local_iso(trip.trip.return_at, timezone),
         "distance_km": trip.trip.distance_km,
+        "pace": trip.trip.pace,
         "energy_kwh": trip.energy_kwh,
+        "consumption_factor": {
+            "middle": trip.consumption.middle,
+            "low": trip.consumption.low,
+            "high": trip.consumption.high,
+        },
         "target_percent": outcome.target_percent,
         "planned_percent": outcome.planned_percent,
         "missing_kwh": outcome.missing_kwh,
@@ -181,6 +198,7 @@ def _replan(plan: Plan) -> dict[str, Any]:
                 "depart": local_iso(trip.depart, timezone),
                 "return": local_iso(trip.return_at, timezone),
                 "distance_km": trip.distance_km,
+                "pace": trip.pace,
                 "target_percent": trip.target_percent,
                 "planned_percent": trip.planned_percent,
                 "ready_at": None if trip.ready_at is None else local_iso(trip.ready_at, timezone),

@@ -153,7 +153,8 @@ def _helps(night: Night, outcome: TripOutcome) -> list[str]:
     """Return what would make up for a missed target: leaving later, driving less, charging on the way."""
     car, trip = night.car, outcome.trip
     margin = 1 + car.trip_margin_percent / 100
-    fewer_km = np.ceil(outcome.missing_kwh / (car.consumption_kwh_per_100km * margin) * 100)
+    per_100km = car.consumption_kwh_per_100km * trip.consumption.middle
+    fewer_km = np.ceil(outcome.missing_kwh / (per_100km * margin) * 100)
     helps = [] if outcome.ready_at is None else ["leaving then"]
     whole_need_kwh = trip.energy_kwh * margin + car.return_reserve_kwh
     if fewer_km < trip.trip.distance_km and whole_need_kwh <= car.battery_kwh:

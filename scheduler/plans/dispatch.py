@@ -137,7 +137,8 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
             at_departure = stored
         if interval in ending:
             trip = ending[interval]
-            stored += on_the_way_kwh(car, trip.trip.distance_km, at_departure) - trip.energy_kwh
+            factor = trip.consumption.middle
+            stored += on_the_way_kwh(car, trip.trip.distance_km, at_departure, factor) - trip.energy_kwh
         if not real.at_home[interval]:
             continue
         takes_surplus = settings.surplus_kw[interval] > 0

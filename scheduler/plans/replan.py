@@ -72,7 +72,8 @@ def replan_tonight(
 ) -> Plan:
     """Plan the rest of the newest plan's horizon from now.
 
-    If no trips are given, those of the newest plan that have not yet departed stay. The battery's running cycle,
+    If no trips are given, those of the newest plan that have not yet departed stay, and so does its temperature outside
+    if none is given. The battery's running cycle,
     unless today's highest state of charge is given, is that of the newest plan until now.
 
     Parameters
@@ -118,10 +119,13 @@ def _check_evening(earlier: SavedPlan, inputs: Inputs, now: datetime) -> None:
 
 
 def _request(earlier: SavedPlan, options: RequestOptions, inputs: Inputs, now: datetime) -> Request:
-    """Return tonight's request, with the earlier plan's end, trips and running cycle."""
+    """Return tonight's request, with the earlier plan's end, trips, weather and running cycle."""
     usual = [
-        Trip(trip.depart.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km) for trip in earlier.trips
+        Trip(trip.depart.astimezone(UTC), trip.return_at.astimezone(UTC), trip.distance_km, trip.pace)
+        for trip in earlier.trips
     ]
+    if options.outside_degc is None:
+        options = replace(options, outside_degc=earlier.outside_degc)
     evening = parse_request(options, inputs, until=earlier.end.astimezone(UTC), usual=usual)
     evening = with_cycle_of_last_plan(evening, earlier)
     starts = tuple(row.start.astimezone(UTC) for row in earlier.rows if row.start > now)

@@ -143,7 +143,7 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
             number = ending[interval]
             trip = night.trips[number]
             at_departure = float(stored[trip.depart])
-            on_the_way[number] = on_the_way_kwh(car, trip.trip.distance_km, at_departure)
+            on_the_way[number] = on_the_way_kwh(car, trip.trip.distance_km, at_departure, trip.consumption.middle)
             missing[number] = max(0.0, trip.target_kwh - at_departure)
             held = stored[trip.ready : trip.depart]
             unready[number] = max(0.0, trip.target_kwh - float(held.min())) if len(held) else 0.0

@@ -14,7 +14,9 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
+from models.drive.pace import Pace
 from scheduler.inputs.control_mode import CHARGING, Action, SetBy
+from scheduler.textio.bounds import OUTSIDE_DEGC
 from scheduler.textio.errors import InputFaults, shown, single_fault
 from scheduler.textio.read_text import file_problem, folder_problem, read_text
 
@@ -85,6 +87,7 @@ class SavedTrip(_SavedRecord):
     depart: Instant
     return_at: Annotated[Instant, Field(alias="return")]
     distance_km: Positive
+    pace: Pace = "usual"
     target_percent: Positive
     planned_percent: Finite
     ready_at: Instant | None
@@ -154,6 +157,7 @@ class SavedPlan(_SavedRecord):
     highest_soc_today_percent : what was known or assumed of the day before the plan [%]; None if it does not say.
     first_sentences : what a reader is to see first. tonight_until : what begins after that is planned again; None if
         the plan does not say.
+    outside_degc : temperature outside that trips were planned for [°C]; None if none was given.
     rows : the intervals of `schedule.csv`.
     folder : where the plan was read from.
     """
@@ -183,6 +187,7 @@ class SavedPlan(_SavedRecord):
     costs: SavedCosts | None = None
     wear_law: str = "depth"
     highest_soc_today_percent: Percent | None = None
+    outside_degc: Annotated[float, OUTSIDE_DEGC] | None = None
     cautions: list[str]
     rows: list[SavedRow] = []
     folder: Path = Path()

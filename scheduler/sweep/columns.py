@@ -180,6 +180,7 @@ SITE_MEANINGS = {
     "car.trip_margin_percent": "added to a trip's energy in its departure target",
     "car.return_reserve_percent": "state of charge still wanted on coming home",
     "car.ready_minutes_before": "how long before a departure its target is held",
+    "car.heats_cabin": "whether the cabin is heated or cooled, where the weather is given",
     "car.on_the_way_price_per_kwh": "of charging away from home",
     "car.outside_window_factor": "share of the highest import price that a kWh outside the window costs an hour",
     "car.discharge_limit_kwh": "most AC energy out of the car in a night",

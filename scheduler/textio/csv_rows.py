@@ -43,7 +43,9 @@ class CsvRow(NamedTuple):
     cells: list[str]
 
 
-def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iterator[CsvRow]:
+def read_rows(
+    path: Path, columns: tuple[str, ...], faults: list[Fault], optional: tuple[str, ...] = ()
+) -> Iterator[CsvRow]:
     """Read the rows of a file one by one.
 
     A row with another number of cells than the header, or one that is not CSV, becomes a fault. Reading stops once
@@ -53,10 +55,11 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iter
     ----------
     columns : the header that the file must have.
     faults : faults found are added here; the caller adds those of the cells.
+    optional : columns that may follow them, each once and in any order.
 
     Yields
     ------
-    Each row with as many cells as the header.
+    Each row with as many cells as the header; then the cells of the optional columns, empty where there is none.
 
     Raises
     ------
@@ -65,8 +68,9 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iter
     beginning_of(path)
     lines = read_lines(path, MOST_MEGABYTES)
     _, first = next(lines)
-    _check_header(path, first, columns)
-    wanted = ",".join(columns)
+    header = _header(path, first, columns, optional)
+    wanted = ",".join(header)
+    places = [header.index(name) if name in header else None for name in optional]
     reader = csv.reader((f"{text}\n" for _, text in lines), strict=True)
     empty: list[int] = []
     try:
@@ -77,8 +81,10 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iter
             else:
                 faults += _empty_lines(path, empty, wanted)  # empty lines at the end of the file are no faults
                 empty.clear()
-                if len(cells) == len(columns):
-                    yield CsvRow(line, [cell.strip() for cell in cells])
+                if len(cells) == len(header):
+                    found = [cell.strip() for cell in cells]
+                    further = ["" if place is None else found[place] for place in places]
+                    yield CsvRow(line, [*found[: len(columns)], *further])
                 elif any(cells) or len(cells) > 1:
                     faults.append(Fault(str(path), line, None, f"found cells: {len(cells)}; expected {wanted}"))
                 else:
@@ -90,15 +96,17 @@ def read_rows(path: Path, columns: tuple[str, ...], faults: list[Fault]) -> Iter
         faults.append(Fault(str(path), reader.line_num + 1, None, f"this is not CSV: {shortened(str(error))}"))
 
 
-def _check_header(path: Path, first: str, columns: tuple[str, ...]) -> None:
-    """Refuse a first line that is not the header."""
+def _header(path: Path, first: str, columns: tuple[str, ...], optional: tuple[str, ...]) -> list[str]:
+    """Return the header; refuse a first line that is none."""
     header = [cell.strip() for cell in first.replace('"', "").split(",")]
-    if header == list(columns):
-        return
+    further = header[len(columns) :]
+    if header[: len(columns)] == list(columns) and set(further) <= set(optional) and len(set(further)) == len(further):
+        return header
     found = f"the header is {shown(first)}"
     if re.split(r"\s*[;\t|]\s*", first.strip()) == list(columns):
         found = "the cells are not separated by commas"
-    raise single_fault(path, f"{found}; expected {','.join(columns)}", 1)
+    may_follow = f"[,{','.join(optional)}]" if optional else ""
+    raise single_fault(path, f"{found}; expected {','.join(columns)}{may_follow}", 1)
 
 
 def _empty_lines(path: Path, lines: list[int], wanted: str) -> list[Fault]:

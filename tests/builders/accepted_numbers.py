@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from datetime import timedelta
 
 from scheduler.diagnostics.losses_file import MOST_POINTS
 from scheduler.diagnostics.trace_file import MOST_ROWS as MOST_TRACE_ROWS
@@ -26,6 +27,7 @@ from scheduler.inputs.site_schema import (
 from scheduler.metering.csv_table import MOST_ROWS as MOST_METER_ROWS
 from scheduler.metering.green_button_xml import MOST_MEGABYTES as GREEN_BUTTON_MEGABYTES
 from scheduler.metering.nem12_file import MOST_MEGABYTES as NEM12_MEGABYTES
+from scheduler.nights.parse_request import LONGEST_RANGE
 from scheduler.nights.request import (
     LONGEST_NIGHT,
     MOST_INTERVALS,
@@ -43,6 +45,7 @@ from scheduler.textio.bounds import (
     METERED_KW,
     METERED_READING,
     MONEY,
+    OUTSIDE_DEGC,
     PRICE_PER_KWH,
     PRICE_PER_MWH,
     SO_FAR_KW,
@@ -52,6 +55,7 @@ from scheduler.textio.bounds import (
     TRACE_HOURS,
     TRACE_KWH,
     TRACE_PERCENT,
+    USED_PERCENT,
     WEAR_WEIGHT,
     Bound,
 )
@@ -114,7 +118,7 @@ def _tables() -> Iterator[tuple[str, Sequence[Row]]]:
             ("the step of the rows", step),
         ],
     )
-    yield "trips", [("`distance_km`", DISTANCE_KM.text)]
+    yield "trips", [("`distance_km`", DISTANCE_KM.text), ("`soc_used_percent`", USED_PERCENT.text)]
     yield (
         "traces, measured losses and meter files",
         [
@@ -138,6 +142,8 @@ def _tables() -> Iterator[tuple[str, Sequence[Row]]]:
             *_options(("--peak-so-far",), SO_FAR_KW),
             *_options(("--imported-so-far", "--exported-so-far"), SO_FAR_KWH),
             *_options(("the distance of --trip",), DISTANCE_KM),
+            *_options(("--outside-degc",), OUTSIDE_DEGC),
+            ("a range of `--home-at`", f"up to {LONGEST_RANGE // timedelta(hours=1)} hours"),
             ("`--trip`", f"up to {MOST_TRIPS} times"),
             *_options(("--battery-kwh",), BATTERY_KWH),
             *_options(("--battery-price",), MONEY),

@@ -10,7 +10,7 @@ import pytest
 from tests.builders.places import ROOT
 
 ROOMS = {
-    "models": ("base", "site", "tariff", "wear"),
+    "models": ("base", "drive", "site", "tariff", "wear"),
     "scheduler": (
         *("textio", "render", "inputs", "metering", "nights", "optimizer", "plans", "rolling", "plan_output"),
         *("comparison", "diagnostics", "sweep", "cli"),

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.site.trips import KM_PER_MILE, departure_target_kwh, on_the_way_kwh, trip_energy_kwh
+from models.drive.pace import KM_PER_MILE
+from models.site.trips import departure_target_kwh, on_the_way_kwh, trip_energy_kwh
 from tests.builders.records import CAR
 
 AT_THE_WALL_PER_100_MILES = 30.0

@@ -235,7 +235,7 @@ def test_an_interrupted_plan_is_one_line(site: Path, monkeypatch: pytest.MonkeyP
     assert not (site / "plans").exists()
 
 
-@pytest.mark.parametrize(("peak", "words"), [(3.1, "32.82 of it through the month's demand charge"), (50.0, None)])
+@pytest.mark.parametrize(("peak", "words"), [(3.1, "33.01 of it through the month's demand charge"), (50.0, None)])
 def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
     tmp_path: Path, peak: float, words: str | None
 ) -> None:

@@ -146,6 +146,8 @@ OUT_OF_RANGE = [
         "car.ready_minutes_before: found 30.5",
     ),
     ("consumption_kwh_per_100km = 16.5", "consumption_kwh_per_100km = 0", "0 is under 2"),
+    ("floor_percent = 20", 'floor_percent = 20\nheats_cabin = "no"', "car.heats_cabin: found "),
+    ("distance_km = 31", 'distance_km = 31\npace = "quick"', "usual_trip[1].pace: found "),
     (
         "on_the_way_price_per_kwh = 0.60",
         "on_the_way_price_per_kwh = -0.1",

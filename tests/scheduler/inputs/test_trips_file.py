@@ -98,3 +98,55 @@ def test_damaged_trips_are_read_or_raise_input_faults(
 ) -> None:
     csv_path.write_bytes(TRIPS.encode()[:position] + middle + TRIPS.encode()[position + length :])
     faults_of(lambda: read_trips(csv_path))
+
+
+USED = """\
+depart,return,distance_km,soc_used_percent,pace
+2026-02-02T08:10+00:00,2026-02-02T17:30+00:00,31,12.5,
+2026-02-07T10:00+00:00,2026-02-08T19:00+00:00,180.5,,fast
+"""
+
+
+def test_what_a_drive_used_and_its_pace_are_read(csv_path: Path) -> None:
+    """Both columns may be there, in any order, and each cell may be empty."""
+    csv_path.write_text(USED)
+    first, second = read_trips(csv_path)
+    assert (first.soc_used_percent, first.pace) == (12.5, "usual")
+    assert (second.soc_used_percent, second.pace) == (None, "fast")
+
+
+@pytest.mark.parametrize("column", ["pace", "soc_used_percent"])
+def test_one_further_column_is_enough(csv_path: Path, column: str) -> None:
+    """Either column alone."""
+    csv_path.write_text(
+        TRIPS.replace("distance_km", f"distance_km,{column}").replace(",31", ",31,").replace(".5", ".5,")
+    )
+    assert len(read_trips(csv_path)) == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        (",12.5,", ",-1,", 'line 2, soc_used_percent: "-1" is under 0; expected 0 to 500 %'),
+        (",12.5,", ",501,", 'line 2, soc_used_percent: "501" is over 500'),
+        (",12.5,", ",12 %,", 'line 2, soc_used_percent: "12 %" is not a number'),
+        (",fast", ",quick", 'line 3, pace: "quick" is not a pace; expected slow, usual or fast, or nothing'),
+        (",pace", ",speed", "line 1: the header is "),
+        (",pace", ",soc_used_percent", "line 1: the header is "),
+        (
+            ",180.5,,fast",
+            ",180.5,fast",
+            "line 3: found cells: 4; expected depart,return,distance_km,soc_used_percent,pace",
+        ),
+    ],
+)
+def test_faulty_further_columns(csv_path: Path, old: str, new: str, message: str) -> None:
+    """Each fault names its line and column, and what is expected."""
+    (fault,) = faults(csv_path, USED.replace(old, new))
+    assert message in fault
+
+
+def test_a_wrong_header_is_told_the_columns_that_may_follow(csv_path: Path) -> None:
+    """All columns are named."""
+    (fault,) = faults(csv_path, "depart,return\n")
+    assert fault.endswith("expected depart,return,distance_km[,pace,soc_used_percent]")

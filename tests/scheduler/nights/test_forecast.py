@@ -104,7 +104,7 @@ def test_recorded_solar_ignores_how_sunny_it_is_said_to_be() -> None:
 
 
 def test_solar_can_be_low_typical_or_high() -> None:
-    """Noons of 0 to 27 kW: mean 13.5, 20th percentile 5.4, 80th 21.6, between the days by proportion.
+    """Noons of 0 to 27 kW, rising: 20th percentile 5.4, 80th 21.6, and a mean in which a week ago counts half.
 
     Of 28 values in order, the 20th percentile is value number 0.2 × 27 = 5.4, counted from 0, and each is its number.
     """
@@ -116,14 +116,36 @@ def test_solar_can_be_low_typical_or_high() -> None:
     )
     noon = boundaries("2026-03-31T12:00", 1)
     found = [solar(usual, noon, sun)[0] for sun in ("low", "typical", "high")]
-    assert found == pytest.approx([5.4, 13.5, 21.6])
+    weights = [0.5 ** ((27 - day) / 7) for day in range(28)]
+    mean = sum(weight * day for day, weight in enumerate(weights)) / sum(weights)
+    assert 13.5 < mean < 21.6
+    assert found == pytest.approx([5.4, mean, 21.6])
 
 
 def test_solar_is_read_from_all_days_alike() -> None:
-    """The sun knows no weekend: 5 weekdays of 7 kW and 2 days of 0 kW are 5 kW on any day."""
+    """The sun knows no weekend: 5 weekdays of 7 kW and 2 days of 0 kW are the same mean on any day.
+
+    On a Monday evening the weekend is the last two days, so the mean is a little under 5 kW.
+    """
     usual = series("2026-03-02", "2026-03-30", lambda wall: np.where(wall.day_of_week >= 5, 0.0, 7.0))
     # 28 days before now reach back to Monday 2 March, 17:00; the hour from 18:00 has 4 whole weeks
-    assert solar(usual, boundaries("2026-04-04T18:00", 1), "typical") == pytest.approx([5.0])
+    weights = [0.5 ** (days_ago / 7) for days_ago in range(7)]
+    mean = 7.0 * sum(weights[2:]) / sum(weights)
+    saturday, tuesday = (solar(usual, boundaries(f"{day}T18:00", 1), "typical") for day in ("2026-04-04", "2026-03-31"))
+    assert saturday == tuesday == pytest.approx([mean])
+
+
+def test_a_day_counts_half_after_a_week() -> None:
+    """Four Mondays of 1, 2, 4 and 8 kW, on a Monday after them: weights 1/8, 1/4, 1/2 and 1 over the other days' zero.
+
+    With 16 other weekdays of 0 kW the mean is Σ w·kW / Σ w over all 20 weekdays.
+    """
+    power = {2: 1.0, 9: 2.0, 16: 4.0, 23: 8.0}
+    usual = series("2026-03-02", "2026-03-30", lambda wall: np.array([power.get(day.day, 0.0) for day in wall]))
+    days_ago = [(30 - day, power.get(day, 0.0)) for day in range(2, 30) if (day - 2) % 7 < 5]
+    weights = [0.5 ** ((ago - 1) / 7) for ago, _ in days_ago]
+    mean = sum(weight * kw for weight, (_, kw) in zip(weights, days_ago, strict=True)) / sum(weights)
+    assert load(usual, boundaries("2026-03-31T19:00", 1)) == pytest.approx([mean])
 
 
 def test_too_few_recent_days_fall_back_on_the_same_month_of_other_years() -> None:

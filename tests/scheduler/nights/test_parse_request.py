@@ -311,3 +311,61 @@ def test_several_usual_trips_a_day_are_all_planned(inputs: Inputs) -> None:
     evening = asked(replace(inputs, site=replace(inputs.site, usual_trips=usual)))
     assert [trip.distance_km for trip in evening.trips] == [4.0, 9.0]
     assert departures(evening) == [utc("2026-03-02T20:00"), utc("2026-03-03T07:00")]
+
+
+def test_a_range_of_coming_home_counts_on_the_later_time(inputs: Inputs) -> None:
+    """Both ends are kept, the later one is planned for, and the plan says so."""
+    evening = asked(inputs, home_at="21:00..23:00")
+    assert (evening.home_at_earliest, evening.home_at) == (utc("2026-03-02T21:00"), utc("2026-03-02T23:00"))
+    assert any("between Mon 21:00 and 23:00" in note and "later time" in note for note in evening.notes)
+
+
+@pytest.mark.parametrize(
+    ("typed", "earliest", "latest"),
+    [
+        ("21:00", None, "2026-03-02T21:00"),
+        ("21:00..21:00", None, "2026-03-02T21:00"),
+        ("23:30..01:15", "2026-03-02T23:30", "2026-03-03T01:15"),
+        (" 21:00 .. 22:00 ", "2026-03-02T21:00", "2026-03-02T22:00"),
+        ("2026-03-02T21:00..2026-03-02T22:30+00:00", "2026-03-02T21:00", "2026-03-02T22:30"),
+    ],
+)
+def test_ranges_of_coming_home(inputs: Inputs, typed: str, earliest: str | None, latest: str) -> None:
+    """A plain time works as before; the later end is the next such time after the earlier one."""
+    evening = asked(inputs, home_at=typed)
+    assert evening.home_at == utc(latest)
+    assert evening.home_at_earliest == (None if earliest is None else utc(earliest))
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        ("23:00..21:00", "is a range of 22 hours; expected up to 12 hours, the earlier time first"),
+        ("21:00..", 'expected a time such as "21:00", or two: "21:00..23:00"'),
+        ("..", 'expected a time such as "21:00", or two: "21:00..23:00"'),
+        ("20:00..21:00..22:00", 'expected a time such as "21:00", or two: "21:00..23:00"'),
+        ("21:00..25:00", '"25:00" is not a valid time'),
+        ("2026-03-02T22:00..2026-03-02T21:00", '"2026-03-02T21:00" is in the past'),
+        ("2026-03-03T18:00..2026-03-03T20:00", "is after this plan ends"),
+    ],
+)
+def test_faulty_ranges_of_coming_home(inputs: Inputs, typed: str, message: str) -> None:
+    """One message that says what is expected."""
+    (fault,) = faults(inputs, home_at=typed)
+    assert fault.startswith("--home-at")
+    assert message in fault
+
+
+def test_a_trip_within_the_range_is_refused(inputs: Inputs) -> None:
+    """The car may not be home when it departs."""
+    assert any(
+        "before the car is home" in fault for fault in faults(inputs, "22:00-23:30 10km", home_at="21:00..23:00")
+    )
+
+
+@pytest.mark.parametrize("degc", [-51, 56, math.nan])
+def test_temperatures_that_cannot_be_meant(inputs: Inputs, degc: float) -> None:
+    """Outside -50 to 55 °C."""
+    (fault,) = faults(inputs, outside_degc=degc)
+    assert fault.startswith("--outside-degc")
+    assert "expected -50 to 55 °C" in fault

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.site.trips import Trip
-from scheduler.nights.parse_trip import check_trips, parse_trip
+from scheduler.nights.parse_trip import check_trips, parse_trip, trip_text
+from scheduler.textio.errors import InputFaults
 from scheduler.textio.parse_time import parse_moment
 from tests.builders.sites import TIMEZONE, faults_of
 
@@ -257,3 +258,21 @@ def test_random_words_raise_nothing_but_input_faults(words: str, now: datetime, 
         read, _ = parse_trip(words, now, timezone)
         assert now <= read.depart_at < read.return_at
     faults_of(lambda: parse_moment(words, now, timezone, "--home-at"))
+
+
+@pytest.mark.parametrize(
+    ("words", "pace"),
+    [("07:30-18:00 96km", "usual"), ("07:30-18:00 96km fast", "fast"), ("07:30-18:00 60 mi  slow", "slow")],
+)
+def test_a_pace_may_follow_the_distance(words: str, pace: str) -> None:
+    """Without one, a trip is driven as usual."""
+    now = datetime(2026, 3, 2, 18, 20, tzinfo=UTC)
+    trip, _ = parse_trip(words, now, "Europe/Dublin")
+    assert trip.pace == pace
+    assert trip_text(trip, "Europe/Dublin").endswith("km" if pace == "usual" else pace)
+
+
+def test_another_pace_is_a_fault() -> None:
+    """It says which there are."""
+    with pytest.raises(InputFaults, match=r'"quick" after the distance; expected slow or fast, or nothing'):
+        parse_trip("07:30-18:00 96km quick", datetime(2026, 3, 2, 18, 20, tzinfo=UTC), "Europe/Dublin")

@@ -86,7 +86,7 @@ def test_an_event_says_what_to_set_why_and_the_first_caution(plan: SavedPlan) ->
     """Power and current in the summary; reason and caution in the description; needed and planned for a trip."""
     first = events(plan)[0]
     set_to = f"{plan.blocks[0].kw:.1f} kW ({plan.blocks[0].amps:.1f} A)"
-    assert str(first["summary"]) == f"Discharge at {set_to} until {plan.blocks[0].stop_percent:.0f} % is left"
+    assert str(first["summary"]) == f"Discharge at {set_to} until {plan.blocks[0].stop_percent:.3g} % is left"
     assert str(first["description"]) == f"{plan.blocks[0].reason}\n\n{plan.cautions[0]}"
     trip = events(plan)[-1]
     assert "96 km" in trip["summary"]

@@ -191,7 +191,7 @@ def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
     assert broken_rules(document) == []
     assert "limitAtSoC" not in schedule_of(ocpp21_document(plan))  # the demo's charging ends at the ceiling
     assert stops_not_carried(plan.model_copy(update={"blocks": others})) is None
-    assert f"18:20 until {plan.blocks[0].stop_percent:.0f} % is left" in str(stops_not_carried(plan))
+    assert f"18:20 until {plan.blocks[0].stop_percent:.3g} % is left" in str(stops_not_carried(plan))
 
 
 BEYOND_THE_SCHEMA: list[tuple[Spoil, str]] = [

@@ -99,13 +99,16 @@ def test_it_says_what_the_plan_says(plan: Plan) -> None:
     """Every block with its reason, the departure, both savings, the cautions and the inputs are those of plan.json."""
     words, document = Page(report_text(plan)).text, plan_document(plan)
     for block in document["blocks"]:
-        ends = "" if block["stop_percent"] is None else f" until {block['stop_percent']:.0f} % is left"
+        ends = "" if block["stop_percent"] is None else f" until {block['stop_percent']:.3g} % is left"
         assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A){ends} {block['reason']}" in words
     (trip,) = document["trips"]
     assert (f"{trip['target_percent']:.1f}", f"{trip['planned_percent']:.1f}") == ("52.8", "80.0")
     assert "Tue 07:30 96 km, back Tue 18:00 52.8 % 80 % 27.2 over Tue 03:13" in words
     assert f"saves {document['saving']:.2f} in total compared with charging on return" in words
-    assert f"{document['discharge_value']:.2f} of that comes from discharging" in words
+    told = re.search(r"([\d.]+) of that comes from discharging", words)
+    # the page's sums are of the rounded rows that stand above them, so they may be a cent off
+    assert told is not None
+    assert float(told[1]) == pytest.approx(document["discharge_value"], abs=0.015)
     for costs in (document, *document["alternatives"].values()):
         assert f"{costs['costs']['total']:.2f}" in words
     for caution in document["cautions"]:

@@ -67,13 +67,13 @@ def test_the_document_has_the_keys_other_programs_read(plan: Plan) -> None:
     document = json.loads(plan_text(plan))
     wanted = (
         "format program_version made_at inputs status site offer currency timezone start end soc_start_percent "
-        "soc_end_percent trips costs stored_energy_price_per_kwh alternatives saving discharge_value solver blocks "
-        "warnings"
+        "soc_end_percent home_at outside_degc trips costs stored_energy_price_per_kwh alternatives saving "
+        "discharge_value solver blocks warnings"
     )
     assert set(wanted.split()) <= set(document)
     trip_keys = (
-        "depart return distance_km energy_kwh target_percent planned_percent missing_kwh on_the_way_kwh ready_at "
-        "chance_short nearly_least_percent chance_short_unwatched"
+        "depart return distance_km pace energy_kwh consumption_factor target_percent planned_percent missing_kwh "
+        "on_the_way_kwh ready_at chance_short nearly_least_percent chance_short_unwatched"
     )
     assert set(document["trips"][0]) == set(trip_keys.split())
     block_keys = "start end action kw amps stop_percent until_percent look_at reason"

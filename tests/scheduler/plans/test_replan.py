@@ -61,7 +61,7 @@ def test_the_rest_of_the_horizon_is_planned_and_the_past_is_kept(plans: Path) ->
     (past,) = new["past_blocks"]
     assert (past["start"], past["end"], past["kw"]) == (old["start"], new["start"], old["blocks"][0]["kw"])
     text = " ".join(result.stdout.split())
-    assert "The car is at 50 %; the earlier plan expected 58.8 % by now." in text
+    assert "The car is at 50 %; the earlier plan expected 58.6 % by now." in text
     assert "Compared with carrying on with the earlier plan this saves" in text
 
 
@@ -195,3 +195,28 @@ def test_every_constraint_of_replay_that_a_plan_can_break_has_words() -> None:
         assert re.fullmatch(r"it would [a-z ]+ by 2\.0 kWh? from Tue 04:00", text), text
     other = _broken_text(BrokenConstraint("both directions at once", 1.0, late), "Europe/Dublin")
     assert other == "it no longer fits the car, the charger and the connection from Tue 04:00"
+
+
+def test_weather_and_pace_of_the_earlier_plan_stay(plans: Path) -> None:
+    """Trips are not typed again, nor is the temperature; a new one counts."""
+    words = ("--trip", "07:30-18:00 96km fast", "--outside-degc", -5, "--now", "2026-03-02T18:20", "--out", plans)
+    first = overnight("plan", DEMO, "--soc", 71, *words)
+    assert first.exit_code == 0, first.output
+    overnight("replan", DEMO, "--soc", 60, "--now", "2026-03-02T20:37", "--out", plans)
+    overnight("replan", DEMO, "--soc", 60, "--now", "2026-03-02T21:00", "--outside-degc", 5, "--out", plans)
+    before, after, warmer = (document(plans, f"2026-03-02T{name}") for name in ("1820", "2037", "2100"))
+    assert after["outside_degc"] == before["outside_degc"] == -5
+    assert after["trips"][0]["pace"] == "fast"
+    assert after["trips"][0]["consumption_factor"] == before["trips"][0]["consumption_factor"]
+    assert warmer["trips"][0]["energy_kwh"] < after["trips"][0]["energy_kwh"]
+
+
+def test_both_ends_of_coming_home_are_saved(plans: Path) -> None:
+    """plan.json has the earliest and the latest time; no block needs the car before the latest."""
+    words = ("--home-at", "20:30..22:00", "--now", "2026-03-02T18:20", "--out", plans)
+    result = overnight("plan", DEMO, "--soc", 71, *words)
+    assert result.exit_code == 0, result.output
+    written = document(plans, "2026-03-02T1820")
+    assert written["home_at"] == {"earliest": "2026-03-02T20:30:00+02:00", "latest": "2026-03-02T22:00:00+02:00"}
+    assert min(block["start"] for block in written["blocks"]) >= written["home_at"]["latest"]
+    assert "between Mon 20:30 and 22:00" in (plans / "2026-03-02T1820" / "report.html").read_text(encoding="utf-8")
