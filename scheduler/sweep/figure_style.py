@@ -22,7 +22,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from scheduler.render.scale import NICE
-from scheduler.sweep.text import NO_BREAK
+from scheduler.render.table import NO_BREAK
 
 SINGLE_INCHES, DOUBLE_INCHES = 3.5, 7.2
 """Widths of one column and of two."""
