@@ -16,14 +16,14 @@ from scheduler.plans.cost_table import money_table, saving_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plans.kept_energy import kept_energy_price_text
 from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.plans.recourse import look_text
 from scheduler.plans.why_no_discharge import why_no_discharge
-from scheduler.render.page_template import page_template
+from scheduler.render.page_template import HASH_LETTERS, page_template
+from scheduler.render.table import Table
 from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text, span_text
 
 FEW_BLOCKS = 2
 """Most blocks that one large sentence can hold on a phone."""
-HASH_LETTERS = 12
-"""Letters of a file's SHA-256 that are shown."""
 SET_BY = {
     "schedule": "a schedule",
     "blocks": "by hand, in blocks of one power",
@@ -36,23 +36,25 @@ def report_text(plan: Plan) -> str:
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     urgent = _urgent(plan)
+    headline, *more_headline = headline_lines(plan)
     return page_template("scheduler.plan_output", "page.html").render(
-        headline=short_headline(plan, FEW_BLOCKS),
-        why_nothing_given=why_nothing_given(plan, FEW_BLOCKS),
+        title="Overnight plan",
+        headline=headline,
+        more_headline=more_headline,
         about=(
             f"{inputs.site.name}, {day_clock_text(begin, night.timezone)} to {clock_text(end, night.timezone)}, "
             f"car at {_state_text(plan)}"
         ),
         urgent=urgent,
         replanned=plan.replanned,
-        blocks=[_block(plan, block, reason) for block, reason in zip(plan.blocks, plan.reasons, strict=True)],
+        blocks=[
+            _block(plan, block, reason, look_text(night, block, at))
+            for block, reason, at in zip(plan.blocks, plan.reasons, plan.look_at, strict=True)
+        ],
+        currency=inputs.offer.currency,
         covers=any(block.action == "cover" for block in plan.blocks),
         trips=[_trip(plan, outcome) for outcome in plan.trips],
-        money=replace(
-            money_table(plan),
-            caption=f"{inputs.offer.currency}: this plan; the same time charged on return; and only charged, never "
-            "discharged.",
-        ),
+        money=_money(plan),
         saving=saving_text(plan),
         power=Markup(power_chart(plan)),
         state=Markup(state_chart(plan)),
@@ -60,7 +62,14 @@ def report_text(plan: Plan) -> str:
         cautions=CAUTIONS,
         options=_options(plan),
         files=_files(plan),
+        words=_words(plan),
     )
+
+
+def headline_lines(plan: Plan) -> list[str]:
+    """Return the lines in large letters at the head of the page, the first the largest."""
+    why = why_nothing_given(plan, FEW_BLOCKS)
+    return [short_headline(plan, FEW_BLOCKS), *([] if why is None else [why])]
 
 
 def short_headline(plan: Plan, few: int) -> str:
@@ -103,7 +112,8 @@ def _urgent(plan: Plan) -> list[str]:
     return outcome_warnings(plan.night, missed, plan.inputs.offer.currency)
 
 
-def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
+def _block(plan: Plan, block: Block, reason: str, look: str) -> dict[str, str]:
+    """Return a block for the page; when to look at the car is no reason, and is shown while reasons are folded."""
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
     return {
@@ -111,7 +121,8 @@ def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
         "end": clock_text(end, night.timezone, begin),
         "set": setting_text(block, night.setting.set_by) + end_text(block.stop_percent, block.until_percent),
         "action": block.action,
-        "why": reason,
+        "look": look.strip(),
+        "why": reason.removesuffix(look),
     }
 
 
@@ -168,6 +179,46 @@ def _options(plan: Plan) -> list[tuple[str, str]]:
         ("Wear weight", f"{night.wear_weight:g}"),
         ("Solver", f"{plan.answer.status}, within {number_text(plan.answer.gap, 4)} {currency}"),
     ]
+
+
+def _money(plan: Plan) -> Table:
+    """Return the table of money with its caption, a range short enough to stand on one line of a phone."""
+    table = money_table(plan)
+    asides = {number for number, role in table.roles.items() if role == "aside"}
+    rows = tuple(
+        tuple(str(cell).replace(" to ", "–") for cell in row) if number in asides else row
+        for number, row in enumerate(table.rows)
+    )
+    caption = (
+        f"{plan.inputs.offer.currency}: this plan; the same time charged on return; and only charged, never discharged."
+    )
+    return replace(table, rows=rows, caption=caption)
+
+
+def _words(plan: Plan) -> list[tuple[str, str]]:
+    """Return the words of the page that an owner may not know, each with its meaning; only those that occur."""
+    costs = (plan.replayed.costs, *plan.alternatives.values())
+    found = [
+        ("Floor and ceiling", "the states of charge between which the battery is kept in ordinary use"),
+        (
+            "Needs",
+            "the state of charge that the trip takes, with a margin, and the reserve for coming home",
+        ),
+        ("Charge on return", "the same time if the car were charged as soon as it comes home"),
+        ("Only charge", "the same time if the car were charged at the best times and never discharged"),
+        ("Battery wear", "what charging and discharging cost the battery's life, as a share of a new battery's price"),
+        (
+            "Stored energy used",
+            "the worth of the energy by which the battery ends emptier than it began; with a minus it ends fuller",
+        ),
+    ]
+    if plan.wear_by_law:
+        found.append(("Wear law", "a published rule for how fast batteries wear; the rules differ, hence a range"))
+    if any(each.on_the_way for each in costs):
+        found.append(("On the way", "charging away from home that a long trip needs"))
+    if any(each.starts or each.outside_window for each in costs):
+        found.append(("Starts and time outside the window", "a small price that keeps plans simple; on no bill"))
+    return found
 
 
 def _known_from(plan: Plan) -> str:

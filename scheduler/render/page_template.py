@@ -13,6 +13,9 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Te
 
 from scheduler.render.table import together
 
+HASH_LETTERS = 12
+"""Letters of a file's SHA-256 that are shown."""
+
 
 @cache
 def page_template(room: str, name: str) -> Template:

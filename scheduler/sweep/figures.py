@@ -153,11 +153,11 @@ def _draw_frontier(axes: Axes, group: Frontier, style: GroupStyle) -> None:
     every = max(1, len(curve) // MOST_MARKERS)
     axes.plot(lost, saved, **_line(style), markevery=every)
     beaten = [point for point in group.points if not point.efficient]
-    look = {**NOT_EFFICIENT, "marker": style.marker, "markeredgecolor": style.color}
+    look = {**NOT_EFFICIENT, "marker": style.marker, "markeredgecolor": style.color, "color": style.color}
     axes.plot([point.capacity_lost for point in beaten], [point.cash_saved for point in beaten], **look)
     for point, mark in ((group.knee, KNEE), (group.one, ONE), (group.charge_only, ONLY_CHARGED)):
         if point is not None:
-            axes.plot([point.capacity_lost], [point.cash_saved], **mark, markeredgecolor=style.color)
+            axes.plot([point.capacity_lost], [point.cash_saved], **mark, color=style.color)
 
 
 def _write_weights(figure: Figure, axes: Axes, group: Frontier) -> None:
@@ -224,7 +224,7 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
     for number, (stop, style) in enumerate(zip(stops, styles, strict=True)):
         if stop is not None:
             size = RING_SIZE + RING_STEP * min(stops[:number].count(stop), MOST_RINGS - 1)
-            ring = {**KNEE, "markersize": size, "markeredgecolor": style.color}
+            ring = {**KNEE, "markersize": size, "color": style.color}
             panels[0].plot([stop], [0.0], **ring, clip_on=False)
     if any(group.one for group in shown):
         for axes in panels:
