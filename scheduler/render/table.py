@@ -201,14 +201,14 @@ def json_rows(table: Table) -> list[dict[str, Cell]]:
 
 
 def together(text: str) -> str:
-    """Return text in which a no-break space stands between a number and its unit.
+    """Return text in which a no-break space stands between a number and its unit, and between × and a number.
 
     Text is broken at blanks and never at a no-break space, on pages, on terminals and in figures alike.
 
     >>> together("0.30 % of 58 kWh").split(" ")
     ['0.30\\xa0%', 'of', '58\\xa0kWh']
     """
-    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))", NO_BREAK, text)
+    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))|(?<=×) (?=\d)", NO_BREAK, text)
 
 
 def in_lines(text: str, width: int) -> list[str]:
