@@ -24,10 +24,9 @@ from scheduler.comparison.text import (
     use_table,
     ways_table,
 )
-from scheduler.plan_output.page import HASH_LETTERS
 from scheduler.plan_output.plan_json import shown_path
 from scheduler.plans.plan import CAUTIONS
-from scheduler.render.page_template import page_template
+from scheduler.render.page_template import HASH_LETTERS, page_template
 from scheduler.textio.format import percent_text
 
 FEW_MONTHS = 1
@@ -44,6 +43,7 @@ def comparison_page(compared: Comparison) -> str:
     several_months = len(by_month[best.name]) > FEW_MONTHS
     hardware = request.hardware
     return page_template("scheduler.comparison", "page.html").render(
+        title="Offers compared",
         headline=headline(compared),
         about=f"{site.name}, {day_span_text(request.first, request.last)}, all amounts in {compared.currency}",
         ranking=ranking_table(compared),

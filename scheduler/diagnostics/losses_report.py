@@ -12,13 +12,18 @@ from rich.text import Text
 
 from scheduler.diagnostics.losses import LossFit, site_lines
 from scheduler.diagnostics.losses_chart import losses_chart
-from scheduler.render.page_template import page_template
+from scheduler.render.page_template import HASH_LETTERS, page_template
 from scheduler.render.table import Column, Table, json_rows, text_table
 from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.format import number_text
+from scheduler.textio.read_text import sha256_of
 
 WIDTH = 100
 FORMAT = 1
+CAUTIONS = (
+    "The fit holds for the powers that were measured; beyond them it is a guess.",
+    "Only a licensed electrician opens or alters the equipment; measure at the meter or with what the charger shows.",
+)
 
 
 def show_losses(fit: LossFit, console: Console) -> None:
@@ -41,17 +46,23 @@ def losses_page(fit: LossFit) -> str:
     """Return the page as HTML text that needs no other file."""
     charge, discharge, fixed = fit.keys
     return page_template("scheduler.diagnostics", "losses.html").render(
+        title="Charger losses",
         headline=(
             f"The charger loses {fixed.estimate_text} whenever it is on; beyond that it charges at "
             f"{charge.estimate_text} and discharges at {discharge.estimate_text}"
         ),
         about=f"Fitted to {len(fit.table.points)} measured points of {fit.table.path.name}. {example_note(fit)}",
-        file=fit.table.path.name,
         values=value_table(fit),
         site_lines=site_lines(fit),
         chart=Markup(losses_chart(fit)),
         points=point_table(fit),
         warnings=fit.warnings,
+        cautions=CAUTIONS,
+        options=[
+            ("Points", f"{len(fit.table.points)}, at {_powers_text(fit)}"),
+            ("Fitted by", "least squares of efficiency, no loss less than none"),
+        ],
+        files=[(fit.table.path.name, sha256_of(fit.table.path)[:HASH_LETTERS])],
     )
 
 
@@ -121,6 +132,12 @@ def example_note(fit: LossFit) -> str:
         f"Of each kWh charged and discharged at {ends[0]:g} kW, {number_text(low / 100, 2)} kWh comes back; at "
         f"{ends[1]:g} kW, {number_text(high / 100, 2)}."
     )
+
+
+def _powers_text(fit: LossFit) -> str:
+    """Return the lowest and the highest power measured."""
+    powers = [point.power_kw for point in fit.table.points]
+    return f"{min(powers):g} to {max(powers):g} kW"
 
 
 def _signed(value: float) -> str:

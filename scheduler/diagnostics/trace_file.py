@@ -39,11 +39,13 @@ class ReadTrace:
     ----------
     trace : state of charge and temperature over time. layout : a phrase on the file's layout.
     notes : what the reader should know, one sentence each.
+    trips : rows of departure and return of each drive, where it is known of any.
     """
 
     trace: SocTrace
     layout: str
     notes: tuple[str, ...]
+    trips: tuple[tuple[int, int], ...] = ()
 
 
 def temperature_problem(value: float, found: str | None = None) -> str | None:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from models.base.arrays import runs
 from models.wear.counted import CountedWear, counted_wear
 from models.wear.difference import WearDifference, wear_difference
 from models.wear.law import LawSettings
@@ -150,7 +151,8 @@ def trace_of_plan(plan: SavedPlan) -> ReadTrace:
     instants = pd.DatetimeIndex([instant.astimezone(UTC) for instant in boundaries]).as_unit("s")
     percent = np.array([plan.rows[0].soc_start_percent, *(row.soc_end_percent for row in plan.rows)])
     trace = SocTrace(instants, np.clip(percent / 100, 0.0, 1.0), np.full(len(percent), NO_TEMPERATURE))
-    return ReadTrace(trace, f"{len(plan.rows)} intervals of a plan", ())
+    trips = tuple(runs(np.array([row.state == "away" for row in plan.rows])))
+    return ReadTrace(trace, f"{len(plan.rows)} intervals of a plan", (), trips)
 
 
 def _site_of_plan(plan: SavedPlan | None) -> Path | None:

@@ -7,10 +7,12 @@ import numpy as np
 from models.base.arrays import FloatArray
 from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.diagnostics.wear_text import counted_text, knows_time, life_text, range_text
+from scheduler.render.palette import series_number
 from scheduler.render.scale import EDGE, LEFT, MOST_TICKS, Panel, Tick, nice_ticks
 from scheduler.render.svg import (
     Entry,
     bottom_axis,
+    charge_line,
     drawing,
     label,
     legend,
@@ -35,11 +37,11 @@ def depth_chart(found: WearOfTrace) -> str:
     full, edges = histogram.full_cycles, histogram.edges_percent
     panel = Panel(34, 150, 0.0, max(float(full.max()), 1e-9))
     width = (EDGE - LEFT) / len(full)
-    parts = [label(LEFT, 13, "Equivalent full cycles, by depth of the cycle in %"), line(LEFT, 150, EDGE, 150, "axis")]
+    parts = [label(2, 13, "Equivalent full cycles, by depth of the cycle in %"), line(LEFT, 150, EDGE, 150, "axis")]
     for at, amount in enumerate(full):
         left = LEFT + at * width
         if amount > 0:
-            parts.append(rectangle(left + 2, panel.y(amount), left + width - 2, panel.bottom, "discharge"))
+            parts.append(rectangle(left + 2, panel.y(amount), left + width - 2, panel.bottom, "load"))
             text = number_text(float(amount), 1 if amount >= 10 else 2)
             parts.append(label(left + width / 2, panel.y(amount) - 3, text, "middle", "scale"))
     ticks = [Tick((at + 1) / len(full), f"{edge:g}") for at, edge in enumerate(edges)]
@@ -64,12 +66,13 @@ def law_chart(found: WearOfTrace) -> str:
         top = 26 + at * ROW
         by_cycles, total = (LEFT + room * share / most for share in (each.used.by_cycles, each.used.total))
         parts.append(label(LEFT - 5, top + 13, each.law, "end"))
+        colour = f"series{series_number(each.law)}"
         if by_cycles - LEFT > 0.05:
-            parts.append(rectangle(LEFT, top, by_cycles, top + ROW - 8, "discharge"))
+            parts.append(rectangle(LEFT, top, by_cycles, top + ROW - 8, f"share {colour}"))
         if knows_time(each) and total - by_cycles > 0.05:
-            parts.append(rectangle(by_cycles, top, total, top + ROW - 8, "load"))
+            parts.append(rectangle(by_cycles, top, total, top + ROW - 8, f"share calendar {colour}"))
         parts.append(label(total + 5, top + 13, life_text(each.used.total)))
-    entries = (Entry("discharge", "by cycles"), Entry("load", "by calendar ageing"))
+    entries = (Entry("share", "by cycles"), Entry("share calendar", "by calendar ageing"))
     key, base = legend(entries, 26 + len(laws) * ROW + 10)
     parts += key
     return drawing("laws", base + 8, "Life used by each law", range_text(found), parts)
@@ -80,21 +83,27 @@ def trace_chart(found: WearOfTrace) -> str:
     trace = found.read.trace
     panel = Panel(26, 150, 0.0, 100.0)
     share = trace.hours_from_begin() / max(found.counted.hours, 1e-9)
-    x, percent = thinned(LEFT + share * (EDGE - LEFT), 100 * trace.soc)
+    x, percent, trips = LEFT + share * (EDGE - LEFT), 100 * trace.soc, found.read.trips
+    if not trips:
+        x, percent = thinned(x, percent)
     heights = np.array([panel.y(float(value)) for value in percent])
+    driven = (Entry("soc", "state of charge", "line"), Entry("trip", "on a trip", "line"))
+    key, base = legend(driven if trips else (), 188)
+    kind = "soc" if len(x) <= MANY_POINTS else "soc dense"
     ticks = time_ticks(trace.instants[0], trace.instants[-1], found.timezone, MOST_TICKS)
     parts = [
         label(2, 13, "State of charge, %"),
         *value_axis(panel, nice_ticks(0.0, 100.0, 4), lambda value: f"{value:.0f}"),
         *bottom_axis(panel, ticks),
-        polyline(x, heights, "soc" if len(x) <= MANY_POINTS else "soc dense"),
+        *(charge_line(x, heights, trips) if trips else [polyline(x, heights, kind)]),
+        *key,
     ]
     low, high = 100 * float(trace.soc.min()), 100 * float(trace.soc.max())
     gist = (
         f"From {number_text(100 * float(trace.soc[0]), 1)} to {number_text(100 * float(trace.soc[-1]), 1)} %, "
         f"lowest {number_text(low, 1)}, highest {number_text(high, 1)} %; {found.read.layout}."
     )
-    return drawing("trace", 174, "State of charge", gist, parts)
+    return drawing("trace", base + 8 if trips else 174, "State of charge", gist, parts)
 
 
 def thinned(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:

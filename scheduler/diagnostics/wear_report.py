@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
@@ -14,20 +15,30 @@ from models.wear.counted import WearByLaw
 from scheduler.diagnostics.wear import WearOfTrace
 from scheduler.diagnostics.wear_charts import depth_chart, law_chart, trace_chart
 from scheduler.diagnostics.wear_text import (
+    answer_text,
     counted_text,
     depth_table,
     difference_table,
     headline,
     law_table,
+    options_of,
     options_text,
+    own_capacity_text,
     range_text,
     span,
 )
-from scheduler.render.page_template import page_template
-from scheduler.render.table import json_rows
+from scheduler.plans.saved_plan import PLAN_FILE, SCHEDULE_FILE
+from scheduler.render.page_template import HASH_LETTERS, page_template
+from scheduler.render.table import NOTHING, json_rows
 from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.format import local_iso, sentence_case
+from scheduler.textio.read_text import sha256_of
 
+CAUTIONS = (
+    "Counted wear is an estimate by published laws, each measured on cells of its own, and not a measurement of this "
+    "battery: a capacity test says more.",
+    "The car maker's terms and warranty come first.",
+)
 WIDTH = 100
 FORMAT = 1
 
@@ -52,22 +63,36 @@ def show_wear(found: WearOfTrace, console: Console) -> None:
 def wear_page(found: WearOfTrace) -> str:
     """Return the page `wear.html` as HTML text that needs no other file."""
     return page_template("scheduler.diagnostics", "wear.html").render(
-        headline=headline(found),
-        about=f"{counted_text(found)}. {options_text(found)}",
+        title="Battery wear",
+        headline=answer_text(found),
+        about=f"{headline(found)}. {counted_text(found)}.",
         range=range_text(found),
         laws=law_table(found),
         depths=depth_table(found),
         difference=difference_table(found),
         charts=[Markup(chart(found)) for chart in (law_chart, depth_chart, trace_chart)],
-        notes=[*notes(found), *(f'Law "{each.law}": {each.source}.' for each in found.counted.by_law)],
+        notes=[*notes(found)[1:], *(f'Law "{each.law}": {each.source}.' for each in found.counted.by_law)],
+        cautions=CAUTIONS,
+        options=[
+            ("Read from", f"{found.options.source.name}: {found.read.layout}"),
+            ("Site", found.site_name or NOTHING),
+            *options_of(found),
+        ],
+        files=[(file.name, sha256_of(file)[:HASH_LETTERS]) for file in _files(found)],
     )
+
+
+def _files(found: WearOfTrace) -> tuple[Path, ...]:
+    """Return the trace's file, or the files of the plan's folder that it was read from."""
+    source = found.options.source
+    return (source / PLAN_FILE, source / SCHEDULE_FILE) if source.is_dir() else (source,)
 
 
 def notes(found: WearOfTrace) -> list[str]:
     """Return what the trace was read from, what to know, and what lies outside a law's range."""
     read_from = f"Read from {found.options.source}: {found.read.layout}."
     warnings = [f"{sentence_case(warning)}." for each in found.counted.by_law for warning in each.warnings]
-    return [read_from, *found.notes, *warnings]
+    return [read_from, *found.notes, own_capacity_text(found), *warnings]
 
 
 def wear_json(found: WearOfTrace) -> str:

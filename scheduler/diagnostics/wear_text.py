@@ -7,8 +7,9 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from models.wear.counted import WearByLaw
+from models.wear.law import CAPACITY_LOST_AT_END
 from scheduler.diagnostics.wear import WearOfTrace
-from scheduler.render.table import Cell, Column, Table, text_table
+from scheduler.render.table import NOTHING, Cell, Column, Table, text_table
 from scheduler.render.time_axis import SHORT_DAYS
 from scheduler.textio.format import day_clock_text, money_text, number_text, sentence_case
 
@@ -16,18 +17,22 @@ MONEY_DIGITS = 3
 """Decimals of a small amount, one more than most currencies have: a night's wear is cents."""
 LARGE_MONEY = 10.0
 """Amounts from here on are shown to the minor unit [money]."""
-LAW_COLUMNS = ("Law", "Cycles, %", "Calendar, %", "Total, %", "Capacity, %")
+LAW_COLUMNS = ("Law", "Cycles, %", "Calendar, %", "Total, %", f"Total × {100 * CAPACITY_LOST_AT_END:g} %")
 
 
 def headline(found: WearOfTrace) -> str:
     """Return one line on what the trace is and how long."""
     begin, end = span(found)
-    days, time_text = found.counted.hours / 24, day_clock_text
-    long = f"{number_text(days, 1)} days" if days >= 2 else f"{number_text(found.counted.hours, 1)} hours"
     what = "Battery wear" if found.site_name is None else f"{found.site_name}: battery wear"
-    if days >= SHORT_DAYS:
-        time_text = date_text
-    return f"{what} over {long}, from {time_text(begin, found.timezone)} to {time_text(end, found.timezone)}"
+    time_text = date_text if found.counted.hours / 24 >= SHORT_DAYS else day_clock_text
+    span_of = f"from {time_text(begin, found.timezone)} to {time_text(end, found.timezone)}"
+    return f"{what} over {_length_text(found)}, {span_of}"
+
+
+def _length_text(found: WearOfTrace) -> str:
+    """Return how long the trace is, in hours or days."""
+    days = found.counted.hours / 24
+    return f"{number_text(days, 1)} days" if days >= 2 else f"{number_text(found.counted.hours, 1)} hours"
 
 
 def date_text(instant: datetime, timezone: str) -> str:
@@ -50,6 +55,19 @@ def counted_text(found: WearOfTrace) -> str:
         f"{number_text(cycles.equivalent_full_cycles, 2)} equivalent full cycles in "
         f"{number_text(float(cycles.count.sum()), 1)} cycles, the deepest {number_text(deepest, 1)} %"
     )
+
+
+def answer_text(found: WearOfTrace) -> str:
+    """Return a sentence on how much life the trace used, by the law that finds least and the one that finds most."""
+    long = _length_text(found)
+    totals = [each.used.total for each in found.counted.by_law]
+    low, high = life_text(min(totals)), life_text(max(totals))
+    used = low if low == high else f"{low} to {high}"
+    if found.battery_price is None:
+        return f"In {long} the battery used {used} of its life, depending on the wear law"
+    costs = [money(found, found.battery_price * share) for share in (min(totals), max(totals))]
+    worth = costs[0] if costs[0] == costs[1] else " to ".join(costs)
+    return f"In {long} the battery used {used} of its life, {worth} {unit(found)}, depending on the wear law"
 
 
 def range_text(found: WearOfTrace) -> str:
@@ -77,12 +95,22 @@ def law_table(found: WearOfTrace) -> Table:
             percent_number(used.by_cycles),
             percent_number(used.by_calendar) if knows_time(each) else None,
             percent_number(used.total),
-            None if used.capacity_lost is None else percent_number(used.capacity_lost),
+            percent_number(CAPACITY_LOST_AT_END * used.total),
         )
         rows.append(row if each.cost is None else (*row, money(found, each.cost)))
     priced = () if found.battery_price is None else (f"Cost, {unit(found)}",)
-    caption = "Life used by cycles, by calendar ageing and in total; capacity lost, where the law gives it."
+    caption = (
+        "Life used by cycles, by calendar ageing and in total; the total times the 20 % of its capacity that a battery "
+        "has lost when its life ends."
+    )
     return text_table((*LAW_COLUMNS, *priced), rows, caption)
+
+
+def own_capacity_text(found: WearOfTrace) -> str:
+    """Return a sentence on the capacity lost by the laws that have an equation for it."""
+    known = [(each.law, each.used.capacity_lost) for each in found.counted.by_law]
+    parts = [f'{life_text(lost)} ("{law}")' for law, lost in known if lost is not None]
+    return f"By a law's own equation a battery of this age loses {' and '.join(parts)} of its capacity."
 
 
 def depth_table(found: WearOfTrace) -> Table:
@@ -164,12 +192,26 @@ def difference_table(found: WearOfTrace) -> Table | None:
 
 def options_text(found: WearOfTrace) -> str:
     """Return a sentence on the assumptions."""
-    temps = found.read.trace.temp_degc
-    low, high = float(temps.min()), float(temps.max())
-    warm = f"{low:.3g} °C" if low == high else f"{low:.3g} to {high:.3g} °C"
     priced = "" if found.battery_price is None else f", a battery of {found.battery_price:g} {unit(found)}"
     aged = f"an age of {found.options.age_years:g} years"
-    return f"Calculated for {warm} and {aged}{priced}. Life ends at 80 % of the capacity."
+    return f"Calculated for {_warm_text(found)} and {aged}{priced}. Life ends at 80 % of the capacity."
+
+
+def options_of(found: WearOfTrace) -> list[tuple[str, str]]:
+    """Return the assumptions by name."""
+    price = NOTHING if found.battery_price is None else f"{found.battery_price:g} {unit(found)}"
+    return [
+        ("Battery's temperature", _warm_text(found)),
+        ("Battery's age", f"{found.options.age_years:g} years"),
+        ("Battery's price", price),
+        ("End of life", "80 % of the capacity"),
+    ]
+
+
+def _warm_text(found: WearOfTrace) -> str:
+    temps = found.read.trace.temp_degc
+    low, high = float(temps.min()), float(temps.max())
+    return f"{low:.3g} °C" if low == high else f"{low:.3g} to {high:.3g} °C"
 
 
 def _signed(found: WearOfTrace, amount: float) -> str:

@@ -38,6 +38,8 @@ from scheduler.textio.format import clock_text, number_text, percent_text, price
 
 MOST_BLOCKS_NAMED = 6
 """Most blocks named in the gist; the page lists them all."""
+SAME_PRICE = 1e-6
+"""Share of a price by which it may change from one interval to the next and still be the same price [-]."""
 HEADER = 14.0
 """Room over a panel for labels of times away and clock changes [px]."""
 
@@ -159,7 +161,7 @@ def _price_labels(x: FloatArray, panel: Panel, *lines: FloatArray) -> Iterator[s
     """Yield prices over their lines where they hold long enough and no other line runs through the text."""
     for own, values in enumerate(lines):
         others = [other for at, other in enumerate(lines) if at != own]
-        changes = np.flatnonzero(np.diff(values)) + 1
+        changes = np.flatnonzero(np.abs(np.diff(values)) > SAME_PRICE * np.abs(values[1:])) + 1
         for first, last in zip([0, *changes], [*changes, len(values)], strict=True):
             text, height = _axis_price(float(values[first])), panel.y(values[first])
             over = [height - panel.y(value) for other in others for value in other[first:last]]

@@ -17,14 +17,13 @@ from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plans.kept_energy import kept_energy_price_text
 from scheduler.plans.outlook_text import chances_text, planned_on_text, range_text
 from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.plans.recourse import look_text
+from scheduler.plans.tonight import first_sentences, later_text, tonights_blocks
 from scheduler.plans.why_no_discharge import why_no_discharge
-from scheduler.render.page_template import page_template
-from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text, span_text
+from scheduler.render.page_template import HASH_LETTERS, page_template
+from scheduler.render.table import Table
+from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text
 
-FEW_BLOCKS = 2
-"""Most blocks that one large sentence can hold on a phone."""
-HASH_LETTERS = 12
-"""Letters of a file's SHA-256 that are shown."""
 SET_BY = {
     "schedule": "a schedule",
     "blocks": "by hand, in blocks of one power",
@@ -37,23 +36,26 @@ def report_text(plan: Plan) -> str:
     night, inputs = plan.night, plan.inputs
     begin, end = (night.boundaries[at].to_pydatetime() for at in (0, -1))
     urgent = _urgent(plan)
+    headline, *more_headline = headline_lines(plan)
     return page_template("scheduler.plan_output", "page.html").render(
-        headline=short_headline(plan, FEW_BLOCKS),
-        why_nothing_given=why_nothing_given(plan, FEW_BLOCKS),
+        title="Overnight plan",
+        headline=headline,
+        more_headline=more_headline,
         about=(
             f"{inputs.site.name}, {day_clock_text(begin, night.timezone)} to {clock_text(end, night.timezone)}, "
             f"car at {_state_text(plan)}"
         ),
         urgent=urgent,
         replanned=plan.replanned,
-        blocks=[_block(plan, block, reason) for block, reason in zip(plan.blocks, plan.reasons, strict=True)],
+        blocks=[
+            _block(plan, block, reason, look_text(night, block, at))
+            for block, reason, at in zip(plan.blocks, plan.reasons, plan.look_at, strict=True)
+        ][: len(tonights_blocks(plan))],
+        later=later_text(plan),
+        currency=inputs.offer.currency,
         covers=any(block.action == "cover" for block in plan.blocks),
         trips=[_trip(plan, outcome) for outcome in plan.trips],
-        money=replace(
-            money_table(plan),
-            caption=f"{inputs.offer.currency}: this plan; the same time charged on return; and only charged, never "
-            "discharged.",
-        ),
+        money=_money(plan),
         chances=chances_text(plan),
         saving=[each for each in (saving_text(plan), range_text(plan), planned_on_text(plan)) if each is not None],
         power=Markup(power_chart(plan)),
@@ -62,27 +64,14 @@ def report_text(plan: Plan) -> str:
         cautions=CAUTIONS,
         options=_options(plan),
         files=_files(plan),
+        words=_words(plan),
     )
 
 
-def short_headline(plan: Plan, few: int) -> str:
-    """Return the plan's headline, short enough to stand above the list of all blocks.
-
-    Of more than `few` blocks it names the first, how many follow, and when the next is due.
-    """
-    if len(plan.blocks) <= few:
-        return plan.headline
-    night = plan.night
-    now, begin, end, following = (
-        night.boundaries[at].to_pydatetime()
-        for at in (0, plan.blocks[0].first, plan.blocks[0].last, plan.blocks[1].first)
-    )
-    first = setting_text(plan.blocks[0], night.setting.set_by).partition(" (")[0]
-    begins = plan.headline.partition(": ")[0]
-    return (
-        f"{begins}: {first} {span_text(begin, end, night.timezone, now)}, then {len(plan.blocks) - 1} more settings, "
-        f"the next at {clock_text(following, night.timezone, now)}."
-    )
+def headline_lines(plan: Plan) -> list[str]:
+    """Return the lines in large letters at the head of the page, the first the largest."""
+    why = why_nothing_given(plan, few=0) if plan.blocks else plan.headline
+    return [*first_sentences(plan), *([] if why is None else [why])]
 
 
 def why_nothing_given(plan: Plan, few: int) -> str | None:
@@ -110,7 +99,8 @@ def _urgent(plan: Plan) -> list[str]:
     return outcome_warnings(plan.night, missed, plan.inputs.offer.currency)
 
 
-def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
+def _block(plan: Plan, block: Block, reason: str, look: str) -> dict[str, str]:
+    """Return a block for the page; when to look at the car is no reason, and is shown while reasons are folded."""
     night = plan.night
     begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
     return {
@@ -118,7 +108,8 @@ def _block(plan: Plan, block: Block, reason: str) -> dict[str, str]:
         "end": clock_text(end, night.timezone, begin),
         "set": setting_text(block, night.setting.set_by) + end_text(block.stop_percent, block.until_percent),
         "action": block.action,
-        "why": reason,
+        "look": look.strip(),
+        "why": reason.removesuffix(look),
     }
 
 
@@ -152,7 +143,7 @@ def ready_text(plan: Plan, outcome: TripOutcome) -> str:
         return "NOT READY" + ("" if ready is None else f", would be {ready}")
     assert outcome.ready_at is not None
     if outcome.ready_at <= plan.night.boundaries[0].to_pydatetime():
-        return "now"
+        return "already"
     return f"{ready}, late" if outcome.missing_when_ready_kwh >= MISSED_KWH else f"{ready}"
 
 
@@ -184,6 +175,46 @@ def _forecast_text(plan: Plan) -> str:
         return evening.forecast
     begins = "" if plan.outlook is None else f"{plan.outlook.days} past days like tonight; planned on "
     return f"{begins}typical days, solar {evening.solar}" if plan.choice is None else f"{begins}{plan.choice.name}"
+
+
+def _money(plan: Plan) -> Table:
+    """Return the table of money with its caption, a range short enough to stand on one line of a phone."""
+    table = money_table(plan)
+    asides = {number for number, role in table.roles.items() if role == "aside"}
+    rows = tuple(
+        tuple(str(cell).replace(" to ", "–") for cell in row) if number in asides else row
+        for number, row in enumerate(table.rows)
+    )
+    caption = (
+        f"{plan.inputs.offer.currency}: this plan; the same time charged on return; and only charged, never discharged."
+    )
+    return replace(table, rows=rows, caption=caption)
+
+
+def _words(plan: Plan) -> list[tuple[str, str]]:
+    """Return the words of the page that an owner may not know, each with its meaning; only those that occur."""
+    costs = (plan.replayed.costs, *plan.alternatives.values())
+    found = [
+        ("Floor and ceiling", "the states of charge between which the battery is kept in ordinary use"),
+        (
+            "Needs",
+            "the state of charge that the trip takes, with a margin, and the reserve for coming home",
+        ),
+        ("Charge on return", "the same time if the car were charged as soon as it comes home"),
+        ("Only charge", "the same time if the car were charged at the best times and never discharged"),
+        ("Battery wear", "what charging and discharging cost the battery's life, as a share of a new battery's price"),
+        (
+            "Energy taken from the car",
+            "the worth of the energy by which the battery ends emptier than it began; with a minus it ends fuller",
+        ),
+    ]
+    if plan.wear_by_law:
+        found.append(("Wear law", "a published rule for how fast batteries wear; the rules differ, hence a range"))
+    if any(each.on_the_way for each in costs):
+        found.append(("On the way", "charging away from home that a long trip needs"))
+    if any(each.starts or each.outside_window for each in costs):
+        found.append(("Starts and time outside the window", "a small price that keeps plans simple; on no bill"))
+    return found
 
 
 def _known_from(plan: Plan) -> str:

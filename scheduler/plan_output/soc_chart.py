@@ -10,7 +10,7 @@ import numpy as np
 from models.base.arrays import FloatArray
 from scheduler.plans.plan import Plan
 from scheduler.render.scale import EDGE, LEFT, WIDTH, Panel
-from scheduler.render.svg import label, line, polyline, room_for, triangle
+from scheduler.render.svg import charge_line, label, line, room_for, triangle
 from scheduler.textio.format import percent_text
 
 LETTER_HEIGHT = 11.0
@@ -55,7 +55,7 @@ def state_marks(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[str]:
     car = plan.night.car
     height = np.array([panel.y(car.percent(float(stored))) for stored in plan.replayed.stored_kwh])
     drawn = _boundaries_drawn(plan)
-    yield from _line(plan, x, height)
+    yield from charge_line(x, height, [(trip.depart, trip.comeback) for trip in plan.night.trips])
     placed: list[PlacedLabel] = []
     bounds = (panel.y(car.floor_percent), panel.y(car.ceiling_percent))
 
@@ -84,16 +84,6 @@ def _boundaries_drawn(plan: Plan) -> list[int]:
     """Return the boundaries that the line goes through: all but those during a trip."""
     hidden = {at for trip in plan.night.trips for at in range(trip.depart + 1, trip.comeback)}
     return [at for at in range(plan.night.intervals + 1) if at not in hidden]
-
-
-def _line(plan: Plan, x: FloatArray, height: FloatArray) -> Iterator[str]:
-    home = 0
-    for trip in plan.night.trips:
-        yield polyline(x[home : trip.depart + 1], height[home : trip.depart + 1], "soc")
-        ends = [trip.depart, trip.comeback]
-        yield polyline(x[ends], height[ends], "trip")
-        home = trip.comeback
-    yield polyline(x[home:], height[home:], "soc")
 
 
 def _targets(plan: Plan, panel: Panel, x: FloatArray) -> Iterator[tuple[list[PlacedLabel], list[str]]]:

@@ -16,7 +16,7 @@ ROWS = (
     CYCLE_WEAR,
     "Calendar ageing of the battery",
     "Starts and time outside the window",
-    "Stored energy used (−: put back)",
+    "Energy taken from the car (−: added)",
 )
 
 

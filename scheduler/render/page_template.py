@@ -6,11 +6,15 @@ style that they share.
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from importlib.metadata import version
 
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined, Template
+
+from scheduler.render.table import together
+
+HASH_LETTERS = 12
+"""Letters of a file's SHA-256 that are shown."""
 
 
 @cache
@@ -28,11 +32,6 @@ def page_template(room: str, name: str) -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["together"] = _together
+    environment.filters["together"] = together
     environment.globals["program"] = f"overnight {version('overnight-scheduler')}"
     return environment.get_template(name)
-
-
-def _together(text: str) -> str:
-    """Return text in which no line breaks between a number and its unit."""
-    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))", "\N{NO-BREAK SPACE}", text)

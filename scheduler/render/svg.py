@@ -61,6 +61,21 @@ def polyline(x: FloatArray, y: FloatArray, kind: str) -> str:
     return f'<polyline class="{kind}" points="{points}"/>'
 
 
+def charge_line(x: FloatArray, y: FloatArray, trips: Iterable[tuple[int, int]]) -> Iterator[str]:
+    """Yield a state of charge over time, and a straight line of another kind from each departure to its return.
+
+    Parameters
+    ----------
+    x, y : of each boundary [px], shape (n,). trips : boundaries of departure and return, in time order.
+    """
+    home = 0
+    for depart, comeback in trips:
+        yield polyline(x[home : depart + 1], y[home : depart + 1], "soc")
+        yield polyline(x[[depart, comeback]], y[[depart, comeback]], "trip")
+        home = comeback
+    yield polyline(x[home:], y[home:], "soc")
+
+
 def triangle(x: float, y: float, kind: str) -> str:
     """Return a triangle that points up to (x, y)."""
     corners = f"{_n(x)},{_n(y)} {_n(x - 5)},{_n(y + 9)} {_n(x + 5)},{_n(y + 9)}"

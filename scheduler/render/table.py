@@ -9,6 +9,8 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -22,10 +24,13 @@ Role = Literal["group", "aside", "subtotal", "total"]
 """What a row is: a title of those below it, a remark on the one above it, or a sum."""
 DECIMALS = 9
 """Decimals of every number in a file, so that rows sum to their totals far below a cent."""
+NO_BREAK = "\N{NO-BREAK SPACE}"
 NOTHING = "–"
 """Shown where there is no value."""
 LEAST_FIRST = 20
-"""Least room for the first column on a terminal [letters]."""
+"""Least room for the first column on a terminal, where it has so much text [letters]."""
+GAP, EDGES = 3, 2
+"""Blanks between two columns on a terminal, and at both edges together [letters]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,16 +120,46 @@ class Table:
     def split(self, width: int) -> list[Table]:
         """Return as few tables as keep every number whole in so many letters, the first column in each."""
         shown = replace(self, columns=tuple(column for column in self.columns if column.heading is not None))
-        needed = [longest_word(name, *cells) + 2 for name, *cells in zip(self.headings, *self.texts, strict=True)]
+        needed = self.least_widths
         parts: list[list[int]] = [[0]]
-        room = first = width - max(needed[0], LEAST_FIRST)
+        room = first = width - EDGES - needed[0]
         for number, wanted in enumerate(needed[1:], 1):
-            if wanted > room and len(parts[-1]) > 1:
+            if wanted + GAP > room and len(parts[-1]) > 1:
                 parts.append([0])
                 room = first
             parts[-1].append(number)
-            room -= wanted
+            room -= wanted + GAP
         return [replace(shown, rows=self.texts)._with(part) for part in parts] if len(parts) > 1 else [self]
+
+    @property
+    def least_widths(self) -> list[int]:
+        """Return the letters that each column needs to break no word, and the first to be easy to read."""
+        words = [longest_word(name, *cells) for name, *cells in self._by_column]
+        return [max(words[0], min(LEAST_FIRST, self.full_widths[0])), *words[1:]]
+
+    @property
+    def full_widths(self) -> list[int]:
+        """Return the letters that each column needs to be on one line."""
+        return [max(len(text) for text in (name, *cells)) for name, *cells in self._by_column]
+
+    def widths(self, width: int) -> list[int]:
+        """Return the letters that each column has in so many: no word broken if it can be, the rest to long texts.
+
+        Where even the words do not fit, the first column is narrower, so that numbers stay whole.
+        """
+        full, found = self.full_widths, self.least_widths
+        spare = width - EDGES - GAP * (len(found) - 1) - sum(found)
+        if spare < 0:
+            found[0] = max(1, found[0] + spare)
+        for _ in range(spare):
+            longest = max(range(len(found)), key=lambda column: full[column] / found[column])
+            found[longest] += found[longest] < full[longest]
+        return found
+
+    @property
+    def _by_column(self) -> list[tuple[str, ...]]:
+        """Return heading and texts of each column that is shown."""
+        return list(zip(self.headings, *self.texts, strict=True))
 
     def _with(self, places: Sequence[int]) -> Table:
         rows = tuple(tuple(row[at] for at in places) for row in self.rows)
@@ -165,6 +200,27 @@ def json_rows(table: Table) -> list[dict[str, Cell]]:
     return [{key: row[at] for at, key in columns} for row in table.rows]
 
 
+def together(text: str) -> str:
+    """Return text in which a no-break space stands between a number and its unit, and between × and a number.
+
+    Text is broken at blanks and never at a no-break space, on pages, on terminals and in figures alike.
+
+    >>> together("0.30 % of 58 kWh").split(" ")
+    ['0.30\\xa0%', 'of', '58\\xa0kWh']
+    """
+    return re.sub(r"(?<=\d) (?=(?:kWh?|A|%)(?!\w))|(?<=×) (?=\d)", NO_BREAK, text)
+
+
+def in_lines(text: str, width: int) -> list[str]:
+    """Return text in lines of at most so many letters; only a word that is longer than a line is broken.
+
+    >>> in_lines("law nmc, discharge_min_kw\N{NO-BREAK SPACE}2 is 0.30 %", 19)
+    ['law nmc,', 'discharge_min_kw 2', 'is 0.30 %']
+    """
+    lines = textwrap.wrap(together(text), max(1, width), break_on_hyphens=False)
+    return [line.replace(NO_BREAK, " ") for line in lines] or [""]
+
+
 def longest_word(*texts: str) -> int:
-    """Return the number of letters of the longest word."""
-    return max(len(word) for text in texts for word in text.split(" "))
+    """Return the number of letters of the longest word, a number with its unit being one."""
+    return max(len(word) for text in texts for word in together(text).split(" "))

@@ -12,7 +12,7 @@ from rich.padding import Padding
 from rich.table import Table as RichTable
 from rich.text import Text
 
-from scheduler.render.table import Table, longest_word
+from scheduler.render.table import Table, in_lines, longest_word
 
 MOST_FIRST = 36
 """Words of up to so many letters are not broken in a table's first column."""
@@ -23,7 +23,7 @@ STYLES: Mapping[str, str] = {"group": "bold", "aside": "dim", "subtotal": "bold"
 def print_table(table: Table, console: Console, width: int) -> None:
     """Print a table in so many letters, split where it would otherwise break a number."""
     for part in table.split(width):
-        console.print(terminal_table(part), width=width)
+        console.print(terminal_table(part, width), width=width)
 
 
 def table_text(table: Table, width: int) -> str:
@@ -34,8 +34,13 @@ def table_text(table: Table, width: int) -> str:
     return "\n".join(line.rstrip() for line in console.file.getvalue().splitlines())
 
 
-def terminal_table(table: Table) -> RichTable:
-    """Return the table as one that rich prints."""
+def terminal_table(table: Table, width: int | None = None) -> RichTable:
+    """Return the table as one that rich prints.
+
+    Parameters
+    ----------
+    width : most letters across, so that no column is cut off; None leaves it to rich, for a table that fits.
+    """
     rich_table = RichTable(
         title=table.caption or None,
         title_justify="left",
@@ -45,18 +50,26 @@ def terminal_table(table: Table) -> RichTable:
         show_header=any(table.headings),
     )
     texts = table.texts
+    widths = None if width is None else table.widths(width)
+
+    def cell(text: str, column: int, indent: str = "") -> Text:
+        lines = [text] if widths is None else in_lines(text, widths[column] - len(indent))
+        return Text("\n".join(indent + line for line in lines))
+
     for number, (name, to_right) in enumerate(zip(table.headings, table.to_right, strict=True)):
         least = None if number else min(longest_word(name, *(row[0] for row in texts)), MOST_FIRST)
         justify: Literal["left", "right"] = "right" if to_right else "left"
-        rich_table.add_column(Text(name), justify=justify, overflow="fold", min_width=least)
+        rich_table.add_column(
+            cell(name, number), justify=justify, overflow="fold", min_width=least if widths is None else None
+        )
     for number, row in enumerate(texts):
         role = table.roles.get(number, "")
         if role == "total":
             rich_table.add_section()
         indent = "  " if role == "aside" else ""
         rich_table.add_row(
-            Text(f"{indent}{row[0]}"),
-            *(Text(cell) for cell in row[1:]),
+            cell(row[0], 0, indent),
+            *(cell(text, column) for column, text in enumerate(row[1:], 1)),
             style=STYLES.get(role),
             end_section=role == "subtotal",
         )

@@ -12,7 +12,7 @@ import threading
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import matplotlib.style
 from matplotlib.axes import Axes
@@ -21,8 +21,9 @@ from matplotlib.legend import Legend
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
+from scheduler.render.palette import SERIES, law_colour
 from scheduler.render.scale import NICE
-from scheduler.sweep.text import NO_BREAK
+from scheduler.render.table import NO_BREAK
 
 SINGLE_INCHES, DOUBLE_INCHES = 3.5, 7.2
 """Widths of one column and of two."""
@@ -34,6 +35,7 @@ GRID, GUIDE = "#dddddd", "#777777"
 """Colours of the light lines at the ticks, and of a line that points out a value."""
 LABEL_GAP_POINTS = 3.0
 LEADER = {"arrowstyle": "-", "linewidth": 0.5, "shrinkA": 1, "shrinkB": 4, "relpos": (0.0, 0.5)}
+WEIGHT_NAME = "Wear weight"
 SPREAD = 2.5
 """A sweep whose highest weight is over this many times its median has a symmetric-log axis of weights."""
 SETTINGS = {
@@ -66,17 +68,32 @@ class GroupStyle:
     dashes: str | tuple[float, tuple[float, ...]]
 
 
-STYLES = (
-    GroupStyle("#000000", "o", "solid"),
-    GroupStyle("#D55E00", "s", (0, (5, 1.6))),
-    GroupStyle("#0072B2", "^", (0, (1, 1.2))),
-    GroupStyle("#009E73", "D", (0, (6, 1.5, 1.2, 1.5))),
-    GroupStyle("#A3528B", "v", (0, (3, 1))),
-    GroupStyle("#8C5A00", "P", (0, (8, 2))),
-    GroupStyle("#3A86B8", "X", (0, (2, 1, 2, 3))),
-    GroupStyle("#666666", "p", (0, (4, 1, 1, 1, 1, 1))),
+LINES: Sequence[tuple[str, str | tuple[float, tuple[float, ...]]]] = (
+    ("o", "solid"),
+    ("s", (0, (5, 1.6))),
+    ("^", (0, (1, 1.2))),
+    ("D", (0, (6, 1.5, 1.2, 1.5))),
+    ("v", (0, (3, 1))),
+    ("P", (0, (8, 2))),
+    ("X", (0, (2, 1, 2, 3))),
+    ("p", (0, (4, 1, 1, 1, 1, 1))),
 )
-"""Colours after Okabe and Ito, "Color universal design" (2008; from memory), the light ones darkened for thin lines."""
+"""Marker and dashes of each line of a figure."""
+STYLES = tuple(GroupStyle(color, marker, dashes) for color, (marker, dashes) in zip(SERIES, LINES, strict=True))
+
+
+def styles_of(laws: Sequence[str]) -> list[GroupStyle]:
+    """Return how the lines of a figure's groups are drawn.
+
+    Parameters
+    ----------
+    laws : wear law of each group. Where they differ, or there is one group, its colour is the law's; of several groups
+        by one law each has a colour of its own.
+    """
+    by_law = len(laws) == 1 or len(set(laws)) > 1
+    return [
+        replace(style, color=law_colour(law)) if by_law else style for law, style in zip(laws, STYLES, strict=False)
+    ]
 
 
 @contextmanager
@@ -116,11 +133,18 @@ def name_axes(axes: Axes, across: str | None, up: str) -> None:
     axes.set_axisbelow(True)
 
 
-def weight_axis(axes: Axes, weights: Sequence[float]) -> None:
-    """Scale the axis of weights: linear, or symmetric-log from the lowest weight above 0 if they spread far."""
+def weight_axis(axes: Axes, weights: Sequence[float], named: Axes) -> None:
+    """Scale the axis of weights: linear, or symmetric-log from the lowest weight above 0 if they spread far.
+
+    Parameters
+    ----------
+    axes : that share the scale. weights : of every point [-].
+    named : the axes that the scale is named under; where it is not linear, its name says so.
+    """
     above = sorted(weight for weight in set(weights) if weight > 0)
     if len(above) < 3 or above[-1] <= SPREAD * above[len(above) // 2]:
         return
+    named.set_xlabel(f"{WEIGHT_NAME} (axis not to scale)", parse_math=False)
     axes.set_xscale("symlog", linthresh=above[0], linscale=0.6)
     marks = [0.0] if min(weights) == 0 else []
     steps = NICE if above[-1] / above[0] <= 200 else (1,)

@@ -9,22 +9,26 @@ Either of these makes them all:
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.transforms import Bbox
 
+from models.base.arrays import FloatArray
 from scheduler.sweep.figure_style import (
     DOUBLE_INCHES,
     GUIDE,
-    POINTS,
     SINGLE_INCHES,
     SMALL_POINTS,
     STYLES,
+    WEIGHT_NAME,
     WIDE_LINE_LETTERS,
     GroupStyle,
     draw_legend,
@@ -32,6 +36,7 @@ from scheduler.sweep.figure_style import (
     name_axes,
     paper,
     printable,
+    styles_of,
     weight_axis,
     wrapped,
 )
@@ -43,8 +48,12 @@ MOST_GROUPS = len(STYLES)
 """Most groups in one figure."""
 MOST_MARKERS = 40
 """Of a line of more points than this, only some have a marker."""
-LEAST_APART_POINTS = 20.0
-"""Least distance between two weights that are written beside their points [points]."""
+SIDES = ((7, -5), (8, 0), (-7, 5), (-8, 0))
+"""Where a weight may stand, from its point [points]: a frontier rises ever less, so under it and over it is room."""
+ALIKE = 0.1
+"""Difference between two distances that does not matter [px]."""
+SAMPLES = 200
+"""Points along each stretch of a curve that a label must not cover."""
 MARK_SIZE, RING_SIZE, RING_STEP, MOST_RINGS = 3.6, 8.0, 2.4, 4
 FigureKind = Literal["svg", "png"]
 Look = Mapping[str, Any]
@@ -120,10 +129,9 @@ def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -
     figure, axes = _figure(wide, 3.4 if wide else 2.9 + _legend_inches(shown), 1)
     figure.set_label(frontier_gist(shown, currency))
     name_axes(axes[0], "Life used × 20 %, a year (%)", f"Cash saved a year ({currency})")
-    for group, style in zip(shown, STYLES, strict=False):
+    styles = styles_of([each.law for each in shown])
+    for group, style in zip(shown, styles, strict=True):
         _draw_frontier(axes[0], group, style)
-    if len(shown) == 1:
-        _write_weights(figure, axes[0], shown[0])
     points = [point for each in shown for point in each.points]
     marks = [
         (KNEE, "knee", any(each.knee for each in shown)),
@@ -133,7 +141,9 @@ def _frontier_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -
     ]
     _legend_of_marks(figure, marks, wide)
     ends = [(each.efficient[-1].capacity_lost, each.efficient[-1].cash_saved) for each in shown]
-    _name_groups(figure, axes[0], ends, names, wide, len(frontiers))
+    _name_groups(figure, axes[0], ends, names, styles, wide, len(frontiers))
+    if len(shown) == 1:
+        _write_weights(figure, axes[0], shown[0])
     return figure
 
 
@@ -143,34 +153,52 @@ def _draw_frontier(axes: Axes, group: Frontier, style: GroupStyle) -> None:
     every = max(1, len(curve) // MOST_MARKERS)
     axes.plot(lost, saved, **_line(style), markevery=every)
     beaten = [point for point in group.points if not point.efficient]
-    look = {**NOT_EFFICIENT, "marker": style.marker, "markeredgecolor": style.color}
+    look = {**NOT_EFFICIENT, "marker": style.marker, "markeredgecolor": style.color, "color": style.color}
     axes.plot([point.capacity_lost for point in beaten], [point.cash_saved for point in beaten], **look)
     for point, mark in ((group.knee, KNEE), (group.one, ONE), (group.charge_only, ONLY_CHARGED)):
         if point is not None:
-            axes.plot([point.capacity_lost], [point.cash_saved], **mark, markeredgecolor=style.color)
+            axes.plot([point.capacity_lost], [point.cash_saved], **mark, color=style.color)
 
 
 def _write_weights(figure: Figure, axes: Axes, group: Frontier) -> None:
-    """Write the weights beside their points, as far as there is room: ends and marked points first."""
+    """Write the weights beside their points where nothing but the point is near: ends and marked points first."""
+    axes.margins(0.1)
     figure.draw_without_rendering()
     curve, box = group.efficient, axes.get_window_extent()
-    taken: list[tuple[float, float]] = []
+    places, others = (
+        axes.transData.transform([(point.capacity_lost, point.cash_saved) for point in points])
+        for points in (curve, group.points)
+    )
+    between = np.linspace(0.0, len(places) - 1.0, SAMPLES * len(places))
+    line = np.column_stack([np.interp(between, np.arange(len(places)), places[:, axis]) for axis in (0, 1)])
+    taken: list[Bbox] = []
     marked = [point for point in (group.knee, group.one) if point in curve]
     for here in {each.run: each for each in (curve[0], curve[-1], *marked, *curve)}.values():
-        x, y = axes.transData.transform((here.capacity_lost, here.cash_saved)) * 72 / figure.dpi
-        if any(abs(x - other_x) < LEAST_APART_POINTS and abs(y - other_y) < POINTS for other_x, other_y in taken):
-            continue
-        taken.append((x, y))
-        right = x * figure.dpi / 72 > box.x0 + 0.75 * box.width
-        axes.annotate(
-            f"weight {weight_text(here.weight)}" if len(taken) == 1 else weight_text(here.weight),
-            (here.capacity_lost, here.cash_saved),
-            (-5 if right else 6, -5),
-            textcoords="offset points",
-            ha="right" if right else "left",
-            va="top",
-            fontsize=SMALL_POINTS,
-        )
+        text = weight_text(here.weight) if taken else f"weight {weight_text(here.weight)}"
+        for across, up in SIDES:
+            label = axes.annotate(
+                text,
+                (here.capacity_lost, here.cash_saved),
+                (across, up),
+                textcoords="offset points",
+                ha="left" if across > 0 else "right",
+                va="center" if up == 0 else "top" if up < 0 else "bottom",
+                fontsize=SMALL_POINTS,
+            )
+            room = label.get_window_extent()
+            inside = box.x0 <= room.x0 and room.x1 <= box.x1 and box.y0 <= room.y0 and room.y1 <= box.y1
+            own = axes.transData.transform((here.capacity_lost, here.cash_saved))
+            nearest = _distance(room, own) <= min(_distance(room, other) for other in others) + ALIKE
+            if inside and nearest and not room.count_contains(line) and not room.count_overlaps(taken):
+                taken.append(room)
+                break
+            label.remove()
+
+
+def _distance(room: Bbox, place: FloatArray) -> float:
+    """Return how far a place is from a box, 0 within it [px]."""
+    x, y = place
+    return math.hypot(max(room.x0 - x, 0.0, x - room.x1), max(room.y0 - y, 0.0, y - room.y1))
 
 
 def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Figure:
@@ -185,29 +213,30 @@ def _weight_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> 
         ("Life used × 20 %,\na year (%)", lambda point: point.capacity_lost),
         (f"Total saved\na year ({currency})", lambda point: point.saving),
     )
+    styles = styles_of([each.law for each in shown])
     for axes, (name, of_point) in zip(panels, named, strict=True):
-        name_axes(axes, "Wear weight" if axes is panels[-1] else None, name)
-        for group, style in zip(shown, STYLES, strict=False):
+        name_axes(axes, WEIGHT_NAME if axes is panels[-1] else None, name)
+        for group, style in zip(shown, styles, strict=True):
             weights = [point.weight for point in group.points]
             values = [of_point(point) for point in group.points]
             axes.plot(weights, values, **_line(style), markevery=max(1, len(weights) // MOST_MARKERS))
     stops = [group.stop.first_none for group in shown]
-    for number, (stop, style) in enumerate(zip(stops, STYLES, strict=False)):
+    for number, (stop, style) in enumerate(zip(stops, styles, strict=True)):
         if stop is not None:
             size = RING_SIZE + RING_STEP * min(stops[:number].count(stop), MOST_RINGS - 1)
-            ring = {**KNEE, "markersize": size, "markeredgecolor": style.color}
+            ring = {**KNEE, "markersize": size, "color": style.color}
             panels[0].plot([stop], [0.0], **ring, clip_on=False)
     if any(group.one for group in shown):
         for axes in panels:
             axes.axvline(1.0, **POINTER, zorder=1)
-    weight_axis(panels[0], [point.weight for group in shown for point in group.points])
+    weight_axis(panels[0], [point.weight for group in shown for point in group.points], panels[-1])
     marks = [
         (KNEE, "nothing discharged from here on", any(stop is not None for stop in stops)),
         (POINTER, "weight 1", any(each.one for each in shown)),
     ]
     _legend_of_marks(figure, marks, wide)
     ends = [(group.points[-1].weight, group.points[-1].saving) for group in shown]
-    _name_groups(figure, panels[-1], ends, names, wide, len(frontiers))
+    _name_groups(figure, panels[-1], ends, names, styles, wide, len(frontiers))
     return figure
 
 
@@ -216,17 +245,18 @@ def _laws_figure(frontiers: Sequence[Frontier], currency: str, wide: bool) -> Fi
     group = frontiers[0]
     figure, axes = _figure(wide, 2.6, 1)
     figure.set_label(laws_gist(group))
-    name_axes(axes[0], "Wear weight", "Life used × 20 %, a year (%)")
+    name_axes(axes[0], WEIGHT_NAME, "Life used × 20 %, a year (%)")
     weights = [point.weight for point in group.points]
     laws = list(group.points[0].lost_by_law)
-    for law, style in zip(laws, STYLES, strict=False):
+    styles = styles_of(laws)
+    for law, style in zip(laws, styles, strict=True):
         lost = [point.lost_by_law[law] for point in group.points]
         axes[0].plot(weights, lost, **_line(style), markevery=max(1, len(weights) // MOST_MARKERS))
     axes[0].set_ylim(bottom=0.0)
-    weight_axis(axes[0], weights)
+    weight_axis(axes[0], weights, axes[0])
     ends = [(weights[-1], group.points[-1].lost_by_law[law]) for law in laws]
     labels = [f"{law}\n(priced the plans)" if law == group.law else law for law in laws]
-    label_ends(figure, axes[0], ends, labels, [style.color for style in STYLES[: len(laws)]])
+    label_ends(figure, axes[0], ends, labels, [style.color for style in styles])
     if len(frontiers) > 1:
         draw_legend(figure, [Line2D([], [], linestyle="none")], [wrapped(group_names(frontiers)[0])], True, 1, 0.0)
     return figure
@@ -267,10 +297,15 @@ def _legend_of_marks(figure: Figure, marks: Sequence[tuple[Look, str, bool]], wi
 
 
 def _name_groups(
-    figure: Figure, axes: Axes, ends: Sequence[tuple[float, float]], names: Sequence[str], wide: bool, groups: int
+    figure: Figure,
+    axes: Axes,
+    ends: Sequence[tuple[float, float]],
+    names: Sequence[str],
+    styles: Sequence[GroupStyle],
+    wide: bool,
+    groups: int,
 ) -> None:
     """Name the groups beside their lines or under the axes, and say how many there are if not all are shown."""
-    styles = STYLES[: len(names)]
     handles = [Line2D([], [], **_line(style)) for style in styles]
     labels = [wrapped(name) for name in names]
     if groups > len(names):

@@ -94,7 +94,7 @@ def manifest_of(request: SweepRequest, made_at: str) -> dict[str, Any]:
         "asked": options,
         "seeds": {"highs": RANDOM_SEED},
         "versions": {"python": platform.python_version(), **_versions()},
-        "platform": {"system": platform.system(), "release": platform.release(), "machine": platform.machine()},
+        "platform": {"system": platform.system(), "machine": platform.machine()},
         "inputs": [
             {"file": _inside(root, file), "sha256": sha256, "text": _text(file, sha256)}
             for file, sha256 in files.items()

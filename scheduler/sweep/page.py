@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import pandas as pd
-from matplotlib.figure import Figure
 
 from scheduler.comparison.text import CLOSING, day_span_text, evenings_knew_text
-from scheduler.plan_output.page import HASH_LETTERS
 from scheduler.plans.plan import CAUTIONS
-from scheduler.render.page_template import page_template
+from scheduler.render.page_template import HASH_LETTERS, page_template
 from scheduler.render.table import NOTHING, Column, Table
-from scheduler.sweep.figures import MOST_GROUPS, figure_bytes, sweep_figures
+from scheduler.sweep.figures import MOST_GROUPS, sweep_figures
 from scheduler.sweep.frontier import CAPACITY_LOST, Frontier, frontiers_of, setting_columns, value_text
+from scheduler.sweep.inline_figure import inline_figure
 from scheduler.sweep.manifest import TRIPS_BEFORE
 from scheduler.sweep.text import (
     HOW_TO_READ,
@@ -36,18 +33,7 @@ from scheduler.sweep.text import (
 
 MOST_ROWS = 200
 """Most runs that the page lists; more are in runs.csv alone."""
-POINTS_AN_INCH = 96
 POLICY_LABELS = {"plan": "as planned", "charge-only": "only charged", "charge-on-return": "charged on return"}
-
-
-@dataclass(frozen=True, slots=True)
-class PagePicture:
-    """A figure on the page: its SVG as a data address, its size [px] and what it shows in text."""
-
-    source: str
-    width: int
-    height: int
-    alt: str
 
 
 def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
@@ -67,6 +53,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
     scaled = scaled_text(frontiers)
     program = manifest["program"]
     return page_template("scheduler.sweep", "page.html").render(
+        title="Wear weights compared",
         headline=headline(frontiers, currency),
         about=f"{manifest['site']}, {day_span_text(first, last)}{in_common(frontiers)}, all amounts in {currency}",
         sentences=(
@@ -75,7 +62,7 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
             *bound_sentences(runs),
             *counted_sentences(runs),
         ),
-        figures={name: _picture(figure) for name, figure in sweep_figures(runs, currency).items()},
+        figures={name: inline_figure(figure, name) for name, figure in sweep_figures(runs, currency).items()},
         frontier_caption=_caption(frontiers, _frontier_text(frontiers)),
         weight_caption=_caption(
             frontiers, "The total saved counts battery wear as money, by the law that priced the plans."
@@ -103,12 +90,6 @@ def sweep_page(runs: pd.DataFrame, manifest: Mapping[str, Any]) -> str:
         command=str(manifest["command"]),
         versions=[(str(name), str(value)) for name, value in {**manifest["versions"], **manifest["platform"]}.items()],
     )
-
-
-def _picture(figure: Figure) -> PagePicture:
-    content = base64.b64encode(figure_bytes(figure, "svg")).decode("ascii")
-    width, height = (round(inches * POINTS_AN_INCH) for inches in figure.get_size_inches())
-    return PagePicture(f"data:image/svg+xml;base64,{content}", width, height, str(figure.get_label()))
 
 
 def _frontier_text(frontiers: Sequence[Frontier]) -> str:

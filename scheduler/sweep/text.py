@@ -8,14 +8,13 @@ import pandas as pd
 
 from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import calendar_law_names
-from scheduler.render.table import NOTHING, Column, Table
+from scheduler.render.table import NO_BREAK, NOTHING, Column, Table
 from scheduler.sweep.frontier import Frontier, FrontierPoint
 from scheduler.textio.format import money_text, number_text, sentence_case
 
 LAWS_WITH_TIME = calendar_law_names()
 FEW_DAYS = 28
 """A sweep of fewer days has their number in its headline."""
-NO_BREAK = "\N{NO-BREAK SPACE}"
 HOW_TO_READ = (
     "A wear weight multiplies the cost of battery wear when a night is planned: at 0 wear counts for nothing, at 1 for "
     "its whole cost, above 1 for more. The bill and the battery are the same ones throughout.",

@@ -86,14 +86,15 @@ def number_text(value: float, digits: int) -> str:
 
 
 def price_text(price: float) -> str:
-    """Return a price [money per kWh] with two to four decimals.
+    """Return a price [money per kWh] with two to four decimals, and four figures from 1 up.
 
     Examples
     --------
-    >>> price_text(0.3), price_text(0.08456)
-    ('0.30', '0.0846')
+    >>> price_text(0.3), price_text(0.08456), price_text(2.3456)
+    ('0.30', '0.0846', '2.346')
     """
-    whole, _, decimals = number_text(price, 4).rstrip("0").partition(".")
+    digits = 4 if abs(price) < 1 else 3
+    whole, _, decimals = number_text(price, digits).rstrip("0").partition(".")
     return f"{whole}.{decimals:0<2}"
 
 

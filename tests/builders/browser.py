@@ -1,4 +1,4 @@
-"""Pages in Debian's chromium: opened at a width and a colour scheme, and what axe-core finds serious in them.
+"""Pages in Debian's chromium: opened at a width and a colour scheme, and what axe-core finds in them.
 
 Sources: WCAG 2.2 through axe-core's rules (the package axe-playwright-python carries them).
 """
@@ -78,10 +78,15 @@ def opened(browser: Any, file: Path, width: int = PHONE, scheme: str = "light") 
     context.close()
 
 
-def serious_findings(page: Any) -> list[str]:
-    """What axe-core finds serious or critical in a page."""
+def findings(page: Any) -> list[str]:
+    """What axe-core finds in a page, whatever its impact."""
     found = import_module("axe_playwright_python.sync_playwright").Axe().run(page).response["violations"]
-    return [f"{each['id']}: {each['help']}" for each in found if each["impact"] in ("serious", "critical")]
+    return [f"{each['id']} ({each['impact']}): {each['help']}" for each in found]
+
+
+def unfold(page: Any) -> None:
+    """Open all that is folded."""
+    page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
 
 
 def fits_across(page: Any) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from typer.testing import CliRunner, Result
 from models.wear.laws import WEAR_LAWS
 from scheduler.cli.app import app
 from scheduler.diagnostics.trace_file import METERED_COLUMNS
+from scheduler.render.palette import series_number
 from tests.builders.sites import write_site
 
 TRACE = """\
@@ -153,6 +155,22 @@ def test_a_metered_table(tmp_path: Path, site: Path) -> None:
         assert found["start"].startswith("2026-03-02T19:00:00")
 
 
+def test_capacity_is_told_as_on_the_page_of_a_sweep(plan: Path, site: Path) -> None:
+    """Life used times the 20 % that is lost when a life ends; a law's own equation stands in a sentence."""
+    shown = " ".join(wear(plan, "--site", site).stdout.split())
+    laws = document(plan, "--site", site)["laws"]
+    for name in WEAR_LAWS:
+        row = re.search(rf" {name} ((?:[\d.–]+ ){{4}})", shown)
+        assert row is not None
+        total, lost = (float(each) for each in row[1].split()[2:])
+        assert total == pytest.approx(laws[name]["life_used_percent"], abs=0.00051)
+        assert lost == pytest.approx(0.2 * laws[name]["life_used_percent"], abs=0.00051)
+    own = [laws[name]["capacity_lost_percent"] for name in ("stress", "nmc")]
+    said = re.search(r"By a law's own equation a battery of this age loses (.*?) of its capacity\.", shown)
+    assert said is not None
+    assert [float(each) for each in re.findall(r"[\d.]+", said[1])] == pytest.approx(own, abs=0.00051)
+
+
 def test_screen_and_page_tell_the_same(tmp_path: Path, site: Path, plan: Path) -> None:
     """Laws with their range, depths, the plan's wear and its reasons are on both; the page needs no network."""
     result = wear(plan, "--site", site, "--out", tmp_path / "out")
@@ -165,6 +183,10 @@ def test_screen_and_page_tell_the_same(tmp_path: Path, site: Path, plan: Path) -
     for name in WEAR_LAWS:
         assert name in result.stdout
     assert page.count("<svg") == 3
+    drawing = page[page.index('aria-labelledby="trace-title') :]
+    assert drawing.count('<polyline class="trip"') == 1
+    assert drawing.count('<polyline class="soc"') == 2
+    assert all(f'series{series_number(name)}"' in page for name in WEAR_LAWS)
     assert "http" not in page.replace("http-equiv", "")
     kept = json.loads((tmp_path / "out" / "wear.json").read_text(encoding="utf-8"))
     assert kept == document(plan, "--site", site)

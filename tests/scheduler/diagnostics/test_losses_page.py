@@ -13,7 +13,7 @@ import pytest
 
 from scheduler.diagnostics.losses import fit_table
 from scheduler.diagnostics.losses_report import losses_page
-from tests.builders.browser import DESK, EDGE, PHONE, fits_across, opened, serious_findings
+from tests.builders.browser import DESK, EDGE, PHONE, findings, fits_across, opened
 from tests.builders.loss_tables import GOOD, written
 from tests.builders.places import SCENARIOS
 
@@ -37,7 +37,7 @@ def test_the_page_says_what_the_screen_says(tmp_path: Path) -> None:
         assert key.estimate_text.replace(" ", "\N{NO-BREAK SPACE}") in page
         assert key.uncertainty_text.split()[1] in page
         assert f"{key.key} = " in page
-    rows = page[page.index('<table class="points">') :]
+    rows = page[page.index('<table class="points short">') :]
     assert len(re.findall(r'<tr><th scope="row">\d+</th>', rows)) == len(made.table.points)
     assert not re.search(r"https?://|src=|@import|url\((?!#)", page)
 
@@ -63,14 +63,14 @@ def test_how_sure_is_explained_only_where_it_is_known(tmp_path: Path) -> None:
 def test_the_page_stands_alone_and_is_accessible(
     browser: Any, tmp_path: Path, name: str, width: int, scheme: str
 ) -> None:
-    """At phone and desk width, light and dark: one request (the file), no sideways scrolling, no serious finding of
+    """At phone and desk width, light and dark: one request (the file), no sideways scrolling, no finding of
     axe-core, and words of the chart that neither run out of it nor are too small to read."""
     file = tmp_path / "losses.html"
     file.write_text(page_of(tmp_path, name), encoding="utf-8")
     with opened(browser, file, width, scheme) as shown:
         assert shown.requests == [file.as_uri()]
         assert fits_across(shown.page)
-        assert serious_findings(shown.page) == []
+        assert findings(shown.page) == []
         chart = shown.page.locator("svg.chart")
         frame = chart.bounding_box()
         scale = frame["width"] / 360

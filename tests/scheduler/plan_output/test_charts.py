@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from itertools import pairwise
 from xml.etree import ElementTree
 
@@ -197,3 +198,12 @@ def test_no_colour_is_written_into_a_chart() -> None:
     """Colours come from the page's style sheet, so that they follow light, dark and print."""
     text = power_chart(hand_made_plan(flat_night())) + state_chart(hand_made_plan(flat_night()))
     assert not re.search(r'#[0-9a-fA-F]{3,6}\b|(fill|stroke|style)="', text)
+
+
+def test_a_price_is_written_once_where_it_stays_within_a_millionth() -> None:
+    """0.3 all night but for the last digits that tied prices are told apart by; a change of a thousandth is written."""
+    night = flat_night(8, import_price=0.3, export_price=0.05)
+    noisy = replace(night, import_price=night.import_price * (1 + np.linspace(0, 4e-7, 8)))
+    stepped = replace(night, import_price=night.import_price * np.repeat([1.0, 1.001], 4))
+    written = [words(both(hand_made_plan(each))[0]) for each in (night, noisy, stepped)]
+    assert [sum(word.startswith("0.30") for word in each) for each in written] == [2, 2, 3]

@@ -18,6 +18,7 @@ from scheduler.plan_output.page import report_text
 from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans.plan import Plan, Replanned
 from scheduler.plans.plan_tonight import solve_and_verify
+from scheduler.plans.tonight import first_sentences, tonights_blocks
 from tests.builders.nights import Drive, flat_night
 from tests.builders.plans import demo_inputs, demo_plan, hand_made_plan
 
@@ -96,11 +97,15 @@ def test_the_page_is_well_formed_and_asks_nothing_of_a_network(plan: Plan) -> No
 
 
 def test_it_says_what_the_plan_says(plan: Plan) -> None:
-    """Every block with its reason, the departure, both savings, the cautions and the inputs are those of plan.json."""
+    """Every block of tonight with its reason, the departure, both savings, the cautions and the inputs are those of plan.json."""
     words, document = Page(report_text(plan)).text, plan_document(plan)
-    for block in document["blocks"]:
+    tonight = [block for block in document["blocks"] if block["start"] < document["tonight_until"]]
+    assert len(tonight) == 3
+    for block in tonight:
         ends = "" if block["stop_percent"] is None else f" until {block['stop_percent']:.3g} % is left"
-        assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A){ends} {block['reason']}" in words
+        why, found, look = block["reason"].partition(" Look at the car from")
+        shown = f"{found}{look}".strip()
+        assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A){ends} {shown + ' ' if shown else ''}Why {why}" in words
     (trip,) = document["trips"]
     assert (f"{trip['target_percent']:.1f}", f"{trip['planned_percent']:.1f}") == ("52.8", "80.0")
     assert "Tue 07:30 96 km, back Tue 18:00 52.8 % 80 % 27.2 over Tue 03:13" in words
@@ -123,27 +128,46 @@ def test_the_money_adds_up_as_it_is_shown(plan: Plan) -> None:
     """In each column the shown rows sum to the shown total."""
     money = re.search(r"Electricity bought.*?Total( −?[\d.]+){3}", Page(report_text(plan)).text)
     assert money is not None
-    summed = re.sub(r"by any wear law( −?[\d.]+( to −?[\d.]+)?){3}", "", money[0])
+    summed = re.sub(r"by any wear law( [\d.]+(–[\d.]+)?){3}", "", money[0])
     amounts = [float(each.replace("−", "-")) for each in re.findall(r"(?<= )−?\d+\.\d\d\b", summed)]
     rows = np.array(amounts).reshape(-1, 3)
     assert np.allclose(rows[:-1].sum(axis=0), rows[-1], atol=0.001)
 
 
-def test_a_night_of_two_blocks_is_one_sentence(plan: Plan) -> None:
-    """Few blocks: the large sentence is the plan's own. Many: the first, and when the next is due."""
-    few = replace(plan, blocks=plan.blocks[:2], reasons=plan.reasons[:2])
-    assert heading(few) == few.headline
-    assert heading(plan) == "Tonight: discharge at 2.9 kW 18:20 to 21:00, then 3 more settings, the next at 21:00."
+def test_it_begins_with_what_to_set_now_and_next(plan: Plan) -> None:
+    """The largest sentence says what to set; when the car is ready and what is saved follows."""
+    assert heading(plan) == first_sentences(plan)[0]
+    assert first_sentences(plan)[1] in Page(report_text(plan)).text
 
 
 def test_a_night_of_many_charges_still_says_why_nothing_is_given() -> None:
-    """Three blocks of charging: the sentence is short, and the reason stands under it."""
+    """Three blocks of charging: the sentence names the next, and the reason stands under it."""
     charge = np.array([0.0, 2.0, 0.0, 3.0, 0.0, 2.0, 0.0, 0.0])
     charges = hand_made_plan(flat_night(), charge_kw=charge)
-    assert heading(charges) == (
-        "Tonight the car only charges: charge at 2.0 kW 19:00 to 20:00, then 2 more settings, the next at 21:00."
-    )
+    assert heading(charges) == "Now: leave the charger idle. Next: 19:00, charge at 2.0 kW until 54 %."
     assert "The car does not discharge, since " in Page(report_text(charges)).text
+
+
+def test_the_picture_stands_under_the_headline_and_reasons_are_folded(plan: Plan) -> None:
+    """What to do comes first, then the drawing of it; a reason opens on request, but when to look at the car is not
+    folded; the words end the page."""
+    text = report_text(plan)
+    places = [text.index(each) for each in ("<h1>", "<svg", "<h2>What to set", "<h2>Money", "<h2>Inputs", "<h2>Words")]
+    assert places == sorted(places)
+    folded = re.findall(r"<details class=\"why\">.*?</details>", text, re.DOTALL)
+    assert len(folded) == len(tonights_blocks(plan)) > 0
+    assert "Look at the car from" in text
+    assert not any("Look at the car from" in each for each in folded)
+    assert "<details open" not in text
+
+
+def test_only_words_that_occur_are_explained(plan: Plan) -> None:
+    """A plan without charging on the way does not explain it, one with it does."""
+    on_the_way = hand_made_plan(flat_night(soc_percent=20.3, trips=[Drive(2, 6, 101)]))
+    assert [("On the way charging away" in Page(report_text(each)).text) for each in (plan, on_the_way)] == [
+        False,
+        True,
+    ]
 
 
 def test_a_screen_reader_finds_its_way(plan: Plan) -> None:
@@ -184,7 +208,7 @@ def test_a_departure_that_is_ready_late_says_so() -> None:
 def test_a_departure_with_nothing_to_spare_is_just_enough() -> None:
     """75 km need 50 %, and the car has 50 %."""
     exact = hand_made_plan(flat_night(trips=[Drive(2, 6, 75)]))
-    assert "50 % 50 % just enough now" in Page(report_text(exact)).text
+    assert "50 % 50 % just enough already" in Page(report_text(exact)).text
 
 
 def test_warnings_that_are_not_urgent_come_later() -> None:
@@ -273,6 +297,6 @@ def test_words_and_marks_stand_out_in_each_scheme(scheme: str) -> None:
     for text in ("ink", "soft"):
         for ground in ("paper", "card", "away"):
             assert contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
-    for mark in ("take", "give", "sun", "load", "both"):
+    for mark in ("take", "give", "sun", "load", "both", *(f"series{number}" for number in range(1, 9))):
         for ground in ("paper", "away"):
             assert contrast(colours[mark], colours[ground]) >= 3, (mark, ground)

@@ -1,4 +1,4 @@
-"""The report in a real browser: nothing is asked of a network, nothing is hidden, and axe-core finds nothing serious.
+"""The report in a real browser: nothing is asked of a network, nothing is hidden, and axe-core finds nothing.
 
 Sources: WCAG 2.2 through axe-core's rules (the package axe-playwright-python carries them).
 """
@@ -14,7 +14,7 @@ import pytest
 
 from scheduler.plan_output.page import report_text
 from scheduler.plans.plan import Plan
-from tests.builders.browser import DESK, EDGE, HEIGHT, PHONE, fits_across, opened, serious_findings
+from tests.builders.browser import DESK, EDGE, HEIGHT, PHONE, findings, fits_across, opened
 from tests.builders.nights import Drive, flat_night
 from tests.builders.plans import demo_plan, hand_made_plan
 
@@ -67,7 +67,7 @@ def test_the_page_stands_alone_and_is_accessible(
     browser: Any, reports: dict[str, Path], night: str, width: int, scheme: str
 ) -> None:
     """At phone and desk width, light and dark: one request (the file), no console message, no sideways scrolling, the
-    sentence of the night inside the first screen, and no serious finding of axe-core."""
+    sentence of the night inside the first screen, and no finding of axe-core."""
     with opened(browser, reports[night], width, scheme) as shown:
         assert shown.requests == [reports[night].as_uri()]
         assert shown.messages == []
@@ -75,7 +75,7 @@ def test_the_page_stands_alone_and_is_accessible(
         heading = shown.page.locator("h1").bounding_box()
         assert heading["y"] >= 0
         assert heading["y"] + heading["height"] < HEIGHT / 2
-        assert serious_findings(shown.page) == []
+        assert findings(shown.page) == []
 
 
 def test_a_missed_departure_is_on_the_first_screen(browser: Any, reports: dict[str, Path]) -> None:

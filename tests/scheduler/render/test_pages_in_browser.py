@@ -1,55 +1,172 @@
-"""The pages of a comparison, of counted wear and of a sweep in a real browser, by the same rules as the report.
+"""Every page in a real browser by the same rules, at phone and desk width, light and dark.
 
 Sources: WCAG 2.2 through axe-core's rules (the package axe-playwright-python carries them).
 """
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from scheduler.comparison.compare import compare
+from scheduler.diagnostics.losses import fit_table
+from scheduler.diagnostics.losses_report import losses_page
 from scheduler.diagnostics.wear import WearOptions, wear_of_trace
 from scheduler.diagnostics.wear_report import wear_page
 from scheduler.rolling.period import CompareOptions
 from scheduler.sweep.page import sweep_page
-from tests.builders.browser import DESK, PHONE, fits_across, opened, serious_findings
+from tests.builders.browser import DESK, PHONE, findings, fits_across, opened, unfold
 from tests.builders.places import SCENARIOS
+from tests.builders.plans import saved_demo_plan
 from tests.builders.sweep_runs import made_up_manifest, made_up_runs
 
 DEMO = SCENARIOS / "bookbindery"
 OFFERS = tuple(Path(f"offers/{name}.toml") for name in ("evening-feed-in", "day-and-night", "low-draw"))
+NAMES = ("plan", "comparison", "sweep", "wear", "wear-of-a-plan", "losses")
+SHADES = """() => [...document.querySelectorAll(".plot text, .chart text, .plot [style*=stroke], .chart path")].map(
+    mark => getComputedStyle(mark)[mark.tagName == "text" ? "fill" : "stroke"])"""
+"""Colours of the lines and words of all drawings."""
+SCROLLED = """box => {
+    const first = box.querySelector("tbody th"), other = box.querySelector("tbody td");
+    const left = each => each.getBoundingClientRect().left;
+    const before = [left(first), left(other)];
+    box.scrollLeft = 40;
+    const behind = getComputedStyle(box).backgroundImage;
+    return {first: left(first) - before[0], other: left(other) - before[1], behind: behind};
+}"""
+"""By how much the first column and another move when a table is scrolled by 40 px, and what shows that it can be."""
+FACTS = """() => [...document.querySelectorAll(".facts dt")].map(
+    name => name.nextElementSibling.getBoundingClientRect().top - name.getBoundingClientRect().bottom)"""
+"""How far each fact begins under the end of its name; negative where they stand side by side [px]."""
+ROW_ENDS = """() => [...document.querySelectorAll("tr")].map(
+    row => new Set([...row.children].map(cell => cell.getBoundingClientRect().bottom)).size)"""
+"""At how many heights the cells of each row end."""
+LINES = """cell => {
+    const words = document.createRange();
+    words.selectNodeContents(cell);
+    return new Set([...words.getClientRects()].map(each => each.top)).size;
+}"""
+"""On how many lines a cell's words stand."""
+SIZES = """() => [...document.querySelectorAll("main *:not(svg *)")].map(
+    each => parseFloat(getComputedStyle(each).fontSize))"""
+"""Sizes of all text outside drawings [px]."""
+ROOT_SIZE = "parseFloat(getComputedStyle(document.documentElement).fontSize)"
 
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """A comparison of three offers over two days of two months, the wear of its best year, and a made-up sweep."""
+    """The demo night; a comparison of three offers over two days of two months; the wear of its best year and of the
+    night; made-up runs of eight groups; the demo's losses."""
     folder = tmp_path_factory.mktemp("pages") / "out"
     words = CompareOptions(DEMO, OFFERS, "2026-02-28", "2026-03-01", hardware=DEMO / "hardware.toml")
     compared = compare(words, folder, jobs=1)
-    metered = folder / f"metered-{compared.best.name}.csv"
-    wear = folder / "wear.html"
-    wear.write_text(wear_page(wear_of_trace(WearOptions(metered, DEMO, None, None))), encoding="utf-8")
-    sweep = folder / "sweep.html"
-    sweep.write_text(
-        sweep_page(made_up_runs(("Dusk tariff", "Noon tariff"), settings=(0, 2)), made_up_manifest()), encoding="utf-8"
-    )
-    return {"comparison": folder / "comparison.html", "wear": wear, "sweep": sweep}
+    plan = saved_demo_plan(folder)
+    runs = [made_up_runs(settings=(0, 2)).assign(law=law) for law in ("flat", "depth", "stress", "nmc")]
+    texts = {
+        "wear": wear_page(wear_of_trace(WearOptions(folder / f"metered-{compared.best.name}.csv", DEMO, None, None))),
+        "wear-of-a-plan": wear_page(wear_of_trace(WearOptions(plan, DEMO, None, None))),
+        "sweep": sweep_page(pd.concat(runs, ignore_index=True), made_up_manifest()),
+        "losses": losses_page(fit_table(DEMO / "losses.csv")),
+    }
+    for name, text in texts.items():
+        (folder / f"{name}.html").write_text(text, encoding="utf-8")
+    written = {name: folder / f"{name}.html" for name in (*texts, "comparison")}
+    return {**written, "plan": plan / "report.html"}
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [PHONE, DESK])
-@pytest.mark.parametrize("name", ["comparison", "wear", "sweep"])
+@pytest.mark.parametrize("name", NAMES)
 def test_a_page_stands_alone_and_is_accessible(
     browser: Any, pages: dict[str, Path], name: str, width: int, scheme: str
 ) -> None:
-    """One request (the file; images are in it), no message, no sideways scrolling, no serious finding of axe-core."""
+    """One request (the file), no message, no sideways scrolling, folded or not, and no finding of axe-core."""
     with opened(browser, pages[name], width, scheme) as shown:
-        asked = [each for each in shown.requests if not each.startswith("data:image/svg+xml")]
-        assert asked == [pages[name].as_uri()]
-        assert shown.messages == []
-        shown.page.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
         assert fits_across(shown.page)
-        assert serious_findings(shown.page) == []
+        unfold(shown.page)
+        assert fits_across(shown.page)
+        assert findings(shown.page) == []
+        assert shown.requests == [pages[name].as_uri()]
+        assert shown.messages == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_page_has_the_same_parts(browser: Any, pages: dict[str, Path], name: str) -> None:
+    """Title, answer, cautions, inputs and the files they came from, in this order."""
+    with opened(browser, pages[name]) as shown:
+        kind = shown.page.locator(".title").inner_text()
+        assert shown.page.title().startswith(f"{kind}: ")
+        text = shown.page.locator("main").inner_text()
+        parts = [kind, shown.page.locator("h1").inner_text(), "Cautions", "Inputs", "Files read", "Made by overnight"]
+        begins = [found.start() for part in parts for found in [re.search(rf"(?m)^{re.escape(part)}", text)] if found]
+        assert len(begins) == len(parts)
+        assert begins == sorted(begins)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_drawings_follow_the_page_into_the_dark(browser: Any, pages: dict[str, Path], name: str) -> None:
+    """No line and no word is black or white in the dark, where neither is the page's ink or paper."""
+    with opened(browser, pages[name], scheme="dark") as shown:
+        words = shown.page.evaluate("() => getComputedStyle(document.querySelector('svg text')).fill")
+        assert words == shown.page.evaluate("() => getComputedStyle(document.body).color") != "rgb(0, 0, 0)"
+        shades = shown.page.evaluate(SHADES)
+        assert len(shades) > 10
+        assert not [each for each in shades if "rgb(0, 0, 0)" in each or "rgb(255, 255, 255)" in each]
+
+
+@pytest.mark.parametrize("name", ["comparison", "sweep"])
+def test_a_wide_table_keeps_its_first_column_and_shows_that_it_scrolls(
+    browser: Any, pages: dict[str, Path], name: str
+) -> None:
+    """On a phone, of all tables that are wider than it."""
+    with opened(browser, pages[name]) as shown:
+        unfold(shown.page)
+        boxes = shown.page.locator(".across").all()
+        wide = [box for box in boxes if box.evaluate("box => box.scrollWidth >= box.clientWidth + 40")]
+        assert wide
+        for box in wide:
+            moved = box.evaluate(SCROLLED)
+            assert abs(moved["first"]) < 1
+            assert moved["other"] == pytest.approx(-40, abs=1)
+            assert moved["behind"].count("linear-gradient") == 2
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_facts_stack_on_a_phone(browser: Any, pages: dict[str, Path], name: str) -> None:
+    """On a phone each value is under its name, at a desk beside it."""
+    for width, under in ((PHONE, True), (DESK, False)):
+        with opened(browser, pages[name], width) as shown:
+            apart = shown.page.evaluate(FACTS)
+            assert apart
+            assert all((each >= -1) == under for each in apart)
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+@pytest.mark.parametrize("name", NAMES)
+def test_the_rule_under_a_row_is_in_line(browser: Any, pages: dict[str, Path], name: str, width: int) -> None:
+    """All cells of a row end at one height."""
+    with opened(browser, pages[name], width) as shown:
+        assert set(shown.page.evaluate(ROW_ENDS)) == {1}
+
+
+def test_the_range_by_wear_law_is_on_one_line_of_a_phone(browser: Any, pages: dict[str, Path]) -> None:
+    """And the table of money needs no scrolling there."""
+    with opened(browser, pages["plan"]) as shown:
+        assert [each.evaluate(LINES) for each in shown.page.locator("tr.aside td").all()] == [1, 1, 1]
+        money = shown.page.get_by_role("region", name="Money")
+        assert money.evaluate("box => box.scrollWidth <= box.clientWidth")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_print_sizes_follow_one_root(browser: Any, pages: dict[str, Path], name: str) -> None:
+    """On paper the root is 8 points, and all text outside drawings doubles with it."""
+    with opened(browser, pages[name], DESK) as shown:
+        shown.page.emulate_media(media="print")
+        before, root = shown.page.evaluate(SIZES), shown.page.evaluate(ROOT_SIZE)
+        assert root == pytest.approx(8 * 96 / 72, abs=0.01)
+        shown.page.evaluate(f"document.documentElement.style.fontSize = '{2 * root}px'")
+        assert shown.page.evaluate(SIZES) == pytest.approx([2 * each for each in before], rel=0.01)

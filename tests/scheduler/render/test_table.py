@@ -81,6 +81,33 @@ def test_a_wide_table_is_printed_in_parts_that_keep_every_number_whole() -> None
     assert sum(line.count("1234.56") for line in lines) == 10
 
 
+words = st.text("abcdefg0123456789", min_size=1, max_size=18)
+cells = st.lists(words, min_size=1, max_size=5).map(" ".join)
+
+
+@given(st.data(), st.integers(41, 120))
+def test_no_table_loses_a_word_at_any_width(data: st.DataObject, width: int) -> None:
+    """Every word of every heading and cell is printed whole, as often as it is there, and no line is too long."""
+    columns = data.draw(st.integers(1, 7))
+    rows = data.draw(st.lists(st.tuples(*[cells] * columns), min_size=1, max_size=4))
+    content = text_table(data.draw(st.tuples(*[cells] * columns)), rows)
+    lines = printed(content, width)
+    assert max(len(line) for line in lines) <= width
+    shown = " ".join(lines).split()
+    parts = content.split(width)
+    wanted = [word for part in parts for row in (part.headings, *part.texts) for cell in row for word in cell.split()]
+    assert sorted(word for word in shown if not word.startswith("─")) == sorted(wanted)
+    assert [name for part in parts for name in part.headings[1:]] == list(content.headings[1:])
+
+
+def test_a_number_keeps_its_unit_and_a_name_its_value() -> None:
+    """Text breaks at blanks: not between 0.30 and %, nor at the no-break space of a name."""
+    content = text_table(("Group", "Lost"), [("law nmc, least_kw\N{NO-BREAK SPACE}2", "2: 418.78 for 0.30 %")])
+    lines = [line.split("  ") for line in printed(content, 30)]
+    assert any("least_kw 2" in line[0] for line in lines)
+    assert any("0.30 %" in line[-1] for line in lines)
+
+
 def test_the_total_stands_apart() -> None:
     """An empty line sets a total apart from the rows that it sums."""
     table = Table(

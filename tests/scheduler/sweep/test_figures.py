@@ -19,6 +19,8 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from models.wear.laws import WEAR_LAWS
+from scheduler.render.palette import law_colour
 from scheduler.sweep.figure_style import STYLES, paper, spread, wrapped
 from scheduler.sweep.figures import figure_bytes, figures_of, sweep_figures
 from scheduler.sweep.frontier import frontiers_of
@@ -79,10 +81,10 @@ def test_text_is_8_points_and_axes_have_units() -> None:
     assert [word.replace("\n", " ") for word in named["weight"] if word] == [
         "Discharged in 14 days (kWh)",
         "Life used × 20 %, a year (%)",
-        "Wear weight",
+        "Wear weight (axis not to scale)",
         "Total saved a year (EUR)",
     ]
-    assert named["laws"] == ["Wear weight", "Life used × 20 %, a year (%)"]
+    assert named["laws"] == ["Wear weight (axis not to scale)", "Life used × 20 %, a year (%)"]
     for figure in sweep_figures(CASES["usual"], "EUR").values():
         assert all(axes.get_title() == "" for axes in figure.axes)
         assert {axes.yaxis.label.get_fontsize() for axes in figure.axes} == {8.0}
@@ -98,6 +100,53 @@ def test_the_frontier_is_drawn_where_the_runs_have_it() -> None:
     for marker, point in (("o", group.knee), ("s", group.one), ("x", group.charge_only)):
         assert point is not None
         assert at[marker] == (point.capacity_lost, point.cash_saved)
+
+
+@pytest.mark.parametrize("wide", [False, True])
+@pytest.mark.parametrize("weights", [(0.0, 0.5, 1.0, 2.0, 5.0, 10.0), (0.0, 0.05, 1.0, 1.1, 3.0), (0.5, 0.52, 0.54)])
+def test_a_weight_stands_on_the_side_of_its_own_point(weights: tuple[float, ...], wide: bool) -> None:
+    """Of all points, the one that a weight is written for is the nearest, no weight is written twice or on another, and
+    the curve goes through none."""
+    figure = sweep_figures(made_up_runs(weights=weights), "EUR", wide)["frontier"]
+    (group,) = frontiers_of(made_up_runs(weights=weights))
+    axes = figure.axes[0]
+    with paper():
+        figure.draw_without_rendering()
+        rooms = {text.get_text().removeprefix("weight "): text.get_window_extent() for text in axes.texts}
+    assert len(rooms) == len(axes.texts) > 0
+    places = {
+        f"{each.weight:g}": axes.transData.transform((each.capacity_lost, each.cash_saved)) for each in group.points
+    }
+    for weight, room in rooms.items():
+        clear = {
+            other: np.hypot(
+                max(room.x0 - x, 0, x - room.x1),
+                max(room.y0 - y, 0, y - room.y1),
+            )
+            for other, (x, y) in places.items()
+        }
+        assert clear[weight] <= min(clear.values()) + 0.2
+        assert room.count_overlaps([each for other, each in rooms.items() if other != weight]) == 0
+
+
+def test_a_wear_law_has_one_colour_in_every_figure() -> None:
+    """That of a group which it priced, alone or not, and that of its line in the figure of the laws."""
+    runs = pd.concat([made_up_runs().assign(law=law) for law in ("nmc", "depth")], ignore_index=True)
+    figures = sweep_figures(runs, "EUR")
+    wanted = [law_colour("nmc"), law_colour("depth")]
+    groups = [line.get_color() for line in figures["weight"].axes[0].lines if len(line.get_xdata()) > 1]
+    assert groups[:2] == wanted
+    laws = [line.get_color() for line in figures["laws"].axes[0].lines]
+    assert laws == [law_colour(law) for law in WEAR_LAWS]
+    alone = sweep_figures(made_up_runs(), "EUR")["weight"].axes[0].lines[0]
+    assert alone.get_color() == law_colour("depth")
+
+
+def test_an_axis_that_is_not_to_scale_says_so() -> None:
+    """Weights that spread far are not drawn to scale, those that do not are."""
+    for weights, said in (((0.0, 0.5, 1.0, 10.0), "Wear weight (axis not to scale)"), ((0.0, 0.5, 1.0), "Wear weight")):
+        figures = sweep_figures(made_up_runs(weights=weights), "EUR")
+        assert [figures[name].axes[-1].get_xlabel() for name in ("weight", "laws")] == [said, said]
 
 
 def test_a_ring_is_where_discharging_stops_and_a_line_at_weight_1() -> None:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import base64
 import re
-import xml.etree.ElementTree as ElementTree
 from html.parser import HTMLParser
 
 import pytest
@@ -20,7 +18,8 @@ class Page(HTMLParser):
     def __init__(self, text: str) -> None:
         super().__init__()
         self.words, self.tags = "", []  # type: ignore[var-annotated]
-        self.images: list[dict[str, str | None]] = []
+        self.drawings: list[dict[str, str | None]] = []
+        self.ids: list[str] = []
         self.links: list[str] = []
         self._hidden = False
         self.feed(text)
@@ -29,8 +28,9 @@ class Page(HTMLParser):
         self.tags.append(tag)
         self._hidden = tag == "style"
         found = dict(attrs)
-        if tag == "img":
-            self.images.append(found)
+        if tag == "svg":
+            self.drawings.append(found)
+        self.ids += [found["id"] or ""] if "id" in found else []
         self.links += [found[name] or "" for name in ("src", "href") if name in found]
 
     def handle_data(self, data: str) -> None:
@@ -62,16 +62,29 @@ def test_the_page_says_what_was_asked_found_and_read() -> None:
 
 
 def test_each_picture_stands_in_the_page_and_is_told_in_words() -> None:
-    """Three SVG images within the page; nothing is loaded and nothing runs."""
-    page = Page(sweep_page(made_up_runs(), made_up_manifest()))
-    assert len(page.images) == 3
-    for image in page.images:
-        head, _, content = (image["src"] or "").partition(",")
-        assert head == "data:image/svg+xml;base64"
-        assert ElementTree.fromstring(base64.b64decode(content)).tag == "{http://www.w3.org/2000/svg}svg"
-        assert len(image["alt"] or "") > 60
-    assert all(link.startswith("data:") for link in page.links)
-    assert "script" not in page.tags
+    """Three drawings within the page, each id once and each told; nothing is loaded and nothing runs."""
+    text = sweep_page(made_up_runs(), made_up_manifest())
+    page = Page(text)
+    assert len(page.drawings) == 3
+    for drawing in page.drawings:
+        assert drawing["role"] == "img"
+        assert len(drawing["aria-label"] or "") > 60
+    assert len(page.ids) == len(set(page.ids)) > 0
+    assert all(link.startswith("#") and link[1:] in page.ids for link in page.links)
+    assert set(re.findall(r"url\(#([^)]*)\)", text.partition("</style>")[2])) <= set(page.ids)
+    assert not {"script", "style"} & set(page.tags[page.tags.index("body") :])
+
+
+@pytest.mark.parametrize("offers", [("Dusk tariff",), tuple(f"Offer {number}" for number in range(8))])
+def test_a_drawing_has_the_colours_of_the_page(offers: tuple[str, ...]) -> None:
+    """No colour of its own is left in it: each is a variable of the style sheet, with another value in the dark."""
+    text = sweep_page(made_up_runs(offers), made_up_manifest())
+    style, _, body = text.partition("</style>")
+    assert not re.search(r"#[0-9a-fA-F]{6}\b", "".join(re.findall(r"<svg.*?</svg>", body, re.DOTALL)))
+    used = set(re.findall(r"var\((--\w+)\)", body))
+    assert {"--ink", "--paper", "--line"} <= used
+    light, dark = re.findall(r":root \{(.*?)\}", style, re.DOTALL)[:2]
+    assert all(f"{name}:" in light and f"{name}:" in dark for name in used)
 
 
 def test_names_are_escaped() -> None:
@@ -99,7 +112,7 @@ def test_a_page_of_few_weights_is_whole(weights: tuple[float, ...]) -> None:
     """One weight; weight 1 missing."""
     page = Page(sweep_page(made_up_runs(weights=weights), made_up_manifest(weights=list(weights), currency="JPY")))
     assert ("Weight 1 is not in this sweep" in page.words) == (1.0 not in weights)
-    assert len(page.images) == 3
+    assert len(page.drawings) == 3
 
 
 def test_more_groups_than_a_figure_holds_are_all_in_the_table() -> None:

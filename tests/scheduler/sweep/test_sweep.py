@@ -196,6 +196,11 @@ def test_the_same_numbers_from_the_manifest_alone(study: Study, tmp_path: Path) 
     assert again.manifest["identity"] == study.manifest["identity"]
 
 
+def test_a_manifest_tells_no_more_of_the_machine_than_its_kind(study: Study) -> None:
+    """System and processor, on which numbers may depend; not the kernel's release, which changes with each update."""
+    assert set(study.manifest["platform"]) == {"system", "machine"}
+
+
 @pytest.mark.usefixtures("undrawn")
 def test_numbers_that_are_not_the_manifest_s_are_told(study: Study, copy: Path, tmp_path: Path) -> None:
     """A manifest with another hash of runs.csv, made with another package."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
+from scheduler.render.terminal import table_text
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.sweep.text import (
     frontier_gist,
@@ -115,3 +117,19 @@ def test_gists_say_what_the_pictures_show() -> None:
 def test_small_losses_keep_a_third_decimal(percent: float, words: str) -> None:
     """Below 0.1 %."""
     assert lost_text(percent) == words
+
+
+def test_eight_groups_are_whole_on_80_columns() -> None:
+    """Four laws at two values of a key: no column, digit or line of the eight names is cut off."""
+    runs = [made_up_runs(settings=(0, 2)).assign(law=law) for law in ("flat", "depth", "stress", "nmc")]
+    found = frontiers_of(pd.concat(runs, ignore_index=True))
+    table = group_table(found, "EUR")
+    assert len(table.rows) == 8
+    assert table.split(80) == [table]
+    lines = table_text(table, 80).splitlines()
+    assert max(len(line) for line in lines) <= 80
+    shown = " ".join(lines).split()
+    assert sorted(word for word in shown if not word.startswith("─")) == sorted(
+        word for row in (table.headings, *table.texts) for text in row for word in text.split()
+    )
+    assert sum("discharge_min_kw 2" in line for line in lines) == 4
