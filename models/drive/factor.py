@@ -57,6 +57,22 @@ class Factor:
         outer = self.high if inside >= 0.5 else self.low
         return self.middle * exp(abs(NormalDist().inv_cdf(inside)) / _Z_OUTER * log(outer / self.middle))
 
+    def chance_over(self, value: float) -> float:
+        """Return the probability that a drive takes more than a value above 0 [-].
+
+        Examples
+        --------
+        >>> cold = Factor(1.45, 1.25, 1.75)
+        >>> [round(cold.chance_over(value), 3) for value in (1.25, 1.45, 1.75, 2.5)]
+        [0.95, 0.5, 0.05, 0.0]
+        >>> EXACT.chance_over(0.9), EXACT.chance_over(1.0)
+        (1.0, 0.0)
+        """
+        outer = self.high if value >= self.middle else self.low
+        if outer == self.middle:
+            return 0.0 if value >= self.middle else 1.0
+        return 1 - NormalDist().cdf(_Z_OUTER * log(value / self.middle) / abs(log(outer / self.middle)))
+
 
 EXACT = Factor(1.0, 1.0, 1.0)
 """Nothing is known that would change the usual consumption."""

@@ -149,12 +149,13 @@ def _trip(outcome: TripOutcome, timezone: str) -> dict[str, Any]:
 def _chance(plan: Plan, number: int) -> dict[str, Any]:
     """Return what past days say of a departure; None where they are too few."""
     if plan.outlook is None:
-        return {"chance_short": None, "nearly_least_percent": None, "chance_short_unwatched": None}
+        return dict.fromkeys(("chance_short", "nearly_least_percent", "chance_short_unwatched", "chance_on_the_way"))
     found = plan.outlook.trips[number]
     return {
         "chance_short": found.chance,
         "nearly_least_percent": found.nearly_least_percent,
         "chance_short_unwatched": found.chance_unwatched,
+        "chance_on_the_way": found.chance_on_the_way,
     }
 
 

@@ -113,9 +113,12 @@ def _departure_lines(plan: Plan) -> Iterator[str]:
         chance = "" if told is None else f"; chance of less: {chance_text(told[number].chance)}"
         yield f"{brief_departure(plan, outcome)}{chance}."
         if told is not None:
+            on_the_way = told[number].chance_on_the_way
+            if on_the_way is not None:
+                yield f"Chance of charging on the way to keep the reserve: {chance_text(on_the_way)}."
             unwatched = told[number].chance_unwatched
             if unwatched is not None and unwatched > told[number].chance:
-                yield f"If nobody looks at the car when it is time to: {chance_text(unwatched)}."
+                yield f"Chance of less if nobody looks at the car when it is time to: {chance_text(unwatched)}."
     if plan.trips and told is None and plan.evening.forecast == "samples":
         yield from chances_text(plan)
 

@@ -71,6 +71,12 @@ def saving_text(plan: Plan) -> str:
     return words + _ageing_text(charge_only[4] - shown[4], charge_only[5] - shown[5], currency)
 
 
+def shown_saving(plan: Plan) -> float:
+    """Return what the plan saves against charging on return, as the difference of the totals that are shown [money]."""
+    columns = _columns(plan)
+    return sum(_rounded(plan, columns["Charge on return"])) - sum(_rounded(plan, columns["This plan"]))
+
+
 def _ageing_text(cycling: float, calendar: float, currency: str) -> str:
     """What discharging does to the battery by standing less full, where calendar ageing is priced.
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
-from scheduler.nights.night import Night
+from scheduler.nights.night import Night, NightTrip
 from scheduler.nights.sampled_days import FEWEST_SAMPLES, SampledDays
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.charge_on_return import charge_on_return
@@ -60,6 +60,8 @@ class TripChance:
         block needs a look.
     drawn_kwh, drawn_when_short_kwh : what the building drew until the departure on average, over all days and over
         those on which it was short [kWh]; the latter None where there is none.
+    chance_on_the_way : chance that the drive takes so much that it must be charged on the way to keep the return
+        reserve [-]; None where no spread of its consumption is known.
     """
 
     short: int
@@ -69,6 +71,7 @@ class TripChance:
     short_unwatched: int | None
     drawn_kwh: float
     drawn_when_short_kwh: float | None
+    chance_on_the_way: float | None = None
 
     @property
     def chance(self) -> float:
@@ -202,9 +205,25 @@ def _chances(
                 short_unwatched=None if unwatched is None else int(unwatched[:, number].sum()),
                 drawn_kwh=float(drawn.mean()),
                 drawn_when_short_kwh=float(drawn[short].mean()) if short.any() else None,
+                chance_on_the_way=_chance_on_the_way(night, trip, found.departure_kwh[:, number]),
             )
         )
     return tuple(chances)
+
+
+def _chance_on_the_way(night: Night, trip: NightTrip, departure_kwh: FloatArray) -> float | None:
+    """Return the mean chance over the days that a drive takes more than what is there above the reserve; or None.
+
+    Parameters
+    ----------
+    departure_kwh : stored energy at departure on each day [kWh], shape (S,).
+    """
+    factor = trip.consumption
+    if factor.low == factor.high or trip.energy_kwh <= 0:
+        return None
+    spare = np.maximum(departure_kwh - night.car.return_reserve_kwh, 0.0)
+    may_take = factor.middle * spare / trip.energy_kwh
+    return float(np.mean([1.0 if value <= 0 else factor.chance_over(value) for value in may_take.tolist()]))
 
 
 def _worst_case(night: Night, settings: Settings, days: SampledDays) -> FloatArray:

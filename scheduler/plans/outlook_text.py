@@ -57,8 +57,13 @@ def _departure(plan: Plan, outcome: TripOutcome, chance: TripChance, days: int) 
             f"On the {chance.short} of them on which it was short the building drew "
             f"{amount_text(chance.drawn_when_short_kwh)} before it, against {amount_text(chance.drawn_kwh)} on average."
         )
+    if chance.chance_on_the_way is not None:
+        yield (
+            "Chance that the drive takes so much that it must be charged on the way to keep the reserve: "
+            f"{chance_text(chance.chance_on_the_way)}."
+        )
     if chance.chance_unwatched is not None and chance.chance_unwatched > chance.chance:
-        yield f"If nobody looks at the car when it is time to: {chance_text(chance.chance_unwatched)}."
+        yield f"Chance of less if nobody looks at the car when it is time to: {chance_text(chance.chance_unwatched)}."
 
 
 def range_text(plan: Plan) -> str | None:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from scheduler.inputs.placeholders import placeholder_files
 from scheduler.optimizer.block import Block, end_text, setting_text
+from scheduler.plans.cost_table import shown_saving
 from scheduler.plans.departures import MISSED_KWH, TripOutcome
 from scheduler.plans.plan import Plan
 from scheduler.textio.format import amount_text, clock_text, money_text, percent_text
@@ -160,10 +161,11 @@ def _ready(plan: Plan) -> str:
 def _saves(plan: Plan) -> str:
     """Return what the night saves against charging on return."""
     currency = plan.inputs.offer.currency
-    amount = money_text(abs(plan.saving), currency)
+    saving = shown_saving(plan)
+    amount = money_text(abs(saving), currency)
     if float(amount) == 0:
         return "It saves nothing compared with charging on return."
-    if plan.saving < 0:
+    if saving < 0:
         return f"It costs {amount} {currency} more than charging on return."
     return f"Saves {amount} {currency} compared with charging on return."
 

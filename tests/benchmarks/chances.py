@@ -21,14 +21,13 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import binom
 
-from models.site.trips import Trip
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.request import Request
 from scheduler.nights.sampled_days import sampled_days
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.dispatch import follow_settings, settings_of
-from scheduler.plans.outlook import TripChance, outlook
+from scheduler.plans.outlook import trip_chances
 from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import replay
 from scheduler.rolling.simulate import RolledNight, rolled_nights
@@ -59,8 +58,7 @@ def main(folder: Path, first: date, last: date, forecast: str = "samples") -> No
             inputs, sums = read_inputs(site, site / offer), Sums()
             for night in list(rolled_nights(inputs, first, last, 80.0, forecast))[1:-1]:  # type: ignore[arg-type]
                 sums.add(night)
-                if night.chances and night.answer is not None:
-                    _compare(inputs, night, told, unwatched)
+                _compare(inputs, night, told, unwatched)
             share = f"{sums.gained:.2f} of {sums.could:.2f}, share {sums.gained / sums.could:.3f}"
             print(
                 f"{place[0]} {offer}: {sums.nights} nights, {sums.short} of {sums.departures} short, {share}",
@@ -94,25 +92,26 @@ def _compare(
 ) -> None:
     """Add what was told of each departure that came as planned, and whether it was short."""
     planned, answer, real = night.planned, night.answer, night.real
-    assert answer is not None
-    assert night.expected is not None
+    if answer is None or night.expected is None or night.replans:
+        return
     found = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
     blocks = with_recourse(planned, answer.setpoints, night.expected, found)
     days = sampled_days(inputs, Request(planned.boundaries[0].to_pydatetime(), 0.0), planned)
-    seen = outlook(planned, answer.setpoints, blocks, days)
-    assert seen is not None
-    settings = settings_of(real, planned, answer.setpoints, blocks)
-    not_looked_at = replay(real, follow_settings(real, replace(settings, stop_kwh=np.zeros(real.intervals))))
-    chances: dict[Trip, TripChance] = {
-        trip.trip: chance for trip, chance in zip(planned.trips, seen.trips, strict=True)
-    }
-    for number, trip in enumerate(real.trips):
-        chance = chances.get(trip.trip)
-        if chance is None or night.replans:
+    without_stops = tuple(replace(block, stop_percent=None) for block in blocks)
+    for which, settings, pairs in (
+        (blocks, settings_of(real, planned, answer.setpoints, blocks), told),
+        (without_stops, settings_of(real, planned, answer.setpoints, without_stops), unwatched),
+    ):
+        if which is without_stops and which == blocks:
             continue
-        told.append((chance.chance, bool(night.replayed.missing_kwh[number] >= MISSED_KWH)))
-        if chance.chance_unwatched is not None:
-            unwatched.append((chance.chance_unwatched, bool(not_looked_at.missing_kwh[number] >= MISSED_KWH)))
+        chances = trip_chances(planned, answer.setpoints, which, days)
+        by_trip = {trip.trip: chance for trip, chance in zip(planned.trips, chances, strict=bool(chances))}
+        done = replay(real, follow_settings(real, settings))
+        pairs += [
+            (by_trip[trip.trip].chance, bool(done.missing_kwh[number] >= MISSED_KWH))
+            for number, trip in enumerate(real.trips)
+            if trip.trip in by_trip
+        ]
 
 
 def print_bins(pairs: list[tuple[float, bool]]) -> None:

@@ -97,7 +97,7 @@ def test_the_page_is_well_formed_and_asks_nothing_of_a_network(plan: Plan) -> No
 
 
 def test_it_says_what_the_plan_says(plan: Plan) -> None:
-    """Every block of tonight with its reason, the departure, both savings, cautions and inputs are those of plan.json."""
+    """Each block of tonight with its reason, the departure, savings, cautions and inputs are those of plan.json."""
     words, document = Page(report_text(plan)).text, plan_document(plan)
     tonight = [block for block in document["blocks"] if block["start"] < document["tonight_until"]]
     assert len(tonight) == 3

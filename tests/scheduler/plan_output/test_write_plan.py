@@ -73,7 +73,7 @@ def test_the_document_has_the_keys_other_programs_read(plan: Plan) -> None:
     assert set(wanted.split()) <= set(document)
     trip_keys = (
         "depart return distance_km pace energy_kwh consumption_factor target_percent planned_percent missing_kwh "
-        "on_the_way_kwh ready_at chance_short nearly_least_percent chance_short_unwatched"
+        "on_the_way_kwh ready_at chance_short nearly_least_percent chance_short_unwatched chance_on_the_way"
     )
     assert set(document["trips"][0]) == set(trip_keys.split())
     block_keys = "start end action kw amps stop_percent until_percent look_at reason"

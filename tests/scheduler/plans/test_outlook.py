@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from models.base.arrays import FloatArray
+from models.drive.factor import Factor
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.nights.sampled_days import SampledDays
@@ -76,6 +77,20 @@ def test_what_would_be_if_nobody_looked() -> None:
     again = outlook(stops, powers(night, -1, -1, -1, -1), (replace(block, stop_percent=36.0),), days_of(load))
     assert again is not None
     assert again.trips[0].short_unwatched is None
+
+
+def test_a_drive_that_may_take_more_than_is_there() -> None:
+    """25 kWh at departure leave 15 above the reserve of 10; the drive's 8 kWh may become 15 in 1 case of 20.
+
+    Its factor is 1 in the middle and 15 / 8 at the 95th percentile.
+    """
+    night = flat_night(load_kw=0.0, trips=[TRIP])
+    (trip,) = night.trips
+    night = replace(night, trips=(replace(trip, consumption=Factor(1.0, 0.9, 15 / 8)),))
+    (found,) = trip_chances(night, powers(night), (), days_of(np.zeros((20, 8))))
+    assert found.chance_on_the_way == pytest.approx(0.05)
+    (exact,) = trip_chances(replace(night, trips=(trip,)), powers(night), (), days_of(np.zeros((20, 8))))
+    assert exact.chance_on_the_way is None
 
 
 def test_no_chance_is_told_from_thirteen_days() -> None:
