@@ -16,6 +16,7 @@ from scheduler.optimizer.block import end_text, setting_text
 from scheduler.plan_output.soc_chart import state_marks
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.plan import Plan
+from scheduler.plans.tonight import tonights_blocks
 from scheduler.render.scale import EDGE, LEFT, MOST_TICKS, WIDTH, Panel, nice_ticks
 from scheduler.render.svg import (
     LINE,
@@ -118,10 +119,11 @@ def _positions(plan: Plan) -> FloatArray:
 
 def _settings(plan: Plan, x: FloatArray) -> Iterator[str]:
     """Yield a strip of the blocks, each with its number in the list of what to set where there is room."""
-    yield label(LEFT, 13, "To set, by number" if plan.blocks else "To set: nothing")
+    tonight = [block for _, block in tonights_blocks(plan)]
+    yield label(LEFT, 13, "To set, by number" if tonight else "To set: nothing")
     yield line(LEFT, 44, EDGE, 44, "grid")
     taken_until = 0.0
-    for number, block in enumerate(plan.blocks, 1):
+    for number, block in enumerate(tonight, 1):
         begin, end = x[block.first], x[block.last]
         gap = 0.8 if end - begin > 4 else 0.0
         kind = "charge" if block.action in CHARGING else "discharge"
@@ -173,13 +175,14 @@ def _power_gist(plan: Plan) -> str:
     night, setpoints = plan.night, plan.answer.setpoints
     taken, given = (float(night.hours @ each) for each in (setpoints.charge_kw, setpoints.discharge_kw))
     now = _at(plan, 0)
+    tonight = [block for _, block in tonights_blocks(plan)]
     clauses = [
         f"{number}: {setting_text(block, night.setting.set_by)} "
         f"{span_text(_at(plan, block.first), _at(plan, block.last), night.timezone, now)}"
         f"{end_text(block.stop_percent, block.until_percent)}"
-        for number, block in enumerate(plan.blocks[:MOST_BLOCKS_NAMED], 1)
+        for number, block in enumerate(tonight[:MOST_BLOCKS_NAMED], 1)
     ]
-    more = len(plan.blocks) - len(clauses)
+    more = len(tonight) - len(clauses)
     clauses += [f"and {more} more"] if more else []
     lowest, highest = float(plan.replayed.import_price.min()), float(plan.replayed.import_price.max())
     return (

@@ -71,7 +71,11 @@ def report_text(plan: Plan) -> str:
 def headline_lines(plan: Plan) -> list[str]:
     """Return the lines in large letters at the head of the page, the first the largest."""
     why = why_nothing_given(plan, few=0) if plan.blocks else plan.headline
-    return [*first_sentences(plan), *([] if why is None else [why])]
+    lines = []
+    for sentence in first_sentences(plan):
+        now, then, following = sentence.partition(" Next: ")
+        lines += [now, *([f"{then.strip()} {following}"] if then else [])]
+    return [*lines, *([] if why is None else [why])]
 
 
 def why_nothing_given(plan: Plan, few: int) -> str | None:
