@@ -4,7 +4,7 @@ python -m tests.benchmarks.look_ahead [DAYS] [CASE or LAW]...   (30 days, every 
 python -m tests.benchmarks.look_ahead [DAYS] DIR [CASE or LAW]...   (the cases of open data, written into DIR)
 
 "household" is that of tests/builders/published_household.py, hours of spring, export paid as import; "open year" that
-of open_year: quarter hours of winter, market prices, export at 0.08.
+of open_year: quarter hours of summer, market prices, export at 0.08.
 
 Each case is a free schedule. Its share is (only charging - plan) / (only charging - bound), all from the same state and
 with the same worth of what is left; the bound holds for every policy, so that the share counts its own gap as missing.
@@ -28,8 +28,8 @@ from tests.builders.places import SCENARIOS
 from tests.builders.published_household import write_published_household
 
 FIRST = date(2026, 1, 12)
-OPEN = {"household": date(2018, 3, 26), "open year": date(2018, 1, 29)}
-"""Cases of open data and their first days; the open year's is four weeks after its prices begin."""
+OPEN = {"household": date(2018, 3, 26), "open year": date(2018, 6, 4)}
+"""Cases of open data and their first days; in winter there is nothing to gain in the open year."""
 CASES = {
     "bookbindery": ("bookbindery", "evening-feed-in"),
     "bookbindery, market": ("bookbindery", "market-hour"),
