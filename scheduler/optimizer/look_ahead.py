@@ -66,11 +66,11 @@ def with_look_ahead(
     may_discharge : whether the car may discharge on those days.
     until : latest end of the days that follow, or None for two days after the night's end.
     explain : also find what the energy is worth something for, which takes a little longer.
-    by_segment : value the energy in each wear segment, where that matters and the night is a free schedule.
+    by_segment : value the energy in each wear segment, where that matters.
     """
     if inputs.site.plan.stored_energy_price_per_kwh is not None:
         return night
-    if by_segment and not night.setting.by_hand and running_cycle_matters(night):
+    if by_segment and running_cycle_matters(night):
         following = _following(inputs, evening, night, until, LOOK_AHEAD_BY_SEGMENT)
         valued = None if following is None else with_segment_value(night, following, may_discharge, explain)
         if valued is not None:

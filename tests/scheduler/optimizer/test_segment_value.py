@@ -167,11 +167,20 @@ def test_the_worth_near_the_plans_end_is_concave_rising_and_bounded(site: str) -
     assert any(use is not None for use in value.uses)
 
 
-def test_a_plan_set_by_hand_keeps_the_value_of_stored_energy() -> None:
-    """Only free schedules value what is in each segment."""
-    inputs = by_law("bookbindery", "nmc")
-    by_hand = replace(inputs.site.setting, set_by="blocks")
-    assert tonight(replace(inputs, site=replace(inputs.site, setting=by_hand))).segment_value is None
+@pytest.mark.parametrize("step_minutes", [60, 15])
+def test_a_plan_set_by_hand_values_segments_too(step_minutes: int) -> None:
+    """In hours by the integers, in quarter hours by branch and price; replay confirms the money, the bound is below."""
+    inputs = by_law("veterinary", "nmc")
+    by_hand = read_inputs(SCENARIOS / "veterinary").site.setting
+    plan = replace(inputs.site.plan, step_minutes=step_minutes)
+    night = tonight(replace(inputs, site=replace(inputs.site, setting=by_hand, plan=plan)))
+    assert by_hand.by_hand
+    assert night.segment_value is not None
+    answer = solve(night)
+    verify(night, answer)
+    assert answer.bound <= answer.money + 1e-6
+    free = solve(replace(night, setting=SCHEDULE))
+    assert free.bound <= answer.money + 1e-6
 
 
 def test_putting_back_is_worth_more_after_a_deep_cycle() -> None:
