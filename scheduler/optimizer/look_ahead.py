@@ -40,6 +40,8 @@ BENDS_KWH = 0.02
 FIRST_WEARS, WEAR_RISES = 0.1, 0.2
 """By how much, as a share of the highest price, a kWh must wear the battery in the shallowest segment, and by how much
 more in the deepest that the window allows, for the state of the running cycle to be worth the longer program."""
+MOST_INTERVALS_BY_SEGMENT = 120
+"""A longer night is left to the dynamic program: a week of hours would take the integers 20 s of CPU."""
 MOST_PLANES = 16
 """How often at most the night is solved, relaxed, for the segments' worth to be found where it ends."""
 SHORTEST = timedelta(hours=6)
@@ -70,7 +72,7 @@ def with_look_ahead(
     """
     if inputs.site.plan.stored_energy_price_per_kwh is not None:
         return night
-    if by_segment and running_cycle_matters(night):
+    if by_segment and night.intervals <= MOST_INTERVALS_BY_SEGMENT and running_cycle_matters(night):
         following = _following(inputs, evening, night, until, LOOK_AHEAD_BY_SEGMENT)
         valued = None if following is None else with_segment_value(night, following, may_discharge, explain)
         if valued is not None:
