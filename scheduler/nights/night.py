@@ -18,7 +18,7 @@ from models.tariff.tiers import PriceTier, Side, possible_prices
 from models.wear.calendar_ageing import CalendarPrice
 from models.wear.segments import WearSegments
 from scheduler.inputs.control_mode import Setting
-from scheduler.nights.stored_energy import StoredEnergyValue
+from scheduler.nights.stored_energy import SegmentValue, StoredEnergyValue
 
 SCHEDULE = Setting()
 """A power for every interval."""
@@ -79,6 +79,8 @@ class Night:
     no_grid_charging : where the offer forbids charging from the grid, shape (n,); None: nowhere.
     export_limits_kw : [kW], shape (n,); None: the connection's, everywhere.
     calendar : what calendar ageing costs per hour by stored energy, times wear_weight; None: nothing.
+    segment_value : what energy left at the end is worth by how it fills the segments, where that matters; stored_energy
+        then says what a kWh more or less is worth near the end that the plan is likely to have. None: stored_energy.
     """
 
     boundaries: pd.DatetimeIndex
@@ -104,6 +106,7 @@ class Night:
     no_grid_charging: BoolArray | None = None
     export_limits_kw: FloatArray | None = None
     calendar: CalendarPrice | None = None
+    segment_value: SegmentValue | None = None
 
     @property
     def hours(self) -> FloatArray:
@@ -133,8 +136,15 @@ class Night:
         """
         return self.stored_energy.price_at(max(stored_kwh, self.car.floor_kwh + SAME_KWH))
 
-    def worth_gained(self, stored_kwh: float) -> float:
-        """Return what it is worth that the night ends with a stored energy [kWh] and not with what it began with."""
+    def worth_gained(self, stored_kwh: float, fill_kwh: FloatArray) -> float:
+        """Return what it is worth that the night ends with a stored energy and not with what it began with [money].
+
+        Parameters
+        ----------
+        stored_kwh, fill_kwh : energy in the battery, and in each wear segment [kWh], shape (segments,), at the end.
+        """
+        if self.segment_value is not None:
+            return self.segment_value.worth(fill_kwh) - self.segment_value.worth(self.initial_fill_kwh)
         return self.stored_energy.worth(stored_kwh) - self.stored_energy.worth(self.stored_now_kwh)
 
     @property

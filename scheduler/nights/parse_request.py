@@ -13,7 +13,7 @@ from models.tariff.offer import Band
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.usual_trips import usual_trips_tonight
 from scheduler.nights.parse_trip import check_trips, parse_trip
-from scheduler.nights.request import LOOK_AHEAD, MOST_TRIPS, ForecastKind, Request, SolarKind
+from scheduler.nights.request import LOOK_AHEAD_BY_SEGMENT, MOST_TRIPS, ForecastKind, Request, SolarKind
 from scheduler.nights.todays_cycle import with_todays_cycle
 from scheduler.textio.bounds import OUTSIDE_DEGC, SO_FAR_KW, SO_FAR_KWH, SOC_PERCENT, WEAR_WEIGHT, Bound
 from scheduler.textio.errors import Fault, InputFaults, collected, shown, single_fault
@@ -225,7 +225,7 @@ def _later_trips(inputs: Inputs, forecast: ForecastKind, trips: Sequence[Trip], 
     """Return the trips of the days after a night: those given for them, and the usual or recorded ones between."""
     given = [trip for trip in trips if trip.depart_at >= horizon]
     begin = max([horizon, *(trip.return_at for trip in trips if trip.depart_at < horizon)])
-    until = begin + LOOK_AHEAD
+    until = begin + LOOK_AHEAD_BY_SEGMENT
     if forecast == "recorded" and inputs.recorded_trips is not None:
         others = [trip for trip in inputs.recorded_trips if begin <= trip.depart_at < until]
     else:

@@ -19,6 +19,8 @@ HighestFrom = Literal["given", "last-plan", "recorded-trips", "usual-trips", "ce
 
 LOOK_AHEAD = timedelta(days=2)
 """How much of the time after a night decides what energy left then is worth."""
+LOOK_AHEAD_BY_SEGMENT = timedelta(days=7)
+"""The same where cycles wear so much that the state of the running one matters: it may stay open for a week."""
 MOST_TRIPS = 50
 """Most trips of one night."""
 LONGEST_NIGHT = timedelta(days=28)

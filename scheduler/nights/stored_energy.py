@@ -106,6 +106,41 @@ class StoredEnergyValue:
         return replace(self, price_per_kwh=self.price_per_kwh * factor)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SegmentValue:
+    """Worth of stored energy by how it fills the wear segments: the least of some planes, and so concave.
+
+    Attributes
+    ----------
+    constant : height of each plane at an empty battery [money], shape (planes,).
+    price_per_kwh : its slope in the energy of each segment [money per kWh], shape (planes, segments).
+
+    Examples
+    --------
+    A kWh in the first of two segments is worth 0.2, and 0.1 in the second; nothing is worth more than 3:
+
+    >>> value = SegmentValue(np.array([0.0, 3.0]), np.array([[0.2, 0.1], [0.0, 0.0]]))
+    >>> value.worth(np.array([5.0, 10.0])), value.worth(np.array([10.0, 20.0]))
+    (2.0, 3.0)
+    """
+
+    constant: FloatArray
+    price_per_kwh: FloatArray
+
+    def worth(self, fill_kwh: FloatArray) -> float:
+        """Return what energy in the segments [kWh] is worth [money], shape (segments,)."""
+        return float((self.constant + self.price_per_kwh @ fill_kwh).min())
+
+    def scaled(self, factor: float) -> SegmentValue:
+        """Return the value with all of its money multiplied by a factor."""
+        return SegmentValue(self.constant * factor, self.price_per_kwh * factor)
+
+    def limits(self, size_kwh: FloatArray) -> tuple[float, float]:
+        """Return what the worth lies between, whatever is in segments of these sizes [kWh] [money]."""
+        low, high = (part(self.price_per_kwh, 0.0) @ size_kwh for part in (np.minimum, np.maximum))
+        return float((self.constant + low).min()), float((self.constant + high).max())
+
+
 def one_price(price_per_kwh: float, ceiling_kwh: float) -> StoredEnergyValue:
     """Return the value of stored energy where every kWh up to the ceiling is worth the same.
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
+from scheduler.nights.stored_energy import SegmentValue
 from scheduler.optimizer.compact_charger import Powers
 from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, Term
 
@@ -50,6 +51,9 @@ def battery(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
     _calendar_ageing(writer, night, stored, state)
     _window(writer, night, powers, stored, inside_floor, inside_ceiling)
     _trips(writer, night, stored, on_the_way)
+    if night.segment_value is not None:
+        _segment_value(writer, night, night.segment_value)
+        return
     value = night.stored_energy
     end = writer.add_columns("stored_at_end_kwh", len(value.width_kwh), 0.0, value.width_kwh)
     writer.add_rows([*((end[piece : piece + 1], 1.0) for piece in range(len(end))), (stored[-1:], -1.0)], upper=0.0)
@@ -117,6 +121,17 @@ def _wear(
         writer.add_row(np.concatenate([into[row], charge, on_the_way]), entering, 0.0, 0.0)
         leaving = np.concatenate([ones, taken])
         writer.add_row(np.concatenate([out[step], given]), leaving, driven[interval], driven[interval])
+
+
+def _segment_value(writer: MatrixBuilder, night: Night, value: SegmentValue) -> None:
+    """Add the worth of what is left by how it fills the segments: no more than any of the planes."""
+    least, most = value.limits(night.wear.size_kwh)
+    worth = writer.add_columns("worth_at_end", 1, least, most)
+    left = writer.names["segment_kwh"][-len(night.wear.size_kwh) :]
+    for constant, price in zip(value.constant.tolist(), value.price_per_kwh, strict=True):
+        writer.add_row(np.concatenate([worth, left]), np.concatenate([[1.0], -price]), upper=constant)
+    writer.cost(MONEY, worth, -1.0)
+    writer.offset[MONEY] += value.worth(night.initial_fill_kwh)
 
 
 def _calendar_ageing(writer: MatrixBuilder, night: Night, stored: IntArray, state: IntArray) -> None:

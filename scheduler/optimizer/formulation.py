@@ -274,10 +274,8 @@ def _steadiness(model: pyo.ConcreteModel, night: Night) -> None:
         return m.discharge_change_kw[t] >= sign * (m.discharge_kw[t] - m.discharge_kw[t - 1]) - outside_a_run
 
 
-def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
-    """Add stored_at_end and the objectives in the order of their priority, named in OBJECTIVES."""
-    car, hours, highest = night.car, night.hours, night.highest_price
-    count = len(night.trips)
+def _stored_energy(model: pyo.ConcreteModel, night: Night) -> Any:
+    """Add stored_at_end; return what it is worth that the night ends with it and not with what it began with."""
     value = night.stored_energy
     model.value_pieces = pyo.RangeSet(0, len(value.width_kwh) - 1)
     model.stored_at_end_kwh = pyo.Var(model.value_pieces, bounds=lambda _, piece: (0, float(value.width_kwh[piece])))
@@ -285,7 +283,33 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         expr=pyo.quicksum(model.stored_at_end_kwh[piece] for piece in model.value_pieces)
         <= model.stored_kwh[night.intervals]
     )
+    worth = pyo.quicksum(
+        float(value.price_per_kwh[piece]) * model.stored_at_end_kwh[piece] for piece in model.value_pieces
+    )
+    return worth - value.worth(night.stored_now_kwh)
 
+
+def _segment_value(model: pyo.ConcreteModel, night: Night) -> Any:
+    """Add worth_in_segments; return what the segments at the end are worth more than those at the beginning."""
+    value = night.segment_value
+    assert value is not None
+    model.planes = pyo.RangeSet(0, len(value.constant) - 1)
+    model.worth_at_end = pyo.Var(within=pyo.Reals)
+
+    @model.Constraint(model.planes)
+    def worth_in_segments(m: Any, plane: int) -> Any:
+        left = pyo.quicksum(
+            float(value.price_per_kwh[plane, j]) * m.segment_kwh[j, night.intervals] for j in m.segments
+        )
+        return m.worth_at_end <= float(value.constant[plane]) + left
+
+    return model.worth_at_end - value.worth(night.initial_fill_kwh)
+
+
+def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
+    """Add the objectives in the order of their priority, named in OBJECTIVES."""
+    car, hours, highest = night.car, night.hours, night.highest_price
+    count = len(night.trips)
     energy = pyo.quicksum(
         hours[t] * (night.import_price[t] * model.import_kw[t] - night.export_price[t] * model.export_kw[t])
         for t in model.intervals
@@ -303,9 +327,7 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         for t in model.home_intervals
     )
     starts = pyo.quicksum(model.charge_start[t] + model.discharge_start[t] for t in model.intervals)
-    stored_energy = pyo.quicksum(
-        float(value.price_per_kwh[piece]) * model.stored_at_end_kwh[piece] for piece in model.value_pieces
-    ) - value.worth(night.stored_now_kwh)
+    stored_energy = _segment_value(model, night) if night.segment_value is not None else _stored_energy(model, night)
     change = pyo.quicksum(model.charge_change_kw[t] + model.discharge_change_kw[t] for t in model.later_intervals)
     if night.setting.by_hand:
         most = max(night.charger.charge_max_kw, night.charger.discharge_max_kw)

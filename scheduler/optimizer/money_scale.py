@@ -43,6 +43,7 @@ def in_units_of(night: Night, scale: float) -> Night:
         car=replace(night.car, on_the_way_price_per_kwh=night.car.on_the_way_price_per_kwh / scale),
         wear=replace(night.wear, price_per_kwh=night.wear.price_per_kwh / scale),
         stored_energy=night.stored_energy.scaled(1 / scale),
+        segment_value=None if night.segment_value is None else night.segment_value.scaled(1 / scale),
         tiers=tuple(replace(tier, difference=tier.difference / scale) for tier in night.tiers),
         demand=tuple(replace(month, price_per_kw=month.price_per_kw / scale) for month in night.demand),
         calendar=None if calendar is None else replace(calendar, money_per_hour=calendar.money_per_hour / scale),

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
+from models.wear.segments import final_fill_kwh, wear_cost
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.certificate.certified import solve_free
@@ -194,6 +195,7 @@ def _answer(night: Night, stage: Stage, bound: float) -> Answer:
         setpoints = setpoints_from_powers(
             night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64), curtailed_kw
         )
+    money = stage.value("least_money") + _optimism(night, values, columns)
     on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in SHORTAGES)
     return Answer(
         setpoints,
@@ -201,10 +203,30 @@ def _answer(night: Night, stage: Stage, bound: float) -> Answer:
         on_the_way_kwh=on_the_way,
         missing_kwh=missing,
         missing_when_ready_kwh=unready,
-        money=stage.value("least_money"),
+        money=money,
         status=stage.status,
-        gap=stage.gap,
+        gap=stage.gap + money - stage.value("least_money"),
         bound=bound,
         way=BRANCH_AND_BOUND,
         blocks=blocks,
     )
+
+
+def _optimism(night: Night, values: FloatArray, columns: dict[str, IntArray]) -> float:
+    """Return what a plan costs more than the program says, by how the segments are filled [money]; 0 or more.
+
+    Energy leaves the cheapest segment that is not empty and enters the cheapest that is not full. Where planes only
+    touch what the segments are worth, the program may gain a little by another order, which no battery follows.
+    """
+    value = night.segment_value
+    if value is None:
+        return 0.0
+    stored, count = values[columns["stored_kwh"]], len(night.wear.size_kwh)
+    taken = values[columns["segment_out_kwh"]].reshape(-1, count)
+    left = values[columns["segment_kwh"][-count:]]
+    into, out = (np.maximum(sign * np.diff(stored), 0.0) for sign in (1.0, -1.0))
+    through = float(taken.sum() - out.sum()) * float(night.wear.price_per_kwh[0])
+    worn = float(wear_cost(night.wear, night.initial_fill_kwh, into, out).sum()) + through
+    worth = value.worth(final_fill_kwh(night.wear, night.initial_fill_kwh, into, out))
+    said = float((taken @ night.wear.price_per_kwh).sum())
+    return max(0.0, night.wear_weight * (worn - said) - worth + value.worth(left))

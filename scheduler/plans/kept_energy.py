@@ -36,7 +36,7 @@ def kept_energy_text(inputs: Inputs, night: Night, stored_at_end_kwh: float) -> 
         return f"{worth}: a little more than it costs to put back at the lowest price of this plan."
     use = value.use_at(max(stored_at_end_kwh, night.car.floor_kwh + SAME_KWH))
     if use is None:
-        return f"{worth}: little use for it is expected in the two days after."
+        return f"{worth}: little use for it is expected in the days after."
     used = _USED[use.kind].format(when=clock_text(use.at, night.timezone), price=price_text(use.price_per_kwh))
     return f"{worth}: {used}."
 

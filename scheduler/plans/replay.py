@@ -19,7 +19,7 @@ from models.site.trips import on_the_way_kwh
 from models.tariff.bill import export_credit, import_cost
 from models.tariff.tiers import paid_prices
 from models.wear.calendar_ageing import calendar_cost
-from models.wear.segments import wear_cost
+from models.wear.segments import final_fill_kwh, wear_cost
 from scheduler.nights.night import Night
 from scheduler.optimizer.manual_blocks import broken_setting
 from scheduler.optimizer.money_scale import money_scale
@@ -159,6 +159,7 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
     for tier in night.tiers_of("export"):
         sold = sold + tier.money(hours * export_kw)
     worn = wear_cost(night.wear, night.initial_fill_kwh, into, out)
+    fill = final_fill_kwh(night.wear, night.initial_fill_kwh, into, out)
     aged = np.zeros(night.intervals) if night.calendar is None else calendar_cost(night.calendar, hours, stored)
     starts = _starts(setpoints.charging) + _starts(setpoints.discharging)
     costs = Costs(
@@ -170,7 +171,7 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
         calendar_wear=float(aged.sum()),
         outside_window=float(_outside_window_cost(night, stored).sum()),
         starts=starts * night.charger.start_worth_kwh * night.highest_price,
-        stored_energy=night.worth_gained(float(stored[-1])),
+        stored_energy=night.worth_gained(float(stored[-1]), fill),
         wear_weight=night.wear_weight,
     )
     return Replayed(
@@ -252,6 +253,7 @@ def _most_per_unit(night: Night) -> float:
         night.car.on_the_way_price_per_kwh,
         night.wear_weight * night.wear.price_per_kwh,
         night.stored_energy.price_per_kwh,
+        0.0 if night.segment_value is None else night.segment_value.price_per_kwh,
         night.car.outside_window_factor * night.highest_price * night.hours,
     ]
     return max(float(np.max(np.abs(each))) for each in prices)

@@ -66,7 +66,7 @@ def other_laws(inputs: Inputs, night: Night, setpoints: Setpoints) -> tuple[Othe
     for law in WEAR_LAWS:
         if law == inputs.site.wear.law:
             continue
-        by_law = replace(night, wear=segments_of(inputs.site, law, now), setting=SCHEDULE)
+        by_law = replace(night, wear=segments_of(inputs.site, law, now), segment_value=None, setting=SCHEDULE)
         try:
             best = cheapest(by_law)
         except NoPlanError:

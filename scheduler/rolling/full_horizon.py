@@ -244,7 +244,7 @@ def period_of(
     )
     night = replace(night, demand=demand)
     if stored_energy is None:
-        night = with_look_ahead(inputs, asked, night, until=recorded_until(inputs))
+        night = with_look_ahead(inputs, asked, night, until=recorded_until(inputs), by_segment=False)
     else:
         night = replace(night, stored_energy=stored_energy)
     starts = [time for time in times[:-1] if pd.Timestamp(time) < night.boundaries[-1]]

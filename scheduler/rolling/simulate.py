@@ -30,7 +30,7 @@ from scheduler.nights.build_night import build_night
 from scheduler.nights.known_trips import TripGroup, known_trips, replan_times, trip_groups
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import LONGEST_USUAL_TRIP, evenings, midnight, trips_between, trips_overlapping
-from scheduler.nights.request import LOOK_AHEAD, ForecastKind, Request, TripsKind
+from scheduler.nights.request import LOOK_AHEAD_BY_SEGMENT, ForecastKind, Request, TripsKind
 from scheduler.nights.sampled_days import SampledDays, sampled_days
 from scheduler.nights.todays_cycle import with_todays_cycle
 from scheduler.optimizer.block import Block
@@ -168,7 +168,7 @@ def one_night(
     """
     groups = None
     if trips == "usual" and forecast != "recorded" and inputs.recorded_trips is not None:
-        ahead = timedelta(hours=inputs.site.plan.horizon_hours) + LOOK_AHEAD + LONGEST_USUAL_TRIP
+        ahead = timedelta(hours=inputs.site.plan.horizon_hours) + LOOK_AHEAD_BY_SEGMENT + LONGEST_USUAL_TRIP
         groups = trip_groups(inputs, now, following + ahead)
     horizon = _horizon(inputs, now, following, forecast, groups)
     asked = _request(inputs, now, horizon, carry_over, forecast, groups)
@@ -242,7 +242,7 @@ def _request(
     trips = trips_between(inputs, now, horizon) if groups is None else known_trips(groups, now, horizon)
     if forecast == "recorded":
         trips = tuple(trip for trip in trips if trip.return_at <= recorded_until(inputs))
-    beyond = horizon + LOOK_AHEAD + LONGEST_USUAL_TRIP
+    beyond = horizon + LOOK_AHEAD_BY_SEGMENT + LONGEST_USUAL_TRIP
     later = trips_between(inputs, horizon, beyond) if groups is None else known_trips(groups, horizon, beyond, now)
     away = [trip.return_at for trip in trips_overlapping(inputs, now, now)]
     return Request(

@@ -73,7 +73,8 @@ class Sums:
 
     def add(self, night: RolledNight) -> None:
         """Add a night."""
-        real = replace(night.real, stored_energy=night.planned.stored_energy)
+        planned = night.planned
+        real = replace(night.real, stored_energy=planned.stored_energy, segment_value=planned.segment_value)
         done = replay(real, night.setpoints)
         known, only = (replay(real, solve(real, may_discharge=may).setpoints) for may in (True, False))
         best = min(known.costs.total, only.costs.total)

@@ -17,6 +17,7 @@ from scipy.sparse import csr_matrix
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
+from scheduler.nights.stored_energy import SegmentValue
 
 HELD_WITHIN = 1e-5
 """How far an earlier objective may move in a later solve [kWh].
@@ -154,11 +155,15 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
     money: dict[int, float] = {}
     _add_meter_money(columns, night, money)
     _add_steps(matrix, columns, night, money)
-    _add_wear(matrix, columns, night, money)
+    left = _add_wear(matrix, columns, night, money)
     _add_ageing(matrix, columns, night, money)
     _add_outside_window(matrix, columns, night, money)
     _add_starts(matrix, columns, night, money)
-    constant = _add_stored_energy(matrix, columns, night, money) + _add_demand(matrix, columns, night, money)
+    if night.segment_value is None:
+        constant = _add_stored_energy(matrix, columns, night, money)
+    else:
+        constant = _add_segment_value(matrix, left, night, night.segment_value, money)
+    constant += _add_demand(matrix, columns, night, money)
 
     count = len(night.trips)
     priorities = (
@@ -429,8 +434,8 @@ def _add_demand(matrix: Matrix, columns: Columns, night: Night, money: dict[int,
     return constant
 
 
-def _add_wear(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> None:
-    """Energy in each segment; what enters and leaves the battery enters and leaves segments.
+def _add_wear(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> IntArray:
+    """Energy in each segment; what enters and leaves the battery enters and leaves segments. Returns that at the end.
 
     A charging power that does not cover the fixed loss takes energy out of the battery: `uncovered`.
     """
@@ -451,6 +456,7 @@ def _add_wear(matrix: Matrix, columns: Columns, night: Night, money: dict[int, f
             matrix.row([(held[j], 1), (entering[j], 1), (leaving[j], -1), (after[j], -1)], least=0, most=0)
             money[leaving[j]] = night.wear_weight * night.wear.price_per_kwh[j]
         held = after
+    return held
 
 
 def _add_ageing(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> None:
@@ -487,6 +493,21 @@ def _add_starts(matrix: Matrix, columns: Columns, night: Night, money: dict[int,
             before = [(mode[t - 1], 1.0)] if t else []
             matrix.row([(starts[t], 1), (mode[t], -1), *before], least=0)
             money[starts[t]] = night.charger.start_worth_kwh * night.highest_price
+
+
+def _add_segment_value(
+    matrix: Matrix, left: IntArray, night: Night, value: SegmentValue, money: dict[int, float]
+) -> float:
+    """Worth of what is left in each segment, the least of the planes, as two columns; returns the constant part."""
+    more, less = matrix.columns([np.inf, np.inf])
+    for constant, prices in zip(value.constant, value.price_per_kwh, strict=True):
+        slopes = [(column, -price) for column, price in zip(left, prices, strict=True)]
+        matrix.row([(more, 1.0), (less, -1.0), *slopes], most=constant)
+    money[more], money[less] = -1.0, 1.0
+    return min(
+        float(constant + sum(price * kwh for price, kwh in zip(prices, night.initial_fill_kwh, strict=True)))
+        for constant, prices in zip(value.constant, value.price_per_kwh, strict=True)
+    )
 
 
 def _add_stored_energy(matrix: Matrix, columns: Columns, night: Night, money: dict[int, float]) -> float:

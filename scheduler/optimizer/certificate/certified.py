@@ -237,7 +237,7 @@ def _between(first: Prices, second: Prices, share: float) -> Prices:
 def covers(night: Night) -> bool:
     """Return whether the dynamic program holds everything of the night, and it has a price to measure gaps by."""
     left_out = night.setting.by_hand or night.prices_depend_on_amounts or night.stored_energy.price_per_kwh[-1] < 0
-    return not left_out and night.highest_price > 0
+    return not left_out and night.segment_value is None and night.highest_price > 0
 
 
 def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] | None:

@@ -57,13 +57,13 @@ def test_a_plain_evening_takes_the_usual_trip(inputs: Inputs) -> None:
     )
 
 
-def test_the_trips_of_the_two_days_after_the_plan_are_known_too(inputs: Inputs) -> None:
+def test_the_trips_of_the_week_after_the_plan_are_known_too(inputs: Inputs) -> None:
     """The usual ones, and between them those that are given for those days."""
-    usual = [TOMORROW.depart_at + timedelta(days=days) for days in (1, 2)]
+    usual = [TOMORROW.depart_at + timedelta(days=days) for days in (1, 2, 3, 6, 7)]  # weekdays
     assert [trip.depart_at for trip in asked(inputs).later_trips] == usual
     given = asked(inputs, "2026-03-04T07:00-2026-03-04T12:00 50km")
     assert given.trips != ()
-    assert [trip.depart_at for trip in given.later_trips] == [utc("2026-03-04T07:00"), usual[1]]
+    assert [trip.depart_at for trip in given.later_trips] == [utc("2026-03-04T07:00"), *usual[1:]]
 
 
 def test_every_choice_of_tonight_is_kept(inputs: Inputs) -> None:

@@ -22,55 +22,23 @@ and -1.8 %, and 66 to 86 % with the grid. Of the five days here it is at most 0.
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from scheduler.api import sweep
-from tests.builders.open_year import SITE, with_offset
-from tests.builders.places import PUBLISHED
+from tests.builders.published_household import write_published_household
 from tests.builders.undrawn_sweeps import undrawn_sweeps
 
-PRICES = ((0.594, ""), (0.308, 'to = "07:00"'), (0.88, 'from = "09:00"\nto = "11:00"'), (0.88, 'from = "19:00"'))
 DAYS = {"first": "2018-04-04", "last": "2018-04-08"}
 LOST = "capacity_lost_percent_a_year_stress"
-CHANGES = (
-    ("[solar]\n", ""),
-    ('solar = "solar.csv"\n', ""),
-    ("step_minutes = 15", "step_minutes = 60"),
-    ("discharge_min_kw = 1.2", "discharge_min_kw = 0"),
-    ("on_the_way_price_per_kwh = 0.55", "on_the_way_price_per_kwh = 1.5"),
-    ("battery_price = 6500", 'battery_price = 50000\nlaw = "stress"\ncalendar_law = "stress"\nbattery_temp_degc = 15'),
-    ('offer = "market.toml"', 'offer = "ratio-0.toml"'),
-)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The household's site, with an offer for each ratio of the price sold to the price bought."""
-    site = tmp_path_factory.mktemp("published") / "site"
-    site.mkdir()
-    text = SITE
-    for found, changed in CHANGES:
-        assert found in text
-        text = text.replace(found, changed)
-    (site / "site.toml").write_text(text)
-    with (PUBLISHED / "simbench-2016-spring.csv").open() as file:
-        rows = list(csv.reader(file, delimiter=";"))[1:]
-    stamps = with_offset([row[0] for row in rows])
-    series = [f"{stamp},{3 * float(row[1]):.6f}" for stamp, row in zip(stamps, rows, strict=True)]
-    (site / "load.csv").write_text("\n".join(["start,kw", *series, ""]))
-    for ratio in (0, 1):
-        bands = [
-            f"[[{side}]]\nprice_per_kwh = {price * factor}\n{when}\n"
-            for price, when in PRICES
-            for side, factor in (("import", 1), ("export", ratio))
-        ]
-        head = f'format = 1\nname = "ratio {ratio}"\ncurrency = "CNY"\ndaily_fee = 0\n'
-        (site / f"ratio-{ratio}.toml").write_text(head + "".join(bands))
-    return site
+    return write_published_household(tmp_path_factory.mktemp("published") / "site")
 
 
 @pytest.fixture(scope="module")
