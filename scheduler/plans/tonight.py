@@ -20,7 +20,7 @@ from scheduler.plans.departures import MISSED_KWH, TripOutcome
 from scheduler.plans.plan import Plan
 from scheduler.textio.format import amount_text, clock_text, money_text, percent_text
 
-AHEAD = timedelta(hours=12)
+AHEAD = timedelta(hours=6)
 """An evening that is nearer than this is the one that is being planned."""
 SOON = timedelta(minutes=5)
 """A look that is due no later than this after a block is set needs no time of its own."""

@@ -78,6 +78,11 @@ def test_in_the_afternoon_the_evening_that_comes_is_tonight() -> None:
     assert tonight_until(plan) == datetime.fromisoformat("2026-03-03T17:30+00:00")
 
 
+def test_in_the_morning_the_evening_of_the_day_is_planned_then() -> None:
+    plan = hand_made_plan(flat_night(30, start=datetime.fromisoformat("2026-03-02T07:00+00:00")))
+    assert tonight_until(plan) == datetime.fromisoformat("2026-03-02T17:30+00:00")
+
+
 def test_the_demo_evening() -> None:
     """The first sentences of the README's plan name what its blocks and its table of departures say."""
     plan = demo_plan()
