@@ -35,12 +35,16 @@ SHORTER_MINUTES = 1e-6
 
 
 class HandBlock(NamedTuple):
-    """A block in the intervals first to last - 1, at one of its direction's choices of power."""
+    """A block in the intervals first to last - 1, at one of its direction's choices of power.
+
+    Where a person would have to end it, it may end by itself instead: then the car must be full, or empty, by then.
+    """
 
     direction: int
     first: int
     last: int
     choice: int
+    by_itself: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,10 +74,12 @@ class Choices:
 
 
 class Prices(NamedTuple):
-    """Prices of power and of running in each direction and interval, shape (2, n) each."""
+    """Prices of each direction: of power and of running by interval, shape (2, n) each, and of blocks that end by
+    themselves by boundary, shape (2, n + 1)."""
 
     power: FloatArray
     running: FloatArray
+    ending: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,17 +92,23 @@ class Barred:
     idle : whether something must be set, shape (n,).
     begin : whether no block of a direction may begin, shape (2, n).
     going_on : whether no block of a direction that began earlier may go on, shape (2, n).
+    by_itself, by_hand : whether no block of a direction may end so where nothing follows, shape (2, n + 1).
     """
 
     choice: tuple[BoolArray, BoolArray]
     idle: BoolArray
     begin: BoolArray
     going_on: BoolArray
+    by_itself: BoolArray
+    by_hand: BoolArray
 
     def allows(self, blocks: Sequence[HandBlock]) -> bool:
         """Return whether the part has these blocks."""
         idle = np.ones(len(self.idle), dtype=np.bool_)
-        for direction, first, last, choice in blocks:
+        for number, (direction, first, last, choice, by_itself) in enumerate(blocks):
+            follows = number + 1 < len(blocks) and blocks[number + 1].first == last
+            if not follows and (self.by_itself if by_itself else self.by_hand)[direction, last]:
+                return False
             if self.begin[direction, first] or self.going_on[direction, first + 1 : last].any():
                 return False
             if self.choice[direction][first:last, choice].any():
@@ -114,6 +126,9 @@ class BlockChoices:
     directions : charging and discharging.
     reaches : where a block that begins with an interval ends at the earliest, shape (n,).
     start_worth : what one start counts for [money].
+    begin_money : what it counts for that a person begins a block with an interval, shape (n,).
+    end_money : and ends one at a boundary where nothing follows, shape (n + 1,).
+    may_end_by_itself : whether one may end there by itself instead, shape (n + 1,).
     most_blocks : how many may be set.
     idle_money : at the meter if nothing is set [money].
     unit : money of a kWh at the highest price.
@@ -123,6 +138,9 @@ class BlockChoices:
     directions: tuple[Choices, Choices]
     reaches: IntArray
     start_worth: float
+    begin_money: FloatArray
+    end_money: FloatArray
+    may_end_by_itself: BoolArray
     most_blocks: int
     idle_money: float
     unit: float
@@ -143,11 +161,15 @@ class BlockChoices:
         reaches = np.searchsorted(minutes[:-1], minutes[:-1] + length)
         idle = _meter_money(night, np.zeros(n), np.zeros(n))
         directions = (_choices(night, powers, CHARGE, idle), _choices(night, powers, DISCHARGE, idle))
+        asleep, far, worth = ~night.is_waking, FAR * night.highest_price, night.setting_worth
         timing = [_timing_worth(night, way) * np.append(directions[way].kw, 0.0).max() for way in (CHARGE, DISCHARGE)]
         return BlockChoices(
             directions,
             np.clip(reaches, np.arange(n) + 1, n),
             charger_start_worth(night),
+            np.where(asleep[:-1], far, worth),
+            np.where(night.end_is_set, np.where(asleep, far, worth), 0.0),
+            night.end_is_set & night.counts_settings,
             night.setting.max_blocks,
             float(idle.sum()),
             night.highest_price,
@@ -158,17 +180,34 @@ class BlockChoices:
         """Return the part that is all plans."""
         n = self.intervals
         charge, discharge = (np.zeros_like(each.allowed) for each in self.directions)
-        none = np.zeros((2, n), dtype=np.bool_)
-        return Barred((charge, discharge), np.zeros(n, dtype=np.bool_), none, none.copy())
+        none, no_end = np.zeros((2, n), dtype=np.bool_), np.zeros((2, n + 1), dtype=np.bool_)
+        return Barred((charge, discharge), np.zeros(n, dtype=np.bool_), none, none.copy(), no_end, no_end.copy())
 
     def flows(self, blocks: Sequence[HandBlock]) -> FloatArray:
         """Return powers charged and discharged [kW], and whether it charges and discharges, shape (4, n)."""
         found = np.zeros((4, self.intervals))
-        for direction, first, last, choice in blocks:
+        for direction, first, last, choice, _ in blocks:
             choices = self.directions[direction]
             found[direction, first:last] = choices.power[first:last, choice]
             found[2 + direction, first:last] = choices.runs[first:last]
         return found
+
+    def ending(self, blocks: Sequence[HandBlock]) -> FloatArray:
+        """Return which blocks of each direction end by themselves, at each boundary, shape (2, n + 1)."""
+        found = np.zeros((2, self.intervals + 1))
+        for block in blocks:
+            if block.by_itself:
+                found[block.direction, block.last] = 1.0
+        return found
+
+    def settings_money(self, blocks: Sequence[HandBlock]) -> float:
+        """Return what it counts for that a person begins blocks, and ends those that do not end themselves [money]."""
+        money = float(sum(self.begin_money[block.first] for block in blocks))
+        for number, block in enumerate(blocks):
+            follows = number + 1 < len(blocks) and blocks[number + 1].first == block.last
+            if not follows and not block.by_itself:
+                money += float(self.end_money[block.last])
+        return money
 
     def starts_money(self, blocks: Sequence[HandBlock]) -> float:
         """Return what the starts of blocks count for [money]."""
@@ -177,9 +216,9 @@ class BlockChoices:
         return self.start_worth * float((running & ~before).sum())
 
     def money(self, blocks: Sequence[HandBlock]) -> float:
-        """Return what blocks cost at the meter beyond idling, and their starts [money]."""
+        """Return what blocks cost at the meter beyond idling, their starts and their settings [money]."""
         meter = sum(float(self.directions[b.direction].money[b.first : b.last, b.choice].sum()) for b in blocks)
-        return meter + self.starts_money(blocks)
+        return meter + self.starts_money(blocks) + self.settings_money(blocks)
 
 
 def _choices(night: Night, powers: Powers, direction: int, idle: FloatArray) -> Choices:
@@ -263,9 +302,9 @@ def cheapest_blocks(
 class _Pass:
     """One pass through the night.
 
-    `later[t][m, j]` is the least cost from boundary t on, where the interval before idled (m = 0), charged or
-    discharged, and j more blocks may begin. `inside[k][t][j, i]` is the same inside a block of direction k at choice i
-    that has reached its least length.
+    `later[t][m, j]` is the least cost from boundary t on, where nothing was set before (m = 0), or a block of charging
+    or discharging has come to its end, and j more blocks may begin. `inside[k][t][j, i]` is the same inside a block of
+    direction k at choice i that has reached its least length.
     """
 
     def __init__(self, choices: BlockChoices, prices: Prices, barred: Barred) -> None:
@@ -278,7 +317,13 @@ class _Pass:
         self.total: list[FloatArray] = []
         self.first: list[FloatArray] = []
         self.open: list[BoolArray] = []
+        self.ends = np.zeros((n + 1, 3))
+        self.ends_by_itself = np.zeros((n + 1, 3), dtype=np.bool_)
         for number, direction in enumerate(choices.directions):
+            by_hand = np.where(barred.by_hand[number], self.far, choices.end_money)
+            by_itself = np.where(barred.by_itself[number] | ~choices.may_end_by_itself, self.far, prices.ending[number])
+            self.ends[:, number + 1] = np.minimum(by_hand, by_itself)
+            self.ends_by_itself[:, number + 1] = by_itself < by_hand
             cost = direction.money + prices.power[number][:, None] * direction.power
             cost += (prices.running[number] * direction.runs)[:, None]
             cost = np.where(direction.allowed & ~barred.choice[number], cost, self.far)
@@ -295,7 +340,7 @@ class _Pass:
         n, later = self.choices.intervals, self.later
         for t in range(n, -1, -1):
             if t < n:
-                best = np.tile(later[t + 1, 0] + self.idle[t], (3, 1))
+                best = later[t + 1, 0] + self._idle(t)[:, None]
                 for number, is_open in enumerate(self.open):
                     if is_open[t]:
                         begun = self._begun(number, t).min(axis=1)
@@ -303,7 +348,7 @@ class _Pass:
                 later[t] = best
             for number, inside in enumerate(self.inside):
                 if t < n and inside.shape[2]:
-                    ends = later[t, self._mode_before(number, t)]
+                    ends = later[t, number + 1]
                     inside[t] = np.minimum(ends[:, None], self.going_on[number][t] + inside[t + 1])
         return float(later[0, 0, -1])
 
@@ -313,7 +358,9 @@ class _Pass:
         found: list[HandBlock] = []
         t, mode, left = 0, 0, self.choices.most_blocks
         while t < n:
-            if later[t, mode, left] >= later[t + 1, 0, left] + self.idle[t]:
+            if later[t, mode, left] >= later[t + 1, 0, left] + self._idle(t)[mode]:
+                if self.ends_by_itself[t, mode]:
+                    found[-1] = found[-1]._replace(by_itself=True)
                 t, mode = t + 1, 0
                 continue
             options = []
@@ -324,9 +371,9 @@ class _Pass:
             _, number, choice = min(options)
             first, left, t = t, left - 1, int(self.choices.reaches[t])
             inside = self.inside[number]
-            while t < n and inside[t][left, choice] < later[t, self._mode_before(number, t), left]:
+            mode = number + 1
+            while t < n and inside[t][left, choice] < later[t, mode, left]:
                 t += 1
-            mode = self._mode_before(number, t)
             found.append(HandBlock(number, first, t, choice))
         return tuple(found)
 
@@ -335,12 +382,14 @@ class _Pass:
         total, end = self.total[number], self.choices.reaches[t]
         return np.asarray(total[end] - total[t] + self.first[number][t] + self.inside[number][end][:-1])
 
-    def _start(self, number: int, t: int) -> FloatArray:
-        """Return what starting with t counts for, by the mode before, shape (3,)."""
-        worth = np.full(3, self.choices.start_worth if self.choices.directions[number].runs[t] else 0.0)
-        worth[number + 1] = 0.0
-        return worth
+    def _idle(self, t: int) -> FloatArray:
+        """Return what setting nothing in t costs, with the end of a block before it, by the mode before, shape (3,)."""
+        return np.asarray(self.idle[t] + self.ends[t], dtype=np.float64)
 
-    def _mode_before(self, number: int, t: int) -> int:
-        """Return the mode of the interval before t, which is in a block of the direction."""
-        return number + 1 if t > 0 and self.choices.directions[number].runs[t - 1] else 0
+    def _start(self, number: int, t: int) -> FloatArray:
+        """Return what beginning with t counts for, by the mode before, shape (3,)."""
+        runs = self.choices.directions[number].runs
+        worth = np.full(3, self.choices.start_worth if runs[t] else 0.0)
+        if t > 0 and runs[t - 1]:
+            worth[number + 1] = 0.0
+        return worth + float(self.choices.begin_money[t])

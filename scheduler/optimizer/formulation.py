@@ -14,7 +14,7 @@ import pyomo.environ as pyo
 
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
-from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand
+from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand, settings_made
 from scheduler.optimizer.formulation_offers import money_of_offer, tiers_and_demand
 from scheduler.optimizer.objectives import charger_start_worth
 
@@ -332,6 +332,7 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         + night.wear_weight * (wear + ageing)
         + outside_window
         + charger_start_worth(night) * starts
+        + (night.setting_worth * settings_made(model) if night.counts_settings else 0)
         - stored_energy
     )
     model.least_change = pyo.Objective(expr=change)

@@ -175,14 +175,15 @@ def test_a_setting_that_is_not_kept_is_refused() -> None:
     night = replace(flat_night(8), setting=Setting("current", max_blocks=1, min_block_minutes=120))
     one = Block(0, 2, "discharge", 2.3, 10.0)
     kept = setpoints_of(night, (one,))
-    assert list(broken_setting(night, kept, (one,))) == []
+    stored = np.full(9, 30.0)
+    assert list(broken_setting(night, kept, (one,), stored)) == []
     short = Block(4, 5, "charge", 2.3, 10.0)
-    said = " ".join(broken_setting(night, setpoints_of(night, (one, short)), (one, short)))
+    said = " ".join(broken_setting(night, setpoints_of(night, (one, short)), (one, short), stored))
     assert "2 blocks, more than the 1 allowed" in said
     assert "a block of 60 minutes, shorter than the 120 allowed" in said
     uneven = replace(one, kw=2.4, amps=2400 / 230)
-    assert "no whole current" in " ".join(broken_setting(night, setpoints_of(night, (uneven,)), (uneven,)))
-    assert "setpoints that its blocks do not give" in " ".join(broken_setting(night, kept, (uneven,)))
+    assert "no whole current" in " ".join(broken_setting(night, setpoints_of(night, (uneven,)), (uneven,), stored))
+    assert "setpoints that its blocks do not give" in " ".join(broken_setting(night, kept, (uneven,), stored))
     answer = solve(night)
     assert answer.blocks is not None
     tampered = replace(answer, blocks=(*answer.blocks, Block(5, 7, "charge", 2.3, 10.0)))
