@@ -54,11 +54,11 @@ class BatteryProgram:
         self.choices = choices
         writer = MatrixBuilder()
         powers = charger_powers(writer, night, may_discharge=True)
-        ending = writer.add_columns("ends_by_itself", 2 * (night.intervals + 1), 0.0, 1.0).reshape(2, -1)
+        standing = writer.add_columns("standing", 2 * (night.intervals + 1), 0.0, 1.0).reshape(2, -1)
         first_row, first_column = writer.row_count, writer.column_count
         battery(writer, night, powers)
         if night.counts_settings:
-            self._end_at_limits(writer, night, ending)
+            self._stand_at_limits(writer, night, standing)
         for objective in range(len(SHORTAGES)):
             self._limit_shortage(writer, objective, least_short[objective], choices.unit)
         matrix = writer.matrix()
@@ -87,15 +87,15 @@ class BatteryProgram:
         self.highs.passModel(lp)
 
     @staticmethod
-    def _end_at_limits(writer: MatrixBuilder, night: Night, ending: IntArray) -> None:
-        """Add rows by which the car is full, or empty, where blocks end by themselves."""
+    def _stand_at_limits(writer: MatrixBuilder, night: Night, standing: IntArray) -> None:
+        """Add rows by which the car is full, or empty, where blocks end by themselves and until something follows."""
         at = np.flatnonzero(night.end_is_set)
         lower, upper = np.concatenate(writer.lower), np.concatenate(writer.upper)
         stored = writer.names["stored_kwh"][at]
         reach = night.full_from_kwh[at] - lower[stored]
-        writer.add_rows([(stored, 1.0), (ending[CHARGE, at], -reach)], lower=lower[stored])
+        writer.add_rows([(stored, 1.0), (standing[CHARGE, at], -reach)], lower=lower[stored])
         reach = upper[stored] - night.empty_until_kwh
-        writer.add_rows([(stored, 1.0), (ending[DISCHARGE, at], reach)], upper=upper[stored])
+        writer.add_rows([(stored, 1.0), (standing[DISCHARGE, at], reach)], upper=upper[stored])
 
     @staticmethod
     def _limit_shortage(writer: MatrixBuilder, objective: int, least: float, unit: float) -> None:
@@ -112,8 +112,8 @@ class BatteryProgram:
 
         Parameters
         ----------
-        flows : what the charger does in each, as BlockChoices.flows and then BlockChoices.ending, one after the other,
-            shape (6 n + 2, columns).
+        flows : what the charger does in each, as BlockChoices.flows and then BlockChoices.standing, one after the
+            other, shape (6 n + 2, columns).
         money : of each, shape (columns,).
         sum_rows : the row that each counts in, shape (columns,).
         """
@@ -190,7 +190,7 @@ class Mixture:
         """Add a plan; return whether it is new."""
         if blocks in self._known:
             return False
-        flows = np.concatenate([self.choices.flows(blocks).ravel(), self.choices.ending(blocks).ravel()])
+        flows = np.concatenate([self.choices.flows(blocks).ravel(), self.choices.standing(blocks).ravel()])
         self.battery.add(flows[:, None], np.array([self.choices.money(blocks)]), self._sum)
         self.plans.append(blocks)
         self._known.add(blocks)
@@ -239,16 +239,21 @@ class PlanMoney:
         n = choices.intervals
         program.clear()
         sums = program.add_sum(len(blocks))
+        plan = [HandBlock(b.direction, b.first, b.last, int(b.choices[0]), b.by_itself) for b in blocks]
+        stands = choices.standing(plan)
         for block, row in zip(blocks, sums, strict=True):
             direction, at = choices.directions[block.direction], slice(block.first, block.last)
             count = len(block.choices)
             flows = np.zeros((4, n, count))
             flows[block.direction, at] = direction.power[at][:, block.choices]
             flows[2 + block.direction, at] = direction.runs[at, None]
-            ending = np.zeros((2, n + 1, count))
-            ending[block.direction, block.last] = float(block.by_itself)
+            standing = np.zeros((2, n + 1, count))
+            if block.by_itself:
+                stood = stands[block.direction, block.last :]
+                until = block.last + (int(np.argmin(stood)) if (stood == 0).any() else len(stood))
+                standing[block.direction, block.last : until] = 1.0
             money = direction.money[at][:, block.choices].sum(axis=0)
-            flows = np.concatenate([flows.reshape(4 * n, count), ending.reshape(2 * (n + 1), count)])
+            flows = np.concatenate([flows.reshape(4 * n, count), standing.reshape(2 * (n + 1), count)])
             program.add(flows, money, np.full(count, row))
         money_found = program.solve()
         if money_found is None:
@@ -256,7 +261,6 @@ class PlanMoney:
         if not blocks:
             return money_found, []
         edges = np.cumsum([len(block.choices) for block in blocks])[:-1]
-        plan = [HandBlock(b.direction, b.first, b.last, int(b.choices[0]), b.by_itself) for b in blocks]
         return money_found + choices.starts_money(plan) + choices.settings_money(plan), np.split(program.shares, edges)
 
     def prices(self) -> tuple[float, Prices]:

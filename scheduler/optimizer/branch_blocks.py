@@ -58,7 +58,7 @@ class Rule(NamedTuple):
     """What a part demands at one interval and direction.
 
     Kinds: "set" and "not set", "begins" and "does not begin" there, "at most" and "at least" a choice of power, and
-    "ends by itself" and "does not" at the boundary before it.
+    "stands" and "does not stand" full or empty at the boundary before it since a block ended by itself.
     """
 
     kind: str
@@ -98,6 +98,7 @@ class BlockSearch:
     least_short : the least of each kind of shortage, which plans must have [kWh].
     most_money : what a plan must be cheaper than.
     effort : intervals that passes may go through.
+    most_passes : passes, at most.
     any_plan : whether the first plan cheaper than that will do.
     best : the cheapest plan found.
     """
@@ -108,6 +109,7 @@ class BlockSearch:
     most_money: float = np.inf
     effort: int = EFFORT
     any_plan: bool = False
+    most_passes: int = MOST_PASSES
     best: FoundPlan | None = None
     passed: int = 0
     moves: int = MOVES
@@ -119,7 +121,7 @@ class BlockSearch:
         self.mixture = Mixture(self.night, self.choices, self.least_short)
         self.plan_money = PlanMoney(self.night, self.choices, self.least_short)
         self.mixture.add(())
-        self.effort = min(self.effort, MOST_PASSES * self.night.intervals)
+        self.effort = min(self.effort, self.most_passes * self.night.intervals)
 
     @property
     def goal(self) -> float:
@@ -168,7 +170,7 @@ class BlockSearch:
         """Return a bound of a part and the plans in its cheapest mixture, with shares; none if it need not be split."""
         barred = barred_by(self.choices, part.rules)
         bound = part.bound
-        self.mixture.keep([barred.allows(plan) for plan in self.mixture.plans])
+        self.mixture.keep([barred.allows(plan, self.choices.standing(plan) > 0) for plan in self.mixture.plans])
         while True:
             money, prices, share_price = self.mixture.solve()
             self.passed += self.choices.intervals
@@ -272,16 +274,16 @@ class BlockSearch:
     def _split(self, mixed: list[tuple[float, tuple[HandBlock, ...]]]) -> tuple[Rule, ...]:
         """Return two rules of which every plan keeps one, where the plans of a mixture differ; none if they do not."""
         n = self.choices.intervals
-        is_set, begins, ends = np.zeros((2, n)), np.zeros((2, n)), np.zeros((2, n + 1))
+        is_set, begins, stands = np.zeros((2, n)), np.zeros((2, n)), np.zeros((2, n + 1))
         for share, blocks in mixed:
-            for direction, first, last, _, by_itself in blocks:
+            stands += share * self.choices.standing(blocks)
+            for direction, first, last, *_ in blocks:
                 is_set[direction, first:last] += share
                 begins[direction, first] += share
-                ends[direction, last] += share * by_itself
         for amounts, kinds in (
+            (stands, ("stands", "does not stand")),
             (is_set, ("set", "not set")),
             (begins, ("begins", "does not begin")),
-            (ends, ("ends by itself", "does not")),
         ):
             unsure = np.minimum(amounts, 1 - amounts)
             if unsure.max() > WHOLE:
@@ -323,14 +325,10 @@ def barred_by(choices: BlockChoices, rules: Sequence[Rule]) -> Barred:
             barred.choice[CHARGE + DISCHARGE - direction][interval] = True
         if kind == "begins":
             barred.going_on[direction, interval] = True
-        elif kind == "ends by itself":  # so the direction is set before, and nothing after
-            barred.idle[interval - 1] = True
-            barred.choice[CHARGE + DISCHARGE - direction][interval - 1] = True
-            barred.going_on[direction, interval] = True
-            barred.begin[:, interval] = True
-            barred.by_hand[direction, interval] = True
-        elif kind == "does not":
-            barred.by_itself[direction, interval] = True
+        elif kind == "stands":
+            barred.else_than_standing[direction, interval] = True
+        elif kind == "does not stand":
+            barred.standing[direction, interval] = True
         elif kind == "does not begin":
             barred.begin[direction, interval] = True
         elif kind == "not set":
@@ -383,7 +381,10 @@ def _are_allowed(choices: BlockChoices, edges: Edges) -> bool:
     if not long_enough or not all(earlier[2] <= later[1] for earlier, later in pairwise(edges)):
         return False
     followed = {first for _, first, _, _ in edges}
-    if any(by_itself and (last in followed or not choices.may_end_by_itself[last]) for _, _, last, by_itself in edges):
+    if any(
+        by_itself and (last in followed or not choices.may_end_by_itself[way, last])
+        for way, _, last, by_itself in edges
+    ):
         return False
     blocks = [HandBlock(direction, first, last, 0, by_itself) for direction, first, last, by_itself in edges]
     return choices.settings_money(blocks) < FAR * choices.unit
@@ -395,7 +396,7 @@ class _Estimate:
     def __init__(self, choices: BlockChoices, other_money: float, prices: Prices) -> None:
         self.choices, self.other_money = choices, other_money
         self.total: list[FloatArray] = []
-        self.ending = prices.ending
+        self.standing = prices.standing
         for way, power, running in zip(choices.directions, prices.power, prices.running, strict=True):
             cost = way.money + power[:, None] * way.power + (running * way.runs)[:, None]
             cost = np.where(way.allowed, cost, FAR * choices.unit)
@@ -405,7 +406,7 @@ class _Estimate:
         """Return the least money of blocks with these edges."""
         blocks = [HandBlock(way, first, last, 0, by_itself) for way, first, last, by_itself in edges]
         costs = [float((self.total[way][last] - self.total[way][first]).min()) for way, first, last, _ in edges]
-        costs += [float(self.ending[way, last]) for way, _, last, by_itself in edges if by_itself]
+        costs.append(float((self.standing * self.choices.standing(blocks)).sum()))
         least = self.choices.starts_money(blocks) + self.choices.settings_money(blocks)
         return self.other_money + sum(costs) + least
 

@@ -9,7 +9,7 @@ interval to the first finds the cheapest blocks, no more than allowed and none t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -28,6 +28,11 @@ FAR = 1e5
 TIMING_WORTH = 1e-7
 """What a kWh is worth that is charged an hour later or discharged an hour earlier, so that of equally cheap blocks the
 better timed are taken [kWh at the highest price per kWh and hour]."""
+MODES = 5
+"""What may have been before a boundary: nothing; a block of charging or discharging that has come to its end; or the
+car stands full or empty since one ended by itself."""
+REACHED_KWH = 1e-6
+"""Stored energy this near to a limit has reached it [kWh]."""
 SAME_KW = 1e-7
 """Powers closer than this are one choice [kW]."""
 SHORTER_MINUTES = 1e-6
@@ -74,12 +79,12 @@ class Choices:
 
 
 class Prices(NamedTuple):
-    """Prices of each direction: of power and of running by interval, shape (2, n) each, and of blocks that end by
-    themselves by boundary, shape (2, n + 1)."""
+    """Prices of each direction: of power and of running by interval, shape (2, n) each, and of standing full, or empty,
+    after a block that ended by itself, by boundary, shape (2, n + 1)."""
 
     power: FloatArray
     running: FloatArray
-    ending: FloatArray
+    standing: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,23 +97,23 @@ class Barred:
     idle : whether something must be set, shape (n,).
     begin : whether no block of a direction may begin, shape (2, n).
     going_on : whether no block of a direction that began earlier may go on, shape (2, n).
-    by_itself, by_hand : whether no block of a direction may end so where nothing follows, shape (2, n + 1).
+    standing, else_than_standing : whether the car may not, or must, stand at a boundary full, or empty, since a block
+        of a direction ended by itself, shape (2, n + 1).
     """
 
     choice: tuple[BoolArray, BoolArray]
     idle: BoolArray
     begin: BoolArray
     going_on: BoolArray
-    by_itself: BoolArray
-    by_hand: BoolArray
+    standing: BoolArray
+    else_than_standing: BoolArray
 
-    def allows(self, blocks: Sequence[HandBlock]) -> bool:
-        """Return whether the part has these blocks."""
+    def allows(self, blocks: Sequence[HandBlock], standing: BoolArray) -> bool:
+        """Return whether the part has these blocks; `standing` as BlockChoices.standing, over 0."""
+        if (self.standing & standing).any() or (self.else_than_standing & ~standing).any():
+            return False
         idle = np.ones(len(self.idle), dtype=np.bool_)
-        for number, (direction, first, last, choice, by_itself) in enumerate(blocks):
-            follows = number + 1 < len(blocks) and blocks[number + 1].first == last
-            if not follows and (self.by_itself if by_itself else self.by_hand)[direction, last]:
-                return False
+        for direction, first, last, choice, _ in blocks:
             if self.begin[direction, first] or self.going_on[direction, first + 1 : last].any():
                 return False
             if self.choice[direction][first:last, choice].any():
@@ -128,7 +133,8 @@ class BlockChoices:
     start_worth : what one start counts for [money].
     begin_money : what it counts for that a person begins a block with an interval, shape (n,).
     end_money : and ends one at a boundary where nothing follows, shape (n + 1,).
-    may_end_by_itself : whether one may end there by itself instead, shape (n + 1,).
+    may_end_by_itself : whether one of a direction may end there by itself instead, shape (2, n + 1).
+    home_until : boundary until which the car stays at home from each, shape (n + 1,).
     most_blocks : how many may be set.
     idle_money : at the meter if nothing is set [money].
     unit : money of a kWh at the highest price.
@@ -141,10 +147,16 @@ class BlockChoices:
     begin_money: FloatArray
     end_money: FloatArray
     may_end_by_itself: BoolArray
+    home_until: IntArray
     most_blocks: int
     idle_money: float
     unit: float
     most_timing_money: float
+
+    @property
+    def ended_by_hand(self) -> BlockChoices:
+        """Return the choices without blocks that end by themselves before the car departs or the night ends."""
+        return replace(self, may_end_by_itself=np.zeros_like(self.may_end_by_itself))
 
     @property
     def intervals(self) -> int:
@@ -169,7 +181,8 @@ class BlockChoices:
             charger_start_worth(night),
             np.where(asleep[:-1], far, worth),
             np.where(night.end_is_set, np.where(asleep, far, worth), 0.0),
-            night.end_is_set & night.counts_settings,
+            _reached(night, directions) & night.end_is_set & night.counts_settings,
+            _home_until(night),
             night.setting.max_blocks,
             float(idle.sum()),
             night.highest_price,
@@ -192,12 +205,16 @@ class BlockChoices:
             found[2 + direction, first:last] = choices.runs[first:last]
         return found
 
-    def ending(self, blocks: Sequence[HandBlock]) -> FloatArray:
-        """Return which blocks of each direction end by themselves, at each boundary, shape (2, n + 1)."""
+    def standing(self, blocks: Sequence[HandBlock]) -> FloatArray:
+        """Return whether the car stands full, or empty, at each boundary since a block of a direction ended by itself.
+
+        It does until the next block begins, or it departs. Shape (2, n + 1), 1 or 0.
+        """
         found = np.zeros((2, self.intervals + 1))
-        for block in blocks:
+        for number, block in enumerate(blocks):
             if block.by_itself:
-                found[block.direction, block.last] = 1.0
+                until = blocks[number + 1].first if number + 1 < len(blocks) else self.intervals
+                found[block.direction, block.last : min(until, int(self.home_until[block.last])) + 1] = 1.0
         return found
 
     def settings_money(self, blocks: Sequence[HandBlock]) -> float:
@@ -219,6 +236,35 @@ class BlockChoices:
         """Return what blocks cost at the meter beyond idling, their starts and their settings [money]."""
         meter = sum(float(self.directions[b.direction].money[b.first : b.last, b.choice].sum()) for b in blocks)
         return meter + self.starts_money(blocks) + self.settings_money(blocks)
+
+
+def _reached(night: Night, directions: tuple[Choices, Choices]) -> BoolArray:
+    """Return where the car can be full, and where it can be empty, at all, shape (2, n + 1).
+
+    Full after charging all along, empty after discharging all along; after a drive either is taken as possible.
+    """
+    charger, hours, n = night.charger, night.hours, night.intervals
+    charge_kw, discharge_kw = (
+        np.where(way.allowed, way.power, 0.0).max(axis=1, initial=0.0) if len(way.kw) else np.zeros(n)
+        for way in directions
+    )
+    into = hours * charger.charge_efficiency * charge_kw
+    out = hours * (discharge_kw / charger.discharge_efficiency + charger.fixed_loss_kw * (discharge_kw > 0))
+    most, least = (night.stored_now_kwh + np.concatenate([[0.0], np.cumsum(each)]) for each in (into, -out))
+    least_covers = charger.charge_efficiency * charger.charge_min_kw >= charger.fixed_loss_kw
+    found = np.stack([most >= night.full_from_kwh - REACHED_KWH, least <= night.empty_until_kwh + REACHED_KWH])
+    if night.trips:
+        found[:, night.trips[0].depart :] = True
+    return found if least_covers else np.ones_like(found)
+
+
+def _home_until(night: Night) -> IntArray:
+    """Return until which boundary the car stays at home from each, shape (n + 1,)."""
+    found = np.arange(night.intervals + 1)
+    for t in range(night.intervals - 1, -1, -1):
+        if night.at_home[t]:
+            found[t] = found[t + 1]
+    return found
 
 
 def _choices(night: Night, powers: Powers, direction: int, idle: FloatArray) -> Choices:
@@ -302,45 +348,48 @@ def cheapest_blocks(
 class _Pass:
     """One pass through the night.
 
-    `later[t][m, j]` is the least cost from boundary t on, where nothing was set before (m = 0), or a block of charging
-    or discharging has come to its end, and j more blocks may begin. `inside[k][t][j, i]` is the same inside a block of
+    `later[t][m, j]` is the least cost from boundary t on, where nothing was set before (m = 0), a block of charging or
+    discharging has come to its end (1, 2), or the car stands full or empty since one ended by itself (3, 4), and j more
+    blocks may begin. `inside[k][t][j, i]` is the same inside a block of
     direction k at choice i that has reached its least length.
     """
 
     def __init__(self, choices: BlockChoices, prices: Prices, barred: Barred) -> None:
         self.choices, self.far = choices, FAR * choices.unit
         n, most = choices.intervals, choices.most_blocks
-        self.later = np.zeros((n + 1, 3, most + 1))
+        self.later = np.zeros((n + 1, MODES, most + 1))
         self.idle = np.where(barred.idle, self.far, 0.0)
+        self.is_home = choices.home_until[:-1] > np.arange(n)
         self.inside: list[FloatArray] = []
         self.going_on: list[FloatArray] = []
         self.total: list[FloatArray] = []
         self.first: list[FloatArray] = []
         self.open: list[BoolArray] = []
-        self.ends = np.zeros((n + 1, 3))
-        self.ends_by_itself = np.zeros((n + 1, 3), dtype=np.bool_)
+        must = barred.else_than_standing
+        self.elsewhere = np.where(must.any(axis=0), self.far, 0.0)
+        self.stands = prices.standing + np.where(barred.standing | must[::-1], self.far, 0.0)
+        self.by_hand = choices.end_money + self.elsewhere
+        self.by_itself = np.where(choices.may_end_by_itself, self.stands, self.far)
         for number, direction in enumerate(choices.directions):
-            by_hand = np.where(barred.by_hand[number], self.far, choices.end_money)
-            by_itself = np.where(barred.by_itself[number] | ~choices.may_end_by_itself, self.far, prices.ending[number])
-            self.ends[:, number + 1] = np.minimum(by_hand, by_itself)
-            self.ends_by_itself[:, number + 1] = by_itself < by_hand
             cost = direction.money + prices.power[number][:, None] * direction.power
             cost += (prices.running[number] * direction.runs)[:, None]
             cost = np.where(direction.allowed & ~barred.choice[number], cost, self.far)
-            again = direction.resumes + np.where(barred.going_on[number], self.far, 0.0)
+            again = direction.resumes + np.where(barred.going_on[number], self.far, 0.0) + self.elsewhere[:-1]
             going_on = cost + again[:, None]
             self.going_on.append(going_on)
             self.total.append(np.concatenate([np.zeros((1, len(direction.kw))), np.cumsum(going_on, axis=0)]))
-            self.first.append(np.where(barred.begin[number], self.far, 0.0) - again)
+            self.first.append(np.where(barred.begin[number], self.far, 0.0) + choices.begin_money - again)
             self.inside.append(np.zeros((n + 1, most + 1, len(direction.kw))))
             self.open.append(np.asarray(direction.allowed.any(axis=1), dtype=np.bool_))
 
     def back(self) -> float:
         """Fill the values from the last boundary to the first; return the least cost of the night [money]."""
         n, later = self.choices.intervals, self.later
+        later[n, :3] = self.elsewhere[n]
+        later[n, 3:] = self.stands[:, n, None]
         for t in range(n, -1, -1):
             if t < n:
-                best = later[t + 1, 0] + self._idle(t)[:, None]
+                best = np.minimum(*self._idle(t))
                 for number, is_open in enumerate(self.open):
                     if is_open[t]:
                         begun = self._begun(number, t).min(axis=1)
@@ -358,10 +407,12 @@ class _Pass:
         found: list[HandBlock] = []
         t, mode, left = 0, 0, self.choices.most_blocks
         while t < n:
-            if later[t, mode, left] >= later[t + 1, 0, left] + self._idle(t)[mode]:
-                if self.ends_by_itself[t, mode]:
+            idle, standing = self._idle(t)[:, mode, left]
+            if later[t, mode, left] >= min(idle, standing):
+                stood = mode if mode > 2 or standing >= idle else mode + 2
+                if standing < idle and mode in (1, 2):
                     found[-1] = found[-1]._replace(by_itself=True)
-                t, mode = t + 1, 0
+                t, mode = t + 1, (stood if standing < idle and self.is_home[t] else 0)
                 continue
             options = []
             for number, is_open in enumerate(self.open):
@@ -383,13 +434,26 @@ class _Pass:
         return np.asarray(total[end] - total[t] + self.first[number][t] + self.inside[number][end][:-1])
 
     def _idle(self, t: int) -> FloatArray:
-        """Return what setting nothing in t costs, with the end of a block before it, by the mode before, shape (3,)."""
-        return np.asarray(self.idle[t] + self.ends[t], dtype=np.float64)
+        """Return what setting nothing in t costs, and all after it, without and with standing full or empty at t.
+
+        By the mode before and by blocks left, shape (2, MODES, most blocks + 1).
+        """
+        found = np.full((2, MODES, self.later.shape[2]), self.far)
+        later = self.later[t + 1] + self.idle[t]
+        found[0, 0] = later[0] + self.elsewhere[t]
+        found[0, 1:3] = later[0] + self.by_hand[t]
+        for number in (CHARGE, DISCHARGE):
+            stays = later[number + 3] if self.is_home[t] else later[0]
+            found[1, number + 1] = stays + self.by_itself[number, t]
+            found[1, number + 3] = stays + self.stands[number, t]
+        return found
 
     def _start(self, number: int, t: int) -> FloatArray:
-        """Return what beginning with t counts for, by the mode before, shape (3,)."""
+        """Return what beginning with t counts for, by the mode before, shape (MODES,)."""
         runs = self.choices.directions[number].runs
-        worth = np.full(3, self.choices.start_worth if runs[t] else 0.0)
+        worth = np.full(MODES, self.choices.start_worth if runs[t] else 0.0)
         if t > 0 and runs[t - 1]:
             worth[number + 1] = 0.0
-        return worth + float(self.choices.begin_money[t])
+        worth[:3] += self.elsewhere[t]
+        worth[3:] += self.stands[:, t]
+        return worth

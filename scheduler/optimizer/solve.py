@@ -262,9 +262,9 @@ def _answer(night: Night, stage: Stage, bound: float) -> Answer:
     money = stage.value("least_money")
     if blocks is not None and night.counts_settings:  # one that the tie took for a person's may be none
         begun = ("charge_block_begins", "discharge_block_begins", "ended_by_hand")
-        counted = sum(float(np.round(values[columns[name]]).sum()) for name in begun)
-        made = settings_made(night, blocks, values[columns["stored_kwh"]])
-        money -= night.setting_worth * max(0.0, counted - len(made))
+        counted = sum(float(values[columns[name]].sum()) for name in begun)
+        made = len(settings_made(night, blocks, values[columns["stored_kwh"]]))
+        money += night.setting_worth * (made - counted) if made <= round(counted) else 0.0
     on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in SHORTAGES)
     return Answer(
         setpoints,

@@ -11,7 +11,7 @@ import pytest
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.branch_blocks import BlockSearch, Rule, barred_by
-from scheduler.optimizer.cheapest_blocks import BlockChoices, HandBlock, Prices, cheapest_blocks
+from scheduler.optimizer.cheapest_blocks import FAR, BlockChoices, HandBlock, Prices, cheapest_blocks
 from tests.builders.nights import flat_night, plain_car, plain_charger
 
 
@@ -63,7 +63,7 @@ def every_plan(choices: BlockChoices) -> Iterator[tuple[HandBlock, ...]]:
                         if way.allowed[first:last, choice].all():
                             for rest in from_interval(last, left - 1):
                                 yield (HandBlock(number, first, last, choice), *rest)
-                                if choices.may_end_by_itself[last] and (not rest or rest[0].first > last):
+                                if choices.may_end_by_itself[number, last] and (not rest or rest[0].first > last):
                                     yield (HandBlock(number, first, last, choice, True), *rest)
 
     return from_interval(0, choices.most_blocks)
@@ -72,8 +72,8 @@ def every_plan(choices: BlockChoices) -> Iterator[tuple[HandBlock, ...]]:
 def priced(choices: BlockChoices, prices: Prices, blocks: tuple[HandBlock, ...]) -> float:
     """What blocks cost at prices, added up from what the charger does."""
     flows = choices.flows(blocks)
-    ends = float((prices.ending * choices.ending(blocks)).sum())
-    return choices.money(blocks) + float((prices.power * flows[:2]).sum() + (prices.running * flows[2:]).sum()) + ends
+    stood = float((prices.standing * choices.standing(blocks)).sum())
+    return choices.money(blocks) + float((prices.power * flows[:2]).sum() + (prices.running * flows[2:]).sum()) + stood
 
 
 @pytest.mark.parametrize("counted", [False, True])
@@ -90,34 +90,35 @@ def test_the_cheapest_blocks_equal_trying_all(seed: int, discharge_to: str, coun
         (Rule("set", 0, 2), Rule("not set", 1, 4)),
         (Rule("begins", 1, 3), Rule("at most", 1, 3, 2)),
         (Rule("does not begin", 0, 1), Rule("at least", 0, 4, 3)),
-        (Rule("ends by itself", 1, 4),),
-        (Rule("does not", 1, 4), Rule("does not", 0, 5)),
+        (Rule("stands", 1, 4),),
+        (Rule("does not stand", 1, 4), Rule("does not stand", 0, 5)),
     )
     for rules in parts:
         barred = barred_by(choices, rules)
+        allowed = [each for each in plans if barred.allows(each, choices.standing(each) > 0)]
+        least = min((priced(choices, prices, each) for each in allowed), default=np.inf)
         found = cheapest_blocks(choices, prices, barred)
-        if found is None:  # nothing ends by itself where that does not count
-            assert not counted
+        if found is None:  # the car cannot be empty by then, or settings do not count
+            assert least >= FAR * choices.unit / 2
             assert rules == parts[4]
             continue
         cost, blocks = found
-        assert barred.allows(blocks)
+        assert barred.allows(blocks, choices.standing(blocks) > 0)
         assert cost == pytest.approx(priced(choices, prices, blocks), abs=1e-9)
-        assert cost == pytest.approx(
-            min(priced(choices, prices, each) for each in plans if barred.allows(each)), abs=1e-9
-        )
+        assert cost == pytest.approx(least, abs=1e-9)
 
 
 @pytest.mark.parametrize(
     "kinds",
-    [("set", "not set"), ("begins", "does not begin"), ("at most", "at least"), ("ends by itself", "does not")],
+    [("set", "not set"), ("begins", "does not begin"), ("at most", "at least"), ("stands", "does not stand")],
 )
 def test_every_plan_is_in_one_of_the_two_parts(kinds: tuple[str, str]) -> None:
     """A rule and its opposite part all plans: none is lost, and for powers none of those that set the interval is."""
     choices = BlockChoices.of(small(1, "building-and-grid", counted=True))
     one, other = barred_by(choices, [Rule(kinds[0], 1, 2, 1)]), barred_by(choices, [Rule(kinds[1], 1, 2, 2)])
     for blocks in every_plan(choices):
-        assert one.allows(blocks) or other.allows(blocks)
+        stands = choices.standing(blocks) > 0
+        assert one.allows(blocks, stands) or other.allows(blocks, stands)
 
 
 @pytest.mark.parametrize("counted", [False, True])
@@ -127,7 +128,7 @@ def test_the_bound_rises_with_effort_and_stays_under_the_plan(seed: int, set_by:
     """More passes never lower the bound, and it never passes the best plan's money."""
     night = small(seed, "building-and-grid", set_by, counted)
     choices = BlockChoices.of(night)
-    full = BlockSearch(night, choices)
+    full = BlockSearch(night, choices, most_passes=400)
     bound = full.run()
     assert full.best is not None
     assert bound <= full.best.money + 1e-9
