@@ -19,15 +19,15 @@ from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers, charger_powers, whole_currents
 from scheduler.optimizer.matrix_builder import MatrixBuilder
-from scheduler.optimizer.objectives import charger_start_worth
+from scheduler.optimizer.objectives import charger_start_worth, hours_charged_off_time
 from scheduler.optimizer.setpoints import setpoints_from_powers
 
 CHARGE, DISCHARGE = 0, 1
 FAR = 1e5
 """What a choice that is not allowed costs [kWh at the highest price]."""
 TIMING_WORTH = 1e-7
-"""What a kWh is worth that is charged an hour later or discharged an hour earlier, so that of equally cheap blocks the
-better timed are taken [kWh at the highest price per kWh and hour]."""
+"""What a kWh is worth that is charged or discharged an hour earlier, so that of equally cheap blocks the better timed
+are taken [kWh at the highest price per kWh and hour]."""
 MODES = 5
 """What may have been before a boundary: nothing; a block of charging or discharging that has come to its end; or the
 car stands full or empty since one ended by itself."""
@@ -321,9 +321,9 @@ def _kinks(night: Night, direction: int, least_kw: float, most_kw: FloatArray) -
 
 
 def _timing_worth(night: Night, direction: int) -> FloatArray:
-    """Return what charging early or discharging late counts for [money per kW], shape (n,)."""
+    """Return what charging or discharging late counts for [money per kW], shape (n,)."""
     middle = np.cumsum(night.hours) - night.hours / 2
-    late = middle if direction == DISCHARGE else night.hours.sum() - middle
+    late = middle if direction == DISCHARGE else hours_charged_off_time(night)
     return np.asarray(TIMING_WORTH * night.highest_price * night.hours * late, dtype=np.float64)
 
 
