@@ -202,12 +202,16 @@ class Night:
 
     @property
     def is_waking(self) -> BoolArray:
-        """Return whether a person may set the charger at each boundary, shape (n + 1,); now always."""
+        """Return whether a person may set the charger at each boundary, shape (n + 1,).
+
+        Always now, and whenever the car comes home: then somebody plugs it in.
+        """
         found = np.ones(self.intervals + 1, dtype=np.bool_)
         if self.setting.keeps_hours:
             local = self.boundaries.tz_convert(self.timezone)
             minutes = np.asarray(local.hour * 60 + local.minute)
             found[1:] = [self.setting.is_at(int(minute)) for minute in minutes[1:]]
+            found[1:-1] |= self.at_home[1:] & ~self.at_home[:-1]
         return found
 
     @property

@@ -174,7 +174,7 @@ def assemble_plan(
         *warnings,
         *window_warnings(night, replayed),
         *outcome_warnings(night, outcomes, inputs.offer.currency),
-        *_night_settings_text(night, answer, replayed),
+        *night_settings_text(night, answer, replayed),
         *other_laws_text(other_laws),
     ]
     if answer.status != "optimal":
@@ -201,7 +201,7 @@ def assemble_plan(
     )
 
 
-def _night_settings_text(night: Night, answer: Answer, replayed: Replayed) -> list[str]:
+def night_settings_text(night: Night, answer: Answer, replayed: Replayed) -> list[str]:
     """Say which settings lie outside the hours that the site gives, and for which departures; nothing if none does."""
     blocks, between = answer.blocks or (), night.setting.between
     late = at_night(night, settings_made(night, blocks, replayed.stored_kwh))
@@ -220,7 +220,7 @@ def _night_settings_text(night: Night, answer: Answer, replayed: Replayed) -> li
     hours = " to ".join(clock_of_minutes(minute) for minute in between)
     return [
         f"Set at an hour when you may be asleep (settings_between is {hours}): {', '.join(parts)}. Without that the "
-        f"trip {wanted} would leave with less than it needs."
+        f"trip {wanted} would leave with less."
     ]
 
 

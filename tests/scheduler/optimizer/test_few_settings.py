@@ -18,7 +18,8 @@ from scheduler.inputs.control_mode import WAKING_HOURS, SetBy, Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.solve import solve
-from scheduler.plans.replay import verify
+from scheduler.plans.plan import night_settings_text
+from scheduler.plans.replay import PlanRefused, verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
 
 EVENING = datetime(2026, 3, 2, 17, tzinfo=UTC)
@@ -81,14 +82,31 @@ def test_nobody_gets_up_at_four_for_what_costs_the_same_at_ten() -> None:
         assert block.action == "charge"
 
 
-def test_a_car_that_comes_home_late_is_charged_at_once_though_people_sleep() -> None:
-    """Home at midnight with 20 %, the drive of 08:00 needs more: one setting in the night, and the trip it is for."""
+def test_a_car_that_comes_home_late_is_charged_at_once() -> None:
+    """Home at midnight with 20 %, the drive of 08:00 needs more: whoever drives sets it then, and nobody gets up."""
     night = evening("current", 0.05, soc_percent=20.0, trips=[Drive(depart=15, comeback=18, distance_km=110)])
     night = replace(night, at_home=night.at_home & (np.arange(20) >= 7))
+    assert blocks_of(night)[0][0] == 0
+    assert solve(night).settings_at_night == 0
+
+
+def test_the_night_is_allowed_where_a_departure_needs_it_and_said() -> None:
+    """The house takes all that the grid may give until midnight: the car can be charged then alone."""
+    night = evening("current", 0.05, soc_percent=20.0, trips=[Drive(depart=15, comeback=18, distance_km=110)])
+    night = replace(night, load_kw=np.where(np.arange(20) < 7, night.connection.import_limit_kw, 0.3))
+    night = replace(night, charger=replace(night.charger, discharge_min_kw=7.0))
     answer = solve(night)
-    verify(night, answer)
+    replayed = verify(night, answer)
     assert (answer.served_at_night, answer.settings_at_night) == ((0,), 1)
-    assert next(night.boundaries[block.first].hour for block in answer.blocks or ()) in range(7)
+    (said,) = night_settings_text(night, answer, replayed)
+    assert said.startswith("Set at an hour when you may be asleep (settings_between is 06:30 to 23:00): Tue 0")
+    assert "(charge at" in said
+    assert said.endswith("Without that the trip Tue 08:00, 110 km would leave with less.")
+    awake = replace(answer, served_at_night=())
+    with pytest.raises(PlanRefused, match="outside the hours in which a person makes them"):
+        verify(night, awake)
+    timer = replace(night, setting=replace(night.setting, timer=True))
+    assert night_settings_text(timer, solve(timer), replayed) == []
 
 
 @pytest.mark.parametrize(("worth", "count"), [(0.0, 2), (0.05, 1)])
