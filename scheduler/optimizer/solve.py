@@ -191,7 +191,9 @@ def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
     if not by_hand and money_decides_modes(night):
         stage = stage.settled("least_change")
     elif by_hand:
-        stage = fewest_blocks(stage.settled("least_change"), night, cheapest.value("least_money") + slack)
+        stage = stage.settled("least_change")
+        if night.setting_worth <= slack:  # else a block less would have been cheaper already
+            stage = fewest_blocks(stage, night, cheapest.value("least_money") + slack)
     else:
         stage = stage.improved("least_change", CHANGE_GAP_KW, night.intervals)
     stage = stage.holding("least_change", HELD)
