@@ -38,7 +38,15 @@ SiteChanges = Mapping[tuple[str, str], object]
 """Values by table and key."""
 NO_CHANGES: SiteChanges = MappingProxyType({})
 DATA_KEYS = ("offer", "load", "solar", "trips")
-SETTING_KEYS = {"set_by", "max_blocks", "min_block_minutes", "timer", "allow_high_minimum"}
+SETTING_KEYS = {
+    "set_by",
+    "max_blocks",
+    "min_block_minutes",
+    "setting_worth",
+    "settings_between",
+    "timer",
+    "allow_high_minimum",
+}
 MINUTES_A_WEEK = 7 * MINUTES_A_DAY
 
 
@@ -157,7 +165,14 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
             load_file=data_files["load"],
             solar_file=data_files.get("solar"),
             trips_file=data_files.get("trips"),
-            setting=Setting(charger.set_by, charger.max_blocks or 0, charger.min_block_minutes or 0, charger.timer),
+            setting=Setting(
+                charger.set_by,
+                charger.max_blocks or 0,
+                charger.min_block_minutes or 0,
+                charger.setting_worth,
+                charger.settings_between,
+                charger.timer,
+            ),
         )
     return SiteReading(whole, tuple(in_line_order(faults)), data_files, has_calendar)
 

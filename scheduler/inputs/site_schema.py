@@ -16,7 +16,7 @@ from models.site.charger import DischargeTo
 from models.wear.law import LawSettings
 from models.wear.laws import WEAR_LAWS, calendar_law_names, wear_law
 from models.wear.segments import PowerLaw
-from scheduler.inputs.control_mode import SetBy
+from scheduler.inputs.control_mode import WAKING_HOURS, SetBy
 from scheduler.inputs.find_place import find_calendar, find_zone
 from scheduler.inputs.site import EVENING_MINUTE, SHORT_CHANCE_PERCENT, TRIP_NOTICE_HOURS
 from scheduler.inputs.time_window_schema import TimeWindowTable
@@ -41,6 +41,7 @@ from scheduler.textio.bounds import (
     NOTICE_HOURS,
     POWER_KW,
     POWER_OVER_0_KW,
+    SETTING_MONEY,
     SHORT_CHANCE,
     SOC_PERCENT,
     START_KWH,
@@ -57,6 +58,7 @@ from scheduler.textio.toml_values import (
     EdgesPercent,
     FilePath,
     FormatOne,
+    Hours,
     MaxBlocks,
     Name,
     Phases,
@@ -210,9 +212,11 @@ class ChargerTable(Table):
     set_by: Annotated[SetBy, Field(description='"schedule", "blocks" or "current"')] = "schedule"
     max_blocks: MaxBlocks | None = Field(default=None, description="a whole number from 1 to 48")
     min_block_minutes: BlockMinutes | None = Field(default=None, description="a whole number from 5 to 720")
+    setting_worth: Annotated[float, SETTING_MONEY] | None = None
+    settings_between: Hours = WAKING_HOURS
+    timer: YesOrNo = False
     can_stop_at_percent: YesOrNo = False
     can_follow_surplus: YesOrNo = False
-    timer: YesOrNo = False
     allow_high_minimum: YesOrNo = False
 
     def contradictions(self) -> Iterator[tuple[str, str]]:

@@ -26,6 +26,9 @@ def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
         "charger.set_by": setting.set_by,
         "charger.max_blocks": setting.max_blocks if by_hand else None,
         "charger.min_block_minutes": setting.min_block_minutes if by_hand else None,
+        "charger.setting_worth": setting.worth if by_hand else None,
+        "charger.settings_between": _hours_text(setting.between) if by_hand else None,
+        "charger.timer": setting.timer if by_hand else None,
         "solar.can_be_limited": site.solar_can_be_limited,
         "wear.battery_price": wear.battery_price,
         "wear.depth_coefficient": None if wear.depth_law is None else wear.depth_law.coefficient,
@@ -42,6 +45,10 @@ def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
         "plan.trip_notice_hours": plan.trip_notice_hours,
         "plan.short_chance_percent": plan.short_chance_percent,
     }
+
+
+def _hours_text(between: tuple[int, int] | None) -> str | None:
+    return None if between is None else " ".join(clock_of_minutes(minute) for minute in between)
 
 
 def _values_text(numbers: tuple[float, ...]) -> str:

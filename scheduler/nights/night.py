@@ -17,7 +17,7 @@ from models.tariff.demand import DemandMonth
 from models.tariff.tiers import PriceTier, Side, possible_prices
 from models.wear.calendar_ageing import CalendarPrice
 from models.wear.segments import WearSegments
-from scheduler.inputs.control_mode import Setting
+from scheduler.inputs.control_mode import USUAL_SETTING_KWH, Setting
 from scheduler.nights.stored_energy import SegmentValue, StoredEnergyValue
 
 SCHEDULE = Setting()
@@ -51,6 +51,9 @@ class NightTrip:
     consumption: Factor = EXACT
 
 
+BY_ITSELF_PERCENT = 1.0
+"""A block that ends this near to floor or ceiling ends there by itself, as far as a car's display tells [% of the
+battery]."""
 SAME_KWH = 1e-3
 """Stored energies closer than this are one [kWh]."""
 UNITS_A_SECOND = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}
@@ -197,6 +200,53 @@ class Night:
     def prices_depend_on_amounts(self) -> bool:
         """Return whether the cost of an interval's energy depends on other intervals."""
         return bool(self.tiers or self.demand)
+
+    @property
+    def setting_worth(self) -> float:
+        """Return what one setting by a person counts for [money]; 0 for a schedule."""
+        if not self.setting.by_hand:
+            return 0.0
+        worth = self.setting.worth
+        return USUAL_SETTING_KWH * self.highest_price if worth is None else worth
+
+    @property
+    def counts_settings(self) -> bool:
+        """Return whether it matters when or how often a person sets the charger."""
+        return self.setting_worth > 0 or self.setting.keeps_hours
+
+    @property
+    def is_waking(self) -> BoolArray:
+        """Return whether a person may set the charger at each boundary, shape (n + 1,).
+
+        Always now, and whenever the car comes home: then somebody plugs it in.
+        """
+        found = np.ones(self.intervals + 1, dtype=np.bool_)
+        if self.setting.keeps_hours:
+            local = self.boundaries.tz_convert(self.timezone)
+            minutes = np.asarray(local.hour * 60 + local.minute)
+            found[1:] = [self.setting.is_at(int(minute)) for minute in minutes[1:]]
+            found[1:-1] |= self.at_home[1:] & ~self.at_home[:-1]
+        return found
+
+    @property
+    def end_is_set(self) -> BoolArray:
+        """Return whether a person ends a block that ends at a boundary away from floor and ceiling, shape (n + 1,).
+
+        Not where the car departs or the night ends, nor where charger or car stop at a state of charge that was set.
+        """
+        found = np.zeros(self.intervals + 1, dtype=np.bool_)
+        found[1:-1] = self.at_home[1:] & self.at_home[:-1] & (not self.charger.can_stop_at_percent)
+        return found
+
+    @property
+    def full_from_kwh(self) -> FloatArray:
+        """Return from which stored energy on charging ends by itself at each boundary [kWh], shape (n + 1,)."""
+        return self.ceiling_kwh - BY_ITSELF_PERCENT / 100 * self.car.battery_kwh
+
+    @property
+    def empty_until_kwh(self) -> float:
+        """Return up to which stored energy discharging ends by itself [kWh]."""
+        return self.car.floor_kwh + BY_ITSELF_PERCENT / 100 * self.car.battery_kwh
 
     @property
     def ceiling_kwh(self) -> FloatArray:

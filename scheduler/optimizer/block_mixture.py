@@ -15,7 +15,7 @@ import numpy as np
 
 from models.base.arrays import FloatArray, IntArray
 from scheduler.nights.night import Night
-from scheduler.optimizer.cheapest_blocks import BlockChoices, HandBlock, Prices
+from scheduler.optimizer.cheapest_blocks import CHARGE, DISCHARGE, BlockChoices, HandBlock, Prices
 from scheduler.optimizer.compact_battery import battery
 from scheduler.optimizer.compact_charger import charger_powers
 from scheduler.optimizer.lexicographic import SHORTAGES, NoPlanError, QuietHighs
@@ -40,6 +40,7 @@ class BlockPowers(NamedTuple):
     direction: int
     first: int
     last: int
+    by_itself: bool
     choices: IntArray
 
 
@@ -53,8 +54,11 @@ class BatteryProgram:
         self.choices = choices
         writer = MatrixBuilder()
         powers = charger_powers(writer, night, may_discharge=True)
+        standing = writer.add_columns("standing", 2 * (night.intervals + 1), 0.0, 1.0).reshape(2, -1)
         first_row, first_column = writer.row_count, writer.column_count
         battery(writer, night, powers)
+        if night.counts_settings:
+            self._stand_at_limits(writer, night, standing)
         for objective in range(len(SHORTAGES)):
             self._limit_shortage(writer, objective, least_short[objective], choices.unit)
         matrix = writer.matrix()
@@ -83,6 +87,17 @@ class BatteryProgram:
         self.highs.passModel(lp)
 
     @staticmethod
+    def _stand_at_limits(writer: MatrixBuilder, night: Night, standing: IntArray) -> None:
+        """Add rows by which the car is full, or empty, where blocks end by themselves and until something follows."""
+        at = np.flatnonzero(night.end_is_set)
+        lower, upper = np.concatenate(writer.lower), np.concatenate(writer.upper)
+        stored = writer.names["stored_kwh"][at]
+        reach = night.full_from_kwh[at] - lower[stored]
+        writer.add_rows([(stored, 1.0), (standing[CHARGE, at], -reach)], lower=lower[stored])
+        reach = upper[stored] - night.empty_until_kwh
+        writer.add_rows([(stored, 1.0), (standing[DISCHARGE, at], reach)], upper=upper[stored])
+
+    @staticmethod
     def _limit_shortage(writer: MatrixBuilder, objective: int, least: float, unit: float) -> None:
         """Add a column for what one kind of shortage is over its least."""
         parts = [(where, weights) for number, where, weights in writer.costs if number == objective]
@@ -97,7 +112,8 @@ class BatteryProgram:
 
         Parameters
         ----------
-        flows : what the charger does in each, as BlockChoices.flows, one after the other, shape (4 n, columns).
+        flows : what the charger does in each, as BlockChoices.flows and then BlockChoices.standing, one after the
+            other, shape (6 n + 2, columns).
         money : of each, shape (columns,).
         sum_rows : the row that each counts in, shape (columns,).
         """
@@ -115,9 +131,10 @@ class BatteryProgram:
     def prices_of(self, dual: FloatArray) -> Prices:
         """Return what power and running cost in the rows at their duals [money]."""
         priced = -self.value * dual[: self.rows][self.row]
-        sums = np.bincount(self.column, priced, minlength=4 * self.choices.intervals)
-        prices = np.asarray(sums, dtype=np.float64).reshape(4, -1)
-        return Prices(prices[:2], prices[2:])
+        n = self.choices.intervals
+        sums = np.asarray(np.bincount(self.column, priced, minlength=6 * n + 2), dtype=np.float64)
+        prices = sums[: 4 * n].reshape(4, n)
+        return Prices(prices[:2], prices[2:], sums[4 * n :].reshape(2, n + 1))
 
     def add_sum(self, count: int) -> IntArray:
         """Add rows whose columns add up to 1; return their numbers."""
@@ -167,14 +184,14 @@ class Mixture:
         self._known: set[tuple[HandBlock, ...]] = set()
         self._open = np.zeros(0, dtype=np.bool_)
         self._sum = self.battery.add_sum(1)
-        self.battery.add(np.zeros((4 * choices.intervals, 1)), np.array([NO_PLAN * choices.unit]), self._sum)
+        self.battery.add(np.zeros((6 * choices.intervals + 2, 1)), np.array([NO_PLAN * choices.unit]), self._sum)
 
     def add(self, blocks: tuple[HandBlock, ...]) -> bool:
         """Add a plan; return whether it is new."""
         if blocks in self._known:
             return False
-        flows = self.choices.flows(blocks).reshape(-1, 1)
-        self.battery.add(flows, np.array([self.choices.money(blocks)]), self._sum)
+        flows = np.concatenate([self.choices.flows(blocks).ravel(), self.choices.standing(blocks).ravel()])
+        self.battery.add(flows[:, None], np.array([self.choices.money(blocks)]), self._sum)
         self.plans.append(blocks)
         self._known.add(blocks)
         self._open = np.append(self._open, True)
@@ -222,22 +239,29 @@ class PlanMoney:
         n = choices.intervals
         program.clear()
         sums = program.add_sum(len(blocks))
+        plan = [HandBlock(b.direction, b.first, b.last, int(b.choices[0]), b.by_itself) for b in blocks]
+        stands = choices.standing(plan)
         for block, row in zip(blocks, sums, strict=True):
             direction, at = choices.directions[block.direction], slice(block.first, block.last)
             count = len(block.choices)
             flows = np.zeros((4, n, count))
             flows[block.direction, at] = direction.power[at][:, block.choices]
             flows[2 + block.direction, at] = direction.runs[at, None]
+            standing = np.zeros((2, n + 1, count))
+            if block.by_itself:
+                stood = stands[block.direction, block.last :]
+                until = block.last + (int(np.argmin(stood)) if (stood == 0).any() else len(stood))
+                standing[block.direction, block.last : until] = 1.0
             money = direction.money[at][:, block.choices].sum(axis=0)
-            program.add(flows.reshape(4 * n, count), money, np.full(count, row))
+            flows = np.concatenate([flows.reshape(4 * n, count), standing.reshape(2 * (n + 1), count)])
+            program.add(flows, money, np.full(count, row))
         money_found = program.solve()
         if money_found is None:
             return None
         if not blocks:
             return money_found, []
         edges = np.cumsum([len(block.choices) for block in blocks])[:-1]
-        starts = choices.starts_money([HandBlock(b.direction, b.first, b.last, int(b.choices[0])) for b in blocks])
-        return money_found + starts, np.split(program.shares, edges)
+        return money_found + choices.starts_money(plan) + choices.settings_money(plan), np.split(program.shares, edges)
 
     def prices(self) -> tuple[float, Prices]:
         """Return what is left of the money without the blocks, and prices of power and running, at the last duals.

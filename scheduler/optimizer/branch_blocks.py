@@ -57,7 +57,8 @@ TRIED_PARTS = 3
 class Rule(NamedTuple):
     """What a part demands at one interval and direction.
 
-    Kinds: "set" and "not set", "begins" and "does not begin" there, and "at most" and "at least" a choice of power.
+    Kinds: "set" and "not set", "begins" and "does not begin" there, "at most" and "at least" a choice of power, and
+    "stands" and "does not stand" full or empty at the boundary before it since a block ended by itself.
     """
 
     kind: str
@@ -74,8 +75,8 @@ class Part(NamedTuple):
     rules: tuple[Rule, ...]
 
 
-Edges = tuple[tuple[int, int, int], ...]
-"""Direction, first interval and end of each block, in time order."""
+Edges = tuple[tuple[int, int, int, bool], ...]
+"""Direction, first interval and end of each block, in time order, and whether it ends by itself."""
 
 
 class FoundPlan(NamedTuple):
@@ -97,6 +98,7 @@ class BlockSearch:
     least_short : the least of each kind of shortage, which plans must have [kWh].
     most_money : what a plan must be cheaper than.
     effort : intervals that passes may go through.
+    most_passes : passes, at most.
     any_plan : whether the first plan cheaper than that will do.
     best : the cheapest plan found.
     """
@@ -107,6 +109,7 @@ class BlockSearch:
     most_money: float = np.inf
     effort: int = EFFORT
     any_plan: bool = False
+    most_passes: int = MOST_PASSES
     best: FoundPlan | None = None
     passed: int = 0
     moves: int = MOVES
@@ -118,7 +121,7 @@ class BlockSearch:
         self.mixture = Mixture(self.night, self.choices, self.least_short)
         self.plan_money = PlanMoney(self.night, self.choices, self.least_short)
         self.mixture.add(())
-        self.effort = min(self.effort, MOST_PASSES * self.night.intervals)
+        self.effort = min(self.effort, self.most_passes * self.night.intervals)
 
     @property
     def goal(self) -> float:
@@ -167,7 +170,7 @@ class BlockSearch:
         """Return a bound of a part and the plans in its cheapest mixture, with shares; none if it need not be split."""
         barred = barred_by(self.choices, part.rules)
         bound = part.bound
-        self.mixture.keep([barred.allows(plan) for plan in self.mixture.plans])
+        self.mixture.keep([barred.allows(plan, self.choices.standing(plan) > 0) for plan in self.mixture.plans])
         while True:
             money, prices, share_price = self.mixture.solve()
             self.passed += self.choices.intervals
@@ -206,7 +209,7 @@ class BlockSearch:
     def _at_edges(self, edges: Edges) -> None:
         """Search the best powers of blocks with these edges: first mixtures of powers, then one power each near their
         means, and where those cost more, with the powers of one block parted at its mean."""
-        waiting = [tuple(BlockPowers(*edge, self.choices.directions[edge[0]].common(*edge[1:])) for edge in edges)]
+        waiting = [tuple(BlockPowers(*edge, self.choices.directions[edge[0]].common(*edge[1:3])) for edge in edges)]
         for _ in range(TRIED_POWERS):
             if not waiting:
                 break
@@ -231,7 +234,7 @@ class BlockSearch:
             plan = []
             for block, share in zip(blocks, shares, strict=True):
                 choice = int(block.choices[share.argmax()])
-                found_block = HandBlock(block.direction, block.first, block.last, choice)
+                found_block = HandBlock(block.direction, block.first, block.last, choice, block.by_itself)
                 plan.append((found_block, self._mean(block, share)))
             self.best = FoundPlan(money, tuple(plan), blocks)
         return money
@@ -271,12 +274,17 @@ class BlockSearch:
     def _split(self, mixed: list[tuple[float, tuple[HandBlock, ...]]]) -> tuple[Rule, ...]:
         """Return two rules of which every plan keeps one, where the plans of a mixture differ; none if they do not."""
         n = self.choices.intervals
-        is_set, begins = np.zeros((2, n)), np.zeros((2, n))
+        is_set, begins, stands = np.zeros((2, n)), np.zeros((2, n)), np.zeros((2, n + 1))
         for share, blocks in mixed:
-            for direction, first, last, _ in blocks:
+            stands += share * self.choices.standing(blocks)
+            for direction, first, last, *_ in blocks:
                 is_set[direction, first:last] += share
                 begins[direction, first] += share
-        for amounts, kinds in ((is_set, ("set", "not set")), (begins, ("begins", "does not begin"))):
+        for amounts, kinds in (
+            (stands, ("stands", "does not stand")),
+            (is_set, ("set", "not set")),
+            (begins, ("begins", "does not begin")),
+        ):
             unsure = np.minimum(amounts, 1 - amounts)
             if unsure.max() > WHOLE:
                 direction = int(unsure.max(axis=1).argmax())
@@ -293,7 +301,7 @@ class BlockSearch:
         widest = 0.0
         found: tuple[Rule, ...] = ()
         by_amps = self.night.setting.set_by == "current"
-        for number, (direction, first, _, _) in enumerate(mixed[0][1] if mixed else ()):
+        for number, (direction, first, _, _, _) in enumerate(mixed[0][1] if mixed else ()):
             kw = self.choices.directions[direction].kw
             used = np.array([blocks[number].choice for _, blocks in mixed])
             low, high = int(used.min()), int(used.max())
@@ -317,6 +325,10 @@ def barred_by(choices: BlockChoices, rules: Sequence[Rule]) -> Barred:
             barred.choice[CHARGE + DISCHARGE - direction][interval] = True
         if kind == "begins":
             barred.going_on[direction, interval] = True
+        elif kind == "stands":
+            barred.else_than_standing[direction, interval] = True
+        elif kind == "does not stand":
+            barred.standing[direction, interval] = True
         elif kind == "does not begin":
             barred.begin[direction, interval] = True
         elif kind == "not set":
@@ -329,37 +341,53 @@ def barred_by(choices: BlockChoices, rules: Sequence[Rule]) -> Barred:
 
 
 def _edges(blocks: Sequence[HandBlock] | Sequence[BlockPowers]) -> Edges:
-    return tuple((block.direction, block.first, block.last) for block in blocks)
+    return tuple((block.direction, block.first, block.last, block.by_itself) for block in blocks)
 
 
 def _neighbours(choices: BlockChoices, edges: Edges) -> Iterator[Edges]:
-    """Yield blocks one of which has other edges, is missing or is cut in two, or two of which meet elsewhere."""
+    """Yield blocks one of which has other edges or another end, is missing or cut in two, or two of which meet
+    elsewhere."""
+    for moved in _moved(choices, edges):
+        if _are_allowed(choices, moved):
+            yield moved
+
+
+def _moved(choices: BlockChoices, edges: Edges) -> Iterator[Edges]:
+    """Yield the same, whether it is allowed or not."""
     reach = range(-REACH, REACH + 1)
-    for number, (direction, first, last) in enumerate(edges):
+    for number, (direction, first, last, by_itself) in enumerate(edges):
         yield (*edges[:number], *edges[number + 1 :])
-        for begin, end in product(reach, reach):
-            moved = (*edges[:number], (direction, first + begin, last + end), *edges[number + 1 :])
-            if _are_allowed(choices, moved):
-                yield moved
+        kinds = (by_itself, not by_itself) if choices.may_end_by_itself.any() else (by_itself,)
+        for begin, end, kind in product(reach, reach, kinds):
+            yield (*edges[:number], (direction, first + begin, last + end, kind), *edges[number + 1 :])
     if len(edges) < choices.most_blocks:
-        for number, (direction, first, last) in enumerate(edges):
+        for number, (direction, first, last, by_itself) in enumerate(edges):
             for meet in range(first + 1, last):
-                cut = (*edges[:number], (direction, first, meet), (direction, meet, last), *edges[number + 1 :])
-                if _are_allowed(choices, cut):
-                    yield cut
-    for number, ((one, first, meet), (other, begin, last)) in enumerate(pairwise(edges)):
+                parts = (direction, first, meet, False), (direction, meet, last, by_itself)
+                yield (*edges[:number], *parts, *edges[number + 1 :])
+    for number, ((one, first, meet, _), (other, begin, last, by_itself)) in enumerate(pairwise(edges)):
         for by in reach if meet == begin else ():
-            moved = (*edges[:number], (one, first, meet + by), (other, meet + by, last), *edges[number + 2 :])
-            if _are_allowed(choices, moved):
-                yield moved
+            parts = (one, first, meet + by, False), (other, meet + by, last, by_itself)
+            yield (*edges[:number], *parts, *edges[number + 2 :])
 
 
 def _are_allowed(choices: BlockChoices, edges: Edges) -> bool:
-    """Return whether blocks are long enough and do not overlap."""
+    """Return whether blocks are long enough, do not overlap, and begin and end where they may."""
+    if not edges:
+        return True
     if edges[0][1] < 0 or edges[-1][2] > choices.intervals:
         return False
-    long_enough = all(first < last and choices.reaches[first] <= last for _, first, last in edges)
-    return long_enough and all(earlier[2] <= later[1] for earlier, later in pairwise(edges))
+    long_enough = all(first < last and choices.reaches[first] <= last for _, first, last, _ in edges)
+    if not long_enough or not all(earlier[2] <= later[1] for earlier, later in pairwise(edges)):
+        return False
+    followed = {first for _, first, _, _ in edges}
+    if any(
+        by_itself and (last in followed or not choices.may_end_by_itself[way, last])
+        for way, _, last, by_itself in edges
+    ):
+        return False
+    blocks = [HandBlock(direction, first, last, 0, by_itself) for direction, first, last, by_itself in edges]
+    return choices.settings_money(blocks) < FAR * choices.unit
 
 
 class _Estimate:
@@ -368,6 +396,7 @@ class _Estimate:
     def __init__(self, choices: BlockChoices, other_money: float, prices: Prices) -> None:
         self.choices, self.other_money = choices, other_money
         self.total: list[FloatArray] = []
+        self.standing = prices.standing
         for way, power, running in zip(choices.directions, prices.power, prices.running, strict=True):
             cost = way.money + power[:, None] * way.power + (running * way.runs)[:, None]
             cost = np.where(way.allowed, cost, FAR * choices.unit)
@@ -375,9 +404,11 @@ class _Estimate:
 
     def of(self, edges: Edges) -> float:
         """Return the least money of blocks with these edges."""
-        blocks = [HandBlock(direction, first, last, 0) for direction, first, last in edges]
-        costs = [float((self.total[way][last] - self.total[way][first]).min()) for way, first, last in edges]
-        return self.other_money + sum(costs) + self.choices.starts_money(blocks)
+        blocks = [HandBlock(way, first, last, 0, by_itself) for way, first, last, by_itself in edges]
+        costs = [float((self.total[way][last] - self.total[way][first]).min()) for way, first, last, _ in edges]
+        costs.append(float((self.standing * self.choices.standing(blocks)).sum()))
+        least = self.choices.starts_money(blocks) + self.choices.settings_money(blocks)
+        return self.other_money + sum(costs) + least
 
 
 def _middle(chosen: BoolArray) -> int:

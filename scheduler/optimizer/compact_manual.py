@@ -14,6 +14,15 @@ intervals that a block must reach over that begins with t, and M''_t of one that
     few_blocks          sum of β over both directions <= max_blocks
     whole_amps          P_t = (volts · phases / 1000) · a_t, a_t whole; m and M_t are then whole currents too
 
+Where it counts when or how often a person sets the charger, for each boundary b between two intervals at home, with the
+ends ε of both directions, e_b between its bounds lo and hi, and z, z' the ends at ceiling and floor:
+
+    charge_ends_once, discharge_ends_once   z_b <= ε_b,  z'_b <= ε'_b
+    full_where_it_ends                      e_b >= lo + (full - lo) z_b
+    empty_where_it_ends                     e_b <= hi - (hi - empty) z'_b
+    ends_by_hand_else                       s_b >= ε_b + ε'_b - β_b - β'_b - z_b - z'_b
+    few_settings_at_night                   sum of β and s outside the waking hours <= most_outside
+
 The names are those of the reference formulation, where each but few_blocks begins with charge_ or discharge_.
 
 A charger that serves the building alone follows it up to a cap k_t, the P_t of discharging; its U_t is "a cap is set",
@@ -37,7 +46,7 @@ import numpy as np
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers, whole_currents
-from scheduler.optimizer.matrix_builder import MatrixBuilder, Term
+from scheduler.optimizer.matrix_builder import MONEY, MatrixBuilder, Term
 from scheduler.optimizer.objectives import OBJECTIVES
 
 SHORTER_MINUTES = 1e-6
@@ -85,6 +94,8 @@ def set_by_hand(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
         if night.setting.set_by == "current":
             _whole_amps(writer, night, direction)
     both = np.concatenate(begins)
+    if night.counts_settings:
+        _settings(writer, night, (charging, discharging), (begins[0], begins[1]))
     writer.add_row(both, 1.0, upper=float(night.setting.max_blocks))
     writer.cost(LEAST_CHANGE, both, max(night.charger.charge_max_kw, night.charger.discharge_max_kw))
     if night.charger.discharge_to == "building":
@@ -100,6 +111,7 @@ def _blocks(writer: MatrixBuilder, night: Night, direction: _Direction, minutes:
     too_near = np.searchsorted(begin_minutes, begin_minutes - length, side="right")  # begins since then last beyond t
     stretches = [slice(t, max(t + 1, over[t])) for t in range(n)]
     fits = np.array([direction.may[stretch].all() for stretch in stretches])
+    fits &= night.is_waking[:-1] | (night.setting.most_outside > 0)
     ahead = np.array([direction.most_kw[stretch].min() for stretch in stretches])
     behind = np.array([direction.most_kw[min(t, max(0, since[t])) : t + 1].min() for t in range(n)])
 
@@ -117,6 +129,47 @@ def _blocks(writer: MatrixBuilder, night: Night, direction: _Direction, minutes:
         window = begins[min(t, too_near[t]) : t + 1]
         writer.add_row(np.append(window, mode[t]), np.append(np.ones(len(window)), -1.0), upper=0.0)
     return begins
+
+
+def _settings(
+    writer: MatrixBuilder, night: Night, both: tuple[_Direction, _Direction], begins: tuple[IntArray, IntArray]
+) -> None:
+    """Add what a person sets: the begin of each block, and its end where nothing follows and none comes by itself."""
+    lower, upper = np.concatenate(writer.lower), np.concatenate(writer.upper)
+    may_end = [direction.may[:-1] & night.end_is_set[1:-1] for direction in both]
+    at = np.flatnonzero(may_end[0] | may_end[1]) + 1
+    waking, stored = night.is_waking, writer.names["stored_kwh"]
+    most = (waking | (night.setting.most_outside > 0)).astype(np.float64)
+    by_hand = writer.add_columns("ended_by_hand", len(at), 0.0, most[at])
+    ends: list[Term] = [(by_hand, 1.0)]
+    for direction, begin, may in zip(both, begins, may_end, strict=True):
+        here = may[at - 1]
+        energy = stored[at]
+        if direction is both[0]:
+            limit, far = night.full_from_kwh[at], lower[energy]
+            can = here & (upper[energy] >= limit)
+        else:
+            limit, far = np.full(len(at), night.empty_until_kwh), upper[energy]
+            can = here & (lower[energy] <= limit)
+        name = f"{direction.name}_ends_by_itself"
+        by_itself = writer.add_columns(name, len(at), 0.0, can.astype(np.float64), whole=True)
+        end: list[Term] = [(begin[at], 1.0), (direction.mode[at - 1], 1.0), (direction.mode[at], -1.0)]
+        some = np.flatnonzero(can)
+        writer.add_rows([(by_itself[some], -1.0), *((columns[some], value) for columns, value in end)], lower=0.0)
+        if direction is both[0]:
+            reach = np.maximum(limit - far, 0.0)[some]
+            writer.add_rows([(energy[some], 1.0), (by_itself[some], -reach)], lower=far[some])
+        else:
+            reach = np.maximum(far - limit, 0.0)[some]
+            writer.add_rows([(energy[some], 1.0), (by_itself[some], reach)], upper=far[some])
+        # an end less the begin in its place: what was set before and no longer is
+        ends += [(direction.mode[at - 1], -1.0), (direction.mode[at], 1.0), (by_itself, 1.0)]
+    writer.add_rows(ends, lower=0.0)
+    every = np.concatenate(begins)
+    writer.cost(MONEY, np.append(every, by_hand), night.setting_worth)
+    if night.setting.most_outside > 0:
+        asleep = np.concatenate([*(begin[~waking[:-1]] for begin in begins), by_hand[~waking[at]]])
+        writer.add_row(asleep, 1.0, upper=float(night.setting.most_outside))
 
 
 def _whole_amps(writer: MatrixBuilder, night: Night, direction: _Direction) -> None:

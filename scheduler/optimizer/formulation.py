@@ -14,9 +14,9 @@ import pyomo.environ as pyo
 
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
-from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand
+from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand, settings_made
 from scheduler.optimizer.formulation_offers import money_of_offer, tiers_and_demand
-from scheduler.optimizer.objectives import charger_start_worth
+from scheduler.optimizer.objectives import charger_start_worth, hours_charged_off_time
 
 
 def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
@@ -332,9 +332,9 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     if night.setting.by_hand:
         most = max(night.charger.charge_max_kw, night.charger.discharge_max_kw)
         change += most * blocks_begun(model)
-    middle = np.cumsum(hours) - hours / 2
+    middle, off_time = np.cumsum(hours) - hours / 2, hours_charged_off_time(night)
     timing = pyo.quicksum(
-        hours[t] * (float(hours.sum() - middle[t]) * model.charge_kw[t] + middle[t] * model.discharge_kw[t])
+        hours[t] * (float(off_time[t]) * model.charge_kw[t] + middle[t] * model.discharge_kw[t])
         for t in model.intervals
     )
     weights = range(count, 0, -1)
@@ -354,6 +354,7 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         + night.wear_weight * (wear + ageing)
         + outside_window
         + charger_start_worth(night) * starts
+        + (night.setting_worth * settings_made(model) if night.counts_settings else 0)
         - stored_energy
     )
     model.least_change = pyo.Objective(expr=change)

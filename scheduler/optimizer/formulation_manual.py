@@ -32,11 +32,68 @@ def set_by_hand(model: pyo.ConcreteModel, night: Night) -> None:
         if night.setting.set_by == "current":
             _whole_amps(model, night, name, power, most)
     model.few_blocks = pyo.Constraint(expr=blocks_begun(model) <= night.setting.max_blocks)
+    if night.counts_settings:
+        _settings(model, night, model.charging, discharge_set)
 
 
 def blocks_begun(model: pyo.ConcreteModel) -> Any:
     """Return how many blocks are set in total, as an expression."""
     return pyo.quicksum(model.charge_block_begins[t] + model.discharge_block_begins[t] for t in model.intervals)
+
+
+def settings_made(model: pyo.ConcreteModel) -> Any:
+    """Return how often a person sets the charger, as an expression."""
+    return blocks_begun(model) + pyo.quicksum(model.ended_by_hand[b] for b in model.block_ends)
+
+
+def _settings(model: pyo.ConcreteModel, night: Night, charging: Any, discharging: Any) -> None:
+    """Add what a person sets: the begin of each block, and its end where nothing follows and it does not end by itself.
+
+    charge_ends_once, discharge_ends_once, full_where_it_ends, empty_where_it_ends, ends_by_hand_else, and
+    few_settings_at_night.
+    """
+    ends, battery_kwh = np.flatnonzero(night.end_is_set).tolist(), night.car.battery_kwh
+    full_from_kwh, empty_until_kwh = night.full_from_kwh, night.empty_until_kwh
+    model.block_ends = pyo.Set(initialize=ends)
+    model.charge_ends_by_itself = pyo.Var(model.block_ends, within=pyo.Binary)
+    model.discharge_ends_by_itself = pyo.Var(model.block_ends, within=pyo.Binary)
+    model.ended_by_hand = pyo.Var(model.block_ends, bounds=(0, 1))
+
+    def charge_end(m: Any, b: int) -> Any:
+        return m.charge_block_begins[b] + charging[b - 1] - charging[b]
+
+    def discharge_end(m: Any, b: int) -> Any:
+        return m.discharge_block_begins[b] + discharging[b - 1] - discharging[b]
+
+    @model.Constraint(model.block_ends)
+    def charge_ends_once(m: Any, b: int) -> Any:
+        return m.charge_ends_by_itself[b] <= charge_end(m, b)
+
+    @model.Constraint(model.block_ends)
+    def discharge_ends_once(m: Any, b: int) -> Any:
+        return m.discharge_ends_by_itself[b] <= discharge_end(m, b)
+
+    @model.Constraint(model.block_ends)
+    def full_where_it_ends(m: Any, b: int) -> Any:
+        return m.stored_kwh[b] >= float(full_from_kwh[b]) * m.charge_ends_by_itself[b]
+
+    @model.Constraint(model.block_ends)
+    def empty_where_it_ends(m: Any, b: int) -> Any:
+        room = max(0.0, battery_kwh - empty_until_kwh)
+        return m.stored_kwh[b] <= battery_kwh - room * m.discharge_ends_by_itself[b]
+
+    @model.Constraint(model.block_ends)
+    def ends_by_hand_else(m: Any, b: int) -> Any:
+        begun = m.charge_block_begins[b] + m.discharge_block_begins[b]
+        by_itself = m.charge_ends_by_itself[b] + m.discharge_ends_by_itself[b]
+        return m.ended_by_hand[b] >= charge_end(m, b) + discharge_end(m, b) - begun - by_itself
+
+    asleep = np.flatnonzero(~night.is_waking).tolist()
+    begins = (model.charge_block_begins, model.discharge_block_begins)
+    at_night = [begun[b] for begun in begins for b in asleep if b < night.intervals]
+    at_night += [model.ended_by_hand[b] for b in asleep if night.end_is_set[b]]
+    if at_night:
+        model.few_settings_at_night = pyo.Constraint(expr=pyo.quicksum(at_night) <= night.setting.most_outside)
 
 
 def _blocks(

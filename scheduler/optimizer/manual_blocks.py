@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
-from scheduler.inputs.control_mode import Action
+from scheduler.inputs.control_mode import CHARGING, Action
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
+from scheduler.textio.format import clock_text
 
+END_TOLERANCE_KWH = 1e-6
+"""How far stored energy may be off the limit at which a block ends by itself [kWh]."""
 TOLERANCE = 1e-6
 """Most by which a power [kW], a current [A] or a length [min] may be off."""
 
@@ -33,22 +37,79 @@ def blocks_from(
         yield Block(int(first), last, action, kw, night.charger.amps(kw))
 
 
-def without_pauses_at_its_ends(night: Night, block: Block) -> Block:
-    """Return a block that covers the building without the intervals at its ends in which the charger pauses.
+class MadeSetting(NamedTuple):
+    """What a person does at the charger at a boundary: begin the block of a number, or end it."""
 
-    It stays as long as the setting demands.
+    boundary: int
+    block: int
+    begins: bool
+
+
+def settings_made(night: Night, blocks: Sequence[Block], stored_kwh: FloatArray) -> tuple[MadeSetting, ...]:
+    """Return what a person does at the charger, in time order.
+
+    Each block is begun. It is ended where nothing follows directly, unless it ends by itself: full or empty, as the car
+    departs, with the night, or at a state of charge that was set.
+
+    Parameters
+    ----------
+    blocks : in time order. stored_kwh : at each boundary [kWh], shape (n + 1,).
+    """
+    found = []
+    is_set, full_from_kwh = night.end_is_set, night.full_from_kwh
+    for number, block in enumerate(blocks):
+        found.append(MadeSetting(block.first, number, True))
+        stored, last = float(stored_kwh[block.last]), block.last
+        if block.action in CHARGING:
+            by_itself = stored >= full_from_kwh[last] - END_TOLERANCE_KWH
+        else:
+            by_itself = stored <= night.empty_until_kwh + END_TOLERANCE_KWH
+        follows = number + 1 < len(blocks) and blocks[number + 1].first == last
+        if is_set[last] and not by_itself and not follows:
+            found.append(MadeSetting(last, number, False))
+    return tuple(found)
+
+
+def at_night(night: Night, made: Iterable[MadeSetting]) -> tuple[MadeSetting, ...]:
+    """Return the settings that lie outside the clock times at which a person sets the charger."""
+    is_waking = night.is_waking
+    return tuple(each for each in made if not is_waking[each.boundary])
+
+
+def without_pauses(night: Night, blocks: Sequence[Block], stored_kwh: FloatArray) -> tuple[Block, ...]:
+    """Return blocks without the intervals at their ends in which a charger that covers the building pauses.
+
+    A block stays as long as the setting demands, and a person sets no more, nor at other hours.
+
+    Parameters
+    ----------
+    blocks : in time order. stored_kwh : at each boundary [kWh], shape (n + 1,).
     """
     runs = np.maximum(0.0, night.load_kw - night.solar_kw) >= night.charger.discharge_min_kw
 
-    def long_enough(first: int, last: int) -> bool:
-        return first < last and 60 * night.hours[first:last].sum() >= night.setting.min_block_minutes - TOLERANCE
+    def effort(blocks: Sequence[Block]) -> tuple[int, int]:
+        made = settings_made(night, blocks, stored_kwh)
+        return (len(at_night(night, made)), len(made)) if night.counts_settings else (0, 0)
 
-    first, last = block.first, block.last
-    while not runs[last - 1] and long_enough(first, last - 1):
-        last -= 1
-    while not runs[first] and long_enough(first + 1, last):
-        first += 1
-    return replace(block, first=first, last=last)
+    found = list(blocks)
+
+    def shortened(number: int, first: int, last: int) -> bool:
+        shorter = [*found[:number], replace(found[number], first=first, last=last), *found[number + 1 :]]
+        if 60 * night.hours[first:last].sum() < night.setting.min_block_minutes - TOLERANCE or first >= last:
+            return False
+        if effort(shorter) > effort(found):
+            return False
+        found[number] = shorter[number]
+        return True
+
+    for number, block in enumerate(found):
+        first, last = block.first, block.last
+        if block.action == "cover":
+            while not runs[last - 1] and shortened(number, first, last - 1):
+                last -= 1
+            while not runs[first] and shortened(number, first + 1, last):
+                first += 1
+    return tuple(found)
 
 
 def setpoints_of(night: Night, blocks: tuple[Block, ...], curtailed_kw: FloatArray | None = None) -> Setpoints:
@@ -71,9 +132,21 @@ def setpoints_of(night: Night, blocks: tuple[Block, ...], curtailed_kw: FloatArr
     return setpoints_from_powers(night, charge, discharge, charging, discharging, curtailed_kw)
 
 
-def broken_setting(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...]) -> Iterator[str]:
-    """Yield every way in which blocks do not keep to the night's setting, in words."""
+def broken_setting(
+    night: Night, setpoints: Setpoints, blocks: tuple[Block, ...], stored_kwh: FloatArray, most_at_night: int = 0
+) -> Iterator[str]:
+    """Yield every way in which blocks do not keep to the night's setting, in words.
+
+    Parameters
+    ----------
+    stored_kwh : that they lead to at each boundary [kWh], shape (n + 1,).
+    most_at_night : settings that may lie outside the hours in which a person sets the charger.
+    """
     setting = night.setting
+    late = at_night(night, settings_made(night, blocks, stored_kwh))
+    if len(late) > most_at_night:
+        times = ", ".join(clock_text(night.boundaries[each.boundary].to_pydatetime(), night.timezone) for each in late)
+        yield f"settings at {times}, outside the hours in which a person makes them"
     if len(blocks) > setting.max_blocks:
         yield f"{len(blocks)} blocks, more than the {setting.max_blocks} allowed"
     for earlier, later in pairwise(blocks):

@@ -35,13 +35,14 @@ def in_units_of(night: Night, scale: float) -> Night:
     """Return the night with all of its money divided by the scale."""
     if scale == 1.0:
         return night
-    calendar = night.calendar
+    calendar, setting = night.calendar, night.setting
     return replace(
         night,
         import_price=night.import_price / scale,
         export_price=night.export_price / scale,
         car=replace(night.car, on_the_way_price_per_kwh=night.car.on_the_way_price_per_kwh / scale),
         wear=replace(night.wear, price_per_kwh=night.wear.price_per_kwh / scale),
+        setting=setting if setting.worth is None else replace(setting, worth=setting.worth / scale),
         stored_energy=night.stored_energy.scaled(1 / scale),
         segment_value=None if night.segment_value is None else night.segment_value.scaled(1 / scale),
         tiers=tuple(replace(tier, difference=tier.difference / scale) for tier in night.tiers),

@@ -28,6 +28,15 @@ def charger_start_worth(night: Night) -> float:
     return night.charger.start_worth_kwh * night.highest_price
 
 
+def hours_charged_off_time(night: Night) -> FloatArray:
+    """Return by how many hours a kWh is charged off its best time in each interval, shape (n,).
+
+    A schedule charges as late as it can. A person wants the car ready soon, with time to spare before the drive.
+    """
+    middle = np.cumsum(night.hours) - night.hours / 2
+    return np.asarray(middle if night.setting.by_hand else night.hours.sum() - middle, dtype=np.float64)
+
+
 def tier_ends(tier: PriceTier) -> list[int]:
     """Return the intervals at whose end the energy within a tier is a variable.
 

@@ -51,6 +51,10 @@ TIE_ROUNDS = 2
 """How often for a choice among equally cheap plans."""
 HOUR_NODES, MOVE_NODES, TIE_NODES = 200, 200, 5
 """Branch-and-bound nodes for the plan on the hour, for one move of all edges, and for one among equally cheap plans."""
+KNOWN_EFFORT, KNOWN_PASSES = 5_000, 50
+"""Intervals, and passes, for plans whose blocks a person ends, where settings count."""
+COUNTED_EFFORT, COUNTED_PASSES = 25_000, 250
+"""For all plans after that: a bound takes longer where blocks may end by themselves."""
 FEWER_EFFORT = 4000
 """Intervals that passes may go through for a plan of one block less."""
 PROOF_EFFORT = 200
@@ -98,6 +102,17 @@ def _priced(stage: Stage, night: Night, gap: float) -> Stage | None:
     """Return the plan of branch and price with its gap; None if it finds none without shortages."""
     choices = BlockChoices.of(night, _may_discharge(stage))
     search = BlockSearch(night, choices)
+    if choices.may_end_by_itself.any():  # which the relaxation knows less well: plans without it first, then all
+        known = BlockSearch(night, choices.ended_by_hand, effort=KNOWN_EFFORT, most_passes=KNOWN_PASSES)
+        known.run()
+        search = BlockSearch(
+            night,
+            choices,
+            most_money=known.most_money,
+            best=known.best,
+            effort=COUNTED_EFFORT,
+            most_passes=COUNTED_PASSES,
+        )
     bound = search.run() - choices.most_timing_money
     if search.best is None:
         return None

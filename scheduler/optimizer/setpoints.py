@@ -98,6 +98,8 @@ class Answer:
     way : how plan and bound were found, DYNAMIC_PROGRAM or BRANCH_AND_BOUND.
     seconds : time in formulation and solver [s].
     blocks : what a person sets, of a plan set by hand; None for a schedule.
+    served_at_night : the trips that would leave worse served if a person set nothing outside the hours that the site
+        gives; () where nothing is set outside them. settings_at_night : how many are.
     proof : of the bound, where it comes from the dynamic program and no trip is short of anything: parts that hold
         every plan between them. Anyone can work their bounds out again, by any means. Where branch and bound went on
         from there, the least of theirs is a little under the bound told.
@@ -116,6 +118,8 @@ class Answer:
     seconds: float = 0.0
     blocks: tuple[Block, ...] | None = None
     proof: tuple[ProvedPart, ...] = ()
+    served_at_night: tuple[int, ...] = ()
+    settings_at_night: int = 0
 
 
 def runs_with_power(

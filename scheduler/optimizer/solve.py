@@ -8,6 +8,7 @@ solve with those variables fixed at 0 replaces the three.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,8 +30,9 @@ from scheduler.optimizer.lexicographic import (
     first_stage,
     tie_allowance,
 )
-from scheduler.optimizer.manual_blocks import blocks_from, setpoints_of, without_pauses_at_its_ends
+from scheduler.optimizer.manual_blocks import at_night, blocks_from, setpoints_of, settings_made, without_pauses
 from scheduler.optimizer.money_scale import in_units_of, money_scale
+from scheduler.optimizer.objectives import OBJECTIVES
 from scheduler.optimizer.search_blocks import DIRECT_INTERVALS, TIMING, fewest_blocks, least_money_by_hand, well_timed
 from scheduler.optimizer.setpoints import (
     BRANCH_AND_BOUND,
@@ -40,6 +42,9 @@ from scheduler.optimizer.setpoints import (
     setpoints_from_powers,
 )
 from scheduler.optimizer.smoothing import money_decides_modes
+
+SHORT_KWH = 1e-3
+"""A trip that lacks no more than this is served [kWh]."""
 
 
 def solve(night: Night, may_discharge: bool = True) -> Answer:
@@ -58,7 +63,7 @@ def solve(night: Night, may_discharge: bool = True) -> Answer:
     answer = solve_free(scaled, may_discharge)
     if answer is None:
         try:
-            answer = _branch_and_bound(scaled, may_discharge)
+            answer = _in_hours(scaled, may_discharge)
         except NoPlanError:
             answer = solve_free(scaled, may_discharge, open_too=True)
             if answer is None:
@@ -75,7 +80,7 @@ def solve_compact(night: Night, may_discharge: bool = True) -> Answer:
     """
     began = time.perf_counter()
     scale = money_scale(night)
-    answer = _branch_and_bound(in_units_of(night, scale), may_discharge)
+    answer = _in_hours(in_units_of(night, scale), may_discharge)
     return _in_money(answer, scale, time.perf_counter() - began)
 
 
@@ -111,6 +116,67 @@ def _in_money(answer: Answer, scale: float, seconds: float) -> Answer:
     return replace(answer, money=money, gap=gap, bound=bound, proof=proof, seconds=seconds)
 
 
+def _in_hours(night: Night, may_discharge: bool) -> Answer:
+    """Return the best plan of the compact program; outside the hours of setting no more is set than departures need.
+
+    Where one is served less well than it could be, as many settings outside those hours are allowed as it takes.
+    """
+    answer = _branch_and_bound(night, may_discharge)
+    if not night.setting.keeps_hours or not _is_short(answer) or night.is_waking.all():
+        return answer
+    least = _least_shortages(_with_late_settings(night, 2 * night.setting.max_blocks), may_discharge)
+    if not _is_served_better(least, _shortages(answer)):
+        return answer
+    most = 1
+    while _is_served_better(least, _least_shortages(_with_late_settings(night, most), may_discharge)):
+        most += 1
+    better = _branch_and_bound(_with_late_settings(night, most), may_discharge)
+    late = at_night(night, settings_made(night, better.blocks or (), better.stored_kwh))
+    lacks = [(_shortage_of(answer, trip), _shortage_of(better, trip)) for trip in range(len(night.trips))]
+    return replace(
+        better,
+        served_at_night=tuple(trip for trip, (without, now) in enumerate(lacks) if now < without - SHORT_KWH),
+        settings_at_night=len(late),
+    )
+
+
+def _with_late_settings(night: Night, most: int) -> Night:
+    return replace(night, setting=replace(night.setting, most_outside=most))
+
+
+def _shortages(answer: Answer) -> tuple[float, float, float]:
+    """Return the first three objectives of an answer."""
+    weights = np.arange(len(answer.on_the_way_kwh), 0, -1)
+    sums = weights @ answer.on_the_way_kwh, answer.missing_kwh.sum(), answer.missing_when_ready_kwh.sum()
+    return (float(sums[0]), float(sums[1]), float(sums[2]))
+
+
+def _shortage_of(answer: Answer, trip: int) -> float:
+    """Return what a trip lacks in one way or another [kWh]."""
+    ways = (answer.on_the_way_kwh, answer.missing_kwh, answer.missing_when_ready_kwh)
+    return sum(float(way[trip]) for way in ways if len(way))
+
+
+def _is_short(answer: Answer) -> bool:
+    return max(_shortages(answer)) > SHORT_KWH
+
+
+def _is_served_better(shortages: Sequence[float], others: Sequence[float]) -> bool:
+    """Return whether shortages are less than others, in the order of the priorities."""
+    for ours, theirs in zip(shortages, others, strict=True):
+        if abs(ours - theirs) > SHORT_KWH:
+            return ours < theirs
+    return False
+
+
+def _least_shortages(night: Night, may_discharge: bool) -> tuple[float, ...]:
+    """Return the least of each kind of shortage, in their order."""
+    stage = first_stage(compact_matrix(night, may_discharge), by_hand=True)
+    for shortage in OBJECTIVES[:3]:
+        stage = stage.minimised(shortage, gap=HELD).holding(shortage, HELD)
+    return tuple(stage.value(shortage) for shortage in OBJECTIVES[:3])
+
+
 def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
     """Return the best plan of the compact program, its integers solved by HiGHS."""
     worth = night.highest_price
@@ -126,7 +192,9 @@ def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
     if not by_hand and money_decides_modes(night):
         stage = stage.settled("least_change")
     elif by_hand:
-        stage = fewest_blocks(stage.settled("least_change"), night, cheapest.value("least_money") + slack)
+        stage = stage.settled("least_change")
+        if night.setting_worth <= slack:  # else a block less would have been cheaper already
+            stage = fewest_blocks(stage, night, cheapest.value("least_money") + slack)
     else:
         stage = stage.improved("least_change", CHANGE_GAP_KW, night.intervals)
     stage = stage.holding("least_change", HELD)
@@ -177,9 +245,8 @@ def _hand_blocks(night: Night, values: FloatArray, columns: dict[str, IntArray])
         chosen("discharge_block_begins"),
         values[columns["cap_kw" if covers else "discharge_kw"]],
     )
-    if covers:
-        discharge = (without_pauses_at_its_ends(night, block) for block in discharge)
-    return tuple(sorted((*charge, *discharge), key=lambda block: block.first))
+    found = tuple(sorted((*charge, *discharge), key=lambda block: block.first))
+    return without_pauses(night, found, values[columns["stored_kwh"]]) if covers else found
 
 
 def _answer(night: Night, stage: Stage, bound: float) -> Answer:
@@ -196,6 +263,11 @@ def _answer(night: Night, stage: Stage, bound: float) -> Answer:
             night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64), curtailed_kw
         )
     money = stage.value("least_money") + _optimism(night, values, columns)
+    if blocks is not None and night.counts_settings:  # one that the tie took for a person's may be none
+        begun = ("charge_block_begins", "discharge_block_begins", "ended_by_hand")
+        counted = sum(float(values[columns[name]].sum()) for name in begun)
+        made = len(settings_made(night, blocks, values[columns["stored_kwh"]]))
+        money += night.setting_worth * (made - counted) if made <= round(counted) else 0.0
     on_the_way, missing, unready = (values[columns[name]] if name in columns else np.zeros(0) for name in SHORTAGES)
     return Answer(
         setpoints,

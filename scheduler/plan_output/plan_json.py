@@ -110,6 +110,7 @@ def costs_document(costs: Costs) -> dict[str, float]:
         "calendar_wear": costs.calendar_wear,
         "outside_window": costs.outside_window,
         "starts": costs.starts,
+        "settings": costs.settings,
         "stored_energy": costs.stored_energy,
         "cash": costs.cash,
         "total": costs.total,

@@ -16,6 +16,7 @@ ROWS = (
     CYCLE_WEAR,
     "Calendar ageing of the battery",
     "Starts and time outside the window",
+    "Settings by hand (on no bill)",
     "Energy taken from the car (−: added)",
 )
 
@@ -53,7 +54,7 @@ def saving_text(plan: Plan) -> str:
     if plan.setting_cost is not None:
         extra = money_text(plan.setting_cost, currency)
         costs = "costs nothing extra" if float(extra) == 0 else f"costs {extra} more than a free schedule"
-        begins += f" Setting it by hand {costs}."
+        begins += f" Setting it by hand {costs}{_settings_text(plan, shown[7])}."
     saving = sum(on_return) - sum(shown)
     if plan.saving < 0:
         return (
@@ -75,6 +76,15 @@ def shown_saving(plan: Plan) -> float:
     """Return what the plan saves against charging on return, as the difference of the totals that are shown [money]."""
     columns = _columns(plan)
     return sum(_rounded(plan, columns["Charge on return"])) - sum(_rounded(plan, columns["This plan"]))
+
+
+def _settings_text(plan: Plan, worth: float) -> str:
+    """What the settings count for besides, as shown [money]; "" where they count for nothing."""
+    count = len(plan.settings)
+    if worth == 0:
+        return ""
+    many = f"its {count} settings count" if count > 1 else "its one setting counts"
+    return f"; {many} for {money_text(worth, plan.inputs.offer.currency)}, which is on no bill"
 
 
 def _ageing_text(cycling: float, calendar: float, currency: str) -> str:
@@ -130,5 +140,6 @@ def _parts(costs: Costs) -> list[float]:
         costs.wear_weight * costs.cycle_wear,
         costs.wear_weight * costs.calendar_wear,
         costs.starts + costs.outside_window,
+        costs.settings,
         -costs.stored_energy,
     ]

@@ -157,11 +157,12 @@ def outlook(night: Night, setpoints: Setpoints, blocks: Sequence[Block], days: S
             for real in (days.night(night, at) for at in range(len(days)))
         ]
     )
+    total = found.total + replay(night, setpoints, tuple(blocks)).costs.settings
     return Outlook(
         days=len(days),
-        total=found.total,
+        total=total,
         cash=found.cash,
-        saving=on_return - found.total,
+        saving=on_return - total,
         trips=_chances(night, found, unwatched, _worst_case(night, settings, days), days),
     )
 

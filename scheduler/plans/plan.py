@@ -15,6 +15,7 @@ from scheduler.nights.request import Request
 from scheduler.nights.todays_cycle import todays_cycle_text
 from scheduler.optimizer.block import Block, setting_text
 from scheduler.optimizer.find_blocks import find_blocks
+from scheduler.optimizer.manual_blocks import MadeSetting, at_night, settings_made
 from scheduler.optimizer.setpoints import Answer
 from scheduler.plans.departures import TripOutcome, outcome_warnings, trip_outcomes, window_warnings
 from scheduler.plans.outlook import Outlook
@@ -25,7 +26,8 @@ from scheduler.plans.sampled_choice import Choice
 from scheduler.plans.saved_plan import SavedBlock, SavedTrip
 from scheduler.plans.wear_law_sensitivity import TOLD_WORTH_KWH, OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
-from scheduler.textio.format import money_digits, money_text, span_text
+from scheduler.textio.format import clock_text, money_digits, money_text, span_text
+from scheduler.textio.toml_values import clock_of_minutes
 
 MORNING, AFTERNOON = 4, 14
 """A plan made between these local hours says "today" instead of "tonight"."""
@@ -112,8 +114,17 @@ class Plan:
 
     @property
     def setting_cost(self) -> float | None:
-        """Return how much more the plan costs because it is set by hand [money]; None for a schedule."""
-        return None if self.free_total is None else self.replayed.costs.total - self.free_total
+        """Return how much more the plan costs because it is set by hand [money]; None for a schedule.
+
+        What its settings count for is no part of it.
+        """
+        costs = self.replayed.costs
+        return None if self.free_total is None else costs.total - costs.settings - self.free_total
+
+    @property
+    def settings(self) -> tuple[MadeSetting, ...]:
+        """Return what a person does at the charger, in time order; nothing for a schedule."""
+        return settings_made(self.night, self.answer.blocks or (), self.replayed.stored_kwh)
 
     @property
     def look_at(self) -> tuple[datetime | None, ...]:
@@ -165,6 +176,7 @@ def assemble_plan(
         *warnings,
         *window_warnings(night, replayed),
         *outcome_warnings(night, outcomes, inputs.offer.currency),
+        *night_settings_text(night, answer, replayed),
         *other_laws_text(other_laws, TOLD_WORTH_KWH * night.highest_price, inputs.offer.currency),
     ]
     if answer.status != "optimal":
@@ -189,6 +201,29 @@ def assemble_plan(
         other_laws=other_laws,
         free_total=free_total,
     )
+
+
+def night_settings_text(night: Night, answer: Answer, replayed: Replayed) -> list[str]:
+    """Say which settings lie outside the hours that the site gives, and for which departures; nothing if none does."""
+    blocks, between = answer.blocks or (), night.setting.between
+    late = at_night(night, settings_made(night, blocks, replayed.stored_kwh))
+    if not late or between is None:
+        return []
+    now = night.boundaries[0].to_pydatetime()
+    parts = []
+    for each in late:
+        do = setting_text(blocks[each.block], night.setting.set_by).partition(" (")[0]
+        when = clock_text(night.boundaries[each.boundary].to_pydatetime(), night.timezone, now)
+        parts.append(f"{when} ({do if each.begins else f'end: {do}'})")
+    trips = [night.trips[number].trip for number in answer.served_at_night]
+    wanted = ", ".join(
+        f"{clock_text(trip.depart_at, night.timezone, now)}, {trip.distance_km:.0f} km" for trip in trips
+    )
+    hours = " to ".join(clock_of_minutes(minute) for minute in between)
+    return [
+        f"Set at an hour when you may be asleep (settings_between is {hours}): {', '.join(parts)}. Without that the "
+        f"trip {wanted} would leave with less."
+    ]
 
 
 def _stopped_early(answer: Answer, currency: str) -> str:

@@ -156,12 +156,13 @@ def _bounded_as(plan: Answer, never: Answer) -> Answer:
 def _free_total(night: Night, replayed: Replayed) -> float | None:
     """Return the total of the same night as a free schedule [money]; None if the plan is not set by hand.
 
-    A schedule never costs more, so the solver's gap must not make it seem to: the total is at most the plan's.
+    A schedule never costs more, so the solver's gap must not make it seem to: the total is at most the plan's without
+    what its settings count for.
     """
     if not night.setting.by_hand:
         return None
     free = replace(night, setting=SCHEDULE)
-    return min(verify(free, solve(free)).costs.total, replayed.costs.total)
+    return min(verify(free, solve(free)).costs.total, replayed.costs.total - replayed.costs.settings)
 
 
 def _is_no_worse(charge_only: Replayed, plan: Replayed) -> bool:

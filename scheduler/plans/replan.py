@@ -153,7 +153,7 @@ def _carry_on(earlier: SavedPlan, night: Night) -> CarryingOn:
     setpoints: Setpoints = setpoints_from_powers(
         night, charge, discharge, (charge > 0).astype(np.float64), (discharge > 0).astype(np.float64)
     )
-    replayed = replay(night, setpoints)
+    replayed = replay(night, setpoints, _blocks_left(earlier, night))
     for trip, missing in zip(night.trips, replayed.missing_kwh, strict=True):
         if missing > MISSED_KWH:
             departs = clock_text(trip.trip.depart_at, night.timezone)
@@ -164,6 +164,18 @@ def _carry_on(earlier: SavedPlan, night: Night) -> CarryingOn:
     if broken is not None:
         return CarryingOn(None, _broken_text(broken, night.timezone))
     return CarryingOn(replayed.costs.total, "")
+
+
+def _blocks_left(earlier: SavedPlan, night: Night) -> tuple[Block, ...]:
+    """Return what a person still sets by the earlier plan, in the intervals of the night; nothing for a schedule."""
+    if not night.setting.by_hand:
+        return ()
+    found = []
+    for block in earlier.blocks:
+        first, last = (int(night.boundaries.searchsorted(pd.Timestamp(at))) for at in (block.start, block.end))
+        if first < min(last, night.intervals):
+            found.append(Block(first, min(last, night.intervals), block.action, block.kw, block.amps))
+    return tuple(found)
 
 
 def _broken_text(broken: BrokenConstraint, timezone: str) -> str:

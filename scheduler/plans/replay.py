@@ -21,7 +21,8 @@ from models.tariff.tiers import paid_prices
 from models.wear.calendar_ageing import calendar_cost
 from models.wear.segments import final_fill_kwh, wear_cost
 from scheduler.nights.night import Night
-from scheduler.optimizer.manual_blocks import broken_setting
+from scheduler.optimizer.block import Block
+from scheduler.optimizer.manual_blocks import broken_setting, settings_made
 from scheduler.optimizer.money_scale import money_scale
 from scheduler.optimizer.setpoints import Answer, Setpoints
 
@@ -52,6 +53,7 @@ class Costs:
     cycle_wear, calendar_wear : battery wear by cycling, and by calendar ageing.
     outside_window : for time below the floor or above the ceiling.
     starts : worth of the charger's starts.
+    settings : worth of what a person sets; on no bill.
     stored_energy : worth of the energy that the night adds to the battery, up to the ceiling.
     wear_weight : factor on wear in the total.
     """
@@ -66,6 +68,7 @@ class Costs:
     starts: float
     stored_energy: float
     wear_weight: float
+    settings: float = 0.0
 
     @property
     def wear(self) -> float:
@@ -79,8 +82,12 @@ class Costs:
 
     @property
     def total(self) -> float:
-        """Return what the program minimises: cash + weight · wear + outside window + starts − stored energy [money]."""
-        return self.cash + self.wear_weight * self.wear + self.outside_window + self.starts - self.stored_energy
+        """Return what the program minimises [money].
+
+        That is cash + weight · wear + outside window + starts + settings − stored energy.
+        """
+        weighed = self.cash + self.wear_weight * self.wear
+        return weighed + self.outside_window + self.starts + self.settings - self.stored_energy
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,13 +130,14 @@ class Replayed:
         return self.cycle_wear_cost + self.calendar_wear_cost
 
 
-def replay(night: Night, setpoints: Setpoints) -> Replayed:
+def replay(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...] = ()) -> Replayed:
     """Recompute a night from its setpoints, without judging them.
 
     Parameters
     ----------
     night : the night.
     setpoints : powers of the charger and curtailed solar, by interval.
+    blocks : what a person sets; none where the charger is left to itself.
     """
     hours, car = night.hours, night.car
     into = into_battery_kwh(night.charger, hours, setpoints.charge_kw, setpoints.charge_share)
@@ -173,6 +181,7 @@ def replay(night: Night, setpoints: Setpoints) -> Replayed:
         starts=starts * night.charger.start_worth_kwh * night.highest_price,
         stored_energy=night.worth_gained(float(stored[-1]), fill),
         wear_weight=night.wear_weight,
+        settings=len(settings_made(night, blocks, stored)) * night.setting_worth,
     )
     return Replayed(
         stored_kwh=stored,
@@ -219,9 +228,10 @@ def verify(night: Night, answer: Answer) -> Replayed:
     ------
     PlanRefused : with everything that does not hold.
     """
-    replayed = verify_constraints(night, answer.setpoints)
+    replayed = verify_constraints(night, answer.setpoints, answer.blocks or ())
     if answer.blocks is not None:
-        unkept = tuple(broken_setting(night, answer.setpoints, answer.blocks))
+        late = answer.settings_at_night if answer.served_at_night else 0
+        unkept = tuple(broken_setting(night, answer.setpoints, answer.blocks, replayed.stored_kwh, late))
         if unkept:
             raise PlanRefused(unkept)
     money_tolerance = MONEY_TOLERANCE * money_scale(night) + ENERGY_TOLERANCE * _most_per_unit(night)
@@ -259,8 +269,12 @@ def _most_per_unit(night: Night) -> float:
     return max(float(np.max(np.abs(each))) for each in prices)
 
 
-def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:
+def verify_constraints(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...] = ()) -> Replayed:
     """Replay setpoints without claims, such as an alternative's, and refuse them if they break a constraint.
+
+    Parameters
+    ----------
+    blocks : what a person sets; none where the charger is left to itself.
 
     Returns
     -------
@@ -270,7 +284,7 @@ def verify_constraints(night: Night, setpoints: Setpoints) -> Replayed:
     ------
     PlanRefused : with every constraint that is broken.
     """
-    replayed = replay(night, setpoints)
+    replayed = replay(night, setpoints, blocks)
     broken = tuple(map(str, broken_constraints(night, setpoints, replayed)))
     if broken:
         raise PlanRefused(broken)

@@ -193,6 +193,7 @@ def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:
     real, done, found = night.real, night.setpoints, night.replayed
     trips = [number for number, trip in enumerate(real.trips) if inside[trip.comeback - 1]]
     hours = real.hours * inside
+    planned = None if night.expected is None else night.expected.costs
     return {
         "soc_start_percent": real.car.percent(real.stored_now_kwh),
         "soc_end_percent": real.car.percent(float(found.stored_kwh[1:][inside][-1])),
@@ -201,7 +202,7 @@ def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:
         "import_kwh": float(hours @ found.import_kw),
         "export_kwh": float(hours @ found.export_kw),
         "wear_cost": float(found.wear_cost[inside].sum()),
-        "planned_total": float("nan") if night.expected is None else night.expected.costs.total,
+        "planned_total": float("nan") if planned is None else planned.total - planned.settings,
         "on_the_way_kwh": float(sum(found.on_the_way_kwh[number] for number in trips)),
         "missing_kwh": float(sum(found.missing_kwh[number] for number in trips)),
         "departures": float(len(trips)),

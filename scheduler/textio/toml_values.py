@@ -46,6 +46,12 @@ def _clock(value: object) -> int:
     return minutes
 
 
+def _hours(value: object) -> tuple[int, int]:
+    if not isinstance(value, list) or len(value) != 2 or value[0] == value[1]:
+        raise ValueError(f"found {shown(value)}")
+    return _clock(value[0]), _clock(value[1])
+
+
 def _after_midnight(value: object) -> int:
     minutes = _clock_or_midnight(value)
     if minutes == 0:
@@ -147,6 +153,11 @@ MaxBlocks = Annotated[int, Field(ge=1, le=48, description="a whole number from 1
 BlockMinutes = Annotated[int, Field(ge=5, le=720, description="a whole number from 5 to 720")]
 
 Clock = Annotated[int, BeforeValidator(_clock), Field(description='a clock time "00:00" to "23:59", in quotes')]
+Hours = Annotated[
+    tuple[int, int],
+    BeforeValidator(_hours),
+    Field(description='two different clock times "00:00" to "23:59", such as ["06:30", "23:00"]'),
+]
 ClockOrMidnight = Annotated[
     int, BeforeValidator(_clock_or_midnight), Field(description='a clock time "00:00" to "24:00", in quotes')
 ]

@@ -1,6 +1,8 @@
 """Plans set by hand at 15 minutes on nights of the three demo sites: CPU time, gap and blocks; nothing is asserted.
 
-python -m tests.benchmarks.by_hand [step in minutes]
+Settings count and keep to waking hours as in a site that says nothing of them; "free" leaves both out.
+
+python -m tests.benchmarks.by_hand [step in minutes] [free]
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 
-from scheduler.inputs.control_mode import Setting
+from scheduler.inputs.control_mode import WAKING_HOURS, Setting
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
@@ -42,22 +44,27 @@ ASKED = {
 """State of charge, time and trips of each night."""
 
 
-def nights(step_minutes: int) -> Iterator[tuple[str, Night]]:
-    """Yield each night with its name, in blocks of any power and in whole amps."""
+def nights(step_minutes: int, free: bool) -> Iterator[tuple[str, Night]]:
+    """Yield each night with its name, in blocks of any power and in whole amps; where free, settings count nothing."""
     for name, asked in ASKED.items():
         inputs = read_inputs(SCENARIOS / name)
         inputs = replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, step_minutes=step_minutes)))
         for options in asked:
             night = build_night(inputs, parse_request(options, inputs))[0]
             for set_by in ("blocks", "current"):
-                yield f"{name} {options.now}, {set_by}", replace(night, setting=Setting(set_by, 4, 60))
+                setting = Setting(set_by, 4, 60, worth=None, between=WAKING_HOURS)
+                yield (
+                    f"{name} {options.now}, {set_by}",
+                    replace(night, setting=Setting(set_by, 4, 60) if free else setting),
+                )
 
 
 def main() -> None:
     """Print one line for each night, and medians and the worst."""
     step = int(sys.argv[1]) if len(sys.argv) > 1 else 15
+    free = "free" in sys.argv[2:]
     times, gaps = [], []
-    for name, night in nights(step):
+    for name, night in nights(step, free):
         began = time.process_time()
         answer = solve(night)
         times.append(time.process_time() - began)

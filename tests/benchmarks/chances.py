@@ -43,7 +43,7 @@ CHANGES = (
     ("discharge_min_kw = 1.2", "discharge_min_kw = 0.6"),
     ("phases = 3", "phases = 3\ncan_follow_surplus = true"),
 )
-ONTARIO_HEAD = 'format = 1\nname = "Overnight"\ncurrency = "CAD"\ndaily_fee = 0\n[[export]]\nprice_per_kwh = 0.05\n'
+ONTARIO_HEAD = 'format = 1\nname = "Overnight"\ncurrency = "CAD"\ndaily_fee = 0\n[[export]]\nprice_per_kwh = 0.02\n'
 BINS = (0.0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 """Edges of the chances told that stand together [-]."""
 

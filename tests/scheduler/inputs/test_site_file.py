@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -202,9 +203,27 @@ def test_a_charger_is_set_by_a_schedule_unless_the_site_says_otherwise(tmp_path:
     assert (setting.set_by, setting.max_blocks, setting.min_block_minutes) == ("current", 4, 60)
 
 
+def test_settings_count_and_keep_to_waking_hours_unless_the_site_says_otherwise(tmp_path: Path) -> None:
+    """Without a word: the usual worth, from 06:30 to 23:00. The keys say otherwise, also past midnight."""
+    by_hand = 'phases = 1\nset_by = "blocks"\nmax_blocks = 4\nmin_block_minutes = 60'
+    usual = read_site(write_site(tmp_path / "usual", site={"phases = 1": by_hand})).setting
+    assert (usual.worth, usual.between, usual.timer) == (None, (390, 1380), False)
+    keys = f'{by_hand}\nsetting_worth = 0\nsettings_between = ["07:00", "00:30"]\ntimer = true'
+    setting = read_site(write_site(tmp_path / "said", site={"phases = 1": keys})).setting
+    assert (setting.worth, setting.between, setting.timer) == (0.0, (420, 30), True)
+    awake = replace(setting, timer=False)
+    assert [awake.is_at(minute) for minute in (419, 420, 1439, 0, 30, 31)] == [False, True, True, True, True, False]
+
+
 @pytest.mark.parametrize(
     ("keys", "message"),
     [
+        ("setting_worth = -1", "charger.setting_worth: -1 is under 0; expected 0 to 100000"),
+        ('settings_between = ["06:30"]', "charger.settings_between: found"),
+        ('settings_between = ["06:30", "06:30"]', "expected two different clock times"),
+        ('settings_between = ["6:30", "23:00"]', "charger.settings_between: found"),
+        ('settings_between = "06:30"', "charger.settings_between: found"),
+        ("timer = 1", "charger.timer: found 1"),
         ('set_by = "blocks"', 'charger.max_blocks: missing, and required where set_by is "blocks"'),
         ('set_by = "blocks"\nmax_blocks = 0\nmin_block_minutes = 60', "charger.max_blocks: 0 is under 1"),
         ('set_by = "block"', 'charger.set_by: found "block"; expected "schedule", "blocks" or "current"'),

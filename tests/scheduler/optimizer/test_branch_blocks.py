@@ -11,12 +11,17 @@ import pytest
 from scheduler.inputs.control_mode import Setting
 from scheduler.nights.night import Night
 from scheduler.optimizer.branch_blocks import BlockSearch, Rule, barred_by
-from scheduler.optimizer.cheapest_blocks import BlockChoices, HandBlock, Prices, cheapest_blocks
+from scheduler.optimizer.cheapest_blocks import FAR, BlockChoices, HandBlock, Prices, cheapest_blocks
 from tests.builders.nights import flat_night, plain_car, plain_charger
 
 
-def small(seed: int, discharge_to: str, set_by: str = "current") -> Night:
-    """Six hours of changing prices and draws, in at most two blocks of at least two hours."""
+def small(seed: int, discharge_to: str, set_by: str = "current", counted: bool = False) -> Night:
+    """Six hours of changing prices and draws, in at most two blocks of at least two hours.
+
+    Parameters
+    ----------
+    counted : whether settings count, and are made in four of the hours alone.
+    """
     random = np.random.default_rng([seed, 3])
     night = flat_night(
         6,
@@ -34,7 +39,11 @@ def small(seed: int, discharge_to: str, set_by: str = "current") -> Night:
             discharge_to=discharge_to,
         ),
     )
-    return replace(night, setting=Setting(set_by, 2, 120))  # type: ignore[arg-type]
+    local = night.boundaries.tz_convert(night.timezone)
+    first = int(local.hour[seed % 3] * 60 + local.minute[seed % 3])
+    between = (first, (first + 180) % 1440) if counted else None
+    setting = Setting(set_by, 2, 120, worth=0.03 if counted else 0.0, between=between)  # type: ignore[arg-type]
+    return replace(night, setting=setting)
 
 
 def every_plan(choices: BlockChoices) -> Iterator[tuple[HandBlock, ...]]:
@@ -54,6 +63,8 @@ def every_plan(choices: BlockChoices) -> Iterator[tuple[HandBlock, ...]]:
                         if way.allowed[first:last, choice].all():
                             for rest in from_interval(last, left - 1):
                                 yield (HandBlock(number, first, last, choice), *rest)
+                                if choices.may_end_by_itself[number, last] and (not rest or rest[0].first > last):
+                                    yield (HandBlock(number, first, last, choice, True), *rest)
 
     return from_interval(0, choices.most_blocks)
 
@@ -61,51 +72,63 @@ def every_plan(choices: BlockChoices) -> Iterator[tuple[HandBlock, ...]]:
 def priced(choices: BlockChoices, prices: Prices, blocks: tuple[HandBlock, ...]) -> float:
     """What blocks cost at prices, added up from what the charger does."""
     flows = choices.flows(blocks)
-    return choices.money(blocks) + float((prices.power * flows[:2]).sum() + (prices.running * flows[2:]).sum())
+    stood = float((prices.standing * choices.standing(blocks)).sum())
+    return choices.money(blocks) + float((prices.power * flows[:2]).sum() + (prices.running * flows[2:]).sum()) + stood
 
 
+@pytest.mark.parametrize("counted", [False, True])
 @pytest.mark.parametrize("discharge_to", ["building-and-grid", "building"])
 @pytest.mark.parametrize("seed", range(3))
-def test_the_cheapest_blocks_equal_trying_all(seed: int, discharge_to: str) -> None:
+def test_the_cheapest_blocks_equal_trying_all(seed: int, discharge_to: str, counted: bool) -> None:
     """At random prices, on all plans and on parts of them, no other plan costs less."""
-    choices = BlockChoices.of(small(seed, discharge_to))
+    choices = BlockChoices.of(small(seed, discharge_to, counted=counted))
     random = np.random.default_rng(seed)
-    prices = Prices(random.normal(0, 0.2, (2, 6)), random.normal(0, 0.05, (2, 6)))
+    prices = Prices(random.normal(0, 0.2, (2, 6)), random.normal(0, 0.05, (2, 6)), random.normal(0, 0.05, (2, 7)))
     plans = list(every_plan(choices))
     parts = (
         (),
         (Rule("set", 0, 2), Rule("not set", 1, 4)),
         (Rule("begins", 1, 3), Rule("at most", 1, 3, 2)),
         (Rule("does not begin", 0, 1), Rule("at least", 0, 4, 3)),
+        (Rule("stands", 1, 4),),
+        (Rule("does not stand", 1, 4), Rule("does not stand", 0, 5)),
     )
     for rules in parts:
         barred = barred_by(choices, rules)
+        allowed = [each for each in plans if barred.allows(each, choices.standing(each) > 0)]
+        least = min((priced(choices, prices, each) for each in allowed), default=np.inf)
         found = cheapest_blocks(choices, prices, barred)
-        assert found is not None
+        if found is None:  # the car cannot be empty by then, or settings do not count
+            assert least >= FAR * choices.unit / 2
+            assert rules == parts[4]
+            continue
         cost, blocks = found
-        assert barred.allows(blocks)
+        assert barred.allows(blocks, choices.standing(blocks) > 0)
         assert cost == pytest.approx(priced(choices, prices, blocks), abs=1e-9)
-        assert cost == pytest.approx(
-            min(priced(choices, prices, each) for each in plans if barred.allows(each)), abs=1e-9
-        )
+        assert cost == pytest.approx(least, abs=1e-9)
 
 
-@pytest.mark.parametrize("kinds", [("set", "not set"), ("begins", "does not begin"), ("at most", "at least")])
+@pytest.mark.parametrize(
+    "kinds",
+    [("set", "not set"), ("begins", "does not begin"), ("at most", "at least"), ("stands", "does not stand")],
+)
 def test_every_plan_is_in_one_of_the_two_parts(kinds: tuple[str, str]) -> None:
     """A rule and its opposite part all plans: none is lost, and for powers none of those that set the interval is."""
-    choices = BlockChoices.of(small(1, "building-and-grid"))
+    choices = BlockChoices.of(small(1, "building-and-grid", counted=True))
     one, other = barred_by(choices, [Rule(kinds[0], 1, 2, 1)]), barred_by(choices, [Rule(kinds[1], 1, 2, 2)])
     for blocks in every_plan(choices):
-        assert one.allows(blocks) or other.allows(blocks)
+        stands = choices.standing(blocks) > 0
+        assert one.allows(blocks, stands) or other.allows(blocks, stands)
 
 
+@pytest.mark.parametrize("counted", [False, True])
 @pytest.mark.parametrize("set_by", ["blocks", "current"])
 @pytest.mark.parametrize("seed", range(3))
-def test_the_bound_rises_with_effort_and_stays_under_the_plan(seed: int, set_by: str) -> None:
+def test_the_bound_rises_with_effort_and_stays_under_the_plan(seed: int, set_by: str, counted: bool) -> None:
     """More passes never lower the bound, and it never passes the best plan's money."""
-    night = small(seed, "building-and-grid", set_by)
+    night = small(seed, "building-and-grid", set_by, counted)
     choices = BlockChoices.of(night)
-    full = BlockSearch(night, choices)
+    full = BlockSearch(night, choices, most_passes=400)
     bound = full.run()
     assert full.best is not None
     assert bound <= full.best.money + 1e-9

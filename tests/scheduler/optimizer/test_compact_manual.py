@@ -26,10 +26,18 @@ def least(matrix: Matrix, night: Night) -> list[float]:
 
 def by_hand(night: Night, seed: int) -> Night:
     """The night in blocks or in whole amps, one to three blocks of at least one to three hours, every other seed with a
-    charger that serves the building alone."""
+    charger that serves the building alone. Three of four count settings, and half keep to hours, some with settings
+    outside them."""
     random = np.random.default_rng([seed, 7])
+    blocks, minutes = int(random.integers(1, 4)), int(random.choice([30, 60, 120, 180]))
+    begin, end = (int(minute) for minute in random.integers(0, 1440, 2))
     setting = Setting(
-        "blocks" if seed % 2 else "current", int(random.integers(1, 4)), int(random.choice([30, 60, 120, 180]))
+        "blocks" if seed % 2 else "current",
+        blocks,
+        minutes,
+        worth=night.highest_price * float(random.choice([0.0, 0.05, 0.2, 1.0])),
+        between=(begin, end) if random.random() < 0.5 else None,
+        most_outside=int(random.integers(0, 3)),
     )
     to = "building" if seed % 4 < 2 else "building-and-grid"
     return replace(night, setting=setting, charger=replace(night.charger, discharge_to=to))

@@ -131,9 +131,10 @@ def test_the_example_of_the_readme_runs(capsys: pytest.CaptureFixture[str], monk
 
 
 def test_the_readme_names_every_component() -> None:
-    """Each variable and constraint of a night with tiers, trips and whole amps set by hand is on the page."""
+    """Each variable and constraint of a night with tiers, trips and whole amps set in waking hours is on the page."""
     night = random_offer_night(204)
-    by_hand = replace(night, setting=Setting("current", 2, 60), charger=replace(night.charger, discharge_to="building"))
+    setting = Setting("current", 2, 60, worth=0.05, between=(720, 721))
+    by_hand = replace(night, setting=setting, charger=replace(night.charger, discharge_to="building"))
     text = README.read_text()
     for kind in (pyo.Var, pyo.Constraint, pyo.Objective):
         missing = [
