@@ -15,6 +15,7 @@ import pandas as pd
 
 from scheduler.inputs.placeholders import placeholder_files
 from scheduler.optimizer.block import Block, end_text, setting_text
+from scheduler.optimizer.manual_blocks import settings_made
 from scheduler.plans.cost_table import shown_saving
 from scheduler.plans.departures import MISSED_KWH, TripOutcome
 from scheduler.plans.plan import Plan
@@ -79,8 +80,8 @@ def steps(plan: Plan) -> tuple[Step, ...]:
 
 def _steps(plan: Plan) -> Iterator[Step]:
     night, until = plan.night, tonight_until(plan)
-    begins = {block.first for block in plan.blocks}
-    departs = {trip.depart for trip in night.trips}
+    made = settings_made(night, plan.blocks, plan.replayed.stored_kwh)
+    ended = {each.boundary for each in made if not each.begins}
     for number, block in tonights_blocks(plan):
         begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
         ends = end_text(block.stop_percent, block.until_percent)
@@ -88,7 +89,7 @@ def _steps(plan: Plan) -> Iterator[Step]:
         look = plan.look_at[number]
         if look is not None and block.stop_percent is not None and look - begin > SOON:
             yield Step(look, f"look at the car: at {percent_text(block.stop_percent)} {TO_IDLE}", "look", number)
-        if block.last not in begins and block.last not in departs and end < until:
+        if block.last in ended and end < until:
             yield Step(end, TO_IDLE, "idle", number)
 
 

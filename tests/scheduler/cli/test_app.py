@@ -42,7 +42,7 @@ def plan_of(site: Path) -> dict[str, object]:
 
 def test_plan_prints_what_to_set_and_writes_the_same(site: Path) -> None:
     """The owner reads blocks, departures, money and cautions; the folder is named after the first local instant."""
-    result = overnight("plan", site, "--soc", 71, *NOW, *TRIP)
+    result = overnight("plan", site, "--soc", 71, *NOW, *TRIP, "--full")
     assert result.exit_code == 0, result.output
     for words in ("What to set", "Departures", "Money, EUR", "Cautions", "saves", "2026-03-02T1820"):
         assert words in result.stdout
@@ -52,7 +52,8 @@ def test_plan_prints_what_to_set_and_writes_the_same(site: Path) -> None:
         "report.html",
     }
     for block in plan_of(site)["blocks"]:
-        assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A)" in result.stdout
+        if block["start"] < plan_of(site)["tonight_until"]:
+            assert f"{block['kw']:.1f} kW ({block['amps']:.1f} A)" in result.stdout
 
 
 def test_json_is_alone_on_standard_output(site: Path) -> None:
@@ -88,7 +89,7 @@ def test_the_state_of_charge_is_required(site: Path) -> None:
         (("--soc", "71", "--home-at", "2026-03-04T21:00"), "--home-at"),
         (("--soc", "71", "--wear-weight", "-1"), "--wear-weight: -1 is under 0; expected 0 to 1000"),
         (("--soc", "71", "--offer", "nowhere.toml"), "nowhere.toml"),
-        (("--soc", "71", "--forecast", "guess"), '--forecast: found "guess"; expected typical or recorded'),
+        (("--soc", "71", "--forecast", "guess"), '--forecast: found "guess"; expected samples, typical or recorded'),
     ],
 )
 def test_a_mistyped_option_is_one_clear_message(site: Path, words: tuple[str, ...], said: str) -> None:
