@@ -91,7 +91,7 @@ def test_faults_are_told() -> None:
     [
         (
             lambda: year(site(DEMO), DAY, DAY, forecast="perfect"),
-            "forecast: found .perfect.; expected typical, recorded",
+            "forecast: found .perfect.; expected samples, typical, recorded",
         ),
         (
             lambda: year(site(DEMO), DAY, DAY, policy="charge_only"),

@@ -221,7 +221,7 @@ def test_settings_count_and_keep_to_waking_hours_unless_the_site_says_otherwise(
         ("setting_worth = -1", "charger.setting_worth: -1 is under 0; expected 0 to 100000"),
         ('settings_between = ["06:30"]', "charger.settings_between: found"),
         ('settings_between = ["06:30", "06:30"]', "expected two different clock times"),
-        ('settings_between = ["6:30", "23:00"]', "charger.settings_between: found"),
+        ('settings_between = ["half six", "23:00"]', "charger.settings_between: found"),
         ('settings_between = "06:30"', "charger.settings_between: found"),
         ("timer = 1", "charger.timer: found 1"),
         ('set_by = "blocks"', 'charger.max_blocks: missing, and required where set_by is "blocks"'),

@@ -53,6 +53,7 @@ def test_a_plain_evening_takes_the_usual_trip(inputs: Inputs) -> None:
         trips=(TOMORROW,),
         highest_soc_today_percent=80,  # 71 % and the 9.8 % of today's trip, but the ceiling at most
         highest_soc_today_from="usual-trips",
+        forecast="samples",
         notes=(AS_USUAL,),
     )
 

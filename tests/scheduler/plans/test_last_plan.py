@@ -23,6 +23,7 @@ from scheduler.plans.last_plan import last_plan, with_cycle_of_last_plan
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replay import battery_flows_kwh
 from scheduler.plans.saved_plan import SavedPlan, read_saved_plan
+from scheduler.render.table import NO_BREAK
 from tests.builders.plans import DEMO, demo_inputs, demo_plan, saved_demo_plan
 
 SITE = "Kuutarpi bookbindery"
@@ -131,9 +132,8 @@ def test_the_command_says_which_was_used(tmp_path: Path) -> None:
     said = "By the plan of Mon 18:20 the battery already went from 80 % to 50 %"
     assert said in document["warnings"][0]
     assert said in " ".join(result.stdout.split())
-    assert "highest today 80 % (by the plan of Mon 18:20)" in (tmp_path / "2026-03-03T1825" / "report.html").read_text(
-        encoding="utf-8"
-    )
+    page = (tmp_path / "2026-03-03T1825" / "report.html").read_text(encoding="utf-8")
+    assert "highest today 80 % (by the plan of Mon 18:20)" in page.replace(NO_BREAK, " ")
 
 
 def test_without_a_plan_the_first_evening_begins_at_the_ceiling() -> None:
@@ -144,7 +144,7 @@ def test_without_a_plan_the_first_evening_begins_at_the_ceiling() -> None:
     assert plan_document(given)["highest_soc_today_from"] == "given"
     assert made.replayed.costs.wear == pytest.approx(given.replayed.costs.wear, abs=1e-6)
     np.testing.assert_allclose(made.answer.setpoints.discharge_kw, given.answer.setpoints.discharge_kw, atol=1e-6)
-    assert "highest today 80 % (the ceiling, assumed)" in report_text(made)
+    assert "highest today 80 % (the ceiling, assumed)" in report_text(made).replace(NO_BREAK, " ")
 
 
 OPTIONS = RequestOptions(71, now="2026-03-02T18:20", trips=("07:30-18:00 96km",))
