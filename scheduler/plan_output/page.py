@@ -70,7 +70,7 @@ def report_text(plan: Plan) -> str:
 
 def headline_lines(plan: Plan) -> list[str]:
     """Return the lines in large letters at the head of the page, the first the largest."""
-    why = why_nothing_given(plan, few=0) if plan.blocks else plan.headline
+    why = why_nothing_given(plan) if plan.blocks else plan.headline
     lines = []
     for sentence in first_sentences(plan):
         now, then, following = sentence.partition(" Next: ")
@@ -78,9 +78,9 @@ def headline_lines(plan: Plan) -> list[str]:
     return [*lines, *([] if why is None else [why])]
 
 
-def why_nothing_given(plan: Plan, few: int) -> str | None:
+def why_nothing_given(plan: Plan) -> str | None:
     """Return why the car only charges, where the headline is too short to say it; else None."""
-    if len(plan.blocks) <= few or any(block.action not in CHARGING for block in plan.blocks):
+    if not plan.blocks or any(block.action not in CHARGING for block in plan.blocks):
         return None
     return f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed)}."
 

@@ -23,8 +23,6 @@ from scheduler.render.table import Column, Table
 from scheduler.render.terminal import print_list, terminal_table
 from scheduler.textio.format import clock_text, day_clock_text, percent_text
 
-FEW_BLOCKS = 0
-"""Most blocks of a night whose reason for not discharging stands in the headline."""
 WIDTH = 78
 """Most columns used; a narrower terminal wraps."""
 MOST_STEPS = 10
@@ -69,7 +67,7 @@ def _about(plan: Plan) -> RenderableType:
         f"offer {inputs.offer.name}, car at {plan.evening.soc_percent:g} %",
         style="dim",
     )
-    nothing_given = why_nothing_given(plan, FEW_BLOCKS) if plan.blocks else plan.headline
+    nothing_given = why_nothing_given(plan) if plan.blocks else plan.headline
     return Group(about, *([] if nothing_given is None else [Text(nothing_given)]))
 
 
