@@ -13,7 +13,7 @@ ROOMS = {
     "models": ("base", "drive", "site", "tariff", "wear"),
     "scheduler": (
         *("textio", "render", "inputs", "metering", "nights", "optimizer", "plans", "rolling", "plan_output"),
-        *("comparison", "diagnostics", "sweep", "cli"),
+        *("record", "comparison", "diagnostics", "sweep", "web", "cli"),
     ),
 }
 AT_THE_TOP = {"scheduler.api", "scheduler.api_values"}
