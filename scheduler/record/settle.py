@@ -244,17 +244,18 @@ def _settled_night(evening: Evening, happened: Inputs, found: Mapping[Way, Carri
     done = found["plan"]
     real, setpoints, replayed = done.real, done.setpoints, done.replayed
     costs, hours, car = replayed.costs, done.real.hours, done.real.car
-    by_law = {
-        way: cycle_wear_by_law(happened, found[way].real, found[way].setpoints, found[way].replayed)
-        for way in ("plan", "charge-on-return")
-    }
+    by_law = {way: cycle_wear_by_law(happened, each.real, each.setpoints, each.replayed) for way, each in found.items()}
     wears = [cycles + costs.calendar_wear for cycles in by_law["plan"].values()] + [costs.wear]
-    on_return = found["charge-on-return"]
-    earned = on_return.cost - done.cost
-    spared = on_return.replayed.costs.cycle_wear - costs.cycle_wear
-    by_laws = [earned - spared + by_law["charge-on-return"][law] - by_law["plan"][law] for law in by_law["plan"]] + [
-        earned
-    ]
+
+    def earned(way: Way) -> list[float]:
+        """Return what the night cost less than this way, by the site's wear law and by every other [money]."""
+        other = found[way]
+        by_site = other.cost - done.cost
+        without_cycles = by_site - (other.replayed.costs.cycle_wear - costs.cycle_wear)
+        laws = [without_cycles + by_law[way][law] - cycles for law, cycles in by_law["plan"].items()]
+        return [round(each, digits) + 0.0 for each in (by_site, *laws)]
+
+    on_return, charge_only = earned("charge-on-return"), earned("charge-only")
     grid, on_the_way, wear, stored_energy = rows_that_add_up(
         [costs.cash - costs.on_the_way, costs.on_the_way, costs.wear, -costs.stored_energy], digits
     )
@@ -265,7 +266,7 @@ def _settled_night(evening: Evening, happened: Inputs, found: Mapping[Way, Carri
         end=evening.end,
         was_set=evening.was_set,
         cost=round(grid + on_the_way + wear + stored_energy, digits) + 0.0,
-        cost_on_return=round(on_return.cost, digits) + 0.0,
+        cost_on_return=round(found["charge-on-return"].cost, digits) + 0.0,
         cost_charge_only=round(found["charge-only"].cost, digits) + 0.0,
         grid_cost=grid,
         wear=wear,
@@ -288,8 +289,10 @@ def _settled_night(evening: Evening, happened: Inputs, found: Mapping[Way, Carri
         why="",
         on_the_way_cost=on_the_way,
         stored_energy=-stored_energy + 0.0,
-        earned_low=round(min(by_laws), digits) + 0.0,
-        earned_high=round(max(by_laws), digits) + 0.0,
+        earned_low=min(on_return),
+        earned_high=max(on_return),
+        earned_only_low=min(charge_only),
+        earned_only_high=max(charge_only),
         offer=offer.name,
         currency=offer.currency,
     )
