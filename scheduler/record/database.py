@@ -64,9 +64,10 @@ def _prepare(connection: sqlite3.Connection, file: Path) -> None:
 
 def _migrate(connection: sqlite3.Connection, file: Path) -> None:
     """Bring the database to this version, one transaction per step, from whatever version it is at by now."""
+    is_new = _version(connection) == 0
     for number, script in enumerate(MIGRATIONS, start=1):
         copy = file.with_name(f"{file.name}.version-{number - 1}")
-        if 0 < number - 1 == _version(connection) and not copy.exists():
+        if not is_new and number - 1 == _version(connection) and not copy.exists():
             _keep_copy(connection, copy)
         with change(connection, file):
             if _version(connection) >= number:  # another program has been faster
@@ -76,6 +77,51 @@ def _migrate(connection: sqlite3.Connection, file: Path) -> None:
                     connection.execute(statement)
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.execute(f"PRAGMA user_version = {number}")
+
+
+def check_sound(connection: sqlite3.Connection, file: Path) -> None:
+    """Refuse a database of which a page or an index is damaged, wherever it is.
+
+    Raises
+    ------
+    RecordDamaged : it is damaged.
+    """
+    with told(file):
+        found = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
+    if found != ["ok"]:
+        raise RecordDamaged(single_fault(file, f"this record is damaged: {found[0]}; nothing was changed").faults)
+
+
+def set_aside(file: Path, now: datetime) -> Path:
+    """Rename a damaged record, with what belongs to it, so that a new one can be begun; nothing is deleted.
+
+    Returns
+    -------
+    The record's new name.
+
+    Raises
+    ------
+    InputFaults : it is not damaged, or there is none. NotWrittenError : it cannot be renamed.
+    """
+    if not file.is_file():
+        raise single_fault(file, "there is no record to set aside")
+    try:
+        with closing(open_database(file)) as connection:
+            check_sound(connection, file)
+    except RecordDamaged:
+        pass
+    else:
+        raise single_fault(file, "this record is not damaged; expected a damaged one to set aside")
+    stamp = f"set-aside-{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}"
+    places = [file.with_name(f"{file.name}{suffix}") for suffix in ("-shm", "-wal", "")]
+    aside = [file.with_name(f"{file.name}.{stamp}{suffix}") for suffix in ("-shm", "-wal", "")]
+    with told(file):
+        for place, new in zip(places, aside, strict=True):  # the log goes first: a new record must not read it
+            if place.exists():
+                if new.exists():
+                    raise FileExistsError(None, f"{new.name} is in the way")
+                place.rename(new)
+    return aside[-1]
 
 
 def _version(connection: sqlite3.Connection) -> int:

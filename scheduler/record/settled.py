@@ -195,6 +195,15 @@ def keep_settled(record: Record, night: SettledNight, flows: Mapping[Way, NightF
         insert_settled(connection, night, flows, made_from)
 
 
+def note_told_soc(record: Record, begin: datetime, soc_percent: float | None, made_from: str) -> None:
+    """Note the state of charge told at the end of a settled night [%]; what the night came to does not change."""
+    with change(record.connection, record.file) as connection:
+        connection.execute(
+            "UPDATE nights SET soc_told_percent = ?, settled_from = ? WHERE begin_s = ?",
+            (soc_percent, made_from, seconds(begin)),
+        )
+
+
 def remove_settled(record: Record, begins: Iterable[datetime]) -> None:
     """Remove the settled nights that begin at some instants, in one change."""
     with change(record.connection, record.file) as connection:

@@ -22,7 +22,7 @@ from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.replay import PlanRefused
 from scheduler.plans.saved_plan import SavedPlan, parse_saved_plan
 from scheduler.record.settle import Evening, settle
-from scheduler.record.settled import WAYS, keep_settled, remove_settled, settled_from
+from scheduler.record.settled import WAYS, keep_settled, note_told_soc, remove_settled, settled_from
 from scheduler.record.so_far import settled_so_far
 from scheduler.record.store import Record, RecordedPlan
 from scheduler.textio.errors import InputFaults
@@ -130,15 +130,15 @@ def _settle_one(
     told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(evening.trips))
     told_soc = evening.soc_told_percent
     before: Mapping[str, Any] = {} if kept is None else json.loads(kept)
-    is_current = before.get("by") == SETTLED_BY and before.get("told") == told and before.get("soc") == told_soc
-    if happened is None:
-        reason = "the site's series are placeholders" if kept is None else ""
-    else:
-        reason = _not_covered(happened, begin, end)
+    is_current = before.get("by") == SETTLED_BY and before.get("told") == told
+    if is_current and before.get("soc") != told_soc:
+        note_told_soc(record, begin, told_soc, json.dumps({**before, "soc": told_soc}))
+    reason = "the site's series are placeholders" if happened is None else _not_covered(happened, begin, end)
     if is_current and (reason or happened is None or (happened.source == "site" and before["from"] == "meter")):
         return
     if happened is None or reason:
-        result.not_settled.append(NotSettled(begin, reason or "it has changed since it was settled"))
+        changed = "" if kept is None else "what is told of it has changed since it was settled, and "
+        result.not_settled.append(NotSettled(begin, f"{changed}{reason}"))
         return
     series = _series_digest(happened, begin, end)
     if is_current and before.get("series") == series:
