@@ -1,8 +1,11 @@
-"""Bills of whole local days over settled flows, each way, beside the meter's own."""
+"""Bills of whole local days over settled flows, beside the meter's own.
+
+Only the plans' flows are billed: each night of the other ways begins from the state of charge that the car really had,
+so that their nights do not follow from each other, and a bill over many of them would be nobody's.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import reduce
@@ -17,24 +20,24 @@ from models.tariff.bill import GridFlows, bill
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.metering.align_channels import MeteredFlows
 from scheduler.nights.planning_times import midnight
-from scheduler.record.settled import WAYS, NightFlows, Way, flows_between, settled_nights
+from scheduler.record.settled import NightFlows, flows_between, settled_nights
 from scheduler.record.store import Record
 
 
 @dataclass(frozen=True, slots=True)
 class BilledDays:
-    """Whole local days in a row that settled nights cover, and their bills, fees included [money].
+    """Whole local days in a row that settled nights cover, and their bill, fees included [money].
 
     Attributes
     ----------
     first, last : both included.
-    by_way : of the car used as the plans said, and otherwise.
+    by_plans : of the car used as the plans said.
     by_meter : of what the meter itself counted; None without a meter, or where it has gaps.
     """
 
     first: date
     last: date
-    by_way: Mapping[Way, float]
+    by_plans: float
     by_meter: float | None
 
 
@@ -68,10 +71,7 @@ def _billed(record: Record, inputs: Inputs, first: date, last: date, metered: Me
     timezone = inputs.site.timezone
     begin, end = midnight(first, timezone), midnight(last + timedelta(days=1), timezone)
     counted_from = begin.astimezone(ZoneInfo(timezone)).replace(day=1)
-    by_way: dict[Way, float] = {}
-    for way in WAYS:
-        flows = grid_flows(flows_between(record, way, begin, end), begin, end)
-        by_way[way] = _total(inputs, flows, first, last)
+    by_plans = _total(inputs, grid_flows(flows_between(record, "plan", begin, end), begin, end), first, last)
     by_meter = None
     if metered is not None:
         inside = np.asarray((metered.start >= pd.Timestamp(counted_from)) & (metered.start < pd.Timestamp(end)))
@@ -81,7 +81,7 @@ def _billed(record: Record, inputs: Inputs, first: date, last: date, metered: Me
         known = inside.any() and not np.isnan(np.concatenate([flows.import_kwh, flows.export_kwh])).any()
         if known and flows.start[0] <= pd.Timestamp(begin) and flows.end >= pd.Timestamp(end):
             by_meter = _total(inputs, flows, first, last)
-    return BilledDays(first, last, by_way, by_meter)
+    return BilledDays(first, last, by_plans, by_meter)
 
 
 def _total(inputs: Inputs, flows: GridFlows, first: date, last: date) -> float:

@@ -8,6 +8,7 @@ all. Before a step to a newer version a copy of the file is kept beside it.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
@@ -17,6 +18,8 @@ from scheduler.record.schema import APPLICATION_ID, MIGRATIONS, VERSION
 from scheduler.textio.errors import InputFaults, NotWrittenError, single_fault
 
 RECORD_FILE = "record.sqlite"
+LEFT_SECONDS = 86_400.0
+"""A copy that is unfinished for so long is nobody's any more."""
 WAIT_SECONDS = 20.0
 """How long a change waits for another program's."""
 
@@ -89,7 +92,7 @@ def check_sound(connection: sqlite3.Connection, file: Path) -> None:
     with told(file):
         found = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
     if found != ["ok"]:
-        raise RecordDamaged(single_fault(file, f"this record is damaged: {found[0]}; nothing was changed").faults)
+        raise _damaged(file, found[0])
 
 
 def set_aside(file: Path, now: datetime) -> Path:
@@ -130,6 +133,10 @@ def _version(connection: sqlite3.Connection) -> int:
 
 def _keep_copy(connection: sqlite3.Connection, copy: Path) -> None:
     """Write a whole copy of the database, under another name until it is whole."""
+    for left in copy.parent.glob(f"{copy.name}.unfinished-*"):  # by a program that was killed
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > LEFT_SECONDS:
+                left.unlink()
     unfinished = copy.with_name(f"{copy.name}.unfinished-{datetime.now(UTC):%Y%m%dT%H%M%S%f}")
     try:
         with closing(sqlite3.connect(unfinished)) as target:
@@ -159,6 +166,12 @@ def change(connection: sqlite3.Connection, file: Path) -> Iterator[sqlite3.Conne
             raise
 
 
+def _damaged(file: Path, problem: str) -> RecordDamaged:
+    """Return the exception to raise for a damaged record, which says how to go on."""
+    message = f"this record is damaged: {' '.join(problem.split())}; nothing was changed"
+    return RecordDamaged(single_fault(file, f"{message}; overnight record SITE --set-aside begins a new one").faults)
+
+
 @contextmanager
 def told(file: Path) -> Iterator[None]:
     """Turn an error of the database into one line about its file."""
@@ -170,8 +183,6 @@ def told(file: Path) -> Iterator[None]:
     except sqlite3.DatabaseError as error:
         if isinstance(error, (sqlite3.IntegrityError, sqlite3.ProgrammingError)):
             raise
-        raise RecordDamaged(
-            single_fault(file, f"this record is damaged: {error}; nothing was changed").faults
-        ) from None
+        raise _damaged(file, str(error)) from None
     except OSError as error:
         raise NotWrittenError(f"{file} cannot be written: {error.strerror or error}; nothing was changed") from None

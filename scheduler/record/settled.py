@@ -32,7 +32,8 @@ class SettledNight:
 
     Attributes
     ----------
-    begin, end : of the night, UTC: from the evening's first plan to the next evening's, or to the end of the plan.
+    begin, end : of the night, UTC: from the evening's first plan to the next evening's, or to the end of the plan where
+        that begins many hours later or not at all.
     was_set : whether the owner said that the plan, or its last revision, was set; where it was not, the night is
         settled as if it was, and is told apart.
     cost : grid, charging on the way, wear, and the value of energy by which the battery ended emptier [money].

@@ -138,16 +138,9 @@ def _sums(found: CameOf, counted: Totals) -> Iterator[str]:
     load, solar = (amount_text(each) for each in (counted.load_error_kwh, counted.solar_error_kwh))
     yield f"A night's load was {load} off its forecast on average, its solar {solar}."
     for billed in sorted(found.billed, key=lambda each: each.last - each.first)[-1:]:
-        yield _billed_text(billed.first.isoformat(), billed.last.isoformat(), billed.by_way, billed.by_meter, currency)
-
-
-def _billed_text(first: str, last: str, by_way: Any, by_meter: float | None, currency: str) -> str:
-    plan, on_return, only = (money_text(by_way[way], currency) for way in ("plan", "charge-on-return", "charge-only"))
-    meter = "" if by_meter is None else f"; by the meter itself {money_text(by_meter, currency)}"
-    return (
-        f"The bill from {first} to {last} is {plan} {currency} with the plans, {on_return} charged on return, {only} "
-        f"only charged{meter}."
-    )
+        by_meter = "" if billed.by_meter is None else f"; the meter itself, {money_text(billed.by_meter, currency)}"
+        days = f"{billed.first.isoformat()} to {billed.last.isoformat()}"
+        yield f"The bill of {days}, fees included: with the plans, {money_text(billed.by_plans, currency)}{by_meter}."
 
 
 def _extremes(found: CameOf, counted: Totals) -> Iterator[str]:
@@ -209,7 +202,7 @@ def came_of_json(found: CameOf) -> str:
             {
                 "first_day": each.first.isoformat(),
                 "last_day": each.last.isoformat(),
-                "by_way": dict(each.by_way),
+                "by_plans": each.by_plans,
                 "by_meter": each.by_meter,
             }
             for each in found.billed

@@ -32,6 +32,8 @@ SETTLED_BY = 1
 """Which version of this settling made a night; a night of an earlier one is settled again."""
 END_TOLD = timedelta(hours=6)
 """A state of charge that was told within this time before the end of a night, and no drive later, is its end's."""
+IDLE_AFTER = timedelta(hours=6)
+"""A next evening that begins so long after a plan's end at most takes over from it; until then the charger is idle."""
 Source = Literal["meter", "site"]
 
 
@@ -124,7 +126,8 @@ def _settle_one(
     in_force = _in_force(recorded)
     plans = tuple(_parsed(plan, record) for plan in in_force)
     end = max(plan.end for plan in plans).astimezone(UTC)
-    end = end if following is None else min(end, following)
+    if following is not None and following <= end + IDLE_AFTER:
+        end = following
     was_set = any(plan.set_at is not None for plan in recorded)
     evening = Evening(begin, end, plans, was_set, *_told(record, begin, end, following))
     told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(evening.trips))
