@@ -136,7 +136,7 @@ def shortened_cell(cell: str) -> str:
 def differences(text: str, kept: str) -> int:
     """Give how many of the first rows of a table differ from those that are kept."""
     made, there = (list(csv.reader(io.StringIO(each))) for each in (text, kept))
-    rows = zip(made[: CHECKED - 1], there, strict=False)  # the last night that is made ends otherwise
+    rows = zip(made[:CHECKED], there, strict=False)  # a heading and all nights but the last, which ends otherwise
     return sum(not same_row(one, other) for one, other in rows)
 
 
