@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import zip_longest
 from pathlib import Path
 
@@ -13,7 +14,8 @@ from scheduler.metering.csv_wide import is_wide_header, read_meter_wide_csv
 from scheduler.metering.green_button_file import looks_like_xml, read_green_button
 from scheduler.metering.local_clock import Clock
 from scheduler.metering.nem12_file import looks_like_nem12, read_nem12
-from scheduler.textio.errors import shown, single_fault
+from scheduler.textio.errors import Fault, InputFaults, shortened, shown, single_fault
+from scheduler.textio.packed import is_packed, unpacked
 from scheduler.textio.read_text import beginning_of
 
 FEWEST_COLUMNS = 2
@@ -24,7 +26,7 @@ ALLOWED = (
 
 
 def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES) -> MeterReading:
-    """Find out the layout of a meter's file, and read it.
+    """Find out the layout of a meter's file, and read it; a .zip or .gz archive is read file by file.
 
     Parameters
     ----------
@@ -37,10 +39,13 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: Co
     InputFaults : the layout is not known, or the file has faults.
     """
     beginning = beginning_of(path)
+    if is_packed(beginning):
+        return _packed(path, timezone, clock, names)
     if looks_like_xml(beginning):
         return read_green_button(path)
     first_line = _first_line(beginning)
-    if looks_like_nem12(first_line) or first_line.upper().startswith("100,NEM"):
+    first_filled = _first_line(beginning.lstrip())
+    if looks_like_nem12(first_filled) or first_filled.upper().startswith("100,NEM"):
         return read_nem12(path)
     header, _ = header_cells(first_line)
     if is_plain_header(header):
@@ -56,6 +61,26 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: Co
     raise single_fault(path, f"the first line is {shown(first_line)}; expected {ALLOWED}{hint}", 1)
 
 
+def _packed(path: Path, timezone: str, clock: Clock, names: ColumnNames) -> MeterReading:
+    """Read every file of an archive as one reading; faults name the archive and the file in it."""
+    found: list[MeterReading] = []
+    faults: list[Fault] = []
+    with unpacked(path) as files:
+        for name, place in files.items():
+            shown_name = f"{path} ({shortened(name)})"
+            try:
+                if is_packed(beginning_of(place)):
+                    raise single_fault(place, "this is an archive in an archive; expected a meter's file")
+                found.append(read_meter_file(place, timezone, clock, names))
+            except InputFaults as error:
+                faults += [replace(fault, file=shown_name) for fault in error.faults]
+    if faults:
+        raise InputFaults(faults)
+    notes = [note for reading in found for note in reading.notes]
+    layouts = " and ".join(dict.fromkeys(reading.layout for reading in found))
+    return MeterReading(layouts, tuple(channel for reading in found for channel in reading.channels), tuple(notes))
+
+
 def unknown_columns(path: Path, names: ColumnNames) -> dict[str, str] | None:
     """Return the columns of a CSV file that needs names for them, each with its first cell; else None.
 
@@ -64,6 +89,8 @@ def unknown_columns(path: Path, names: ColumnNames) -> dict[str, str] | None:
     InputFaults : the file cannot be read.
     """
     beginning = beginning_of(path)
+    if is_packed(beginning):
+        return None
     first_line = _first_line(beginning)
     header, separator = header_cells(first_line)
     known = is_plain_header(header) or is_wide_header(header) or renamed(header, names) is not None

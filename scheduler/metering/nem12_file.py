@@ -38,23 +38,35 @@ _MARKET_TIME_SECONDS = 10 * 3600
 _SECONDS_A_DAY = 24 * 3600
 _ESTIMATED = "EFS"
 _NO_DATA = "N"
+_FEWEST_DETAILS = 9
+"""Cells of a 200 record up to the length of its intervals."""
 _HEADER = "a header such as 100,NEM12,202603020415,SENDER,RECEIVER"
+_NEM13_TEXT = (
+    "NEM13 holds accumulated reads, not intervals; expected NEM12: ask the retailer or the distributor for the "
+    "interval data of this meter (NEM12); a meter that keeps no intervals has none until it is replaced"
+)
 _MOST_FAULTS = 10_000
 """Number of faults at which reading stops, so that a large file of another kind is refused soon."""
 
 
 def looks_like_nem12(first_line: str) -> bool:
-    """Return whether the first line of a file is a NEM12 header: a 100 record that names the layout.
+    """Return whether the first line of a file is a NEM12 header, a 100 record that names the layout, or a 200 record.
+
+    Some retailers' portals leave the header out.
 
     Examples
     --------
     >>> looks_like_nem12("100,NEM12,202603020415,SENDER,RECEIVER"), looks_like_nem12("start,kw")
     (True, False)
+    >>> looks_like_nem12("200,9900000011,E1,1,E1,N1,SERIAL1,kWh,30,")
+    True
     """
     try:
         cells = record_cells(first_line.removeprefix("\ufeff"))
     except RecordError:
         return False
+    if cells[0] == "200":
+        return len(cells) >= _FEWEST_DETAILS and cells[8].isdecimal()
     return len(cells) > 1 and cells[0] == "100" and cells[1].upper() == "NEM12"
 
 
@@ -63,7 +75,8 @@ def read_nem12(path: Path) -> MeterReading:
 
     Intervals marked as null data are gaps. Where a day is given again, the record with the later UpdateDateTime counts.
     A register that changes its interval length, as when its meter was replaced, is read at the longest. Several files
-    joined into one, each from its header to its end record, are read as one.
+    joined into one, each from its header to its end record, are read as one. A file that begins with a 200 record is
+    read with a note that its header is missing; its end record may then be missing too.
 
     Raises
     ------
@@ -132,6 +145,7 @@ class _Reader:
         self._left_out: dict[str, dict[str, None]] = {}
         self._units: dict[str, tuple[str, int]] = {}
         self._header_read = False
+        self._without_header = False
         self._ended = True
         self._below_details = False
         self._register: _Register | None = None
@@ -142,6 +156,8 @@ class _Reader:
         """Take a line that is not empty, and add its fault if it has one."""
         try:
             cells = record_cells(text)
+            if cells[0] == "200" and not self._header_read and not self.faults:
+                self._without_header, self._header_read, self._ended = True, True, False
             if self._ended:
                 self._header(cells, line)
             elif cells[0] == "300":
@@ -166,11 +182,13 @@ class _Reader:
 
     def end(self, last_line: int) -> None:
         """Take the end of the file; if it is cut off, add that fault instead of those of its last line."""
-        if not self._ended:
+        if not self._ended and self._without_header:
+            self._leave_register()
+        elif not self._ended:
             self.faults = [fault for fault in self.faults if fault.line != last_line]
             message = "the file is cut off here, without its end record; expected 900 at the end"
             self._add(last_line, None, message)
-        elif not self.registers and not self.faults:
+        if (self._ended or self._without_header) and not self.registers and not self.faults:
             found = ", ".join(sorted({suffix for suffixes in self._left_out.values() for suffix in suffixes}))
             message = f"no register counts energy, {'only ' + found if found else 'there is no 200 record'}"
             self._add(None, None, f"{message}; expected at least one suffix E (drawn from the grid) or B (fed to it)")
@@ -178,6 +196,9 @@ class _Reader:
     def notes(self) -> list[str]:
         """Return what the reader should know once the registers are channels, one sentence each."""
         notes = []
+        if self._without_header:
+            end = "" if self._ended else ", and its end record (900) too: it may be cut off"
+            notes.append(f"The file's header (the 100 record) is missing{end}; it is read as NEM12.")
         for nmi, suffixes in self._left_out.items():
             names = ", ".join(suffixes)
             notes.append(f"{nmi}: left out {names}, neither energy drawn from the grid (E) nor fed to it (B).")
@@ -212,7 +233,7 @@ class _Reader:
             self._stop(line, f"a record {shown(cells[0])} {where}; expected {_HEADER}")
         version = cells[1].upper() if len(cells) > 1 else ""
         if version == "NEM13":
-            self._stop(line, "NEM13 holds accumulated reads, not intervals; expected NEM12")
+            self._stop(line, _NEM13_TEXT)
         if version != LAYOUT:
             self._stop(line, f"the header names the layout {shown(version)}; expected {_HEADER}")
         self._header_read, self._ended = True, False
