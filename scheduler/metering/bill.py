@@ -20,6 +20,7 @@ from scheduler.metering.channels import MeterReading
 from scheduler.metering.column_names import kept_columns
 from scheduler.metering.fill_gaps import gap_text
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
+from scheduler.metering.register_changes import joined_registers
 from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import money_digits
 from scheduler.textio.parse_time import local_text, parse_day
@@ -82,8 +83,9 @@ def metered_bill(options: BillOptions) -> MeteredBill:
     clock, kinds = parse_clock_name(options.clock), parse_kinds(options.kinds)
     readings = read_all(options.meter, site.timezone, clock, kept_columns(options.site))
     file = str(options.meter[0]) if len(options.meter) == 1 else METER_OPTION
-    named = _without_generation(relabelled(readings, kinds))
+    named, changes = joined_registers(_without_generation(relabelled(readings, kinds)), site.timezone)
     notes = [f"{path.name}: {note}" for path, one in zip(options.meter, readings, strict=True) for note in one.notes]
+    notes += changes
     if not any(channel.kind == "import" for reading in named for channel in reading.channels):
         raise single_fault(file, "no channel counts import; expected files with import, or --as NAME=import")
     shared = shared_span(named, file)
@@ -155,11 +157,12 @@ def _refuse_unlike_spans(
     file: str,
 ) -> None:
     """Refuse to leave out values that only some channels have, unless the days to bill are given."""
-    channels = [channel for reading in readings for channel in reading.channels]
-    begins = {channel_text(channel): channel.start[0] for channel in channels}
-    ends = {
-        channel_text(channel): channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes) for channel in channels
-    }
+    begins: dict[str, pd.Timestamp] = {}
+    ends: dict[str, pd.Timestamp] = {}
+    for channel in (channel for reading in readings for channel in reading.channels):
+        name, end = channel_text(channel), channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes)
+        begins[name] = min(channel.start[0], begins.get(name, channel.start[0]))
+        ends[name] = max(end, ends.get(name, end))
     early = options.first_day is None and min(begins.values()) < shared[0]
     late = options.last_day is None and max(ends.values()) > shared[1]
     if not early and not late:

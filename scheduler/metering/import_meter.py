@@ -25,6 +25,7 @@ from scheduler.metering.channels import MeterReading
 from scheduler.metering.column_names import COLUMNS_FILE, columns_text, kept_columns, parse_columns
 from scheduler.metering.derive_load import MeteredLoad, metered_load
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
+from scheduler.metering.register_changes import joined_registers
 from scheduler.metering.write_series import series_text
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
 from scheduler.textio.parse_time import local_text
@@ -111,7 +112,8 @@ def read_meter_into_site(options: MeterOptions) -> MeterResult:
     notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
     layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
     file = str(options.files[0]) if len(options.files) == 1 else "the meter files"
-    house = relabelled(readings[: len(options.files)], kinds)
+    house, changes = joined_registers(relabelled(readings[: len(options.files)], kinds), site.timezone)
+    notes += changes
 
     begin, end = _span(house, first_day, last_day, site.timezone, file, notes)
     flows = metered_flows(house, begin, end, file)
