@@ -42,7 +42,7 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: Co
     if is_packed(beginning):
         return _packed(path, timezone, clock, names)
     if looks_like_xml(beginning):
-        return read_green_button(path)
+        return read_green_button(path, timezone)
     first_line = _first_line(beginning)
     first_filled = _first_line(beginning.lstrip())
     if looks_like_nem12(first_filled) or first_filled.upper().startswith("100,NEM"):
