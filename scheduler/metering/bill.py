@@ -18,6 +18,7 @@ from scheduler.inputs.site_file import SiteClock, read_site_clock
 from scheduler.metering.align_channels import MeteredFlows, channel_text, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import MeterReading
 from scheduler.metering.column_names import kept_columns
+from scheduler.metering.days_asked import DaysAsked
 from scheduler.metering.fill_gaps import gap_text
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.metering.register_changes import joined_registers
@@ -81,7 +82,8 @@ def metered_bill(options: BillOptions) -> MeteredBill:
     offer_path = _offer_path(options)
     offer = read_offer(offer_path, has_calendar=site.holiday_calendar is not None)
     clock, kinds = parse_clock_name(options.clock), parse_kinds(options.kinds)
-    readings = read_all(options.meter, site.timezone, clock, kept_columns(options.site))
+    asked = _asked(options, offer, site.timezone)
+    readings = read_all(options.meter, site.timezone, clock, kept_columns(options.site), asked)
     file = str(options.meter[0]) if len(options.meter) == 1 else METER_OPTION
     named, changes = joined_registers(_without_generation(relabelled(readings, kinds)), site.timezone)
     notes = [f"{path.name}: {note}" for path, one in zip(options.meter, readings, strict=True) for note in one.notes]
@@ -119,6 +121,15 @@ def metered_bill(options: BillOptions) -> MeteredBill:
     paper = printed_bill(exact, offer, money_digits(offer.currency))
     layouts = {str(path): one.layout for path, one in zip(options.meter, readings, strict=True)}
     return MeteredBill(offer, exact, paper, site, flows, layouts, tuple(notes))
+
+
+def _asked(options: BillOptions, offer: Offer, timezone: str) -> DaysAsked:
+    """Return the days whose values the bill needs: those asked for, from the first of the month where its kWh count."""
+    first = None if options.first_day is None else parse_day(options.first_day, FROM_OPTION)
+    last = None if options.last_day is None else parse_day(options.last_day, TO_OPTION)
+    if first is not None and _has_monthly_tiers(offer):
+        first = first.replace(day=1)
+    return DaysAsked(first, last, timezone)
 
 
 def _without_generation(readings: tuple[MeterReading, ...]) -> tuple[MeterReading, ...]:

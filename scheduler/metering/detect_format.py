@@ -11,6 +11,7 @@ from scheduler.metering.column_names import DATE, NO_NAMES, START, TIME, ColumnN
 from scheduler.metering.csv_long import is_plain_header, read_meter_csv
 from scheduler.metering.csv_table import header_cells
 from scheduler.metering.csv_wide import is_wide_header, read_meter_wide_csv
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked
 from scheduler.metering.green_button_file import looks_like_xml, read_green_button
 from scheduler.metering.local_clock import Clock
 from scheduler.metering.nem12_file import looks_like_nem12, read_nem12
@@ -25,7 +26,9 @@ ALLOWED = (
 )
 
 
-def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES) -> MeterReading:
+def read_meter_file(
+    path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES, asked: DaysAsked = ALL_DAYS
+) -> MeterReading:
     """Find out the layout of a meter's file, and read it; a .zip or .gz archive is read file by file.
 
     Parameters
@@ -33,6 +36,7 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: Co
     timezone : IANA name of the site's zone, for CSV times without offset.
     clock : what those times follow: the wall clock, or winter time all year.
     names : the meter's own column names, by the tool's, for a CSV file with other names.
+    asked : days on which a fault refuses the file; what cannot be read on others is left out.
 
     Raises
     ------
@@ -40,28 +44,28 @@ def read_meter_file(path: Path, timezone: str, clock: Clock = "local", names: Co
     """
     beginning = beginning_of(path)
     if is_packed(beginning):
-        return _packed(path, timezone, clock, names)
+        return _packed(path, timezone, clock, names, asked)
     if looks_like_xml(beginning):
-        return read_green_button(path, timezone)
+        return read_green_button(path, timezone, asked)
     first_line = _first_line(beginning)
     first_filled = _first_line(beginning.lstrip())
     if looks_like_nem12(first_filled) or first_filled.upper().startswith("100,NEM"):
-        return read_nem12(path)
+        return read_nem12(path, asked)
     header, _ = header_cells(first_line)
     if is_plain_header(header):
-        return read_meter_csv(path, timezone, clock)
+        return read_meter_csv(path, timezone, clock, NO_NAMES, asked)
     if is_wide_header(header):
-        return read_meter_wide_csv(path, timezone, clock)
+        return read_meter_wide_csv(path, timezone, clock, NO_NAMES, asked)
     own = renamed(header, names)
     if own is not None and (START in own or (DATE in own and TIME in own)):
-        return read_meter_csv(path, timezone, clock, names)
+        return read_meter_csv(path, timezone, clock, names, asked)
     if own is not None and DATE in own:
-        return read_meter_wide_csv(path, timezone, clock, names)
+        return read_meter_wide_csv(path, timezone, clock, names, asked)
     hint = '; or name its columns with --column start="…" --column import_kwh="…"' if len(header) > 1 else ""
     raise single_fault(path, f"the first line is {shown(first_line)}; expected {ALLOWED}{hint}", 1)
 
 
-def _packed(path: Path, timezone: str, clock: Clock, names: ColumnNames) -> MeterReading:
+def _packed(path: Path, timezone: str, clock: Clock, names: ColumnNames, asked: DaysAsked) -> MeterReading:
     """Read every file of an archive as one reading; faults name the archive and the file in it."""
     found: list[MeterReading] = []
     faults: list[Fault] = []
@@ -71,7 +75,7 @@ def _packed(path: Path, timezone: str, clock: Clock, names: ColumnNames) -> Mete
             try:
                 if is_packed(beginning_of(place)):
                     raise single_fault(place, "this is an archive in an archive; expected a meter's file")
-                found.append(read_meter_file(place, timezone, clock, names))
+                found.append(read_meter_file(place, timezone, clock, names, asked))
             except InputFaults as error:
                 faults += [replace(fault, file=shown_name) for fault in error.faults]
     if faults:

@@ -13,6 +13,7 @@ import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked, left_out_note
 from scheduler.metering.green_button_codes import (
     FORWARD,
     MOST_POWER_OF_TEN,
@@ -25,7 +26,7 @@ from scheduler.metering.green_button_codes import (
     why_not_interval_energy,
 )
 from scheduler.metering.green_button_links import FaultList, Register, registers_of
-from scheduler.metering.green_button_mend import A_DAY, FEWEST_FOR_A_LONE_ONE, mended, with_hour_of_change
+from scheduler.metering.green_button_mend import A_DAY, FEWEST_FOR_A_LONE_ONE, mended, odd_readings, with_hour_of_change
 from scheduler.metering.green_button_mend import Readings as OneLength
 from scheduler.metering.green_button_xml import (
     DOUBTED,
@@ -72,6 +73,7 @@ class _Reader:
 
     feed: Feed
     timezone: str
+    asked: DaysAsked
     faults: FaultList
     notes: list[str]
     left_out: list[str]
@@ -82,7 +84,7 @@ class _Reader:
         self.notes.append(f"{register.name} is left out: it {reason}.")
 
 
-def read_green_button(path: Path, timezone: str | None = None) -> MeterReading:
+def read_green_button(path: Path, timezone: str | None = None, asked: DaysAsked = ALL_DAYS) -> MeterReading:
     """Read the interval energy of electricity in a Green Button file.
 
     Forward flow is import, reverse is export. A net register becomes both, import over 0 and export under 0, unless its
@@ -94,6 +96,7 @@ def read_green_button(path: Path, timezone: str | None = None) -> MeterReading:
     Parameters
     ----------
     timezone : IANA name of the site's zone, in which the clocks change; None: not known, so that nothing is mended.
+    asked : days on which a fault counts; on others, readings with a fault are left out.
 
     Raises
     ------
@@ -103,7 +106,7 @@ def read_green_button(path: Path, timezone: str | None = None) -> MeterReading:
     feed = read_feed(path)
     if not len(feed.readings.block):
         raise single_fault(path, "this Atom feed holds no IntervalReading; expected Green Button XML with readings")
-    reader = _Reader(feed, timezone or "UTC", FaultList(str(path)), [], [])
+    reader = _Reader(feed, timezone or "UTC", asked, FaultList(str(path)), [], [])
     found = []
     for register, codes in _wanted(reader, registers_of(feed, reader.faults)):
         intervals = _intervals(reader, register, codes)
@@ -204,6 +207,7 @@ def _unit_is_known(codes: Mapping[str, int], kind: Entry, faults: FaultList) -> 
 def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) -> _Intervals | None:
     """Return the readings of a register in time order; None if it has faults or is left out."""
     readings, rows = reader.feed.readings, register.rows
+    rows = _without_other_days(reader, register, rows)
     faulty = rows[readings.faulty[rows] == 1]
     if len(faulty) == 1 and len(rows) >= FEWEST_FOR_A_LONE_ONE:
         reader.notes.append(
@@ -226,6 +230,11 @@ def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) ->
     value, mark = readings.value[rows], readings.mark[rows]
     mark = np.where(mark == NO_MARK, mark_of(codes.get("defaultQuality", 0)), mark)
     told = OneLength(start, seconds, value, mark)
+    other = _odd_on_other_days(reader, told)
+    if other.any():
+        reader.notes.append(f"{register.name}: {left_out_note(int(other.sum()), 'reading')}")
+        rows, told = rows[~other], told.ordered(~other)
+        start, value, mark = told.start, told.value, told.mark
     done = mended(told, _usual(seconds), reader.timezone) if 0 < _usual(seconds) <= SECONDS_AN_HOUR else None
     if done is not None:
         told, said = done
@@ -264,6 +273,28 @@ def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) ->
     )
     reader.notes.extend(f"{register.name}: {each}" for each in said)
     return _Intervals(whole.start, whole.value, whole.mark, length // 60)
+
+
+def _without_other_days(reader: _Reader, register: Register, rows: IntArray) -> IntArray:
+    """Return rows without those that cannot be read and begin on other days than those asked for."""
+    readings = reader.feed.readings
+    known = (readings.faulty[rows] == 1) & (readings.start[rows] != UNSTATED)
+    other = known & _are_other_days(reader, readings.start[rows])
+    if other.any():
+        reader.notes.append(f"{register.name}: {left_out_note(int(other.sum()), 'reading')}")
+    kept: IntArray = rows[~other]
+    return kept
+
+
+def _odd_on_other_days(reader: _Reader, told: OneLength) -> BoolArray:
+    """Return which readings have another length or contradict others, on days that were not asked for, shape (n,)."""
+    if reader.asked == ALL_DAYS or not len(told.start):
+        return np.zeros(len(told.start), dtype=np.bool_)
+    return odd_readings(told, max(1, _usual(told.seconds))) & _are_other_days(reader, told.start)
+
+
+def _are_other_days(reader: _Reader, start: IntArray) -> BoolArray:
+    return np.array([not reader.asked.hold(second, second + 1) for second in start.tolist()], dtype=np.bool_)
 
 
 def _usual(seconds: IntArray) -> int:

@@ -56,7 +56,7 @@ def mended(readings: Readings, length: int, timezone: str) -> tuple[Readings, li
     ----------
     readings : in time order. length : of most of them [s]. timezone : of the site.
     """
-    odd = _odd(readings, length)
+    odd = odd_readings(readings, length)
     if not odd.any():
         return readings, []
     near = near_change(readings.start, timezone)
@@ -120,7 +120,7 @@ def with_hour_of_change(readings: Readings, length: int, timezone: str) -> tuple
     return whole.ordered(np.argsort(whole.start, kind="stable")), [note]
 
 
-def _odd(readings: Readings, length: int) -> BoolArray:
+def odd_readings(readings: Readings, length: int) -> BoolArray:
     """Return which readings have another length, lie off the grid, or contradict the one before at the same instant."""
     off_grid = (readings.start - _usual_phase(readings.start, length)) % length != 0
     odd = (readings.seconds != length) | off_grid

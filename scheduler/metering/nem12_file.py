@@ -16,6 +16,7 @@ import pandas as pd
 
 from models.base.arrays import FloatArray
 from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked, left_out_note
 from scheduler.metering.nem12_records import (
     KWH_OF_UNIT,
     MINUTES_A_DAY,
@@ -24,6 +25,7 @@ from scheduler.metering.nem12_records import (
     RecordError,
     check_number_of_cells,
     data_details,
+    date_of,
     day_record,
     event_record,
     record_cells,
@@ -70,7 +72,7 @@ def looks_like_nem12(first_line: str) -> bool:
     return len(cells) > 1 and cells[0] == "100" and cells[1].upper() == "NEM12"
 
 
-def read_nem12(path: Path) -> MeterReading:
+def read_nem12(path: Path, asked: DaysAsked = ALL_DAYS) -> MeterReading:
     """Read the energy channels in a NEM12 file, by connection point and suffix, in file order.
 
     Intervals marked as null data are gaps. Where a day is given again, the record with the later UpdateDateTime counts.
@@ -78,11 +80,15 @@ def read_nem12(path: Path) -> MeterReading:
     joined into one, each from its header to its end record, are read as one. A file that begins with a 200 record is
     read with a note that its header is missing; its end record may then be missing too.
 
+    Parameters
+    ----------
+    asked : days on which a fault counts; on others, days with a fault are left out.
+
     Raises
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
-    reader = _Reader(str(path))
+    reader = _Reader(str(path), asked)
     number = 0
     for number, line in read_lines(path, MOST_MEGABYTES):
         if not line or line.isspace():
@@ -138,8 +144,10 @@ class _OpenDay:
 class _Reader:
     """Reader that takes the lines of a file in order."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, asked: DaysAsked) -> None:
         self.file = file
+        self.asked = asked
+        self.left_out_days = 0
         self.faults: list[Fault] = []
         self.registers: dict[tuple[str, str], _Register] = {}
         self._left_out: dict[str, dict[str, None]] = {}
@@ -154,6 +162,7 @@ class _Reader:
 
     def take(self, line: int, text: str) -> None:
         """Take a line that is not empty, and add its fault if it has one."""
+        cells = [""]
         try:
             cells = record_cells(text)
             if cells[0] == "200" and not self._header_read and not self.faults:
@@ -177,8 +186,13 @@ class _Reader:
             else:
                 raise RecordError(f"{shown(cells[0])} is not a type of record; expected 100, 200, 300, 400, 500 or 900")
         except RecordError as error:
-            self._day = None  # what its 400 records should have been is no longer known
-            self._add(line, error.key, error.message)
+            day, self._day = self._day, None  # what its 400 records should have been is no longer known
+            if (cells[0] == "300" and self._is_other_day(date_of(cells))) or (
+                cells[0] == "400" and day is not None and self._is_other_day(day.record.day)
+            ):
+                self.left_out_days += 1
+            else:
+                self._add(line, error.key, error.message)
 
     def end(self, last_line: int) -> None:
         """Take the end of the file; if it is cut off, add that fault instead of those of its last line."""
@@ -199,6 +213,8 @@ class _Reader:
         if self._without_header:
             end = "" if self._ended else ", and its end record (900) too: it may be cut off"
             notes.append(f"The file's header (the 100 record) is missing{end}; it is read as NEM12.")
+        if self.left_out_days:
+            notes.append(left_out_note(self.left_out_days, "record"))
         for nmi, suffixes in self._left_out.items():
             names = ", ".join(suffixes)
             notes.append(f"{nmi}: left out {names}, neither energy drawn from the grid (E) nor fed to it (B).")
@@ -222,6 +238,13 @@ class _Reader:
             if not register.intervals:
                 notes.append(f"{name}: left out, as it has no intervals with data.")
         return notes
+
+    def _is_other_day(self, day: int | None) -> bool:
+        """Return whether a day of market time, counted from 1970, is none of those asked for."""
+        if day is None:
+            return False
+        begin = day * _SECONDS_A_DAY - _MARKET_TIME_SECONDS
+        return not self.asked.hold(begin, begin + _SECONDS_A_DAY)
 
     def _add(self, line: int | None, key: str | None, message: str) -> None:
         self.faults.append(Fault(self.file, line, key, message))
@@ -302,6 +325,9 @@ class _Reader:
         if day is None or self._register is None:
             return
         record = day.record
+        if self._is_other_day(record.day) and ("V" in day.quality or record.problems):
+            self.left_out_days += 1
+            return
         if "V" in day.quality:
             hole = day.quality.index("V") + 1
             message = f"V without a 400 record for interval {hole}; expected a 400 record for each interval of the day"
