@@ -66,13 +66,28 @@ def joined_registers(readings: Sequence[MeterReading], timezone: str) -> tuple[t
         if "import" in of_kind and "export" in of_kind:
             since, first = (min(each.begin for each in of_kind[kind]) for kind in ("import", "export"))
             if first - since >= CHANGE_MINUTES:
-                zeros += [_zeros(register.piece, since, first) for register in of_kind["export"]]
+                zeros += [zero_piece(register.piece, since, first) for register in of_kind["export"]]
                 notes.append(_fitted_text(of_kind["export"], first, timezone))
     zeros = [piece for piece in zeros if len(piece.kwh)]
     if not zeros:
         return tuple(readings), notes
     *before, last = readings
     return (*before, replace(last, channels=(*last.channels, *zeros))), notes
+
+
+def from_local_midnight(
+    readings: Sequence[MeterReading], midnight: pd.Timestamp, begin: pd.Timestamp
+) -> tuple[MeterReading, ...]:
+    """Return readings whose registers count 0 from a local midnight until the first day of market time begins.
+
+    Parameters
+    ----------
+    readings : of one beginning. midnight, begin : instants; the later one is where the values begin.
+    """
+    minutes = [int(instant.timestamp()) // 60 for instant in (midnight, begin)]
+    pieces = [zero_piece(register.piece, *minutes) for register in _registers(readings)]
+    *before, last = readings
+    return (*before, replace(last, channels=(*last.channels, *(piece for piece in pieces if len(piece.kwh)))))
 
 
 def _chains(registers: list[_Register]) -> list[list[_Register]]:
@@ -98,7 +113,7 @@ def _zeros_of(register: _Register, chain: list[_Register]) -> list[Channel]:
         begin, end = max(done, other.begin), other.end
         for first, last in ((begin, min(end, register.begin)), (max(begin, register.end), end)):
             if first < last:
-                found.append(_zeros(register.piece, first, last))
+                found.append(zero_piece(register.piece, first, last))
         done = max(done, end)
     return found
 
@@ -130,7 +145,7 @@ def _registers(readings: Sequence[MeterReading]) -> list[_Register]:
     return list(found.values())
 
 
-def _zeros(like: Channel, begin: int, end: int) -> Channel:
+def zero_piece(like: Channel, begin: int, end: int) -> Channel:
     """Return a piece of a channel that counts 0 from one minute to another, in its own intervals."""
     step = like.step_minutes
     phase = int(like.start[0].timestamp()) // 60 % step
