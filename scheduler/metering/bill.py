@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.calendars import public_holidays
-from models.tariff.bill import Bill, GridFlows, bill, printed_bill
+from models.tariff.bill import Bill, GridFlows, bill, counted_from_day, printed_bill
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site_file import SiteClock, read_site_clock
@@ -97,7 +97,7 @@ def metered_bill(options: BillOptions) -> MeteredBill:
     _refuse_unlike_spans(named, options, site.timezone, shared, file)
     named, shared = _with_hour_before_market_time(named, options, readings, site.timezone, shared, notes)
     first, last = _days(options, site.timezone, shared, notes)
-    counted_day = first.replace(day=1) if _has_monthly_tiers(offer) else first
+    counted_day = counted_from_day(offer, first)
     counted_from = max(shared[0], parse_midnight(counted_day, site.timezone, FROM_OPTION, 0))
     end = parse_midnight(last, site.timezone, TO_OPTION, 1)
     flows = metered_flows(named, *_whole_intervals(shared, counted_from, end, named), file)
@@ -159,8 +159,8 @@ def _asked(options: BillOptions, offer: Offer, timezone: str) -> DaysAsked:
     """Return the days whose values the bill needs: those asked for, from the first of the month where its kWh count."""
     first = None if options.first_day is None else parse_day(options.first_day, FROM_OPTION)
     last = None if options.last_day is None else parse_day(options.last_day, TO_OPTION)
-    if first is not None and _has_monthly_tiers(offer):
-        first = first.replace(day=1)
+    if first is not None:
+        first = counted_from_day(offer, first)
     return DaysAsked(first, last, timezone)
 
 
@@ -220,8 +220,8 @@ def _refuse_unlike_spans(
 
 def _allowed(offer: Offer) -> str:
     """Return what can be billed, for the message where models.tariff.bill refuses."""
-    if offer.demand_charge is not None:
-        minutes = offer.demand_charge.interval_minutes
+    if offer.demand_charges:
+        minutes = " and ".join(str(each) for each in sorted({each.interval_minutes for each in offer.demand_charges}))
         return f"; expected meter intervals that divide {minutes} minutes, and days that its prices cover"
     return "; expected days that its prices cover"
 

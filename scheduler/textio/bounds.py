@@ -165,6 +165,7 @@ PRICE_PER_KWH = Bound(-1_000_000, 1_000_000, "per kWh", slip=PER_MWH, money=True
 COST_PER_KWH = Bound(0, 1_000_000, "per kWh", slip=PER_MWH, money=True)
 PRICE_PER_MWH = Bound(-1_000_000_000, 1_000_000_000, "per MWh")
 PRICE_PER_KW = Bound(0, 100_000_000, "per kW and month")
+MONTHLY_FEE = Bound(0, 100_000_000, "per month", money=True)
 FEE = Bound(0, 100_000_000, "per day", money=True)
 MONEY = Bound(0, 100_000_000_000, money=True)
 MARKET_FACTOR = Bound(-100, 100)
