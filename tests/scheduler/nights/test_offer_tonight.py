@@ -140,7 +140,7 @@ def test_a_new_month_begins_at_nothing(inputs: Inputs) -> None:
 
 
 def test_each_demand_charge_counts_from_its_own_highest(inputs: Inputs) -> None:
-    """Two charges, one with a least, each with its months; what is told of one charge goes before what is told of all."""
+    """Two charges, one with a least; what is told of one charge goes before what is told of all."""
     evening = DemandCharge(6.0, 60, TimeWindow(17 * 60, 21 * 60))
     charges = (evening, DemandCharge(1.0, 60, least_kw=5.0), DemandCharge(1.0, 60, TimeWindow(months=frozenset({7}))))
     found, _ = night(inputs, offer(demand_charges=charges), peak_of_charge_kw={0: 3.0, 1: 2.0})
