@@ -316,6 +316,7 @@ def _until(night: Night, end: pd.Timestamp) -> Night:
             for month in night.demand
             if (month.mean_of[within] >= 0).any()
         ),
+        grid_g_per_kwh=None if night.grid_g_per_kwh is None else night.grid_g_per_kwh[within],
         no_grid_charging=None if banned is None else banned[within],
         export_limits_kw=None if limits is None else limits[within],
     )
