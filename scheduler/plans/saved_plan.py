@@ -22,6 +22,8 @@ from scheduler.textio.read_text import file_problem, folder_problem, read_text
 
 FORMAT = 1
 PLAN_FILE, SCHEDULE_FILE = "plan.json", "schedule.csv"
+NOT_RECORDED_FILE = "not-recorded"
+"""A file of this name in a plan's folder keeps the plan out of the site's record: it was made for a study."""
 FOLDER_NAME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{4}([+-]\d{4})?")
 MOST_MEGABYTES = 20
 MOST_CANCELLED = 10_000
@@ -91,6 +93,21 @@ class SavedTrip(_SavedRecord):
     target_percent: Positive
     planned_percent: Finite
     ready_at: Instant | None
+    chance_short: Annotated[float, Field(ge=0, le=1)] | None = None
+
+
+class SavedHomeAt(_SavedRecord):
+    """When the car was to come home, at the earliest and at the latest."""
+
+    earliest: Instant
+    latest: Instant
+
+
+class SavedWorth(_SavedRecord):
+    """What stored energy was worth at the end: worth [money] at states of charge [%], straight in between."""
+
+    soc_percent: list[Finite]
+    worth: list[Finite]
 
 
 class SavedLimits(_SavedRecord):
@@ -154,6 +171,12 @@ class SavedPlan(_SavedRecord):
     revision : number of replans since then.
     past_blocks, past_trips : those that were over, or were cut short, when the plan was made.
     cancelled_blocks, cancelled_trips : how many more an earlier revision had.
+    soc_start_percent : at the start, or on arrival with home_at [%]; None if it does not say.
+    home_at : when the car comes home; None if it is home.
+    stored_energy_price_per_kwh, stored_energy_value : what energy left at the end is worth [money per kWh], and by
+        state of charge; None if it does not say.
+    wear_weight : factor on wear; None if it does not say.
+    saving : what it was to save against charging on return [money]; None if it does not say.
     highest_soc_today_percent : what was known or assumed of the day before the plan [%]; None if it does not say.
     first_sentences : what a reader is to see first. tonight_until : what begins after that is planned again; None if
         the plan does not say.
@@ -186,6 +209,12 @@ class SavedPlan(_SavedRecord):
     so_far: SavedSoFar = SavedSoFar()
     costs: SavedCosts | None = None
     wear_law: str = "depth"
+    wear_weight: Positive | None = None
+    soc_start_percent: Finite | None = None
+    home_at: SavedHomeAt | None = None
+    stored_energy_price_per_kwh: Finite | None = None
+    stored_energy_value: SavedWorth | None = None
+    saving: Finite | None = None
     highest_soc_today_percent: Percent | None = None
     outside_degc: Annotated[float, OUTSIDE_DEGC] | None = None
     cautions: list[str]
@@ -203,14 +232,34 @@ def read_saved_plan(folder: Path) -> SavedPlan:
     problem = folder_problem(folder)
     if problem is not None:
         raise single_fault(folder, problem)
-    plan_file = folder / PLAN_FILE
-    document = _document(plan_file)
-    rows = _rows(folder / SCHEDULE_FILE)
+    document = _document(folder / PLAN_FILE)
+    return _saved_plan(
+        document, _rows(read_text(folder / SCHEDULE_FILE, MOST_MEGABYTES), folder / SCHEDULE_FILE), folder
+    )
+
+
+def parse_saved_plan(plan_text: str, schedule_text: str, folder: Path) -> SavedPlan:
+    """Parse a plan from the text of its two files.
+
+    Parameters
+    ----------
+    folder : what faults name as the place of the files.
+
+    Raises
+    ------
+    InputFaults : as read_saved_plan, for what the files hold.
+    """
+    document = _parsed_document(plan_text, folder / PLAN_FILE)
+    return _saved_plan(document, _rows(schedule_text, folder / SCHEDULE_FILE), folder)
+
+
+def _saved_plan(document: dict[str, Any], rows: list[SavedRow], folder: Path) -> SavedPlan:
+    """Return the plan that a document and the rows of its schedule make, checked."""
     try:
         plan = SavedPlan.model_validate({**document, "rows": rows, "folder": folder})
     except ValidationError as error:
         key, problem = _first_problem(error)
-        raise single_fault(plan_file, f"this plan is damaged: {problem}", key=key) from None
+        raise single_fault(folder / PLAN_FILE, f"this plan is damaged: {problem}", key=key) from None
     _check(plan)
     return plan
 
@@ -222,7 +271,7 @@ def newest_plan(plans: Path) -> Path:
     ------
     InputFaults : there is no plan.
     """
-    found = [(_start_of(folder), folder.name, folder) for folder in _plan_folders(plans)]
+    found = [(_start_of(folder), folder.name, folder) for folder in plan_folders(plans)]
     if not found:
         raise single_fault(plans, "there is no plan here; make one with overnight plan")
     return max(found)[2]
@@ -236,13 +285,18 @@ def plans_started(plans: Path, after: datetime, before: datetime) -> list[Path]:
     InputFaults : the folder cannot be read.
     """
     spare = timedelta(days=1)  # names have local time, with or without its offset
-    near = [folder for folder in _plan_folders(plans) if after - spare <= _named_start(folder) <= before + spare]
+    near = [folder for folder in plan_folders(plans) if after - spare <= _named_start(folder) <= before + spare]
     found = [(_start_of(folder), folder.name, folder) for folder in near]
     return [each[2] for each in sorted(found, reverse=True) if after.timestamp() <= each[0] < before.timestamp()]
 
 
-def _plan_folders(plans: Path) -> list[Path]:
-    """Return the folders that hold a plan, in no order."""
+def plan_folders(plans: Path) -> list[Path]:
+    """Return the folders that hold a plan, in no order; none if there is no folder of plans.
+
+    Raises
+    ------
+    InputFaults : the folder cannot be read.
+    """
     try:
         folders = list(plans.iterdir()) if folder_problem(plans) is None else []
     except OSError as error:
@@ -273,7 +327,11 @@ def _start_of(folder: Path) -> float:
 
 def _document(file: Path) -> dict[str, Any]:
     """Read `plan.json` and check its format."""
-    text = read_text(file, MOST_MEGABYTES)
+    return _parsed_document(read_text(file, MOST_MEGABYTES), file)
+
+
+def _parsed_document(text: str, file: Path) -> dict[str, Any]:
+    """Return what `plan.json` holds, and check its format."""
     try:
         document = json.loads(text)
         json.dumps(document, ensure_ascii=False).encode()  # refuses half a surrogate pair, which UTF-8 cannot hold
@@ -290,9 +348,9 @@ def _document(file: Path) -> dict[str, Any]:
     return document
 
 
-def _rows(file: Path) -> list[SavedRow]:
-    """Read the rows of `schedule.csv`; a fault names its line."""
-    reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES), newline=""))
+def _rows(text: str, file: Path) -> list[SavedRow]:
+    """Parse the rows of `schedule.csv`; a fault names its line."""
+    reader = csv.DictReader(io.StringIO(text, newline=""))
     rows: list[SavedRow] = []
     try:
         if not set(SavedRow.model_fields) <= set(reader.fieldnames or ()):
@@ -364,6 +422,15 @@ def _check(plan: SavedPlan) -> None:
     blocks = (*plan.past_blocks, *plan.blocks)
     if any(block.end <= block.start for block in blocks) or any(a.end > b.start for a, b in pairwise(blocks)):
         raise single_fault(file, "this plan is damaged: blocks do not follow each other", key="blocks")
+    home_at, worth = plan.home_at, plan.stored_energy_value
+    if home_at is not None and (home_at.earliest.utcoffset() is None or home_at.latest.utcoffset() is None):
+        raise single_fault(file, "this plan is damaged: a time has no offset", key="home_at")
+    if worth is not None and (
+        len(worth.soc_percent) != len(worth.worth)
+        or len(worth.worth) < 2
+        or any(later < earlier for earlier, later in pairwise(worth.soc_percent))
+    ):
+        raise single_fault(file, "this plan is damaged: it values no states of charge", key="stored_energy_value")
     limits = plan.limits.export_limits_kw
     if limits is not None and len(limits) != len(plan.rows):
         raise single_fault(
