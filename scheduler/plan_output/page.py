@@ -12,7 +12,7 @@ from scheduler.inputs.control_mode import CHARGING
 from scheduler.optimizer.block import Block, end_text, setting_text
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
-from scheduler.plans.cost_table import money_table, saving_text
+from scheduler.plans.cost_table import emissions_text, money_table, saving_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plans.kept_energy import kept_energy_price_text
 from scheduler.plans.outlook_text import chances_text, planned_on_text, range_text
@@ -57,7 +57,11 @@ def report_text(plan: Plan) -> str:
         trips=[_trip(plan, outcome) for outcome in plan.trips],
         money=_money(plan),
         chances=chances_text(plan),
-        saving=[each for each in (saving_text(plan), range_text(plan), planned_on_text(plan)) if each is not None],
+        saving=[
+            each
+            for each in (saving_text(plan), range_text(plan), planned_on_text(plan), emissions_text(plan))
+            if each is not None
+        ],
         power=Markup(power_chart(plan)),
         state=Markup(state_chart(plan)),
         warnings=[warning for warning in plan.warnings if warning not in urgent],
