@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -124,14 +124,12 @@ def _settle_one(
     """Settle one evening if it is to be settled, and note what came of it."""
     recorded = record.plans_of_evening(begin)
     in_force = _in_force(recorded)
-    plans = tuple(_parsed(plan, record) for plan in in_force)
-    end = max(plan.end for plan in plans).astimezone(UTC)
+    end = max(plan.end for plan in in_force)
     if following is not None and following <= end + IDLE_AFTER:
         end = following
     was_set = any(plan.set_at is not None for plan in recorded)
-    evening = Evening(begin, end, plans, was_set, *_told(record, begin, end, following))
-    told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(evening.trips))
-    told_soc = evening.soc_told_percent
+    trips, told_soc = _told(record, begin, end, following)
+    told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(trips))
     before = _source(kept)
     is_current = before.get("by") == SETTLED_BY and before.get("told") == told
     if is_current and before.get("soc") != told_soc:
@@ -146,6 +144,8 @@ def _settle_one(
     series = _series_digest(happened, begin, end)
     if is_current and before.get("series") == series:
         return
+    plans = tuple(_parsed(plan, record) for plan in in_force)
+    evening = Evening(begin, end, plans, was_set, trips, told_soc)
     inputs = offers.of(plans[0], in_force[0].document)
     so_far = {way: settled_so_far(record, inputs, way, begin, plans[0].so_far) for way in WAYS}
     real = replace(inputs, load=happened.load, solar=happened.solar)
