@@ -61,7 +61,7 @@ def _invented(found: CameOf) -> str:
     own = ""
     if found.own_plans:
         plans = f"{found.own_plans} plan{'' if found.own_plans == 1 else 's'}"
-        own = f" This site's own record holds {plans}; --meter FILE settles {'it' if found.own_plans == 1 else 'them'}."
+        own = f" This site's own record holds {plans}; a meter's files that cover it (--meter) settle a night."
     return f"These are {INVENTED} that come with the demo, not yours.{own}"
 
 
