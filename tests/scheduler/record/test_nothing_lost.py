@@ -16,7 +16,6 @@ import pytest
 from scheduler.plan_output.write_plan import REPORT_FILE
 from scheduler.record.database import RECORD_FILE, RecordDamaged, check_sound
 from scheduler.record.export import export_texts
-from scheduler.record.keep_plan import keep_plan
 from scheduler.record.report import RecordOptions, what_came_of_it
 from scheduler.record.schema import MIGRATIONS, VERSION
 from scheduler.record.settled import WAYS, keep_settled, night_flows, settled_nights
