@@ -313,17 +313,17 @@ class ModeProgram:
 
     def _best_timed(self) -> bool:
         """Minimise the timing at the present modes and where runs can be moved to; return whether there is a plan."""
-        if not self.exactly("charge_late_discharge_early", then_money=True):
+        if not self.exactly("ready_soonest", then_money=True):
             return False
         plan, before = self._schedule(self.values), np.round(self.values[self.whole]) > 0
         moved = better_timed(self.night, plan, self._caps())
         if moved is plan:
             return True
         self.fix(self._moved_modes(plan, before, moved)[0])
-        if self.exactly("charge_late_discharge_early", then_money=True):
+        if self.exactly("ready_soonest", then_money=True):
             return True
         self.fix(before)
-        return self.exactly("charge_late_discharge_early", then_money=True)
+        return self.exactly("ready_soonest", then_money=True)
 
     def _schedule(self, values: FloatArray) -> Schedules:
         """Return the powers and modes of values of the columns, shape (1, n)."""
