@@ -15,8 +15,9 @@ from models.base.arrays import BoolArray, FloatArray, IntArray, runs
 from models.site.connection import grid_flows_kw, net_draw_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import Caps
+from scheduler.optimizer.few_settings import settings_of
 from scheduler.optimizer.objectives import ABOVE_CEILING, charger_start_worth, hours_waited
-from scheduler.optimizer.setpoints import setpoints_from_powers
+from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 
 NO_MORE = 1e-9
 """Money [kWh at the highest price], energy [kWh] and power [kW] differing by less are the same."""
@@ -40,6 +41,11 @@ class Schedules:
     def some(self, rows: IntArray) -> Schedules:
         """Return copies of some of them, by their rows."""
         return Schedules(self.charge_kw[rows], self.discharge_kw[rows], self.charging[rows], self.discharging[rows])
+
+    def setpoints(self, row: int) -> Setpoints:
+        """Return the powers of one of them."""
+        shares = self.charging[row].astype(np.float64), self.discharging[row].astype(np.float64)
+        return Setpoints(self.charge_kw[row], self.discharge_kw[row], *shares, np.zeros(self.charge_kw.shape[1]))
 
     def followed_by(self, others: Schedules) -> Schedules:
         """Return these and others after them."""
@@ -142,11 +148,15 @@ def _wear(night: Night, change: FloatArray) -> FloatArray:
     return worn
 
 
-def better_timed(night: Night, plan: Schedules, caps: Caps) -> Schedules:
+def better_timed(night: Night, plan: Schedules, caps: Caps, most_settings: int | None = None) -> Schedules:
     """Move runs of one plan, shape (1, n), and their ends, as long as that is better timed and costs no more.
 
     Better timed is what waits less, an hour of a kWh above the ceiling weighing ABOVE_CEILING times as much. Moves to
     later hours are tried only where there is energy above the ceiling.
+
+    Parameters
+    ----------
+    most_settings : that it may ask for; None for any number.
 
     Returns
     -------
@@ -168,7 +178,12 @@ def better_timed(night: Night, plan: Schedules, caps: Caps) -> Schedules:
         good &= judged.outside_kwh <= allowed.outside_kwh[0] + NO_MORE
         good &= (judged.short_kwh <= allowed.short_kwh[0] + NO_MORE).all(axis=1)
         gained = np.append(NO_MORE, gain[hopeful]) + ABOVE_CEILING * (above - judged.above_kwh_hours)
-        best = int(np.where(good, gained, -np.inf).argmax())
+        best = 0
+        for row in np.argsort(np.where(good, -gained, np.inf), kind="stable").tolist():
+            few = most_settings is None or row == 0 or len(settings_of(night, choices.setpoints(row))) <= most_settings
+            if few or not good[row]:
+                best = row if good[row] else 0
+                break
         if best == 0:
             break
         plan, above = choices.some(np.array([best])), float(judged.above_kwh_hours[best])
