@@ -86,7 +86,9 @@ def why_nothing_given(plan: Plan) -> str | None:
     """Return why the car only charges, where the headline is too short to say it; else None."""
     if not plan.blocks or any(block.action not in CHARGING for block in plan.blocks):
         return None
-    return f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed)}."
+    return (
+        f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed, plan.inputs.offer.currency)}."
+    )
 
 
 def _state_text(plan: Plan) -> str:

@@ -191,10 +191,10 @@ def assemble_plan(
         trips=outcomes,
         blocks=blocks,
         reasons=tuple(
-            block_reason(night, answer.setpoints, replayed, block) + look_text(night, block, at)
+            block_reason(night, answer.setpoints, replayed, block, inputs.offer.currency) + look_text(night, block, at)
             for block, at in zip(blocks, look_at(night, replayed, blocks), strict=True)
         ),
-        headline=_on_placeholders(inputs, _headline(night, replayed, blocks)),
+        headline=_on_placeholders(inputs, _headline(night, replayed, blocks, inputs.offer.currency)),
         warnings=tuple(said),
         made_at=datetime.now(UTC).replace(microsecond=0),
         wear_by_law=wear_by_law,
@@ -233,14 +233,14 @@ def _stopped_early(answer: Answer, currency: str) -> str:
     return f"The solver stopped early; another plan could be cheaper by up to {money_text(most, currency)} {currency}."
 
 
-def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> str:
+def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...], currency: str) -> str:
     """Return what to do tonight, in one sentence."""
     when = "Today" if MORNING <= night.boundaries[0].tz_convert(night.timezone).hour < AFTERNOON else "Tonight"
     if not blocks:
-        return f"{when} the car is best left alone: {why_no_discharge(night, replayed)}."
+        return f"{when} the car is best left alone: {why_no_discharge(night, replayed, currency)}."
     sentence = ", then ".join(_block_text(night, block) for block in blocks)
     if not any(block.action not in CHARGING for block in blocks):
-        why = why_no_discharge(night, replayed)
+        why = why_no_discharge(night, replayed, currency)
         return f"{when} the car only charges: {sentence}; it does not discharge, since {why}."
     return f"{when}: {sentence}."
 
