@@ -28,6 +28,8 @@ class Block:
     amps : current per phase, positive [A].
     stop_percent : state of charge at which discharging ends before `last` [%]; None: the floor.
     until_percent : state of charge at which charging ends before `last` [%]; None: the ceiling.
+    from_kw : draw of the building, under the charger's least power, from which on a covering block discharges at that
+        least power and exports the rest [kW]; None: it pauses under the least power.
     """
 
     first: int
@@ -37,6 +39,7 @@ class Block:
     amps: float
     stop_percent: float | None = None
     until_percent: float | None = None
+    from_kw: float | None = None
 
     @property
     def intervals(self) -> slice:
@@ -46,10 +49,21 @@ class Block:
 
 def setting_text(block: Block, set_by: SetBy) -> str:
     """Return what to set for a block: "discharge at 4.1 kW (5.9 A)"; the current first where that is what is set."""
-    action = ACTION_TEXT[block.action]
+    action, begins = ACTION_TEXT[block.action], from_text(block.from_kw)
     if set_by == "current":
-        return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"
-    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A)"
+        return f"{action} {block.amps:.0f} A ({power_text(block.kw)}){begins}"
+    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A){begins}"
+
+
+def from_text(from_kw: float | None) -> str:
+    """Return from which draw on a block covers the building [kW], to follow what is set; "" from the least power on.
+
+    Examples
+    --------
+    >>> from_text(0.3), from_text(None)
+    (' from a draw of 0.3 kW', '')
+    """
+    return "" if from_kw is None else f" from a draw of {power_text(from_kw)}"
 
 
 def end_text(stop_percent: float | None, until_percent: float | None) -> str:

@@ -27,6 +27,7 @@ class Settings:
     charging, discharging : the direction; neither where it is idle.
     charge_kw, discharge_kw : power as planned [kW].
     cover_kw : most power with which it covers the building [kW]; 0 where it runs at the power as planned.
+    cover_from_kw : draw from which on it covers the building, at its least power if the draw is less [kW].
     surplus_kw : most power with which it takes the surplus, whatever was planned [kW]; 0 where it does not.
     stop_kwh, until_kwh : stored energy at which discharging and charging end [kWh], if floor and ceiling do not end
         them before.
@@ -37,6 +38,7 @@ class Settings:
     charge_kw: FloatArray
     discharge_kw: FloatArray
     cover_kw: FloatArray
+    cover_from_kw: FloatArray
     surplus_kw: FloatArray
     stop_kwh: FloatArray
     until_kwh: FloatArray
@@ -64,6 +66,7 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
     under_way = (begins >= edges[0]) & (begins < edges[-1])
     cover_kw, surplus_kw, stop_kwh = (np.zeros(planned.intervals) for _ in range(3))
     until_kwh = np.full(planned.intervals, np.inf)
+    cover_from_kw = np.full(planned.intervals, planned.charger.discharge_min_kw)
     for block in blocks:
         if block.stop_percent is not None:
             stop_kwh[block.intervals] = planned.car.kwh(block.stop_percent)
@@ -71,6 +74,8 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
             until_kwh[block.intervals] = planned.car.kwh(block.until_percent)
         if block.action == "cover":
             cover_kw[block.intervals] = block.kw
+            if block.from_kw is not None:
+                cover_from_kw[block.intervals] = block.from_kw
         if block.action == "surplus":
             surplus_kw[block.intervals] = block.kw
     return Settings(
@@ -79,6 +84,7 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
         setpoints.charge_kw[at],
         setpoints.discharge_kw[at],
         cover_kw[at],
+        cover_from_kw[at],
         surplus_kw[at] * under_way,
         stop_kwh[at],
         until_kwh[at],
@@ -104,12 +110,12 @@ def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
 def follow_settings(real: Night, settings: Settings) -> Setpoints:
     """Return what the charger does in the night as it happened.
 
-    A block that covers the building follows the real draw up to its power, and one that takes the surplus the real
-    surplus; other powers stay as planned. They apply only while the car is really at home. The charger charges less
-    where the import limit binds, and discharges no more than the building and the export limit take. It stops at the
-    ceiling and at the floor, or before at the state of charge at which its block ends, and then runs for a part of the
-    interval. Where less than its minimum power is possible, it stays idle. Only a trip that is really driven lifts the
-    ceiling.
+    A block that covers the building follows the real draw up to its power, from the draw on that it is set to, and one
+    that takes the surplus the real surplus; other powers stay as planned. They apply only while the car is really at
+    home. The charger charges less where the import limit binds, and discharges no more than the building and the export
+    limit take. It stops at the ceiling and at the floor, or before at the state of charge at which its block ends, and
+    then runs for a part of the interval. Where less than its minimum power is possible, it stays idle. Only a trip that
+    is really driven lifts the ceiling.
 
     Parameters
     ----------
@@ -157,6 +163,8 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
             wanted = settings.discharge_kw[interval]
             if settings.cover_kw[interval] > 0:
                 wanted = min(settings.cover_kw[interval], draw[interval])
+                if settings.cover_from_kw[interval] <= draw[interval]:
+                    wanted = max(wanted, charger.discharge_min_kw)
             if 0 < charger.discharge_min_kw - wanted <= SAME_POWER_KW:
                 wanted = charger.discharge_min_kw  # a draw just below the minimum power does not make it pause
             kw = min(wanted, charger.discharge_max_kw, room_out[interval])

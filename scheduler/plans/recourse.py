@@ -1,10 +1,10 @@
 """What a block may do where the evening goes otherwise than forecast: how far it may discharge, or charge.
 
 A plan knows one forecast. A block can say more than the forecast needs: it covers the building's whole draw, and not
-only the mean that was forecast, until a state of charge at which it ends early. Until then a discharging block may give
-more than was planned, as far as each kWh more is worth what it costs, and no departure falls short of its target if
-everything after the block goes as it was set. A charger that can follow the sun takes the surplus as it comes, where
-keeping it is worth more than its export.
+only the mean that was forecast, down to a draw under the charger's least power where that is worth it, until a state of
+charge at which it ends early. Until then a discharging block may give more than was planned, as far as each kWh more is
+worth what it costs, and no departure falls short of its target if everything after the block goes as it was set. A
+charger that can follow the sun takes the surplus as it comes, where keeping it is worth more than its export.
 """
 
 from __future__ import annotations
@@ -35,6 +35,10 @@ SUN_KW = 0.01
 """Where less solar than this is forecast, the sun is down [kW]."""
 SURPLUS_SHARE = 0.25
 """A forecast of less solar than this share of the least charging power makes no block: hardly a day would reach it."""
+LIKELY_LESS = 2.0
+"""Where the forecast draw is this many times the least power, less than that power is hardly drawn [-]."""
+WELL_UNDER = 0.75
+"""A draw from which on covering pays is told if it is no more than this share of the least power [-]."""
 WHOLE_AMPS = 1e-9
 """A current this little under a whole number of amps is that number [A]."""
 
@@ -66,6 +70,7 @@ def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks
         else replace(
             follows_whole_draw(night, setpoints, block),
             stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before, hoped_kwh),
+            from_kw=_from_kw(night, setpoints, replayed, block, fill_before),
         )
         for block in blocks
     )
@@ -88,7 +93,8 @@ def _as_few_as_can_be(night: Night, blocks: Iterable[Block]) -> tuple[Block, ...
             and abs(before.kw - block.kw) <= SAME_POWER_KW
             and lowest[before.intervals].min() >= highest[block.intervals].max() - SAME_PRICE
         ):
-            joined[-1] = replace(before, last=block.last, stop_percent=block.stop_percent)
+            begins = min((kw for kw in (before.from_kw, block.from_kw) if kw is not None), default=None)
+            joined[-1] = replace(before, last=block.last, stop_percent=block.stop_percent, from_kw=begins)
         else:
             joined.append(block)
     return tuple(joined)
@@ -270,23 +276,69 @@ def _further_discharge_kwh(
     most = min(spare)
     if most <= SAME_KWH:
         return 0.0
-    # the deepest segments that the plan reaches before it charges again are those that a kWh more comes from
-    charges = block.last + np.flatnonzero(setpoints.charging[block.last :])
-    held_kwh = np.cumsum(fill_before(int(charges[0]) if len(charges) else night.intervals))
-
-    end_kwh = float(replayed.stored_kwh[-1])
-
-    def cost(kwh: float) -> float:
-        segment = min(int(np.searchsorted(held_kwh, kwh)), len(held_kwh) - 1)
-        worn = night.wear_weight * float(night.wear.price_per_kwh[segment])
-        return (night.price_left_at(end_kwh - kwh) + worn) / night.charger.discharge_efficiency
-
+    cost, cuts = _cost_of_more(night, setpoints, replayed, block, fill_before)
     at = block.intervals
     saved = night.possible_prices("import").min(axis=0)[at]
     if block.action == "discharge":
         saved = np.minimum(saved, night.possible_prices("export").min(axis=0)[at])
-    cuts = [*held_kwh.tolist(), *(end_kwh - night.stored_energy.edges_kwh).tolist()]
-    return _as_long_as(most, cuts, lambda kwh: cost(kwh) <= float(saved.min()))
+    return _as_long_as(most, cuts, lambda kwh: cost(kwh) / night.charger.discharge_efficiency <= float(saved.min()))
+
+
+def _cost_of_more(
+    night: Night,
+    setpoints: Setpoints,
+    replayed: Replayed,
+    block: Block,
+    fill_before: Callable[[int], FloatArray],
+) -> tuple[Callable[[float], float], list[float]]:
+    """Return what a kWh taken from the battery costs after so many kWh more than planned, and where that changes [kWh].
+
+    It is what the kWh would be worth at the end of the night, and the wear of taking it [money per kWh].
+    """
+    # the deepest segments that the plan reaches before it charges again are those that a kWh more comes from
+    charges = block.last + np.flatnonzero(setpoints.charging[block.last :])
+    held_kwh = np.cumsum(fill_before(int(charges[0]) if len(charges) else night.intervals))
+    end_kwh = float(replayed.stored_kwh[-1])
+
+    def cost(kwh: float) -> float:
+        segment = min(int(np.searchsorted(held_kwh, kwh)), len(held_kwh) - 1)
+        return night.price_left_at(end_kwh - kwh) + night.wear_weight * float(night.wear.price_per_kwh[segment])
+
+    return cost, [*held_kwh.tolist(), *(end_kwh - night.stored_energy.edges_kwh).tolist()]
+
+
+def _from_kw(
+    night: Night,
+    setpoints: Setpoints,
+    replayed: Replayed,
+    block: Block,
+    fill_before: Callable[[int], FloatArray],
+) -> float | None:
+    """Return the draw from which on a covering block is worth its least power [kW]; None: that power itself.
+
+    At the least power, what the building does not draw is exported. From a certain draw on, what is not bought and
+    what is exported are together worth more than the energy and the wear: over the block together, if it may draw any
+    power as likely as another. That draw is told in whole tenths of a kilowatt, where the building is likely to draw
+    less than the least power, and if it is well under that.
+    """
+    charger, at = night.charger, block.intervals
+    least_kw = charger.discharge_min_kw
+    draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[at]
+    if block.action != "cover" or charger.discharge_to == "building" or night.setting.by_hand:
+        return None
+    if float(draw_kw.min()) >= LIKELY_LESS * least_kw or wants_a_cap(night, setpoints, block):
+        return None
+    cost, _ = _cost_of_more(night, setpoints, replayed, block, fill_before)
+    taken_kw = least_kw / charger.discharge_efficiency + charger.fixed_loss_kw
+    saved, earned = (night.possible_prices(side).min(axis=0)[at] for side in ("import", "export"))
+    earned = np.where(night.export_limit_kw[at] >= least_kw, earned, 0.0)
+    per_kw, fixed = saved - earned, taken_kw * cost(SAME_KWH) - least_kw * earned
+    hours = night.hours[at]
+    if float(hours @ per_kw) <= 0:
+        return None
+    from_kw = float(hours @ fixed) / float(hours @ per_kw)
+    tenths = max(1, ceil(10 * from_kw - SAME_PERCENT)) / 10
+    return tenths if tenths <= WELL_UNDER * least_kw else None
 
 
 def _until_percent(night: Night, replayed: Replayed, block: Block) -> float | None:

@@ -67,7 +67,8 @@ class SavedBlock(_SavedRecord):
     """A block as it was planned; `kw` [kW] and `amps` [A per phase] are positive.
 
     It ends before `end` at a state of charge of `stop_percent` or `until_percent` [%]. `look_at` is when the car is
-    first to be looked at for that; None where nothing needs to be looked at.
+    first to be looked at for that; None where nothing needs to be looked at. From a draw of `from_kw` [kW] on it covers
+    the building; None: from the charger's least power on.
     """
 
     start: Instant
@@ -77,6 +78,7 @@ class SavedBlock(_SavedRecord):
     amps: Positive
     stop_percent: Percent | None = None
     until_percent: Percent | None = None
+    from_kw: Positive | None = None
     look_at: Instant | None = None
     reason: str
 

@@ -24,7 +24,7 @@ from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.recourse import look_at, with_recourse
 from scheduler.plans.replay import replay, verify, verify_constraints
-from tests.builders.nights import START, Drive, flat_night, plain_car, plain_charger, powers
+from tests.builders.nights import PLAIN_CONNECTION, START, Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import random_night
 
 TRIP = Drive(depart=6, comeback=8, distance_km=40)
@@ -309,3 +309,42 @@ def test_a_smaller_car_is_not_drained_under_its_floor() -> None:
     kept = replay(real, follow_plan(real, night, setpoints, (block,)))
     assert block.stop_percent is None
     assert kept.stored_kwh.min() == pytest.approx(15.0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "from_kw"),
+    [
+        ({}, 0.5),
+        ({"export_price": 0.12}, 0.3),
+        ({"import_price": 0.16}, None),
+        ({"load_kw": 2.5}, None),
+        ({"charger": plain_charger(discharge_to="building")}, None),
+        ({"connection": replace(PLAIN_CONNECTION, export_limit_kw=0.5)}, 0.6),
+    ],
+    ids=str,
+)
+def test_a_draw_under_the_least_power_is_covered_where_that_pays(
+    changes: dict[str, Any], from_kw: float | None
+) -> None:
+    """At 1 kW a kWh costs 0.17. Of a draw of x, x are spared at 0.30 and the rest earns 0.05: x = 0.12 / 0.25 = 0.48.
+
+    With 0.12 for the rest 0.05 / 0.18, and with nothing, as where less than 1 kW may be exported, 0.17 / 0.30. Nothing
+    is told where it never pays, where the draw is likely to be higher, where the charger may not export, and of what is
+    set by hand.
+    """
+    night = flat_night(**{"load_kw": 1.0, **changes})
+    block, *_ = blocks_of(night, powers(night, -float(night.load_kw[0]), -float(night.load_kw[0])))
+    assert block.from_kw == from_kw
+    by_hand = replace(night, setting=Setting("blocks", 4, 60))
+    assert blocks_of(by_hand, powers(night, -1.0))[0].from_kw is None
+
+
+def test_from_its_draw_on_a_block_runs_at_the_least_power() -> None:
+    """1 kW is given for draws of 0.5 and 0.8 kW, and nothing for 0.4."""
+    night = flat_night(load_kw=1.0)
+    setpoints = powers(night, -1.0, -1.0, -1.0)
+    blocks = blocks_of(night, setpoints)
+    real = replace(night, load_kw=np.array([0.5, 0.8, 0.4] + [1.0] * 5))
+    done = follow_plan(real, night, setpoints, blocks)
+    assert done.discharge_kw.tolist() == [1.0, 1.0, 0.0] + [0.0] * 5
+    assert verify_constraints(real, done).export_kw[:2].tolist() == pytest.approx([0.5, 0.2])
