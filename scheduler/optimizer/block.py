@@ -12,6 +12,7 @@ ACTION_TEXT: dict[Action, str] = {
     "discharge": "discharge at",
     "cover": "cover the building up to",
     "surplus": "take the surplus up to",
+    "balance": "take the surplus and cover the building up to",
 }
 
 
@@ -23,7 +24,7 @@ class Block:
     ----------
     first, last : the intervals first to last - 1.
     action : "charge" or "discharge" at `kw`; "cover": discharge what the building draws, up to `kw`; "surplus": charge
-        with what the roof gives beyond the building's draw, up to `kw`.
+        with what the roof gives beyond the building's draw, up to `kw`; "balance": both, as it comes.
     kw : power at the AC side, positive [kW].
     amps : current per phase, positive [A].
     stop_percent : state of charge at which discharging ends before `last` [%]; None: the floor.
@@ -73,7 +74,10 @@ def end_text(stop_percent: float | None, until_percent: float | None) -> str:
     --------
     >>> end_text(46.0, None), end_text(None, 72.5), end_text(None, None)
     (' until 46 % is left', ' until 72.5 %', '')
+    >>> end_text(46.0, 72.5)
+    ' until 46 % is left, charging until 72.5 %'
     """
     if stop_percent is not None:
-        return f" until {percent_text(stop_percent)} is left"
+        charging = "" if until_percent is None else f", charging until {percent_text(until_percent)}"
+        return f" until {percent_text(stop_percent)} is left{charging}"
     return "" if until_percent is None else f" until {percent_text(until_percent)}"

@@ -4,7 +4,8 @@ Modes, as the standard's operation modes are understood here (from memory; the s
 
 - charging and discharging at a power: `CentralSetpoint` with `setpoint` in W, negative for discharging;
 - covering the building: `LocalLoadBalancing`, with a charging `limit` of 0 and the cap as `dischargeLimit`;
-- taking the surplus: `LocalLoadBalancing` too, with the charger's most as `limit` and a `dischargeLimit` of 0;
+- taking the surplus: `LocalLoadBalancing` too, with the charger's most as `limit` and a `dischargeLimit` of 0, or with
+  the block's power where it also covers the building;
 - idle, and away: `Idle`.
 
 For a state of charge at which a block ends (`stop_percent`, `until_percent`) there is one field: `limitAtSoC` of the
@@ -115,13 +116,14 @@ def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
     start = {"startPeriod": _seconds(plan, row.start)}
     limits, phases = plan.limits, plan.limits.phases
     block = next((block for block in plan.blocks if block.start <= row.start < block.end), None)
-    if block is not None and block.action == "surplus" and row.state != "away":
+    if block is not None and block.action in ("surplus", "balance") and row.state != "away":
+        gives_kw = min(block.kw, limits.discharge_max_kw) if block.action == "balance" else 0.0
         return {
             **start,
             "operationMode": "LocalLoadBalancing",
             "numberPhases": phases,
             "limit": _watts(min(block.kw, limits.charge_max_kw)),
-            "dischargeLimit": 0.0,
+            "dischargeLimit": _watts(-gives_kw),
         }
     if row.state not in ("charge", "discharge"):
         return {**start, "operationMode": "Idle"}

@@ -53,7 +53,7 @@ def report_text(plan: Plan) -> str:
         ][: len(tonights_blocks(plan))],
         later=later_text(plan),
         currency=inputs.offer.currency,
-        covers=any(block.action == "cover" for block in plan.blocks),
+        covers=any(block.action in ("cover", "balance") for block in plan.blocks),
         trips=[_trip(plan, outcome) for outcome in plan.trips],
         money=_money(plan),
         chances=chances_text(plan),

@@ -4,7 +4,8 @@ A plan knows one forecast. A block can say more than the forecast needs: it cove
 only the mean that was forecast, down to a draw under the charger's least power where that is worth it, until a state of
 charge at which it ends early. Until then a discharging block may give more than was planned, as far as each kWh more is
 worth what it costs, and no departure falls short of its target if everything after the block goes as it was set. A
-charger that can follow the sun takes the surplus as it comes, where keeping it is worth more than its export.
+charger that can follow the sun takes the surplus as it comes, where keeping it is worth more than its export, and where
+the sun does not come it covers the building, if that is worth it.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, runs
 from models.wear.segments import final_fill_kwh
-from scheduler.inputs.control_mode import CHARGING
+from scheduler.inputs.control_mode import CHARGING, Action
 from scheduler.nights.night import SAME_KWH, Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import SAME_POWER_KW
@@ -47,33 +48,39 @@ AT_THE_END = timedelta(minutes=5)
 """A stop that can be reached no earlier than this before the block's end needs no look."""
 
 
-def with_recourse(night: Night, setpoints: Setpoints, replayed: Replayed, blocks: Iterable[Block]) -> tuple[Block, ...]:
+def with_recourse(
+    night: Night, setpoints: Setpoints, replayed: Replayed, blocks: Iterable[Block], may_discharge: bool = True
+) -> tuple[Block, ...]:
     """Return a plan's blocks, with the power up to which each covers the building, and where it ends early.
 
     Parameters
     ----------
     night, setpoints, replayed : the night as forecast, its plan, and what that comes to.
     blocks : the plan's blocks, with the powers that the forecast needs.
+    may_discharge : whether the car may cover the building where the plan does not.
     """
     into, out = battery_flows_kwh(night, setpoints, replayed.on_the_way_kwh)
     blocks = [_covers_if_selling_does_not_pay(night, setpoints, replayed, block) for block in blocks]
     follows_sun = _follows_sun(night, setpoints, replayed, into)
-    blocks = _with_surplus_blocks(night, blocks, follows_sun)
     hoped_kwh = np.concatenate([[0.0], np.cumsum(into * follows_sun * setpoints.charging)])
 
     def fill_before(boundary: int) -> FloatArray:
         return final_fill_kwh(night.wear, night.initial_fill_kwh, into[:boundary], out[:boundary])
 
-    found = (
-        replace(block, until_percent=_until_percent(night, replayed, block))
-        if block.action in CHARGING
-        else replace(
-            follows_whole_draw(night, setpoints, block),
-            stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before, hoped_kwh),
-            from_kw=_from_kw(night, setpoints, replayed, block, fill_before),
-        )
-        for block in blocks
-    )
+    covers_too = np.zeros_like(follows_sun)
+    if may_discharge:
+        covers_too = _covers_too(night, setpoints, replayed, follows_sun, fill_before)
+    found = []
+    for block in _with_surplus_blocks(night, blocks, follows_sun, covers_too):
+        if block.action in (*CHARGING, "balance"):
+            block = replace(block, until_percent=_until_percent(night, replayed, block))
+        if block.action not in CHARGING:
+            block = replace(
+                follows_whole_draw(night, setpoints, block),
+                stop_percent=_stop_percent(night, setpoints, replayed, block, fill_before, hoped_kwh),
+                from_kw=_from_kw(night, setpoints, replayed, block, fill_before),
+            )
+        found.append(block)
     return _as_few_as_can_be(night, found)
 
 
@@ -142,10 +149,41 @@ def _follows_sun(night: Night, setpoints: Setpoints, replayed: Replayed, into_kw
     return found
 
 
-def _with_surplus_blocks(night: Night, blocks: Iterable[Block], follows_sun: BoolArray) -> tuple[Block, ...]:
+def _covers_too(
+    night: Night,
+    setpoints: Setpoints,
+    replayed: Replayed,
+    follows_sun: BoolArray,
+    fill_before: Callable[[int], FloatArray],
+) -> BoolArray:
+    """Return where a charger that follows the sun is to cover the building too, shape (n,).
+
+    The sun may not come as forecast, and what the building then draws is covered where a kWh bought costs more than one
+    from the battery. Where the night's discharge limit is used up, more in one hour would be less in another.
+    """
+    found = np.zeros_like(follows_sun)
+    if _gives_all_it_may(night, setpoints):
+        return found
+    saved = night.possible_prices("import").min(axis=0) * night.charger.discharge_efficiency
+    for at in np.flatnonzero(follows_sun).tolist():
+        cost, _ = _cost_of_more(night, setpoints, replayed, at + 1, fill_before)
+        found[at] = saved[at] > cost(SAME_KWH)
+    return found
+
+
+def _with_surplus_blocks(
+    night: Night, blocks: Iterable[Block], follows_sun: BoolArray, covers_too: BoolArray
+) -> tuple[Block, ...]:
     """Return the blocks with those that take the surplus, cut where these begin and end; in time order."""
-    kw = night.charger.charge_max_kw
-    found = [Block(first, last, "surplus", kw, night.charger.amps(kw)) for first, last in runs(follows_sun)]
+    charger = night.charger
+    both_kw = min(charger.charge_max_kw, charger.discharge_max_kw)
+    found: list[Block] = []
+    choices: tuple[tuple[BoolArray, Action, float], ...] = (
+        (follows_sun & ~covers_too, "surplus", charger.charge_max_kw),
+        (covers_too, "balance", both_kw),
+    )
+    for where, action, kw in choices:
+        found += [Block(first, last, action, kw, charger.amps(kw)) for first, last in runs(where)]
     for block in blocks:
         rest = np.zeros(night.intervals, dtype=np.bool_)
         rest[block.intervals] = ~follows_sun[block.intervals]
@@ -182,12 +220,18 @@ def follows_whole_draw(night: Night, setpoints: Setpoints, block: Block) -> Bloc
 
 def wants_a_cap(night: Night, setpoints: Setpoints, block: Block) -> bool:
     """Return whether a plan covers less of the draw in a block than the charger could, or gives all that it may."""
-    limit, given_kw = night.car.discharge_limit_kwh, setpoints.discharge_kw[block.intervals]
-    if limit is not None and float(night.hours @ setpoints.discharge_kw) >= limit - SAME_KWH:
+    if _gives_all_it_may(night, setpoints):
         return True
+    given_kw = setpoints.discharge_kw[block.intervals]
     draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[block.intervals]
     could_kw = np.minimum(draw_kw, night.charger.discharge_max_kw)
     return bool(np.any((could_kw - given_kw > SAME_POWER_KW) & setpoints.discharging[block.intervals]))
+
+
+def _gives_all_it_may(night: Night, setpoints: Setpoints) -> bool:
+    """Return whether a plan uses up the night's discharge limit."""
+    limit = night.car.discharge_limit_kwh
+    return limit is not None and float(night.hours @ setpoints.discharge_kw) >= limit - SAME_KWH
 
 
 def look_at(night: Night, replayed: Replayed, blocks: Iterable[Block]) -> tuple[datetime | None, ...]:
@@ -222,7 +266,7 @@ def look_text(night: Night, block: Block, at: datetime | None) -> str:
         return ""
     when = clock_text(at, night.timezone, night.boundaries[block.first].to_pydatetime())
     left = percent_text(block.stop_percent)
-    if block.action == "cover":
+    if block.action in ("cover", "balance"):
         return (
             f" Look at the car from {when}: if the building has drawn {power_text(block.kw)} all along, {left} is left "
             "by then. At that, set the charger to idle."
@@ -276,7 +320,7 @@ def _further_discharge_kwh(
     most = min(spare)
     if most <= SAME_KWH:
         return 0.0
-    cost, cuts = _cost_of_more(night, setpoints, replayed, block, fill_before)
+    cost, cuts = _cost_of_more(night, setpoints, replayed, block.last, fill_before)
     at = block.intervals
     saved = night.possible_prices("import").min(axis=0)[at]
     if block.action == "discharge":
@@ -288,15 +332,19 @@ def _cost_of_more(
     night: Night,
     setpoints: Setpoints,
     replayed: Replayed,
-    block: Block,
+    boundary: int,
     fill_before: Callable[[int], FloatArray],
 ) -> tuple[Callable[[float], float], list[float]]:
     """Return what a kWh taken from the battery costs after so many kWh more than planned, and where that changes [kWh].
 
     It is what the kWh would be worth at the end of the night, and the wear of taking it [money per kWh].
+
+    Parameters
+    ----------
+    boundary : by when the kWh is taken. fill_before : as in _stop_percent.
     """
     # the deepest segments that the plan reaches before it charges again are those that a kWh more comes from
-    charges = block.last + np.flatnonzero(setpoints.charging[block.last :])
+    charges = boundary + np.flatnonzero(setpoints.charging[boundary:])
     held_kwh = np.cumsum(fill_before(int(charges[0]) if len(charges) else night.intervals))
     end_kwh = float(replayed.stored_kwh[-1])
 
@@ -324,11 +372,11 @@ def _from_kw(
     charger, at = night.charger, block.intervals
     least_kw = charger.discharge_min_kw
     draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[at]
-    if block.action != "cover" or charger.discharge_to == "building" or night.setting.by_hand:
+    if block.action not in ("cover", "balance") or charger.discharge_to == "building" or night.setting.by_hand:
         return None
     if float(draw_kw.min()) >= LIKELY_LESS * least_kw or wants_a_cap(night, setpoints, block):
         return None
-    cost, _ = _cost_of_more(night, setpoints, replayed, block, fill_before)
+    cost, _ = _cost_of_more(night, setpoints, replayed, block.last, fill_before)
     taken_kw = least_kw / charger.discharge_efficiency + charger.fixed_loss_kw
     saved, earned = (night.possible_prices(side).min(axis=0)[at] for side in ("import", "export"))
     earned = np.where(night.export_limit_kw[at] >= least_kw, earned, 0.0)
@@ -347,7 +395,7 @@ def _until_percent(night: Night, replayed: Replayed, block: Block) -> float | No
     planned_kwh = float(stored[block.last])
     efficiency = night.charger.charge_efficiency
     paid = float(night.possible_prices("import").max(axis=0)[block.intervals].max())
-    if block.action == "surplus":
+    if block.action != "charge":
         efficiency, paid = _surplus_efficiency(night), float(_surplus_price(night)[block.intervals].max())
 
     def is_worth_it(kwh: float) -> bool:

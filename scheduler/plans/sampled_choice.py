@@ -125,7 +125,7 @@ def _candidate(name: str, night: Night, days: SampledDays, may_discharge: bool) 
     answer = solve(night, may_discharge)
     expected = verify(night, answer)
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    blocks = with_recourse(night, answer.setpoints, expected, found)
+    blocks = with_recourse(night, answer.setpoints, expected, found, may_discharge)
     came = outcomes(night, settings_of(night, night, answer.setpoints, blocks), days)
     short = float(came.is_short.any(axis=1).mean()) if len(days) else 0.0
     return Candidate(name, night, answer, expected, blocks, came.total, short)

@@ -377,7 +377,8 @@ def _check(plan: SavedPlan) -> None:
 def _check_charger_limits(plan: SavedPlan) -> None:
     """Refuse a plan with a block or a row beyond the charger's maximum power."""
     charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
-    if any(block.kw > (charge if block.action in CHARGING else discharge) for block in plan.blocks):
+    most_kw = dict.fromkeys(CHARGING, charge) | {"balance": min(charge, discharge)}
+    if any(block.kw > most_kw.get(block.action, discharge) for block in plan.blocks):
         message = "this plan is damaged: a block exceeds the charger's maximum power"
         raise single_fault(plan.folder / PLAN_FILE, message, key="blocks")
     if any(row.charge_kw > charge or row.discharge_kw > discharge for row in plan.rows):

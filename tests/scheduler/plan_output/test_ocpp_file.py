@@ -171,13 +171,20 @@ def test_covering_follows_the_building_up_to_the_cap(plan: SavedPlan) -> None:
 
 
 def test_taking_the_surplus_charges_only_what_is_left_over(plan: SavedPlan) -> None:
-    """Idle by the forecast for an hour that takes the surplus: it follows the building, and never discharges."""
+    """Idle by the forecast for an hour that takes the surplus: it follows the building, and never discharges.
+
+    Unless it is to cover the building too.
+    """
     block = plan.blocks[0].model_copy(update={"action": "surplus", "kw": 7.4, "end": plan.start + timedelta(hours=1)})
     taking = of_rows(plan, [row(plan, (0, 60), 0.0), row(plan, (60, 120), 0.0)]).model_copy(update={"blocks": [block]})
     document = ocpp21_document(taking)
     first, second = periods_of(document)
     assert (first["operationMode"], first["limit"], first["dischargeLimit"]) == ("LocalLoadBalancing", 7400.0, 0.0)
     assert second["operationMode"] == "Idle"
+    assert broken_rules(document) == []
+    both = block.model_copy(update={"action": "balance"})
+    first, _ = periods_of(document := ocpp21_document(taking.model_copy(update={"blocks": [both]})))
+    assert (first["operationMode"], first["limit"], first["dischargeLimit"]) == ("LocalLoadBalancing", 7400.0, -7400.0)
     assert broken_rules(document) == []
 
 

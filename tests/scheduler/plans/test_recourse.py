@@ -182,9 +182,10 @@ def sunny(*solar_kw: float, **changes: Any) -> Night:
 
 def test_the_surplus_is_taken_as_it_comes_and_never_below_the_least_power() -> None:
     """A kWh kept is worth 0.15, exported it earns 0.05. Of 4, 1.5, 9 and 0.5 kW of sun, 3, 0 (0.5 is too little), 7
-    (no more can be) and 0 kW are charged; the forecast had charged 2 kW in the second hour alone.
+    (no more can be) and 0 kW are charged; the forecast had charged 2 kW in the second hour alone. No kWh bought at 0.16
+    is replaced by one from the battery at 0.17.
     """
-    night = sunny(1.5, 3.0, 1.5, 1.5)
+    night = sunny(1.5, 3.0, 1.5, 1.5, import_price=0.16)
     setpoints = powers(night, 0, 2.0)
     blocks = blocks_of(night, setpoints)
     assert [(block.first, block.last, block.action, block.kw) for block in blocks] == [(0, 4, "surplus", 7.0)]
@@ -193,6 +194,40 @@ def test_the_surplus_is_taken_as_it_comes_and_never_below_the_least_power() -> N
     assert done.charge_kw.tolist() == [3.0, 0.0, 7.0, 0.0] + [0.0] * 4
     found = verify_constraints(real, done)
     assert found.import_kw[:4].tolist() == [0.0, 0.0, 0.0, 0.5]  # the last is the building's own: 1 less 0.5 kW
+
+
+def test_where_the_sun_does_not_come_the_building_is_covered() -> None:
+    """A kWh from the battery, at 0.17, replaces one bought at 0.30: of 4, 0, 1.2 and 0.5 kW of sun over a draw of 1 kW,
+    3 kW are charged, 1 kW is given, and for the 0.5 kW of draw of the fourth hour 1 kW, as the least power.
+
+    The least that may be left is what the trip needs, whatever the sun was hoped to bring.
+    """
+    night = sunny(1.5, 3.0, 1.5, 1.5, trips=[TRIP])
+    setpoints = powers(night, 0, 2.0)
+    (block,) = blocks_of(night, setpoints)
+    assert (block.action, block.kw, block.stop_percent, block.from_kw) == ("balance", 7.0, 36.0, 0.5)
+    real = replace(night, solar_kw=np.array([4.0, 0.0, 1.2, 0.5] + [0.0] * 4))
+    done = follow_plan(real, night, setpoints, (block,))
+    verify_constraints(real, done)
+    assert done.charge_kw.tolist() == [3.0] + [0.0] * 7
+    assert done.discharge_kw.tolist() == [0.0, 1.0, 0.0, 1.0] + [0.0] * 4
+    dark = replace(night, solar_kw=np.zeros(8), load_kw=np.array([4.0] * 4 + [1.0] * 4))
+    assert replay(dark, follow_plan(dark, night, setpoints, (block,))).stored_kwh[6] == pytest.approx(18.0)
+    assert "replaces what the building would buy at 0.30" in block_reason(
+        night, setpoints, replay(night, setpoints), block
+    )
+
+
+def test_a_car_that_only_charges_never_covers() -> None:
+    """Nor does one whose plan gives all that the night's limit allows."""
+    night = sunny(1.5, 3.0, 1.5, 1.5)
+    setpoints = powers(night, 0, 2.0)
+    found = find_blocks(night, setpoints)
+    (block,) = with_recourse(night, setpoints, replay(night, setpoints), found, may_discharge=False)
+    assert block.action == "surplus"
+    limited = replace(night, car=plain_car(discharge_limit_kwh=1.0))
+    gives = powers(limited, 0, 2.0, 0, 0, -1.0)
+    assert [each.action for each in blocks_of(limited, gives)] == ["surplus", "cover"]
 
 
 @pytest.mark.parametrize(
@@ -242,6 +277,8 @@ def test_the_surplus_is_taken_up_to_the_ceiling() -> None:
 def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
     """While blocks discharge, the building draws up to five times what was forecast, and the sun may not shine.
 
+    Nor may it where the surplus is to be taken; where the building is covered then too, it draws more as well.
+
     The blocks hold the plan's powers to 0.05 kW, and so its energies to a tenth of a kWh.
     """
     night = random_night(seed)
@@ -250,10 +287,12 @@ def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
     planned = verify(night, answer)
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     blocks = with_recourse(night, answer.setpoints, planned, found)
-    more = np.where(answer.setpoints.discharging, np.random.default_rng(seed).uniform(1.0, 5.0, night.intervals), 1.0)
-    taken = np.zeros(night.intervals, dtype=np.bool_)
+    taken, balanced = (np.zeros(night.intervals, dtype=np.bool_) for _ in range(2))
     for block in blocks:
-        taken[block.intervals] = block.action == "surplus"
+        taken[block.intervals] = block.action in ("surplus", "balance")
+        balanced[block.intervals] = block.action == "balance"
+    gives = answer.setpoints.discharging | balanced
+    more = np.where(gives, np.random.default_rng(seed).uniform(1.0, 5.0, night.intervals), 1.0)
     real = replace(night, load_kw=night.load_kw * more, solar_kw=np.where(taken, 0.0, night.solar_kw))
     done = verify_constraints(real, follow_plan(real, night, answer.setpoints, blocks))
     assert (done.missing_kwh <= planned.missing_kwh + 0.1).all()
