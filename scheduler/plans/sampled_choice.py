@@ -2,9 +2,10 @@
 
 A plan on the mean of past days is best on average only if what follows from a day is a straight line, and it is not: a
 kWh of sun that does not come is bought, one more than forecast is sold. So a few forecasts are tried: the typical day,
-the mean of the sampled days, some of those days themselves, less sun, more draw. The plan of each is carried out on
-every sampled day. The one that costs least on average is taken, where it is cheaper than the typical day's by more than
-the days' chance differences, and where departures are short on no more days than are allowed.
+the mean of the sampled days, some of those days themselves, less sun, more draw; and on the typical day, only charging.
+The plan of each is carried out on every sampled day. The one that costs least on average is taken, where it is cheaper
+than the typical day's by more than the days' chance differences, and where departures are short on no more days than are
+allowed.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import PlanRefused, Replayed, verify
 
 TYPICAL = "the typical day"
+ONLY_CHARGING = "the typical day, only charging"
 SCORED = 20
 """Days on which each plan is carried out."""
 FEW_INTERVALS = 48
@@ -107,6 +109,10 @@ def choose_forecast(
     for name, other_night in _forecasts(night, scored):
         with suppress(NoPlanError, PlanRefused):  # the typical day's plan stands in any case
             tried.append(_candidate(name, other_night, scored, may_discharge))
+    if may_discharge and typical.answer.setpoints.gives_energy:
+        with suppress(NoPlanError, PlanRefused):
+            never = _candidate(ONLY_CHARGING, night, scored, may_discharge=False)
+            tried.append(replace(never, answer=_bounded(never.answer, typical.answer.bound)))
     best = typical
     allowed = max(most_short, typical.short)
     least = WORTH_A_CHANGE_KWH * night.highest_price
@@ -118,6 +124,11 @@ def choose_forecast(
             best = other
     gained = float((typical.total - best.total).mean())
     return best, Choice(best.name, len(tried), len(scored), gained)
+
+
+def _bounded(answer: Answer, bound: float) -> Answer:
+    """Return a plan that never discharges with the bound that holds for all plans [money]."""
+    return replace(answer, bound=bound, gap=max(0.0, answer.money - bound))
 
 
 def _candidate(name: str, night: Night, days: SampledDays, may_discharge: bool) -> Candidate:
