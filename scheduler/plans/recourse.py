@@ -36,6 +36,8 @@ SUN_KW = 0.01
 """Where less solar than this is forecast, the sun is down [kW]."""
 SURPLUS_SHARE = 0.25
 """A forecast of less solar than this share of the least charging power makes no block: hardly a day would reach it."""
+LITTLE_SOLD = 0.1
+"""A block that sells no more than this share of what it gives is not meant to sell [-]."""
 LIKELY_LESS = 2.0
 """Where the forecast draw is this many times the least power, less than that power is hardly drawn [-]."""
 WELL_UNDER = 0.75
@@ -110,8 +112,9 @@ def _as_few_as_can_be(night: Night, blocks: Iterable[Block]) -> tuple[Block, ...
 def _covers_if_selling_does_not_pay(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> Block:
     """Return a block that discharges to replace what the building buys as one that covers the building.
 
-    It sells nothing by the forecast but what the charger's least power gives beyond the draw, and selling a kWh would
-    earn less than it is worth in the battery: a draw under the forecast must not make it sell. Blocks set by hand stay.
+    Beyond the draw it gives little by the forecast but the charger's least power: hours of one power are steadier than
+    hours that follow the draw. And selling a kWh would earn less than it is worth in the battery: a draw under the
+    forecast must not make it sell, nor one over it go uncovered. Blocks set by hand stay.
     """
     if block.action != "discharge" or night.setting.by_hand:
         return block
@@ -120,7 +123,9 @@ def _covers_if_selling_does_not_pay(night: Night, setpoints: Setpoints, replayed
     meant_kw = np.maximum(draw_kw, charger.discharge_min_kw)
     earned = float(night.possible_prices("export").max(axis=0)[at].max())
     kept = night.price_left_at(float(replayed.stored_kwh[-1])) / charger.discharge_efficiency
-    if earned >= kept or bool(np.any(setpoints.discharge_kw[at] > meant_kw + SAME_POWER_KW)):
+    hours, given_kw = night.hours[at], setpoints.discharge_kw[at]
+    sold_kwh = float(hours @ np.maximum(0.0, given_kw - meant_kw - SAME_POWER_KW))
+    if earned >= kept or sold_kwh > LITTLE_SOLD * float(hours @ given_kw):
         return block
     return replace(block, action="cover")
 

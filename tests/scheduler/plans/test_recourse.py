@@ -139,6 +139,17 @@ def test_the_least_power_sells_nothing_where_that_does_not_pay() -> None:
     assert follow_plan(real, night, setpoints, blocks).discharge_kw.tolist() == [3.0] + [0.0] * 7
 
 
+def test_one_power_for_the_sake_of_steadiness_covers_the_building() -> None:
+    """1.2 kW all along, of which the first hour draws only 1: that is not meant to sell, and really 4 kW are drawn."""
+    night = flat_night(load_kw=[1.0, *[1.2] * 7])
+    setpoints = powers(night, -1.2, -1.2, -1.2, -1.2)
+    assert [block.action for block in find_blocks(night, setpoints)] == ["discharge"]
+    (block,) = blocks = blocks_of(night, setpoints)
+    real = replace(night, load_kw=np.full(8, 4.0))
+    assert (block.action, block.kw) == ("cover", 7.0)
+    assert follow_plan(real, night, setpoints, blocks).discharge_kw.tolist() == [4.0] * 3 + [3.0] + [0.0] * 4
+
+
 @pytest.mark.parametrize(("export_price", "kw"), [(0.20, 1.0), (0.05, 3.0)])
 def test_a_block_that_means_to_sell_stays_a_power(export_price: float, kw: float) -> None:
     """Selling pays more than keeping, or the plan sells 2 kW beyond a draw of 1 kW: the power is what is set."""
