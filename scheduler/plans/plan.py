@@ -168,7 +168,8 @@ def assemble_plan(
     plan's own follow.
     """
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    blocks = with_recourse(night, answer.setpoints, replayed, found)
+    may_discharge = choice is None or choice.name != ONLY_CHARGING
+    blocks = with_recourse(night, answer.setpoints, replayed, found, may_discharge)
     outcomes = trip_outcomes(night, replayed)
     cycle = todays_cycle_text(evening, night.timezone)
     said = [
