@@ -40,6 +40,8 @@ LITTLE_SOLD = 0.1
 """A block that sells no more than this share of what it gives is not meant to sell [-]."""
 LIKELY_LESS = 2.0
 """Where the forecast draw is this many times the least power, less than that power is hardly drawn [-]."""
+MOSTLY_SUN = 0.5
+"""Charging at the least power of which the surplus gives this share may be meant for the surplus [-]."""
 WELL_UNDER = 0.75
 """A draw from which on covering pays is told if it is no more than this share of the least power [-]."""
 WHOLE_AMPS = 1e-9
@@ -134,13 +136,18 @@ def _follows_sun(night: Night, setpoints: Setpoints, replayed: Replayed, into_kw
     """Return where the charger is to take the surplus, shape (n,).
 
     That is wherever the sun may shine while it would stand idle and a kWh kept is worth more than its export, and where
-    the plan charges with the surplus alone, unless a departure needs that energy: the sun may not shine.
+    the plan charges with the surplus alone, unless a departure needs that energy: the sun may not shine. What the plan
+    buys because it cannot charge with less than the least power, and would not buy alone, does not count.
     """
     nowhere = np.zeros(night.intervals, dtype=np.bool_)
     if not night.charger.can_follow_surplus or night.setting.by_hand:
         return nowhere
     surplus_kw = np.maximum(0.0, night.solar_kw - night.load_kw)
-    hoped = setpoints.charging & (setpoints.charge_kw <= surplus_kw + SAME_POWER_KW)
+    least_kw, kept = night.charger.charge_min_kw, night.price_left_at(float(replayed.stored_kwh[-1]))
+    not_worth_buying = night.possible_prices("import").min(axis=0) > kept * night.charger.charge_efficiency
+    for_the_sun = not_worth_buying & (surplus_kw >= MOSTLY_SUN * least_kw)
+    meant_kw = np.where(for_the_sun, np.maximum(surplus_kw, least_kw), surplus_kw)
+    hoped = setpoints.charging & (setpoints.charge_kw <= meant_kw + SAME_POWER_KW)
     for trip in night.trips:
         held = replayed.stored_kwh[trip.ready : trip.depart + 1]
         if float((into_kwh * hoped)[: trip.depart].sum()) > float(held.min()) - trip.target_kwh:

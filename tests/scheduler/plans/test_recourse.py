@@ -252,6 +252,19 @@ def test_no_surplus_is_taken_where_it_is_not_worth_it(changes: dict[str, Any]) -
     assert not done.charge_kw.any()
 
 
+@pytest.mark.parametrize(
+    ("solar_kw", "price", "action"), [(1.8, 0.16, "surplus"), (1.8, 0.12, "charge"), (1.3, 0.16, "charge")]
+)
+def test_least_power_for_the_suns_sake_follows_the_sun(solar_kw: float, price: float, action: str) -> None:
+    """0.8 kW of surplus and 0.2 bought are charged at 1 kW: at 0.16, over the 0.15 of a kWh kept, the sun was meant.
+
+    At 0.12 buying alone is worth it too; and for 0.3 kW of surplus it was hardly done.
+    """
+    night = sunny(solar_kw, solar_kw, import_price=price)
+    blocks = blocks_of(night, powers(night, 1.0, 1.0))
+    assert blocks[0].action == action
+
+
 def test_losses_at_the_least_power_count() -> None:
     """At 1 kW a fixed loss of 0.5 kW leaves half: 0.075 per kWh, less than the 0.10 that exporting it earns."""
     lossy = plain_charger(can_follow_surplus=True, fixed_loss_kw=0.5)
