@@ -31,6 +31,8 @@ class Block:
     until_percent : state of charge at which charging ends before `last` [%]; None: the ceiling.
     from_kw : draw of the building, under the charger's least power, from which on a covering block discharges at that
         least power and exports the rest [kW]; None: it pauses under the least power.
+    surplus_from_kw : surplus, under the charger's least power, from which on a block that takes it charges at that
+        least power and buys the rest [kW]; None: it pauses under the least power.
     """
 
     first: int
@@ -41,6 +43,7 @@ class Block:
     stop_percent: float | None = None
     until_percent: float | None = None
     from_kw: float | None = None
+    surplus_from_kw: float | None = None
 
     @property
     def intervals(self) -> slice:
@@ -50,21 +53,28 @@ class Block:
 
 def setting_text(block: Block, set_by: SetBy) -> str:
     """Return what to set for a block: "discharge at 4.1 kW (5.9 A)"; the current first where that is what is set."""
-    action, begins = ACTION_TEXT[block.action], from_text(block.from_kw)
+    action, begins = ACTION_TEXT[block.action], from_text(block.from_kw, block.surplus_from_kw)
     if set_by == "current":
         return f"{action} {block.amps:.0f} A ({power_text(block.kw)}){begins}"
     return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A){begins}"
 
 
-def from_text(from_kw: float | None) -> str:
-    """Return from which draw on a block covers the building [kW], to follow what is set; "" from the least power on.
+def from_text(from_kw: float | None, surplus_from_kw: float | None) -> str:
+    """Return from which draw and which surplus on a block follows them [kW]; "" from the least power on.
 
     Examples
     --------
-    >>> from_text(0.3), from_text(None)
+    >>> from_text(0.3, None), from_text(None, None)
     (' from a draw of 0.3 kW', '')
+    >>> from_text(0.3, 1.0)
+    ' from a draw of 0.3 kW or a surplus of 1.0 kW'
     """
-    return "" if from_kw is None else f" from a draw of {power_text(from_kw)}"
+    found = [
+        f"a {what} of {power_text(kw)}"
+        for what, kw in (("draw", from_kw), ("surplus", surplus_from_kw))
+        if kw is not None
+    ]
+    return f" from {' or '.join(found)}" if found else ""
 
 
 def end_text(stop_percent: float | None, until_percent: float | None) -> str:

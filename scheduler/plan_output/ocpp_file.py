@@ -10,7 +10,8 @@ Modes, as the standard's operation modes are understood here (from memory; the s
 
 For a state of charge at which a block ends (`stop_percent`, `until_percent`) there is one field: `limitAtSoC` of the
 schedule, for charging alone. It is written where every charging block has one, with the highest. Where discharging ends
-has no field, nor has the draw from which on a block covers the building (`from_kw`): `stops_not_carried` says so.
+has no field, nor have the draw and the surplus from which on a block follows them (`from_kw`, `surplus_from_kw`):
+`stops_not_carried` says so.
 
 `limit` and `dischargeLimit` keep a period within what was approved: the charger's maximum, and at the meter what the
 import and export limits leave beside the building's expected draw. They are never widened to fit a setpoint: a plan
@@ -91,8 +92,8 @@ def stops_not_carried(plan: SavedPlan) -> str | None:
         "a state of charge at which discharging ends; see to it by hand": [
             (block.start, end_text(block.stop_percent, None)) for block in plan.blocks
         ],
-        "the draw from which on a block covers the building": [
-            (block.start, from_text(block.from_kw)) for block in plan.blocks
+        "the draw or the surplus from which on a block follows it": [
+            (block.start, from_text(block.from_kw, block.surplus_from_kw)) for block in plan.blocks
         ],
     }
     said = []

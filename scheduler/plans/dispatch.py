@@ -30,6 +30,7 @@ class Settings:
     cover_from_kw : draw from which on it covers the building, at its least power if the draw is less [kW].
     surplus_kw : most power with which it takes the surplus, whatever was planned [kW]; 0 where it does not. With
         cover_kw too, it covers the building where there is none.
+    surplus_from_kw : surplus from which on it takes it, at its least power if the surplus is less [kW].
     stop_kwh, until_kwh : stored energy at which discharging and charging end [kWh], if floor and ceiling do not end
         them before.
     """
@@ -41,6 +42,7 @@ class Settings:
     cover_kw: FloatArray
     cover_from_kw: FloatArray
     surplus_kw: FloatArray
+    surplus_from_kw: FloatArray
     stop_kwh: FloatArray
     until_kwh: FloatArray
 
@@ -68,6 +70,7 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
     cover_kw, surplus_kw, stop_kwh = (np.zeros(planned.intervals) for _ in range(3))
     until_kwh = np.full(planned.intervals, np.inf)
     cover_from_kw = np.full(planned.intervals, planned.charger.discharge_min_kw)
+    surplus_from_kw = np.full(planned.intervals, planned.charger.charge_min_kw)
     for block in blocks:
         if block.stop_percent is not None:
             stop_kwh[block.intervals] = planned.car.kwh(block.stop_percent)
@@ -79,6 +82,8 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
                 cover_from_kw[block.intervals] = block.from_kw
         if block.action in ("surplus", "balance"):
             surplus_kw[block.intervals] = block.kw
+            if block.surplus_from_kw is not None:
+                surplus_from_kw[block.intervals] = block.surplus_from_kw
     return Settings(
         setpoints.charging[at] & under_way,
         setpoints.discharging[at] & under_way,
@@ -87,6 +92,7 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
         cover_kw[at],
         cover_from_kw[at],
         surplus_kw[at] * under_way,
+        surplus_from_kw[at],
         stop_kwh[at],
         until_kwh[at],
     )
@@ -152,6 +158,8 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
         takes_surplus = follows_sun and not (covers and draw[interval] > 0)
         if takes_surplus or (settings.charging[interval] and not follows_sun):
             wanted = min(settings.surplus_kw[interval], surplus[interval])
+            if settings.surplus_from_kw[interval] <= surplus[interval]:
+                wanted = max(wanted, charger.charge_min_kw)
             if not takes_surplus:
                 # a solver's rounding just below the minimum power does not make it stay idle
                 wanted = max(settings.charge_kw[interval], charger.charge_min_kw)

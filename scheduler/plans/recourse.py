@@ -77,7 +77,11 @@ def with_recourse(
     found = []
     for block in _with_surplus_blocks(night, blocks, follows_sun, covers_too):
         if block.action in (*CHARGING, "balance"):
-            block = replace(block, until_percent=_until_percent(night, replayed, block))
+            block = replace(
+                block,
+                until_percent=_until_percent(night, replayed, block),
+                surplus_from_kw=_surplus_from_kw(night, replayed, block),
+            )
         if block.action not in CHARGING:
             block = replace(
                 follows_whole_draw(night, setpoints, block),
@@ -397,6 +401,29 @@ def _from_kw(
     if float(hours @ per_kw) <= 0:
         return None
     from_kw = float(hours @ fixed) / float(hours @ per_kw)
+    return _well_under(least_kw, from_kw)
+
+
+def _surplus_from_kw(night: Night, replayed: Replayed, block: Block) -> float | None:
+    """Return the surplus from which on a block that takes it is worth the least power [kW]; None: that power itself.
+
+    At the least power, what the surplus lacks is bought: as in _from_kw, in the other direction.
+    """
+    if block.action == "charge":
+        return None
+    charger, at = night.charger, block.intervals
+    least_kw = charger.charge_min_kw
+    stored_kw = charger.charge_efficiency * least_kw - charger.fixed_loss_kw
+    kept = night.price_left_at(float(replayed.stored_kwh[-1]) + SAME_KWH)
+    paid, sold = night.possible_prices("import").max(axis=0)[at], _surplus_price(night)[at]
+    hours = night.hours[at]
+    if float(hours @ (paid - sold)) <= 0:
+        return None
+    return _well_under(least_kw, float(hours @ (least_kw * paid - stored_kw * kept)) / float(hours @ (paid - sold)))
+
+
+def _well_under(least_kw: float, from_kw: float) -> float | None:
+    """Return a power in whole tenths, at least one [kW]; None where it is not well under the least power."""
     tenths = max(1, ceil(10 * from_kw - SAME_PERCENT)) / 10
     return tenths if tenths <= WELL_UNDER * least_kw else None
 

@@ -258,7 +258,10 @@ def _changed_blocks(earlier: SavedPlan, made: Plan, now: datetime) -> list[str]:
     timezone, night = made.night.timezone, made.night
 
     def block_text(block: Block | SavedBlock, begin: datetime, end: datetime) -> str:
-        begins, ends = from_text(block.from_kw), end_text(block.stop_percent, block.until_percent)
+        begins, ends = (
+            from_text(block.from_kw, block.surplus_from_kw),
+            end_text(block.stop_percent, block.until_percent),
+        )
         return f"{ACTION_TEXT[block.action]} {power_text(block.kw)}{begins} {span_text(begin, end, timezone)}{ends}"
 
     before = [block_text(block, max(block.start, now), block.end) for block in earlier.blocks if block.end > now]

@@ -68,7 +68,7 @@ class SavedBlock(_SavedRecord):
 
     It ends before `end` at a state of charge of `stop_percent` or `until_percent` [%]. `look_at` is when the car is
     first to be looked at for that; None where nothing needs to be looked at. From a draw of `from_kw` [kW] on it covers
-    the building; None: from the charger's least power on.
+    the building, and from a surplus of `surplus_from_kw` on it takes it; None: from the charger's least power on.
     """
 
     start: Instant
@@ -79,6 +79,7 @@ class SavedBlock(_SavedRecord):
     stop_percent: Percent | None = None
     until_percent: Percent | None = None
     from_kw: Positive | None = None
+    surplus_from_kw: Positive | None = None
     look_at: Instant | None = None
     reason: str
 

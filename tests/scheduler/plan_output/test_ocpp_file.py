@@ -191,7 +191,7 @@ def test_taking_the_surplus_charges_only_what_is_left_over(plan: SavedPlan) -> N
 def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
     """Charging ends at the highest of the ends; where discharging ends is said, with its time."""
     charging = [block for block in plan.blocks if block.action == "charge"]
-    plain = {"stop_percent": None, "from_kw": None}
+    plain = {"stop_percent": None, "from_kw": None, "surplus_from_kw": None}
     others = [block.model_copy(update=plain) for block in plan.blocks if block.action != "charge"]
     ends = [block.model_copy(update={"until_percent": 71.4}) for block in charging]
     document = ocpp21_document(plan.model_copy(update={"blocks": [*others, *ends]}))

@@ -193,10 +193,10 @@ def sunny(*solar_kw: float, **changes: Any) -> Night:
 
 def test_the_surplus_is_taken_as_it_comes_and_never_below_the_least_power() -> None:
     """A kWh kept is worth 0.15, exported it earns 0.05. Of 4, 1.5, 9 and 0.5 kW of sun, 3, 0 (0.5 is too little), 7
-    (no more can be) and 0 kW are charged; the forecast had charged 2 kW in the second hour alone. No kWh bought at 0.16
-    is replaced by one from the battery at 0.17.
+    (no more can be) and 0 kW are charged; the forecast had charged 2 kW in the second hour alone. No kWh from the
+    battery, which costs 1.15, replaces one bought at 0.60.
     """
-    night = sunny(1.5, 3.0, 1.5, 1.5, import_price=0.16)
+    night = sunny(1.5, 3.0, 1.5, 1.5, import_price=0.60, wear_price_per_kwh=1.0)
     setpoints = powers(night, 0, 2.0)
     blocks = blocks_of(night, setpoints)
     assert [(block.first, block.last, block.action, block.kw) for block in blocks] == [(0, 4, "surplus", 7.0)]
@@ -250,6 +250,34 @@ def test_no_surplus_is_taken_where_it_is_not_worth_it(changes: dict[str, Any]) -
     setpoints = powers(night)
     done = follow_plan(night, night, setpoints, blocks_of(night, setpoints))
     assert not done.charge_kw.any()
+
+
+@pytest.mark.parametrize(
+    ("changes", "from_kw"),
+    [
+        ({}, 0.6),
+        ({"export_price": 0.10}, None),
+        ({"import_price": 0.20}, 0.4),
+        ({"export_limit_kw": 0.0}, 0.5),
+    ],
+    ids=str,
+)
+def test_a_surplus_under_the_least_power_is_taken_where_it_pays(changes: dict[str, Any], from_kw: float | None) -> None:
+    """At 1 kW a surplus of x leaves 1 - x to buy at 0.30, and loses 0.05 of export: from x = (0.30 - 0.15) / 0.25 on.
+
+    With 0.10 of export from 0.75 on, which is not well under 1 kW; with 0.20 to buy from 0.05 / 0.15, and without
+    export from 0.15 / 0.30. Really 0.7 kW are left over, and then 0.5 kW: 1 kW is charged, and nothing.
+    """
+    limit = changes.pop("export_limit_kw", 5.0)
+    night = sunny(1.5, 1.5, connection=replace(PLAIN_CONNECTION, export_limit_kw=limit), **changes)
+    setpoints = powers(night)
+    (block,) = blocks = blocks_of(night, setpoints)
+    assert block.surplus_from_kw == from_kw
+    if not changes and limit > 0:
+        real = replace(night, solar_kw=np.array([1.7, 1.5] + [0.0] * 6))
+        done = follow_plan(real, night, setpoints, blocks)
+        assert done.charge_kw.tolist() == [1.0] + [0.0] * 7
+        assert verify_constraints(real, done).import_kw[:2].tolist() == pytest.approx([0.3, 0.0])
 
 
 @pytest.mark.parametrize(
