@@ -36,8 +36,9 @@ SUN_KW = 0.01
 """Where less solar than this is forecast, the sun is down [kW]."""
 SURPLUS_SHARE = 0.25
 """A forecast of less solar than this share of the least charging power makes no block: hardly a day would reach it."""
-LITTLE_SOLD = 0.1
-"""A block that sells no more than this share of what it gives is not meant to sell [-]."""
+LITTLE = 0.1
+"""A block that sells no more than this share of what it gives is not meant to sell, and one that leaves no more than
+this share of the draw is not meant to leave any [-]."""
 LIKELY_LESS = 2.0
 """Where the forecast draw is this many times the least power, less than that power is hardly drawn [-]."""
 MOSTLY_SUN = 0.5
@@ -131,7 +132,7 @@ def _covers_if_selling_does_not_pay(night: Night, setpoints: Setpoints, replayed
     kept = night.price_left_at(float(replayed.stored_kwh[-1])) / charger.discharge_efficiency
     hours, given_kw = night.hours[at], setpoints.discharge_kw[at]
     sold_kwh = float(hours @ np.maximum(0.0, given_kw - meant_kw - SAME_POWER_KW))
-    if earned >= kept or sold_kwh > LITTLE_SOLD * float(hours @ given_kw):
+    if earned >= kept or sold_kwh > LITTLE * float(hours @ given_kw):
         return block
     return replace(block, action="cover")
 
@@ -235,13 +236,14 @@ def follows_whole_draw(night: Night, setpoints: Setpoints, block: Block) -> Bloc
 
 
 def wants_a_cap(night: Night, setpoints: Setpoints, block: Block) -> bool:
-    """Return whether a plan covers less of the draw in a block than the charger could, or gives all that it may."""
+    """Return whether a plan clearly leaves draw that the charger could cover, or gives all that it may."""
     if _gives_all_it_may(night, setpoints):
         return True
-    given_kw = setpoints.discharge_kw[block.intervals]
+    hours, given_kw = night.hours[block.intervals], setpoints.discharge_kw[block.intervals]
     draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[block.intervals]
-    could_kw = np.minimum(draw_kw, night.charger.discharge_max_kw)
-    return bool(np.any((could_kw - given_kw > SAME_POWER_KW) & setpoints.discharging[block.intervals]))
+    could_kw = np.minimum(draw_kw, night.charger.discharge_max_kw) * setpoints.discharging[block.intervals]
+    left_kw = np.where(could_kw - given_kw > SAME_POWER_KW, could_kw - given_kw, 0.0)
+    return float(hours @ left_kw) > LITTLE * float(hours @ could_kw)
 
 
 def _gives_all_it_may(night: Night, setpoints: Setpoints) -> bool:
@@ -390,7 +392,7 @@ def _from_kw(
     draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)[at]
     if block.action not in ("cover", "balance") or charger.discharge_to == "building" or night.setting.by_hand:
         return None
-    if float(draw_kw.min()) >= LIKELY_LESS * least_kw or wants_a_cap(night, setpoints, block):
+    if float(draw_kw.min()) >= LIKELY_LESS * least_kw or _gives_all_it_may(night, setpoints):
         return None
     cost, _ = _cost_of_more(night, setpoints, replayed, block.last, fill_before)
     taken_kw = least_kw / charger.discharge_efficiency + charger.fixed_loss_kw

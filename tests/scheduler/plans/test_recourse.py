@@ -150,6 +150,14 @@ def test_one_power_for_the_sake_of_steadiness_covers_the_building() -> None:
     assert follow_plan(real, night, setpoints, blocks).discharge_kw.tolist() == [4.0] * 3 + [3.0] + [0.0] * 4
 
 
+def test_what_steadiness_leaves_is_no_cap() -> None:
+    """1.9 kW all along, where the second hour draws 2 kW: the 0.1 kW left are not meant to be, and all is covered."""
+    night, setpoints = covering(1.9, 1.9, trips=[])
+    night = replace(night, load_kw=np.array([1.9, 2.0, *night.load_kw[2:]]))
+    (block,) = blocks_of(night, setpoints)
+    assert (block.action, block.kw) == ("cover", 7.0)
+
+
 @pytest.mark.parametrize(("export_price", "kw"), [(0.20, 1.0), (0.05, 3.0)])
 def test_a_block_that_means_to_sell_stays_a_power(export_price: float, kw: float) -> None:
     """Selling pays more than keeping, or the plan sells 2 kW beyond a draw of 1 kW: the power is what is set."""
