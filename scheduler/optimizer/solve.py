@@ -51,6 +51,8 @@ from scheduler.optimizer.setpoints import (
 )
 from scheduler.optimizer.smoothing import changes_of_power, money_decides_modes
 
+DRAFT_EFFORT = 1 / 3
+"""Share of the usual effort that a draft takes [-]."""
 SHORT_KWH = 1e-3
 """A trip that lacks no more than this is served [kWh]."""
 
@@ -90,6 +92,20 @@ def solve_compact(night: Night, may_discharge: bool = True) -> Answer:
     scale = money_scale(night)
     answer = _in_hours(in_units_of(night, scale), may_discharge)
     return _in_money(answer, scale, time.perf_counter() - began)
+
+
+def draft(night: Night, may_discharge: bool = True) -> Setpoints:
+    """Return the powers of a good plan of a night, found in a third of the time: no gap closed, and no tie broken.
+
+    It is to compare nights by what their plans come to. Where only branch and bound can plan a night, it is the best.
+
+    Raises
+    ------
+    NoPlanError : HiGHS found no plan.
+    """
+    scaled = in_units_of(night, money_scale(night))
+    answer = solve_free(scaled, may_discharge, choose=False, open_too=True, effort_share=DRAFT_EFFORT)
+    return solve(night, may_discharge).setpoints if answer is None else answer.setpoints
 
 
 def cheapest(night: Night) -> Setpoints:

@@ -30,7 +30,7 @@ def block_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: 
     ----------
     currency : that follows each price; without it prices are numbers alone.
     """
-    if block.action == "surplus":
+    if block.action in ("surplus", "balance"):
         return _surplus_reason(night, setpoints, replayed, block, currency)
     if block.action == "charge":
         return _charge_reason(night, setpoints, replayed, block, currency)
@@ -124,7 +124,10 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
 
 
 def _surplus_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, currency: str) -> str:
-    """Return what taking the surplus stores by the forecast, what it would earn otherwise, and when it cannot be."""
+    """Return what taking the surplus stores by the forecast, what it would earn otherwise, and when it cannot be.
+
+    A block that balances also says what it replaces where there is no surplus.
+    """
     at = block.intervals
     planned = float(night.hours[at] @ setpoints.charge_kw[at])
     expected = f"about {amount_text(planned)} by the forecast" if planned > NEAR_KWH else "little by the forecast"
@@ -132,9 +135,13 @@ def _surplus_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bloc
     worth = price_text(night.price_left_at(float(replayed.stored_kwh[-1])), currency)
     least = night.charger.charge_min_kw
     waits = f"; it stays idle while less than {power_text(least)} is left over" if least > 0 else ""
+    covers = ""
+    if block.action == "balance":
+        paid = price_range_text(replayed.import_price[at].tolist(), currency)
+        covers = f"; where the sun does not come, it replaces what the building would buy at {paid}"
     return (
         f"Stores what the building leaves of the solar, {expected}, worth {worth} per kWh where exporting it earns "
-        f"{price_range_text(sold.tolist(), currency)}{waits}."
+        f"{price_range_text(sold.tolist(), currency)}{waits}{covers}."
     )
 
 
