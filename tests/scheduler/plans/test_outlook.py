@@ -210,6 +210,6 @@ def test_only_charging_is_tried_too(monkeypatch: pytest.MonkeyPatch) -> None:
     assert choice.gained == pytest.approx(1.06, abs=1e-5)
     assert not chosen.answer.setpoints.gives_energy
     assert chosen.answer.bound <= chosen.answer.money
-    assert why_not_discharged(night, chosen.expected, choice) == (
+    assert why_not_discharged(night, chosen.expected, choice, "EUR") == (
         "on past evenings like this one a discharge cost more than it earned"
     )
