@@ -15,12 +15,13 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from math import ceil, floor
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray, runs
 from models.wear.segments import final_fill_kwh
-from scheduler.inputs.control_mode import CHARGING, Action
+from scheduler.inputs.control_mode import CHARGING, WAKING_HOURS, Action
 from scheduler.nights.night import SAME_KWH, Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import SAME_POWER_KW
@@ -45,6 +46,8 @@ MOSTLY_SUN = 0.5
 """Charging at the least power of which the surplus gives this share may be meant for the surplus [-]."""
 WELL_UNDER = 0.75
 """A draw from which on covering pays is told if it is no more than this share of the least power [-]."""
+CAP_KW = 0.1
+"""Powers that need no look at night are whole multiples of this [kW]."""
 WHOLE_AMPS = 1e-9
 """A current this little under a whole number of amps is that number [A]."""
 
@@ -90,7 +93,39 @@ def with_recourse(
                 from_kw=_from_kw(night, setpoints, replayed, block, fill_before),
             )
         found.append(block)
-    return _as_few_as_can_be(night, found)
+    return _without_looks_at_night(night, setpoints, replayed, _as_few_as_can_be(night, found))
+
+
+def _without_looks_at_night(
+    night: Night, setpoints: Setpoints, replayed: Replayed, blocks: tuple[Block, ...]
+) -> tuple[Block, ...]:
+    """Return the blocks with lower powers where a look at the car would fall into the night.
+
+    A block that covers the building then covers it up to what cannot reach the stop before its end, as long as the
+    forecast needs no more: the plan costs the same, and only what the building draws beyond the forecast is bought.
+    """
+    found = list(blocks)
+    looks = zip(look_at(night, replayed, blocks), _spare_kwh(night, replayed, blocks), strict=True)
+    for number, (at, spare_kwh) in enumerate(looks):
+        block = blocks[number]
+        if at is None or block.action != "cover" or not _is_at_night(night, at):
+            continue
+        hours = float(night.hours[block.intervals].sum()) - AT_THE_END / timedelta(hours=1)
+        kw = night.charger.discharge_efficiency * (spare_kwh / hours - night.charger.fixed_loss_kw)
+        kw = floor(kw / CAP_KW) * CAP_KW
+        if night.setting.set_by == "current":
+            kw = floor(night.charger.amps(kw) + WHOLE_AMPS) / night.charger.amps(1.0)
+        if kw >= float(setpoints.discharge_kw[block.intervals].max()) - WHOLE_AMPS:
+            found[number] = replace(block, kw=kw, amps=night.charger.amps(kw))
+    return tuple(found)
+
+
+def _is_at_night(night: Night, at: datetime) -> bool:
+    """Return whether a person is likely asleep: outside the hours for settings, or outside waking hours."""
+    first, last = night.setting.between or WAKING_HOURS
+    local = at.astimezone(ZoneInfo(night.timezone))
+    minute = 60 * local.hour + local.minute
+    return not (first <= minute <= last if first <= last else minute >= first or minute <= last)
 
 
 def _as_few_as_can_be(night: Night, blocks: Iterable[Block]) -> tuple[Block, ...]:
@@ -263,17 +298,27 @@ def look_at(night: Night, replayed: Replayed, blocks: Iterable[Block]) -> tuple[
     night, replayed : the night as forecast, and what its plan comes to. blocks : with their ends, in time order.
     """
     found: list[datetime | None] = []
-    less_kwh = 0.0
-    for block in blocks:
+    blocks = tuple(blocks)
+    for block, spare_kwh in zip(blocks, _spare_kwh(night, replayed, blocks), strict=True):
         if block.action in CHARGING or night.charger.can_stop_at_percent:
             found.append(None)
             continue
-        stop_kwh = night.car.floor_kwh if block.stop_percent is None else night.car.kwh(block.stop_percent)
-        spare_kwh = max(0.0, float(replayed.stored_kwh[block.first]) - less_kwh - stop_kwh)
         hours = spare_kwh / (block.kw / night.charger.discharge_efficiency + night.charger.fixed_loss_kw)
         begin, end = (night.boundaries[at].to_pydatetime() for at in (block.first, block.last))
         at = max(begin, (begin + timedelta(hours=hours)).replace(second=0, microsecond=0))
         found.append(at if block.stop_percent is not None and end - at > AT_THE_END else None)
+    return tuple(found)
+
+
+def _spare_kwh(night: Night, replayed: Replayed, blocks: Iterable[Block]) -> tuple[float, ...]:
+    """Return for each block what it may discharge until its stop, after all that earlier ones may have [kWh]."""
+    found, less_kwh = [], 0.0
+    for block in blocks:
+        if block.action in CHARGING:
+            found.append(0.0)
+            continue
+        stop_kwh = night.car.floor_kwh if block.stop_percent is None else night.car.kwh(block.stop_percent)
+        found.append(max(0.0, float(replayed.stored_kwh[block.first]) - less_kwh - stop_kwh))
         less_kwh = max(less_kwh, float(replayed.stored_kwh[block.last]) - stop_kwh)
     return tuple(found)
 
@@ -284,12 +329,15 @@ def look_text(night: Night, block: Block, at: datetime | None) -> str:
         return ""
     when = clock_text(at, night.timezone, night.boundaries[block.first].to_pydatetime())
     left = percent_text(block.stop_percent)
+    asleep = ""
+    if _is_at_night(night, at):
+        asleep = " If nobody is up then, set it to idle before: every departure is as safe, and the rest is bought."
     if block.action in ("cover", "balance"):
         return (
             f" Look at the car from {when}: if the building has drawn {power_text(block.kw)} all along, {left} is left "
-            "by then. At that, set the charger to idle."
+            f"by then. At that, set the charger to idle.{asleep}"
         )
-    return f" Look at the car from {when}: it may be down to {left} by then. At that, set the charger to idle."
+    return f" Look at the car from {when}: it may be down to {left} by then. At that, set the charger to idle.{asleep}"
 
 
 def _stop_percent(

@@ -22,7 +22,7 @@ from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.reasons import block_reason
-from scheduler.plans.recourse import look_at, with_recourse
+from scheduler.plans.recourse import look_at, look_text, with_recourse
 from scheduler.plans.replay import replay, verify, verify_constraints
 from tests.builders.nights import PLAIN_CONNECTION, START, Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import random_night
@@ -92,6 +92,28 @@ def test_the_car_is_looked_at_when_the_stop_can_come_first() -> None:
     assert look_at(night, replay(night, setpoints), [soft]) == (None,)
     by_itself = replace(night, charger=plain_charger(can_stop_at_percent=True))
     assert look_at(by_itself, replay(night, setpoints), [hard]) == (None,)
+
+
+def test_no_look_falls_into_the_night_where_a_lower_power_does_as_well() -> None:
+    """From 23:00 to 03:00 7 of 25 kWh may go, and 36 % stay for the trip: up to 1.7 kW that takes until after 02:55.
+
+    The forecast needs 1 kW. Where it needs 2 kW for an hour the look stays, and the block says what to do without it.
+    """
+    start = START + timedelta(hours=5)
+    night = flat_night(start=start, load_kw=1.0, trips=[TRIP])
+    setpoints = powers(night, -1, -1, -1, -1)
+    (block,) = blocks_of(night, setpoints)
+    assert (block.action, block.stop_percent, round(block.kw, 3)) == ("cover", 36.0, 1.7)
+    assert look_at(night, replay(night, setpoints), [block]) == (None,)
+    more = flat_night(start=start, load_kw=[2.0, *[1.0] * 7], trips=[TRIP])
+    setpoints = powers(more, -2, -1, -1, -1)
+    (block,) = blocks_of(more, setpoints)
+    (at,) = look_at(more, replay(more, setpoints), [block])
+    assert (block.kw, at) == (7.0, start + timedelta(hours=1))
+    assert "If nobody is up then, set it to idle before" in look_text(more, block, at)
+    evening, setpoints = covering(1, 1, 1, 1)
+    (block,) = blocks_of(evening, setpoints)
+    assert block.kw == 7.0
 
 
 def test_the_stop_keeps_a_departure_that_a_higher_draw_would_have_made_short() -> None:
