@@ -132,12 +132,12 @@ def _settle_one(
     evening = Evening(begin, end, plans, was_set, *_told(record, begin, end, following))
     told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(evening.trips))
     told_soc = evening.soc_told_percent
-    before: Mapping[str, Any] = {} if kept is None else json.loads(kept)
+    before = _source(kept)
     is_current = before.get("by") == SETTLED_BY and before.get("told") == told
     if is_current and before.get("soc") != told_soc:
         note_told_soc(record, begin, told_soc, json.dumps({**before, "soc": told_soc}))
     reason = "the site's series are placeholders" if happened is None else _not_covered(happened, begin, end)
-    if is_current and (reason or happened is None or (happened.source == "site" and before["from"] == "meter")):
+    if is_current and (reason or happened is None or (happened.source == "site" and before.get("from") == "meter")):
         return
     if happened is None or reason:
         changed = "" if kept is None else "what is told of it has changed since it was settled, and "
@@ -154,6 +154,15 @@ def _settle_one(
     keep_settled(record, made.night, made.flows, json.dumps(source))
     result.settled += 1
     result.other_files += offers.have_changed(in_force[0].document)
+
+
+def _source(kept: str | None) -> dict[str, Any]:
+    """Return what a night was settled from; nothing where it is not settled, or that cannot be read."""
+    try:
+        found = json.loads(kept or "{}")
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def _in_force(recorded: Sequence[RecordedPlan]) -> list[RecordedPlan]:
