@@ -88,6 +88,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
                 "amps": block.amps,
                 "stop_percent": block.stop_percent,
                 "until_percent": block.until_percent,
+                "from_kw": block.from_kw,
+                "surplus_from_kw": block.surplus_from_kw,
                 "look_at": None if look_at is None else local_iso(look_at, timezone),
                 "reason": reason,
             }

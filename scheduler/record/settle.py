@@ -123,7 +123,7 @@ def settle(
     never = solve(charge_only, may_discharge=False)
     expected = verify(charge_only, never)
     blocks = find_blocks(charge_only, never.setpoints) if never.blocks is None else never.blocks
-    blocks = with_recourse(charge_only, never.setpoints, expected, blocks)
+    blocks = with_recourse(charge_only, never.setpoints, expected, blocks, may_discharge=False)
 
     boundaries = boundaries_of_saved(evening.plans) | set(charge_only.boundaries) | _meter_boundaries(happened, evening)
     inside = tuple(each.to_pydatetime() for each in sorted(boundaries) if evening.begin < each < evening.end)

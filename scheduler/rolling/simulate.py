@@ -300,7 +300,7 @@ def _planned(
     answer = solve(night, may_discharge)
     expected = verify(night, answer)
     blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    return night, answer, expected, with_recourse(night, answer.setpoints, expected, blocks)
+    return night, answer, expected, with_recourse(night, answer.setpoints, expected, blocks, may_discharge)
 
 
 def _replanned(
