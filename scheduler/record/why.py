@@ -58,7 +58,7 @@ def why_text(
         trip = real.trips[missing[0]]
         when = clock_text(trip.trip.depart_at, real.timezone)
         short = amount_text(float(replayed.missing_kwh[missing[0]]))
-        return f"The car left {short} below its target at {when}: {clause}."
+        return f"The car left {short} below its target at {when}; {clause}."
     return f"{clause[:1].upper()}{clause[1:]}; {_earned_text(night, plan)}."
 
 
