@@ -89,7 +89,7 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
         setpoints.discharging[at] & under_way,
         setpoints.charge_kw[at],
         setpoints.discharge_kw[at],
-        cover_kw[at],
+        cover_kw[at] * under_way,
         cover_from_kw[at],
         surplus_kw[at] * under_way,
         surplus_from_kw[at],
@@ -169,7 +169,7 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
             if kw >= charger.charge_min_kw and kw > 0 and part > 0 and (gain > 0 or not takes_surplus):
                 charge[interval], charging[interval] = kw * part, part
                 stored += gain * part
-        elif settings.discharging[interval] or follows_sun:
+        elif settings.discharging[interval] or covers:
             wanted = settings.discharge_kw[interval]
             if covers:
                 wanted = min(settings.cover_kw[interval], draw[interval])

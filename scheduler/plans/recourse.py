@@ -36,7 +36,8 @@ SAME_PRICE = 1e-6
 SUN_KW = 0.01
 """Where less solar than this is forecast, the sun is down [kW]."""
 SURPLUS_SHARE = 0.25
-"""A forecast of less solar than this share of the least charging power makes no block: hardly a day would reach it."""
+"""A forecast of less solar than this share of the least charging power makes no block: hardly a day would reach it. Nor
+does a forecast draw of less than this share of the least discharging power."""
 LITTLE = 0.1
 """A block that sells no more than this share of what it gives is not meant to sell, and one that leaves no more than
 this share of the draw is not meant to leave any [-]."""
@@ -208,31 +209,39 @@ def _covers_too(
     follows_sun: BoolArray,
     fill_before: Callable[[int], FloatArray],
 ) -> BoolArray:
-    """Return where a charger that follows the sun is to cover the building too, shape (n,).
+    """Return where a charger that can follow the sun is to cover the building too, shape (n,): where none is planned.
 
-    The sun may not come as forecast, and what the building then draws is covered where a kWh bought costs more than one
-    from the battery. Where the night's discharge limit is used up, more in one hour would be less in another.
+    The sun may not come as forecast, and the building may draw more than its mean, which is often under the least
+    power. What it then draws is covered where a kWh bought costs more than one from the battery; without sun by so much
+    that a kWh pays a start too. Where the night's discharge limit is used up, more now would be less in another hour.
     """
     found = np.zeros_like(follows_sun)
-    if _gives_all_it_may(night, setpoints):
+    if not night.charger.can_follow_surplus or night.setting.by_hand or _gives_all_it_may(night, setpoints):
         return found
     saved = night.possible_prices("import").min(axis=0) * night.charger.discharge_efficiency
-    for at in np.flatnonzero(follows_sun).tolist():
+    starts = np.where(follows_sun, 0.0, night.charger.start_worth_kwh * night.highest_price)
+    idle = night.at_home & ~setpoints.charging & ~setpoints.discharging
+    for at in np.flatnonzero(follows_sun | idle).tolist():
         cost, _ = _cost_of_more(night, setpoints, replayed, at + 1, fill_before)
-        found[at] = saved[at] > cost(SAME_KWH)
+        found[at] = saved[at] > cost(SAME_KWH) + starts[at]
+    draw_kw = np.maximum(0.0, night.load_kw - night.solar_kw)
+    for first, last in runs(found & ~follows_sun):
+        if float(draw_kw[first:last].max()) < SURPLUS_SHARE * night.charger.discharge_min_kw:
+            found[first:last] = False
     return found
 
 
 def _with_surplus_blocks(
     night: Night, blocks: Iterable[Block], follows_sun: BoolArray, covers_too: BoolArray
 ) -> tuple[Block, ...]:
-    """Return the blocks with those that take the surplus, cut where these begin and end; in time order."""
+    """Return the blocks with those that take the surplus or cover besides, cut where these begin; in time order."""
     charger = night.charger
     both_kw = min(charger.charge_max_kw, charger.discharge_max_kw)
     found: list[Block] = []
     choices: tuple[tuple[BoolArray, Action, float], ...] = (
         (follows_sun & ~covers_too, "surplus", charger.charge_max_kw),
-        (covers_too, "balance", both_kw),
+        (follows_sun & covers_too, "balance", both_kw),
+        (covers_too & ~follows_sun, "cover", charger.discharge_max_kw),
     )
     for where, action, kw in choices:
         found += [Block(first, last, action, kw, charger.amps(kw)) for first, last in runs(where)]

@@ -245,7 +245,7 @@ def test_where_the_sun_does_not_come_the_building_is_covered() -> None:
     """
     night = sunny(1.5, 3.0, 1.5, 1.5, trips=[TRIP])
     setpoints = powers(night, 0, 2.0)
-    (block,) = blocks_of(night, setpoints)
+    block, *_ = blocks_of(night, setpoints)
     assert (block.action, block.kw, block.stop_percent, block.from_kw) == ("balance", 7.0, 36.0, 0.5)
     real = replace(night, solar_kw=np.array([4.0, 0.0, 1.2, 0.5] + [0.0] * 4))
     done = follow_plan(real, night, setpoints, (block,))
@@ -257,6 +257,34 @@ def test_where_the_sun_does_not_come_the_building_is_covered() -> None:
     assert "replaces what the building would buy at 0.30" in block_reason(
         night, setpoints, replay(night, setpoints), block
     )
+
+
+@pytest.mark.parametrize(
+    ("changes", "covered"),
+    [
+        ({}, [(0, 6, "cover", 36.0, 0.5)]),
+        ({"import_price": 0.18}, []),
+        ({"load_kw": 0.2}, []),
+        ({"charger": plain_charger()}, []),
+    ],
+    ids=str,
+)
+def test_hours_without_a_plan_are_covered_too(changes: dict[str, Any], covered: list[Any]) -> None:
+    """A mean draw of 0.6 kW is under the least power, and nothing is planned; but 3 kW may be drawn, at 0.30 per kWh.
+
+    A kWh from the battery costs 0.17, and a start as much as 0.1 kWh: at 0.18 it does not pay. Nor is anything set
+    where hardly any draw is forecast, or where the charger does not follow the building by itself.
+    """
+    night = flat_night(**{"load_kw": 0.6, "charger": SUNNY, "trips": [TRIP], **changes})
+    setpoints = powers(night)
+    found = [
+        (each.first, each.last, each.action, each.stop_percent, each.from_kw) for each in blocks_of(night, setpoints)
+    ]
+    assert [each for each in found if each[0] < 6] == covered
+    if covered:
+        real = replace(night, load_kw=np.array([3.0, 0.3, 5.0, 5.0, 5.0, 5.0, 1.0, 1.0]))
+        done = follow_plan(real, night, setpoints, blocks_of(night, setpoints))
+        assert done.discharge_kw[:3].tolist() == pytest.approx([3.0, 0.0, 4.0])  # 25 - 7 kWh are left for the trip
 
 
 def test_a_car_that_only_charges_never_covers() -> None:
@@ -301,7 +329,7 @@ def test_a_surplus_under_the_least_power_is_taken_where_it_pays(changes: dict[st
     limit = changes.pop("export_limit_kw", 5.0)
     night = sunny(1.5, 1.5, connection=replace(PLAIN_CONNECTION, export_limit_kw=limit), **changes)
     setpoints = powers(night)
-    (block,) = blocks = blocks_of(night, setpoints)
+    block, *_ = blocks = blocks_of(night, setpoints)
     assert block.surplus_from_kw == from_kw
     if not changes and limit > 0:
         real = replace(night, solar_kw=np.array([1.7, 1.5] + [0.0] * 6))
@@ -326,7 +354,8 @@ def test_least_power_for_the_suns_sake_follows_the_sun(solar_kw: float, price: f
 def test_losses_at_the_least_power_count() -> None:
     """At 1 kW a fixed loss of 0.5 kW leaves half: 0.075 per kWh, less than the 0.10 that exporting it earns."""
     lossy = plain_charger(can_follow_surplus=True, fixed_loss_kw=0.5)
-    assert blocks_of(*(night := sunny(4.0, 4.0, charger=lossy, export_price=0.10), powers(night))) == ()
+    night = sunny(4.0, 4.0, charger=lossy, export_price=0.10)
+    assert {block.action for block in blocks_of(night, powers(night))} == {"cover"}
 
 
 def test_what_a_departure_needs_is_not_left_to_the_sun() -> None:
@@ -372,7 +401,7 @@ def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
     taken, balanced = (np.zeros(night.intervals, dtype=np.bool_) for _ in range(2))
     for block in blocks:
         taken[block.intervals] = block.action in ("surplus", "balance")
-        balanced[block.intervals] = block.action == "balance"
+        balanced[block.intervals] = block.action in ("balance", "cover")
     gives = answer.setpoints.discharging | balanced
     more = np.where(gives, np.random.default_rng(seed).uniform(1.0, 5.0, night.intervals), 1.0)
     real = replace(night, load_kw=night.load_kw * more, solar_kw=np.where(taken, 0.0, night.solar_kw))
