@@ -203,9 +203,27 @@ def read_saved_plan(folder: Path) -> SavedPlan:
     problem = folder_problem(folder)
     if problem is not None:
         raise single_fault(folder, problem)
+    document = _document(folder / PLAN_FILE)
+    return _saved_plan(document, read_text(folder / SCHEDULE_FILE, MOST_MEGABYTES), folder)
+
+
+def saved_plan_of(plan_json: str, schedule_csv: str, folder: Path) -> SavedPlan:
+    """Return the plan in the texts of its two files.
+
+    Parameters
+    ----------
+    folder : that they are from, for messages.
+
+    Raises
+    ------
+    InputFaults : as read_saved_plan.
+    """
+    return _saved_plan(_document_in(plan_json, folder / PLAN_FILE), schedule_csv, folder)
+
+
+def _saved_plan(document: dict[str, Any], schedule_csv: str, folder: Path) -> SavedPlan:
     plan_file = folder / PLAN_FILE
-    document = _document(plan_file)
-    rows = _rows(folder / SCHEDULE_FILE)
+    rows = _rows(schedule_csv, folder / SCHEDULE_FILE)
     try:
         plan = SavedPlan.model_validate({**document, "rows": rows, "folder": folder})
     except ValidationError as error:
@@ -273,7 +291,11 @@ def _start_of(folder: Path) -> float:
 
 def _document(file: Path) -> dict[str, Any]:
     """Read `plan.json` and check its format."""
-    text = read_text(file, MOST_MEGABYTES)
+    return _document_in(read_text(file, MOST_MEGABYTES), file)
+
+
+def _document_in(text: str, file: Path) -> dict[str, Any]:
+    """Return the document in the text of a `plan.json`, and check its format."""
     try:
         document = json.loads(text)
         json.dumps(document, ensure_ascii=False).encode()  # refuses half a surrogate pair, which UTF-8 cannot hold
@@ -290,9 +312,9 @@ def _document(file: Path) -> dict[str, Any]:
     return document
 
 
-def _rows(file: Path) -> list[SavedRow]:
-    """Read the rows of `schedule.csv`; a fault names its line."""
-    reader = csv.DictReader(io.StringIO(read_text(file, MOST_MEGABYTES), newline=""))
+def _rows(text: str, file: Path) -> list[SavedRow]:
+    """Return the rows in the text of a `schedule.csv`; a fault names its line."""
+    reader = csv.DictReader(io.StringIO(text, newline=""))
     rows: list[SavedRow] = []
     try:
         if not set(SavedRow.model_fields) <= set(reader.fieldnames or ()):
