@@ -34,7 +34,64 @@ CREATE TABLE trips (
 ) STRICT;
 """
 
-MIGRATIONS = (PLANS_AND_TOLD,)
+SETTLED_NIGHTS = """
+CREATE TABLE nights (
+    begin_s INTEGER PRIMARY KEY,
+    end_s INTEGER NOT NULL CHECK (end_s > begin_s),
+    was_set INTEGER NOT NULL CHECK (was_set IN (0, 1)),
+    cost REAL NOT NULL,
+    cost_on_return REAL NOT NULL,
+    cost_charge_only REAL NOT NULL,
+    grid_cost REAL NOT NULL,
+    wear REAL NOT NULL,
+    wear_low REAL NOT NULL,
+    wear_high REAL NOT NULL,
+    imported_kwh REAL NOT NULL,
+    exported_kwh REAL NOT NULL,
+    charged_kwh REAL NOT NULL,
+    discharged_kwh REAL NOT NULL,
+    load_kwh REAL NOT NULL,
+    solar_kwh REAL NOT NULL,
+    load_forecast_kwh REAL NOT NULL,
+    solar_forecast_kwh REAL NOT NULL,
+    departures INTEGER NOT NULL CHECK (departures >= 0),
+    short INTEGER NOT NULL CHECK (short BETWEEN 0 AND departures),
+    chance_short REAL CHECK (chance_short BETWEEN 0 AND 1),
+    soc_begin_percent REAL NOT NULL,
+    soc_end_percent REAL NOT NULL,
+    soc_told_percent REAL,
+    why TEXT NOT NULL,
+    on_the_way_cost REAL NOT NULL,
+    stored_energy REAL NOT NULL,
+    earned_low REAL NOT NULL,
+    earned_high REAL NOT NULL,
+    offer TEXT NOT NULL,
+    currency TEXT NOT NULL,
+    settled_from TEXT NOT NULL
+) STRICT;
+CREATE TABLE flows (
+    night_s INTEGER NOT NULL REFERENCES nights (begin_s) ON DELETE CASCADE,
+    way TEXT NOT NULL CHECK (way IN ('plan', 'charge-on-return', 'charge-only')),
+    start_s INTEGER NOT NULL CHECK (start_s >= night_s),
+    minutes INTEGER NOT NULL CHECK (minutes > 0),
+    import_kwh REAL NOT NULL CHECK (import_kwh >= 0),
+    export_kwh REAL NOT NULL CHECK (export_kwh >= 0),
+    charge_kwh REAL NOT NULL CHECK (charge_kwh >= 0),
+    discharge_kwh REAL NOT NULL CHECK (discharge_kwh >= 0),
+    load_kwh REAL NOT NULL,
+    solar_kwh REAL NOT NULL,
+    curtailed_kwh REAL NOT NULL,
+    stored_kwh REAL NOT NULL,
+    import_cost REAL NOT NULL,
+    export_credit REAL NOT NULL,
+    demand_cost REAL NOT NULL,
+    wear_cost REAL NOT NULL,
+    on_the_way_cost REAL NOT NULL,
+    PRIMARY KEY (night_s, way, start_s)
+) STRICT, WITHOUT ROWID;
+"""
+
+MIGRATIONS = (PLANS_AND_TOLD, SETTLED_NIGHTS)
 """The script that leads to version 1, to version 2, and so on."""
 VERSION = len(MIGRATIONS)
 APPLICATION_ID = 0x4F564E54
