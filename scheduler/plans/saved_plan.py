@@ -207,7 +207,7 @@ def read_saved_plan(folder: Path) -> SavedPlan:
     return _saved_plan(document, read_text(folder / SCHEDULE_FILE, MOST_MEGABYTES), folder)
 
 
-def saved_plan_of(plan_json: str, schedule_csv: str, folder: Path) -> SavedPlan:
+def parse_saved_plan(plan_json: str, schedule_csv: str, folder: Path) -> SavedPlan:
     """Return the plan in the texts of its two files.
 
     Parameters
