@@ -33,6 +33,7 @@ from scheduler.textio.parse_number import parse_number
 from scheduler.textio.parse_time import parse_moment
 from scheduler.web.context import Context, Visit, site_route
 from scheduler.web.earned_chart import earned_chart, month_name
+from scheduler.web.evening_form import read_distance
 from scheduler.web.plan_view import parse_plan_key, plan_key
 
 Kind = Literal["morning", "return"]
@@ -192,13 +193,14 @@ def _tell_trip(visit: Visit) -> Response:
     outside = _number(typed["outside"], "°C", "outside", faults)
     if outside is not None and (problem := OUTSIDE_DEGC.problem(outside)):
         faults["outside"] = problem
-    for name, such in (("leaves", "07:30"), ("back", "18:00"), ("distance", "96 km or 60 mi")):
+    for name, such in (("leaves", "07:30"), ("back", "18:00")):
         if not typed[name].strip():
-            faults[name] = f"none given; expected {'a distance' if name == 'distance' else 'a time'} such as {such}"
+            faults[name] = f"none given; expected a time such as {such}"
+    distance, problem = read_distance(typed["distance"])
+    if problem:
+        faults["distance"] = problem
     trip = None
     if not faults:
-        distance = typed["distance"].strip()
-        distance += " km" if distance[-1:].isdigit() else ""
         text = f"{typed['leaves'].strip()}-{typed['back'].strip()} {distance}"
         try:
             trip, _ = parse_trip(text, now - (OLDEST if _DATED.match(typed["leaves"].strip()) else A_DAY), timezone)

@@ -40,6 +40,7 @@ MOST_TYPED = 200
 ANY_SOC = 50.0
 """Stands for a state of charge that cannot be read while the other fields are checked [%]."""
 _TRIP_FIELD = re.compile(r"(leaves|back|distance|pace)-([0-9]{1,3})")
+_DISTANCE = re.compile(r"(?P<number>.*?)\s*(?P<unit>km|kms|mi|miles?|kilomet(?:er|re)s?)?", re.IGNORECASE | re.DOTALL)
 _DATED = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ].*")
 
 FieldFaults = dict[str, list[str]]
@@ -242,11 +243,9 @@ def _trip_text(trip: TypedTrip, number: int, now: datetime, timezone: str, fault
         elif clock_minutes(typed) is None and not _DATED.fullmatch(typed.strip()):
             message = f"found {shown(typed)}; expected a time such as {such}, or 2026-03-03 {such}"
             faults[f"{name}-{number}"] = [message]
-    distance = trip.distance.strip()
-    if not distance:
-        faults[f"distance-{number}"] = ["none given; expected a distance such as 96 km or 60 mi"]
-    elif distance[-1:].isdigit():
-        distance += " km"
+    distance, problem = read_distance(trip.distance)
+    if problem:
+        faults[f"distance-{number}"] = [problem]
     if len(faults) > before:
         return None
     pace = "" if trip.pace == "usual" else f" {trip.pace}"
@@ -274,6 +273,25 @@ def _row(trip: Trip, now: datetime, timezone: str) -> TypedTrip:
 
 def _distance_text(km: float) -> str:
     return f"{km:.10g}"
+
+
+def read_distance(typed: str) -> tuple[str, str]:
+    """Return a distance as a trip has it, and what is wrong with it; kilometres where no unit is typed.
+
+    >>> read_distance("12,5"), read_distance("60 mi")
+    (('12,5 km', ''), ('60 mi', ''))
+    >>> read_distance("far")[1]
+    'found "far"; expected a distance such as 96 km or 60 mi'
+    """
+    expected = "expected a distance such as 96 km or 60 mi"
+    found = _DISTANCE.fullmatch(typed.strip())
+    if not typed.strip() or found is None:
+        return "", f"none given; {expected}"
+    try:
+        parse_number(found["number"])
+    except ValueError as error:
+        return "", f"found {shown(typed)}; {expected}{error}"
+    return f"{found['number']} {found['unit'] or 'km'}", ""
 
 
 def count_of(faults: Mapping[str, Sequence[str]]) -> int:

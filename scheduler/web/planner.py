@@ -20,6 +20,7 @@ TOO_LONG = (
     f"Planning took longer than {MOST_SECONDS / 60:.0f} minutes and was stopped. A site with longer intervals "
     "([plan] step_minutes) is planned faster."
 )
+WORKER = ("-m", "scheduler.web.worker")
 ENDED = "Planning ended without an answer, perhaps for want of memory. Nothing is known of a plan; try again."
 
 
@@ -90,13 +91,19 @@ class WorkerProcesses:
         self._running: set[subprocess.Popen[str]] = set()
         self._closed = False
 
+    @property
+    def running(self) -> frozenset[int]:
+        """Return the ids of the processes that are running."""
+        with self._lock:
+            return frozenset(process.pid for process in self._running)
+
     def answer_of(self, question: Question) -> Answer:
         """Return the answer of a new process, or that it took too long or ended without one."""
         with self._lock:
             if self._closed:
                 return Answer(failure=ENDED)
             process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "scheduler.web.worker"],
+                [sys.executable, "-P", *WORKER],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
