@@ -22,7 +22,7 @@ from scheduler.inputs.site_file import SITE_FILE
 from scheduler.inputs.site_schema import DataTable, SiteTable
 from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import MeterReading
-from scheduler.metering.column_names import COLUMNS_FILE, columns_text, kept_columns, parse_columns
+from scheduler.metering.column_names import COLUMNS_FILE, ColumnNames, columns_text, kept_columns, parse_columns
 from scheduler.metering.derive_load import MeteredLoad, metered_load
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
 from scheduler.metering.write_series import series_text
@@ -92,6 +92,56 @@ class MeterResult:
     line_to_add: str | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class MeterSeries:
+    """What meter files say of a building.
+
+    Attributes
+    ----------
+    layouts : name of each file's layout.
+    flows : of the span. load : and solar. car : flows of the car's own meter, or None.
+    names : the meter's own names of columns. notes : one sentence each, those of one file with its name.
+    """
+
+    layouts: Mapping[str, str]
+    flows: MeteredFlows
+    load: MeteredLoad
+    car: MeteredFlows | None
+    names: ColumnNames
+    notes: tuple[str, ...]
+
+
+def meter_series(options: MeterOptions, timezone: str) -> MeterSeries:
+    """Read meter files, and derive load and solar; nothing is written.
+
+    Parameters
+    ----------
+    options : its `replace` is not looked at.
+
+    Raises
+    ------
+    InputFaults : faults of the files or the options.
+    """
+    clock = parse_clock_name(options.clock)
+    kinds = parse_kinds(options.kinds)
+    first_day, last_day = _days(options, timezone)
+    paths = (*options.files, *([] if options.car is None else [options.car]))
+    names = {**kept_columns(options.site), **parse_columns(options.columns)}
+    readings = read_all(paths, timezone, clock, names)
+    notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
+    layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
+    file = str(options.files[0]) if len(options.files) == 1 else "the meter files"
+    house = relabelled(readings[: len(options.files)], kinds)
+
+    begin, end = _span(house, first_day, last_day, timezone, file, notes)
+    flows = metered_flows(house, begin, end, file)
+    car = None
+    if options.car is not None:
+        car = metered_flows(readings[-1:], flows.start[0], flows.end, str(options.car))
+    load = metered_load(flows, timezone, car, file, str(options.car or ""))
+    return MeterSeries(layouts, flows, load, car, names, (*notes, *flows.notes, *load.notes))
+
+
 def read_meter_into_site(options: MeterOptions) -> MeterResult:
     """Read meter files and write the site's load and solar.
 
@@ -102,24 +152,8 @@ def read_meter_into_site(options: MeterOptions) -> MeterResult:
     """
     site = _meter_site(options.site)
     _check_target(site.load_file, options)
-    clock = parse_clock_name(options.clock)
-    kinds = parse_kinds(options.kinds)
-    first_day, last_day = _days(options, site.timezone)
-    paths = (*options.files, *([] if options.car is None else [options.car]))
-    names = {**kept_columns(options.site), **parse_columns(options.columns)}
-    readings = read_all(paths, site.timezone, clock, names)
-    notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
-    layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
-    file = str(options.files[0]) if len(options.files) == 1 else "the meter files"
-    house = relabelled(readings[: len(options.files)], kinds)
-
-    begin, end = _span(house, first_day, last_day, site.timezone, file, notes)
-    flows = metered_flows(house, begin, end, file)
-    car = None
-    if options.car is not None:
-        car = metered_flows(readings[-1:], flows.start[0], flows.end, str(options.car))
-    load = metered_load(flows, site.timezone, car, file, str(options.car or ""))
-    notes += [*flows.notes, *load.notes]
+    read = meter_series(options, site.timezone)
+    load, notes = read.load, list(read.notes)
 
     texts: dict[Path, str] = {
         site.load_file: series_text(load.start, load.load_kwh * (60 / load.step_minutes), site.timezone)
@@ -149,12 +183,14 @@ def read_meter_into_site(options: MeterOptions) -> MeterResult:
     written = tuple(texts)
     texts |= _without_placeholder_notes(options.site, written)
     if options.columns:
-        texts[options.site / COLUMNS_FILE] = columns_text(names)
+        texts[options.site / COLUMNS_FILE] = columns_text(read.names)
         notes.append(f"The names of the columns are kept in {COLUMNS_FILE} for the next time.")
     write_together(texts)
     done = _remove_read_me(options.site) if site.solar_file is None or site.solar_file in written else None
     notes += [] if done is None else [done]
-    return MeterResult(site.name, site.timezone, layouts, flows, load, car, tuple(notes), written, line_to_add)
+    return MeterResult(
+        site.name, site.timezone, read.layouts, read.flows, load, read.car, tuple(notes), written, line_to_add
+    )
 
 
 def _without_placeholder_notes(folder: Path, written: tuple[Path, ...]) -> dict[Path, str]:

@@ -5,14 +5,15 @@ That is what the earlier plan was told, and what it forecast for the time from t
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import numpy as np
 import pandas as pd
 
 from models.base.calendars import public_holidays
-from models.tariff.offer import Band, OfferPrices, SidePrices, offer_prices
+from models.tariff.offer import Band, Offer, OfferPrices, SidePrices, offer_prices
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.request import Request
 from scheduler.plans.saved_plan import SavedPlan, SavedRow
@@ -33,42 +34,54 @@ def with_metered_so_far(evening: Request, earlier: SavedPlan, inputs: Inputs) ->
     if earlier.offer != offer.name:
         return evening
     past = [row for row in earlier.rows if row.start < evening.now]
-    if not past or (
-        offer.demand_charge is None and not _has_tiers(offer.import_bands) and not _has_tiers(offer.export_bands)
-    ):
+    if not past or not counts_amounts(offer):
         return evening
     now = pd.Timestamp(evening.now)
     starts = pd.DatetimeIndex([row.start.astimezone(UTC) for row in past]).as_unit("s")
-    holidays = (
-        public_holidays(inputs.site.holiday_calendar, range(now.year - 1, now.year + 2))
-        if inputs.site.holiday_calendar is not None and offer.holidays_count_as is not None
-        else frozenset()
-    )
-    # only the times of the bands matter here, and a market's prices may not reach back so far
-    plain = replace(
-        offer,
-        market=None,
-        import_bands=tuple(replace(band, market_factor=None) for band in offer.import_bands),
-        export_bands=tuple(replace(band, market_factor=None) for band in offer.export_bands),
-    )
-    prices = offer_prices(plain, starts, timezone, holidays)
+    prices = band_times(inputs, starts)
     net = np.array([row.load_kw + row.charge_kw - row.discharge_kw - row.solar_kw + row.curtailed_kw for row in past])
     hours = np.array([_hours(row, evening.now) for row in past])
     changes = {}
     if evening.imported_so_far_kwh is None and earlier.so_far.imported_kwh is not None:
         energy = np.maximum(net, 0.0) * hours
         told = earlier.so_far.imported_kwh
-        changes["imported_so_far_kwh"] = _counted(
+        changes["imported_so_far_kwh"] = counted_kwh(
             told, prices.imports, offer.import_bands, energy, starts, now, timezone
         )
     if evening.exported_so_far_kwh is None and earlier.so_far.exported_kwh is not None:
         energy = np.maximum(-net, 0.0) * hours
         told = earlier.so_far.exported_kwh
-        changes["exported_so_far_kwh"] = _counted(
+        changes["exported_so_far_kwh"] = counted_kwh(
             told, prices.exports, offer.export_bands, energy, starts, now, timezone
         )
     peak = _peak(evening, earlier, prices, net, starts, now, timezone)
     return replace(evening, peak_so_far_kw=peak, **changes)  # type: ignore[arg-type]
+
+
+def counts_amounts(offer: Offer) -> bool:
+    """Return whether what an offer charges depends on what the meter has counted before."""
+    tiers = _has_tiers(offer.import_bands) or _has_tiers(offer.export_bands)
+    return tiers or offer.demand_charge is not None
+
+
+def band_times(inputs: Inputs, starts: pd.DatetimeIndex) -> OfferPrices:
+    """Return when the bands of the offer hold; its prices without the market's, which may not reach back so far.
+
+    Parameters
+    ----------
+    starts : start of each interval, UTC.
+    """
+    offer, calendar = inputs.offer, inputs.site.holiday_calendar
+    holidays = frozenset[date]()
+    if calendar is not None and offer.holidays_count_as is not None:
+        holidays = public_holidays(calendar, range(starts[0].year - 1, starts[-1].year + 2))
+    plain = replace(
+        offer,
+        market=None,
+        import_bands=tuple(replace(band, market_factor=None) for band in offer.import_bands),
+        export_bands=tuple(replace(band, market_factor=None) for band in offer.export_bands),
+    )
+    return offer_prices(plain, starts, inputs.site.timezone, holidays)
 
 
 def _has_tiers(bands: tuple[Band, ...]) -> bool:
@@ -81,8 +94,8 @@ def _hours(row: SavedRow, now: datetime) -> float:
     return (min(row.end, now) - row.start).total_seconds() / 3600
 
 
-def _counted(
-    told: dict[str, float],
+def counted_kwh(
+    told: Mapping[str, float],
     prices: SidePrices,
     bands: tuple[Band, ...],
     energy: np.ndarray,

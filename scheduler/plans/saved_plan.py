@@ -91,6 +91,21 @@ class SavedTrip(_SavedRecord):
     target_percent: Positive
     planned_percent: Finite
     ready_at: Instant | None
+    chance_short: Annotated[float, Field(ge=0, le=1)] | None = None
+
+
+class SavedHomeAt(_SavedRecord):
+    """When the car was to come home, at the earliest and at the latest."""
+
+    earliest: Instant
+    latest: Instant
+
+
+class SavedWorth(_SavedRecord):
+    """What stored energy was worth at the end: worth [money] at states of charge [%], straight in between."""
+
+    soc_percent: list[Finite]
+    worth: list[Finite]
 
 
 class SavedLimits(_SavedRecord):
@@ -154,6 +169,12 @@ class SavedPlan(_SavedRecord):
     revision : number of replans since then.
     past_blocks, past_trips : those that were over, or were cut short, when the plan was made.
     cancelled_blocks, cancelled_trips : how many more an earlier revision had.
+    soc_start_percent : at the start, or on arrival with home_at [%]; None if it does not say.
+    home_at : when the car comes home; None if it is home.
+    stored_energy_price_per_kwh, stored_energy_value : what energy left at the end is worth [money per kWh], and by
+        state of charge; None if it does not say.
+    wear_weight : factor on wear; None if it does not say.
+    saving : what it was to save against charging on return [money]; None if it does not say.
     highest_soc_today_percent : what was known or assumed of the day before the plan [%]; None if it does not say.
     first_sentences : what a reader is to see first. tonight_until : what begins after that is planned again; None if
         the plan does not say.
@@ -186,6 +207,12 @@ class SavedPlan(_SavedRecord):
     so_far: SavedSoFar = SavedSoFar()
     costs: SavedCosts | None = None
     wear_law: str = "depth"
+    wear_weight: Positive | None = None
+    soc_start_percent: Finite | None = None
+    home_at: SavedHomeAt | None = None
+    stored_energy_price_per_kwh: Finite | None = None
+    stored_energy_value: SavedWorth | None = None
+    saving: Finite | None = None
     highest_soc_today_percent: Percent | None = None
     outside_degc: Annotated[float, OUTSIDE_DEGC] | None = None
     cautions: list[str]
@@ -204,31 +231,33 @@ def read_saved_plan(folder: Path) -> SavedPlan:
     if problem is not None:
         raise single_fault(folder, problem)
     document = _document(folder / PLAN_FILE)
-    return _saved_plan(document, read_text(folder / SCHEDULE_FILE, MOST_MEGABYTES), folder)
+    return _saved_plan(
+        document, _rows(read_text(folder / SCHEDULE_FILE, MOST_MEGABYTES), folder / SCHEDULE_FILE), folder
+    )
 
 
-def parse_saved_plan(plan_json: str, schedule_csv: str, folder: Path) -> SavedPlan:
-    """Return the plan in the texts of its two files.
+def parse_saved_plan(plan_text: str, schedule_text: str, folder: Path) -> SavedPlan:
+    """Parse a plan from the text of its two files.
 
     Parameters
     ----------
-    folder : that they are from, for messages.
+    folder : what faults name as the place of the files.
 
     Raises
     ------
-    InputFaults : as read_saved_plan.
+    InputFaults : as read_saved_plan, for what the files hold.
     """
-    return _saved_plan(_document_in(plan_json, folder / PLAN_FILE), schedule_csv, folder)
+    document = _parsed_document(plan_text, folder / PLAN_FILE)
+    return _saved_plan(document, _rows(schedule_text, folder / SCHEDULE_FILE), folder)
 
 
-def _saved_plan(document: dict[str, Any], schedule_csv: str, folder: Path) -> SavedPlan:
-    plan_file = folder / PLAN_FILE
-    rows = _rows(schedule_csv, folder / SCHEDULE_FILE)
+def _saved_plan(document: dict[str, Any], rows: list[SavedRow], folder: Path) -> SavedPlan:
+    """Return the plan that a document and the rows of its schedule make, checked."""
     try:
         plan = SavedPlan.model_validate({**document, "rows": rows, "folder": folder})
     except ValidationError as error:
         key, problem = _first_problem(error)
-        raise single_fault(plan_file, f"this plan is damaged: {problem}", key=key) from None
+        raise single_fault(folder / PLAN_FILE, f"this plan is damaged: {problem}", key=key) from None
     _check(plan)
     return plan
 
@@ -291,11 +320,11 @@ def _start_of(folder: Path) -> float:
 
 def _document(file: Path) -> dict[str, Any]:
     """Read `plan.json` and check its format."""
-    return _document_in(read_text(file, MOST_MEGABYTES), file)
+    return _parsed_document(read_text(file, MOST_MEGABYTES), file)
 
 
-def _document_in(text: str, file: Path) -> dict[str, Any]:
-    """Return the document in the text of a `plan.json`, and check its format."""
+def _parsed_document(text: str, file: Path) -> dict[str, Any]:
+    """Return what `plan.json` holds, and check its format."""
     try:
         document = json.loads(text)
         json.dumps(document, ensure_ascii=False).encode()  # refuses half a surrogate pair, which UTF-8 cannot hold
@@ -313,7 +342,7 @@ def _document_in(text: str, file: Path) -> dict[str, Any]:
 
 
 def _rows(text: str, file: Path) -> list[SavedRow]:
-    """Return the rows in the text of a `schedule.csv`; a fault names its line."""
+    """Parse the rows of `schedule.csv`; a fault names its line."""
     reader = csv.DictReader(io.StringIO(text, newline=""))
     rows: list[SavedRow] = []
     try:
@@ -386,6 +415,15 @@ def _check(plan: SavedPlan) -> None:
     blocks = (*plan.past_blocks, *plan.blocks)
     if any(block.end <= block.start for block in blocks) or any(a.end > b.start for a, b in pairwise(blocks)):
         raise single_fault(file, "this plan is damaged: blocks do not follow each other", key="blocks")
+    home_at, worth = plan.home_at, plan.stored_energy_value
+    if home_at is not None and (home_at.earliest.utcoffset() is None or home_at.latest.utcoffset() is None):
+        raise single_fault(file, "this plan is damaged: a time has no offset", key="home_at")
+    if worth is not None and (
+        len(worth.soc_percent) != len(worth.worth)
+        or len(worth.worth) < 2
+        or any(later < earlier for earlier, later in pairwise(worth.soc_percent))
+    ):
+        raise single_fault(file, "this plan is damaged: it values no states of charge", key="stored_energy_value")
     limits = plan.limits.export_limits_kw
     if limits is not None and len(limits) != len(plan.rows):
         raise single_fault(

@@ -65,6 +65,8 @@ CREATE TABLE nights (
     stored_energy REAL NOT NULL,
     earned_low REAL NOT NULL,
     earned_high REAL NOT NULL,
+    earned_only_low REAL NOT NULL,
+    earned_only_high REAL NOT NULL,
     offer TEXT NOT NULL,
     currency TEXT NOT NULL,
     settled_from TEXT NOT NULL

@@ -50,6 +50,7 @@ class SettledNight:
     on_the_way_cost : charging away from home [money].
     stored_energy : worth of the energy by which the battery ended fuller than it began, taken off the cost [money].
     earned_low, earned_high : the least and the most that `earned_on_return` comes to by any wear law [money].
+    earned_only_low, earned_only_high : the same of `earned_charge_only` [money].
     offer, currency : the offer's name, and the currency of all money.
     """
 
@@ -82,6 +83,8 @@ class SettledNight:
     stored_energy: float = 0.0
     earned_low: float = 0.0
     earned_high: float = 0.0
+    earned_only_low: float = 0.0
+    earned_only_high: float = 0.0
     offer: str = ""
     currency: str = ""
 

@@ -80,6 +80,16 @@ class Totals:
         return self._sum(lambda night: night.earned_high)
 
     @property
+    def earned_only_low(self) -> float:
+        """Return the least that was earned against charging only, by any wear law [money]."""
+        return self._sum(lambda night: night.earned_only_low)
+
+    @property
+    def earned_only_high(self) -> float:
+        """Return the most that was earned against charging only, by any wear law [money]."""
+        return self._sum(lambda night: night.earned_only_high)
+
+    @property
     def grid_cost(self) -> float:
         """Return what the grid came to, import less export [money]."""
         return self._sum(lambda night: night.grid_cost)

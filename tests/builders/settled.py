@@ -45,6 +45,8 @@ def settled_night(number: int = 0, **figures: Any) -> SettledNight:
         "stored_energy": -0.1,
         "earned_low": 1.5,
         "earned_high": 2.3,
+        "earned_only_low": 0.6,
+        "earned_only_high": 1.2,
         "offer": "Evening feed-in",
         "currency": "EUR",
     }
