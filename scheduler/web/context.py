@@ -16,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from scheduler.inputs.site_inputs import Inputs
 from scheduler.record.store import Record, opened_record
 from scheduler.render.page_template import page_template
 from scheduler.textio.errors import InputFaults, NotWrittenError
@@ -63,6 +64,30 @@ class Visit:
     asked: Asked
     request: Request
     notices: list[str] = field(default_factory=list)
+    _read: Inputs | InputFaults | None = None
+
+    def inputs(self) -> Inputs:
+        """Return what is in the site's files; of one request always the same.
+
+        Raises
+        ------
+        InputFaults : every fault of every file.
+        """
+        if self._read is None:
+            try:
+                self._read = self.site.inputs()
+            except InputFaults as error:
+                self._read = error
+        if isinstance(self._read, InputFaults):
+            raise self._read
+        return self._read
+
+    def site_name(self) -> str:
+        """Return the site's name; of one whose files are at fault that of its folder."""
+        try:
+            return self.inputs().site.name
+        except InputFaults:
+            return self.site.folder.resolve().name
 
     @property
     def form(self) -> dict[str, str]:
@@ -104,7 +129,7 @@ class Visit:
         template : without ".html". screen : which of SCREENS it belongs to.
         """
         frame = {
-            "site_name": self.site.name(),
+            "site_name": self.site_name(),
             "site_address": self.address(),
             "screens": SCREENS,
             "screen": screen,

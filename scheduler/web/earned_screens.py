@@ -229,7 +229,7 @@ def _noted(visit: Visit, note: Callable[[Record], None]) -> Response:
 def _timezone(visit: Visit) -> str:
     """Return the site's time zone; UTC while its files are at fault."""
     try:
-        return visit.site.inputs().site.timezone
+        return visit.inputs().site.timezone
     except InputFaults:
         return "UTC"
 

@@ -54,7 +54,7 @@ def routes(context: Context) -> list[Route]:
 def _tonight(visit: Visit) -> Response:
     """Show the evening's form: a draft, yesterday's answer, or what is usual."""
     try:
-        inputs = visit.site.inputs()
+        inputs = visit.inputs()
     except InputFaults as error:
         return _at_fault(visit, error)
     now = visit.context.minute()
@@ -79,7 +79,7 @@ def _tonight(visit: Visit) -> Response:
 def _change(visit: Visit) -> Response:
     """Show the form for the rest of the newest plan, filled with what that plan expects."""
     try:
-        inputs = visit.site.inputs()
+        inputs = visit.inputs()
     except InputFaults as error:
         return _at_fault(visit, error)
     now = visit.context.minute()
@@ -114,7 +114,7 @@ def _sent(visit: Visit, which: Which) -> Response:
     if button.startswith("remove-") and button.removeprefix("remove-").isdecimal():
         return _again(visit, which, Draft(without_row(typed, int(button.removeprefix("remove-")[:3])), {}, "trips"))
     try:
-        inputs = visit.site.inputs()
+        inputs = visit.inputs()
     except InputFaults as error:
         return _at_fault(visit, error)
     now, until = visit.context.minute(), None

@@ -59,7 +59,7 @@ def _shown(visit: Visit, found: FoundPlan, newest: FoundPlan | None) -> Response
     now = visit.context.minute()
     inputs: Inputs | None = None
     try:
-        inputs = visit.site.inputs()
+        inputs = visit.inputs()
     except InputFaults:
         visit.notices.append("The site's files are at fault; see Site.")
     job = visit.context.planner.newest(visit.site.slug)

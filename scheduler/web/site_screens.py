@@ -63,7 +63,7 @@ def _front(context: Context, request: Request) -> Response:
         if found is not None:
             told = f"Last plan {clock_text(found.saved.start, found.saved.timezone)}"
             told += "." if found.set_at is None else ", set."
-        rows.append({"name": site.name(), "address": visit.address("tonight"), "told": told})
+        rows.append({"name": visit.site_name(), "address": visit.address("tonight"), "told": told})
     return shown(context, asked, "front", title="Sites", sites=rows)
 
 
@@ -76,7 +76,7 @@ def _site(visit: Visit) -> Response:
     faults: list[str] = []
     more, inputs = 0, None
     try:
-        inputs = visit.site.inputs()
+        inputs = visit.inputs()
     except InputFaults as error:
         faults, more = [visit.words(fault) for fault in error.told], error.more
     invented = None if inputs is None else placeholder_files(inputs)

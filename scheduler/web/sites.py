@@ -77,13 +77,6 @@ class WebSite:
             self._read = {offer: (_signature(inputs.files), inputs)}
             return inputs
 
-    def name(self) -> str:
-        """Return the site's name; of one whose files are at fault that of its folder."""
-        try:
-            return self.inputs().site.name
-        except InputFaults:
-            return self.folder.resolve().name
-
     def offers(self) -> list[OfferChoice]:
         """Return the offers in the site's folder."""
         found = []
