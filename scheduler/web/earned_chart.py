@@ -50,8 +50,8 @@ def earned_chart(months: Sequence[Totals]) -> str:
             parts.append(rectangle(left, top, left + width, bottom, kind))
         parts.append(label(middle, panel.bottom + 16, _short(month.name, number, len(shown)), "middle", "scale"))
     entries = [
-        Entry("share series3", "than charging on return"),
-        Entry("discharge", "than only charging"),
+        Entry("share series3", "cheaper than charging on return"),
+        Entry("discharge", "cheaper than only charging"),
     ]
     marks, baseline = legend(entries, panel.bottom + 42)
     total = money_text(sum(month.earned_on_return for month in shown), currency)

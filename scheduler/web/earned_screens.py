@@ -76,7 +76,7 @@ def _shown(visit: Visit, typed: dict[str, str], faults: dict[str, str], status: 
         status,
         title="What came of it",
         headline=_headline(everything, len(evenings)),
-        more_headline=_more_headline(everything),
+        remarks=_remarks(everything),
         chart=Markup(earned_chart(months)) if months else None,
         months=_months(months) if months else None,
         remarkable=_remarkable(everything, timezone),
@@ -270,13 +270,14 @@ def _headline(everything: Totals, evenings: int) -> str:
     return f"{nights} {word} {amount} {everything.currency}"
 
 
-def _more_headline(everything: Totals) -> list[str]:
+def _remarks(everything: Totals) -> list[str]:
     if not everything.count:
         return []
     low, high = (money_text(each, everything.currency) for each in (everything.earned_low, everything.earned_high))
     only = money_text(everything.earned_charge_only, everything.currency)
     found = [
-        f"So much less was paid than if the car had been charged on return; {low} to {high} by any wear law.",
+        f"So much less was paid, battery wear counted, than if the car had been charged on return; {low} to {high} "
+        f"by any wear law.",
         f"Compared with only charging at the best times, discharging earned {only} {everything.currency}.",
     ]
     not_set = everything.count - everything.count_set
@@ -337,7 +338,7 @@ def _night_headline(night: SettledNight | None) -> str:
         return "This night is not settled yet"
     amount = money_text(abs(night.earned_on_return), night.currency)
     word = "earned" if night.earned_on_return >= 0 else "lost"
-    return f"This night {word} {amount} {night.currency}"
+    return f"This night {word} {amount} {night.currency} compared with charging on return"
 
 
 def _night_money(night: SettledNight) -> Table:
