@@ -39,7 +39,8 @@ STALE = timedelta(days=3)
 """How long after its end a plan still says something about the state of charge."""
 TOLD = timedelta(hours=12)
 """How long a state of charge that was told stays one."""
-LOOKS_AGAIN_SECONDS = 2
+LOOKS_AGAIN_SECONDS = 1
+TRIPS = "trips"
 
 
 def routes(context: Context) -> list[Route]:
@@ -112,7 +113,7 @@ def _sent(visit: Visit, which: Which) -> Response:
         more = with_row(typed)
         return _again(visit, which, Draft(more, {}, f"leaves-{len(more.trips) - 1}"))
     if button.startswith("remove-") and button.removeprefix("remove-").isdecimal():
-        return _again(visit, which, Draft(without_row(typed, int(button.removeprefix("remove-")[:3])), {}, "trips"))
+        return _again(visit, which, Draft(without_row(typed, int(button.removeprefix("remove-")[:3])), {}, TRIPS))
     try:
         inputs = visit.inputs()
     except InputFaults as error:
@@ -138,7 +139,7 @@ def _planning(visit: Visit) -> Response:
     if job is None:
         return visit.see("tonight")
     if not job.done.is_set() or job.answer is None:
-        answer = visit.shown("planning", "tonight", title="Tonight", looks_again=LOOKS_AGAIN_SECONDS)
+        answer = visit.shown("planning", "tonight", title="Tonight")
         answer.headers["Refresh"] = str(LOOKS_AGAIN_SECONDS)
         return answer
     if job.answer.start is not None:
@@ -193,7 +194,7 @@ def _form(
 def _again(visit: Visit, which: Which, draft: Draft) -> Response:
     """Lead back to the form as it was typed."""
     key = visit.context.drafts.keep(visit.site.slug, draft)
-    anchor = f"#{draft.at}" if draft.at else ""
+    anchor = f"#{TRIPS}" if draft.at == TRIPS else ""  # a field takes the focus by itself
     return visit.see(which, query=f"?draft={key}{anchor}")
 
 

@@ -30,6 +30,7 @@ from scheduler.web.sessions import SESSION_SECONDS, Sessions
 MOST_BODY_BYTES = 64 * 1024
 MOST_FIELDS = 400
 MOST_URL_BYTES = 2048
+MOST_HEADER_BYTES = 16 * 1024
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 SIGN_IN, STYLE = "/sign-in", "/style.css"
 METHODS = ("GET", "HEAD", "POST")
@@ -190,7 +191,9 @@ def set_session(answer: Response, session: str, is_https: bool) -> None:
 
 
 def _single(scope: Scope) -> dict[str, str]:
-    """Return the headers by name; refuse one of those that decide who may enter if it comes twice."""
+    """Return the headers by name; refuse too much of them, and one that decides who may enter if it comes twice."""
+    if sum(len(name) + len(value) for name, value in scope["headers"]) > MOST_HEADER_BYTES:
+        raise Refused(431, "What comes with this request is too long.")
     found: dict[str, str] = {}
     for raw_name, raw_value in scope["headers"]:
         name = raw_name.decode("latin-1").lower()

@@ -15,12 +15,11 @@ import uvicorn
 from scheduler.textio.errors import Fault, InputFaults, NotWrittenError, collected, shown, single_fault
 from scheduler.textio.parse_time import parse_moment
 from scheduler.web.app import page_app
-from scheduler.web.guard import LOOPBACK_NAMES, Access
+from scheduler.web.guard import LOOPBACK_NAMES, MOST_HEADER_BYTES, Access
 from scheduler.web.passphrase import read_passphrase
 from scheduler.web.planner import WorkerProcesses
 from scheduler.web.sites import WebSite, web_sites
 
-MOST_HEADER_BYTES = 16 * 1024
 MOST_AT_ONCE = 256
 """Connections and requests under way at once; beyond them an answer says to come again."""
 BACKLOG = 128

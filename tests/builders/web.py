@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import uvicorn
 from starlette.testclient import TestClient
 
 from scheduler.plan_output.plan_json import plan_text
@@ -18,6 +21,7 @@ from scheduler.record.store import opened_record
 from scheduler.web.app import page_app
 from scheduler.web.guard import Access
 from scheduler.web.question import Answer, Question
+from scheduler.web.serve import config
 from scheduler.web.sites import web_sites
 from tests.builders.plans import demo_plan
 
@@ -63,6 +67,18 @@ def client_of(
     """Return a client of the page of some sites, which follows no redirection by itself."""
     app = page_app(web_sites(folders), answer_of, access, now)
     return TestClient(app, base_url=address, raise_server_exceptions=False, follow_redirects=False)
+
+
+@contextmanager
+def served(app: Any) -> Iterator[str]:
+    """Serve an application on a free port of this machine, in a thread; gives its address."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        server = uvicorn.Server(config(app))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+        thread.start()
+        yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+        server.should_exit = True
+        thread.join()
 
 
 def token_of(client: TestClient, path: str) -> str:

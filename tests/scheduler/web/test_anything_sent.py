@@ -5,7 +5,6 @@ Hypothesis over every field of every form, every header that is read, and addres
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -146,12 +145,11 @@ def checked(answer: object, site: Path, statuses: set[int]) -> None:
     assert headers["content-security-policy"] == POLICY or "sandbox" in headers["content-security-policy"]
     assert headers["x-content-type-options"] == "nosniff"
     everything = body + "".join(headers.values())
-    for path in (str(site), str(site.parent), str(ROOT), sys.prefix, str(Path.home() / "x")[:-1]):
-        assert path not in everything or path == "/"
+    for path in (str(site), str(site.parent), str(ROOT), sys.prefix):
+        assert path not in everything
     assert "Traceback" not in body
     assert "<script" not in body
     assert "<img" not in body
-    assert not re.search(r"\b49\b", body.partition("{{")[0]) or "{{ 7" not in body
     assert "a=b" not in headers.get("set-cookie", "")
 
 

@@ -177,7 +177,7 @@ def test_a_second_press_is_the_same_plan(site: Path) -> None:
             assert answer.headers["location"] == "/s/site/planning"
             waiting.begun.wait()
             page = client.get("/s/site/planning")
-            assert (page.status_code, page.headers["refresh"]) == (200, "2")
+            assert (page.status_code, page.headers["refresh"]) == (200, "1")
             assert "A plan is being made" in client.get(TONIGHT).text
         waiting.go_on.set()
         _join()
