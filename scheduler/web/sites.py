@@ -54,6 +54,7 @@ class WebSite:
         self.chosen: str | None = None
         self._lock = threading.Lock()
         self._read: dict[Path | None, tuple[Signature, Inputs]] = {}
+        self._offers: dict[Path, tuple[Signature, tuple[Path, ...], OfferChoice]] = {}
 
     def offer_file(self) -> Path | None:
         """Return the file of the chosen offer; None for the site's own, or if the chosen one is gone."""
@@ -78,14 +79,20 @@ class WebSite:
             return inputs
 
     def offers(self) -> list[OfferChoice]:
-        """Return the offers in the site's folder."""
+        """Return the offers in the site's folder; one is read again once one of its files changes."""
         found = []
         for file in self._offer_files():
+            kept = self._offers.get(file)
+            if kept is not None and kept[0] == _signature(kept[1]):
+                found.append(kept[2])
+                continue
             try:
-                offer, _ = read_offer_files(file, has_calendar=True)
-                found.append(OfferChoice(file.stem, offer.name, file))
+                offer, files = read_offer_files(file, has_calendar=True)
+                choice = OfferChoice(file.stem, offer.name, file)
+                self._offers[file] = (_signature(files), files, choice)
             except InputFaults as error:
-                found.append(OfferChoice(file.stem, file.name, file, tuple(str(fault) for fault in error.told)))
+                choice = OfferChoice(file.stem, file.name, file, tuple(str(fault) for fault in error.told))
+            found.append(choice)
         return found
 
     def _offer_files(self) -> list[Path]:

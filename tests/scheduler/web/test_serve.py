@@ -19,6 +19,7 @@ from scheduler.web.guard import LOOPBACK_NAMES, MOST_HEADER_BYTES
 from scheduler.web.serve import PageOptions, parse_page
 from scheduler.web.sites import slug_of, web_sites
 from tests.builders.places import SCENARIOS
+from tests.builders.plans import demo_copy
 
 DEMO = SCENARIOS / "bookbindery"
 
@@ -133,3 +134,22 @@ def test_sites_of_one_name_have_addresses_of_their_own(tmp_path: Path) -> None:
         (folder / "site.toml").touch()
     assert [site.slug for site in web_sites(folders)] == ["brook-sons", "brook-sons-2", "brook-sons-2-2"]
     assert [slug_of(each) for each in ("../..", "", "x" * 99, "A%2fB")] == ["site", "site", "x" * 40, "a-2fb"]
+
+
+def test_files_are_read_again_once_they_change(tmp_path: Path) -> None:
+    """A site's and an offer's: what is kept is what stands in them."""
+    (site,) = web_sites([demo_copy(tmp_path / "site")])
+    assert site.inputs() is site.inputs()
+    offer = next(each for each in site.offers() if each.key == "day-and-night")
+    assert offer.name == "Day and night"
+    for file, old, new in (
+        ("site.toml", "Kuutarpi", "Another"),
+        ("offers/day-and-night.toml", "Day and night", "Two prices"),
+    ):
+        text = (tmp_path / "site" / file).read_text(encoding="utf-8")
+        (tmp_path / "site" / file).write_text(text.replace(f'"{old}', f'"{new}'), encoding="utf-8")
+    assert site.inputs().site.name == "Another bookbindery"
+    assert [each.name for each in site.offers() if each.key == "day-and-night"] == ["Two prices"]
+    (tmp_path / "site" / "offers" / "day-and-night.toml").write_text("format = 2\n", encoding="utf-8")
+    faulty = next(each for each in site.offers() if each.key == "day-and-night")
+    assert (faulty.name, len(faulty.faults) > 0) == ("day-and-night.toml", True)
