@@ -16,6 +16,7 @@ from scheduler.cli.new import new
 from scheduler.cli.page import page
 from scheduler.cli.plan import plan, replan
 from scheduler.cli.read_meter import read_meter
+from scheduler.cli.record import record
 from scheduler.cli.sweep import sweep
 from scheduler.cli.usage import Commands
 from scheduler.cli.wear import wear
@@ -40,7 +41,8 @@ def overnight() -> None:
     """
 
 
-for command in (plan, replan, check, new, bill, compare, sweep, read_meter, wear, fit_losses, hand_over, page):
+COMMANDS = (plan, replan, page, record, check, new, bill, compare, sweep, read_meter, wear, fit_losses, hand_over)
+for command in COMMANDS:
     app.command(command.__name__.replace("_", "-"))(command)
 
 

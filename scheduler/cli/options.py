@@ -67,6 +67,7 @@ def number_option(name: str, metavar: str, text: str, unit: str = "") -> Any:
 SiteFolder = Annotated[Path, typer.Argument(metavar="SITE", help="The site's folder, which holds site.toml.")]
 OfferFile = Annotated[Path | None, option("--offer", "FILE", "Use this offer, not the site's own.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, the rest on standard error.")]
+NoRecord = Annotated[bool, typer.Option("--no-record", help="Keep this out of the site's record, as for a study.")]
 FirstDay = Annotated[str | None, option("--from", "DATE", "First day, 2025-07-01; else the first of the series.")]
 LastDay = Annotated[str | None, option("--to", "DATE", "Last day, 2026-06-30; else the last of the series.")]
 ExpectedTrips = Annotated[

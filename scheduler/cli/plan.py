@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from scheduler.cli.failures import failures_told
-from scheduler.cli.options import AsJson, Forecast, OfferFile, SiteFolder, number_option, option, takes
+from scheduler.cli.options import AsJson, Forecast, NoRecord, OfferFile, SiteFolder, number_option, option, takes
 from scheduler.cli.screen import print_result, say_written
 from scheduler.textio.exit_codes import TARGET_MISSED
 
@@ -88,7 +88,13 @@ class TonightOptions:
     full: Annotated[
         bool, typer.Option("--full", help="Print everything: each setting's reason, the money's table, all cautions.")
     ] = False
+    no_record: NoRecord = False
     as_json: AsJson = False
+
+    @property
+    def for_study(self) -> bool:
+        """Return whether the plan is kept out of the site's record: by the owner's word, or made in hindsight."""
+        return self.no_record or self.forecast is Forecast.RECORDED
 
     @property
     def plans(self) -> Path:
@@ -182,7 +188,8 @@ def _make(
             reasoning = None if options.why is None else explain_interval(made, options.why)
         if model_file is not None:
             write_model(made.night, model_file)
-        folder = write_plan(made, options.plans)
+        folder = write_plan(made, options.plans, options.for_study)
+    not_kept = _kept(options, folder)
     print_result(made, options.as_json, plan_text, lambda made, console: show_plan(made, console, options.full))
     if reasoning is not None:
         typer.echo(f"{reasoning}\n", err=options.as_json)
@@ -190,5 +197,20 @@ def _make(
     if model_file is not None:
         typer.echo(f"The night's program is in {model_file}.", err=options.as_json)
     typer.echo(f"The page: {folder / REPORT_FILE}", err=options.as_json)
+    if not_kept is not None:
+        typer.echo(not_kept, err=True)
     if made.target_missed:
         raise typer.Exit(TARGET_MISSED)
+
+
+def _kept(options: TonightOptions, folder: Path) -> str | None:
+    """Keep a plan in the site's record; return a sentence on why it is not there, None if it is or is not to be.
+
+    Only the plans in the site's own folder of plans are kept: others are made for a study.
+    """
+    from scheduler.record.keep_plan import keep_plan
+    from scheduler.record.take_in import PLANS_FOLDER
+
+    if options.for_study or options.plans.resolve() != (options.site / PLANS_FOLDER).resolve():
+        return None
+    return keep_plan(options.site, folder)

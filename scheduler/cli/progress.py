@@ -57,3 +57,7 @@ class NightsShown:
     def progress(self, nights: int) -> None:
         """Show how many nights are done."""
         self._bar.update(self._task, completed=nights)
+
+    def looked_at(self, nights: int, of: int) -> None:
+        """Show how many nights are done, and of how many."""
+        self._bar.update(self._task, description="Nights", total=of, completed=nights)

@@ -22,6 +22,8 @@ from scheduler.textio.read_text import file_problem, folder_problem, read_text
 
 FORMAT = 1
 PLAN_FILE, SCHEDULE_FILE = "plan.json", "schedule.csv"
+NOT_RECORDED_FILE = "not-recorded"
+"""A file of this name in a plan's folder keeps the plan out of the site's record: it was made for a study."""
 FOLDER_NAME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{4}([+-]\d{4})?")
 MOST_MEGABYTES = 20
 MOST_CANCELLED = 10_000
@@ -269,7 +271,7 @@ def newest_plan(plans: Path) -> Path:
     ------
     InputFaults : there is no plan.
     """
-    found = [(_start_of(folder), folder.name, folder) for folder in _plan_folders(plans)]
+    found = [(_start_of(folder), folder.name, folder) for folder in plan_folders(plans)]
     if not found:
         raise single_fault(plans, "there is no plan here; make one with overnight plan")
     return max(found)[2]
@@ -283,13 +285,18 @@ def plans_started(plans: Path, after: datetime, before: datetime) -> list[Path]:
     InputFaults : the folder cannot be read.
     """
     spare = timedelta(days=1)  # names have local time, with or without its offset
-    near = [folder for folder in _plan_folders(plans) if after - spare <= _named_start(folder) <= before + spare]
+    near = [folder for folder in plan_folders(plans) if after - spare <= _named_start(folder) <= before + spare]
     found = [(_start_of(folder), folder.name, folder) for folder in near]
     return [each[2] for each in sorted(found, reverse=True) if after.timestamp() <= each[0] < before.timestamp()]
 
 
-def _plan_folders(plans: Path) -> list[Path]:
-    """Return the folders that hold a plan, in no order."""
+def plan_folders(plans: Path) -> list[Path]:
+    """Return the folders that hold a plan, in no order; none if there is no folder of plans.
+
+    Raises
+    ------
+    InputFaults : the folder cannot be read.
+    """
     try:
         folders = list(plans.iterdir()) if folder_problem(plans) is None else []
     except OSError as error:

@@ -8,6 +8,7 @@ all. Before a step to a newer version a copy of the file is kept beside it.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
@@ -17,6 +18,8 @@ from scheduler.record.schema import APPLICATION_ID, MIGRATIONS, VERSION
 from scheduler.textio.errors import InputFaults, NotWrittenError, single_fault
 
 RECORD_FILE = "record.sqlite"
+LEFT_SECONDS = 86_400.0
+"""A copy that is unfinished for so long is nobody's any more."""
 WAIT_SECONDS = 20.0
 """How long a change waits for another program's."""
 
@@ -64,9 +67,10 @@ def _prepare(connection: sqlite3.Connection, file: Path) -> None:
 
 def _migrate(connection: sqlite3.Connection, file: Path) -> None:
     """Bring the database to this version, one transaction per step, from whatever version it is at by now."""
+    is_new = _version(connection) == 0
     for number, script in enumerate(MIGRATIONS, start=1):
         copy = file.with_name(f"{file.name}.version-{number - 1}")
-        if 0 < number - 1 == _version(connection) and not copy.exists():
+        if not is_new and number - 1 == _version(connection) and not copy.exists():
             _keep_copy(connection, copy)
         with change(connection, file):
             if _version(connection) >= number:  # another program has been faster
@@ -78,12 +82,61 @@ def _migrate(connection: sqlite3.Connection, file: Path) -> None:
             connection.execute(f"PRAGMA user_version = {number}")
 
 
+def check_sound(connection: sqlite3.Connection, file: Path) -> None:
+    """Refuse a database of which a page or an index is damaged, wherever it is.
+
+    Raises
+    ------
+    RecordDamaged : it is damaged.
+    """
+    with told(file):
+        found = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
+    if found != ["ok"]:
+        raise _damaged(file, found[0])
+
+
+def set_aside(file: Path, now: datetime) -> Path:
+    """Rename a damaged record, with what belongs to it, so that a new one can be begun; nothing is deleted.
+
+    Returns
+    -------
+    The record's new name.
+
+    Raises
+    ------
+    InputFaults : it is not damaged, or there is none. NotWrittenError : it cannot be renamed.
+    """
+    if not file.is_file():
+        raise single_fault(file, "there is no record to set aside")
+    try:
+        with closing(open_database(file)) as connection:
+            check_sound(connection, file)
+    except RecordDamaged:
+        pass
+    else:
+        raise single_fault(file, "this record is not damaged; expected a damaged one to set aside")
+    stamp = f"set-aside-{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}"
+    places = [file.with_name(f"{file.name}{suffix}") for suffix in ("-shm", "-wal", "")]
+    aside = [file.with_name(f"{file.name}.{stamp}{suffix}") for suffix in ("-shm", "-wal", "")]
+    with told(file):
+        for place, new in zip(places, aside, strict=True):  # the log goes first: a new record must not read it
+            if place.exists():
+                if new.exists():
+                    raise FileExistsError(None, f"{new.name} is in the way")
+                place.rename(new)
+    return aside[-1]
+
+
 def _version(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def _keep_copy(connection: sqlite3.Connection, copy: Path) -> None:
     """Write a whole copy of the database, under another name until it is whole."""
+    for left in copy.parent.glob(f"{copy.name}.unfinished-*"):  # by a program that was killed
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > LEFT_SECONDS:
+                left.unlink()
     unfinished = copy.with_name(f"{copy.name}.unfinished-{datetime.now(UTC):%Y%m%dT%H%M%S%f}")
     try:
         with closing(sqlite3.connect(unfinished)) as target:
@@ -113,6 +166,12 @@ def change(connection: sqlite3.Connection, file: Path) -> Iterator[sqlite3.Conne
             raise
 
 
+def _damaged(file: Path, problem: str) -> RecordDamaged:
+    """Return the exception to raise for a damaged record, which says how to go on."""
+    message = f"this record is damaged: {' '.join(problem.split())}; nothing was changed"
+    return RecordDamaged(single_fault(file, f"{message}; overnight record SITE --set-aside begins a new one").faults)
+
+
 @contextmanager
 def told(file: Path) -> Iterator[None]:
     """Turn an error of the database into one line about its file."""
@@ -124,8 +183,6 @@ def told(file: Path) -> Iterator[None]:
     except sqlite3.DatabaseError as error:
         if isinstance(error, (sqlite3.IntegrityError, sqlite3.ProgrammingError)):
             raise
-        raise RecordDamaged(
-            single_fault(file, f"this record is damaged: {error}; nothing was changed").faults
-        ) from None
+        raise _damaged(file, str(error)) from None
     except OSError as error:
         raise NotWrittenError(f"{file} cannot be written: {error.strerror or error}; nothing was changed") from None

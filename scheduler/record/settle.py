@@ -131,7 +131,7 @@ def settle(
         asked = _request(evening, evening.end, _real_trips(evening), told)
         asked = replace(asked, forecast="recorded", boundaries=inside, whole_period=True)
         night = build_night(happened, asked)[0]
-        return replace(night, stored_energy=value, trips=_as_driven(night))
+        return replace(night, stored_energy=value, trips=_as_driven(night, evening))
 
     found: dict[Way, CarriedOut] = {}
     for way in WAYS:
@@ -217,11 +217,17 @@ def _one_after_another(trips: Sequence[Trip], begin: datetime, end: datetime) ->
     return tuple(found)
 
 
-def _as_driven(night: Night) -> tuple[NightTrip, ...]:
-    """Return the night's trips, each with what it took from the battery where that was told."""
+def _as_driven(night: Night, evening: Evening) -> tuple[NightTrip, ...]:
+    """Return the night's trips: with what each took from the battery where that was told, and the target as planned.
+
+    A departure is short if the car leaves with less than the plan was to give it, and not if the trip was longer.
+    """
     found = []
     for trip in night.trips:
         used, usual_kwh = trip.trip.soc_used_percent, trip_energy_kwh(night.car, trip.trip.distance_km)
+        planned = _planned_as(evening, trip.trip)
+        if planned is not None:
+            trip = replace(trip, target_kwh=min(night.car.battery_kwh, night.car.kwh(planned.target_percent)))
         if used is not None and used > 0 and usual_kwh > 0:
             factor = night.car.kwh(used) / usual_kwh
             trip = replace(trip, energy_kwh=usual_kwh * factor, consumption=Factor(factor, factor, factor))
@@ -259,7 +265,7 @@ def _settled_night(evening: Evening, happened: Inputs, found: Mapping[Way, Carri
     grid, on_the_way, wear, stored_energy = rows_that_add_up(
         [costs.cash - costs.on_the_way, costs.on_the_way, costs.wear, -costs.stored_energy], digits
     )
-    forecast = _forecast_kwh(evening)
+    forecast_kw = _forecast_kw(evening, real)
     short = [number for number in range(len(real.trips)) if replayed.missing_kwh[number] >= MISSED_KWH]
     night = SettledNight(
         begin=evening.begin,
@@ -278,8 +284,8 @@ def _settled_night(evening: Evening, happened: Inputs, found: Mapping[Way, Carri
         discharged_kwh=float(hours @ setpoints.discharge_kw),
         load_kwh=float(hours @ real.load_kw),
         solar_kwh=float(hours @ real.solar_kw),
-        load_forecast_kwh=forecast[0],
-        solar_forecast_kwh=forecast[1],
+        load_forecast_kwh=float(hours @ forecast_kw[0]),
+        solar_forecast_kwh=float(hours @ forecast_kw[1]),
         departures=len(real.trips),
         short=len(short),
         chance_short=_chance_short(evening, [trip.trip for trip in real.trips]),
@@ -296,20 +302,14 @@ def _settled_night(evening: Evening, happened: Inputs, found: Mapping[Way, Carri
         offer=offer.name,
         currency=offer.currency,
     )
-    return replace(night, why=why_text(night, evening.plans[0], real, replayed, _forecast_kw(evening, real)))
-
-
-def _forecast_kwh(evening: Evening) -> tuple[float, float]:
-    """Return load and solar of the night as its first plan had them [kWh]."""
-    load = solar = 0.0
-    for row in evening.plans[0].rows:
-        hours = max(0.0, (min(row.end, evening.end) - max(row.start, evening.begin)).total_seconds() / 3600)
-        load, solar = load + hours * row.load_kw, solar + hours * row.solar_kw
-    return load, solar
+    return replace(night, why=why_text(night, evening.plans[0], real, replayed, forecast_kw))
 
 
 def _forecast_kw(evening: Evening, real: Night) -> tuple[FloatArray, FloatArray]:
-    """Return load and solar as the first plan had them in the intervals of the night [kW], shape (n,) each."""
+    """Return load and solar as the first plan had them in the intervals of the night [kW], shape (n,) each.
+
+    After its end they are those of its last interval.
+    """
     rows = evening.plans[0].rows
     ends = np.array([row.end.timestamp() for row in rows])
     at = np.minimum(np.searchsorted(ends, real.boundaries[:-1].as_unit("s").asi8, side="right"), len(rows) - 1)
@@ -326,6 +326,12 @@ def _chance_short(evening: Evening, trips: Sequence[Trip]) -> float | None:
 
 def _told_of(evening: Evening, trip: Trip) -> float | None:
     """Return the chance that the last plan before a departure told of it."""
+    planned = _planned_as(evening, trip)
+    return None if planned is None else planned.chance_short
+
+
+def _planned_as(evening: Evening, trip: Trip) -> SavedTrip | None:
+    """Return a trip as the last plan before its departure had it; None where none did."""
 
     def apart(planned: SavedTrip) -> timedelta:
         return abs(planned.depart - trip.depart_at)
@@ -333,7 +339,7 @@ def _told_of(evening: Evening, trip: Trip) -> float | None:
     for plan in reversed(evening.plans):
         near = min(plan.trips, key=apart, default=None)
         if plan.start <= trip.depart_at and near is not None and apart(near) <= SAME_TRIP:
-            return near.chance_short
+            return near
     return None
 
 

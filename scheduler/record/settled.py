@@ -32,7 +32,8 @@ class SettledNight:
 
     Attributes
     ----------
-    begin, end : of the night, UTC: from the evening's first plan to the next evening's, or to the end of the plan.
+    begin, end : of the night, UTC: from the evening's first plan to the next evening's, or to the end of the plan where
+        that begins many hours later or not at all.
     was_set : whether the owner said that the plan, or its last revision, was set; where it was not, the night is
         settled as if it was, and is told apart.
     cost : grid, charging on the way, wear, and the value of energy by which the battery ended emptier [money].
@@ -193,6 +194,15 @@ def keep_settled(record: Record, night: SettledNight, flows: Mapping[Way, NightF
     """
     with change(record.connection, record.file) as connection:
         insert_settled(connection, night, flows, made_from)
+
+
+def note_told_soc(record: Record, begin: datetime, soc_percent: float | None, made_from: str) -> None:
+    """Note the state of charge told at the end of a settled night [%]; what the night came to does not change."""
+    with change(record.connection, record.file) as connection:
+        connection.execute(
+            "UPDATE nights SET soc_told_percent = ?, settled_from = ? WHERE begin_s = ?",
+            (soc_percent, made_from, seconds(begin)),
+        )
 
 
 def remove_settled(record: Record, begins: Iterable[datetime]) -> None:

@@ -22,7 +22,7 @@ from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.plans.replay import PlanRefused
 from scheduler.plans.saved_plan import SavedPlan, parse_saved_plan
 from scheduler.record.settle import Evening, settle
-from scheduler.record.settled import WAYS, keep_settled, remove_settled, settled_from
+from scheduler.record.settled import WAYS, keep_settled, note_told_soc, remove_settled, settled_from
 from scheduler.record.so_far import settled_so_far
 from scheduler.record.store import Record, RecordedPlan
 from scheduler.textio.errors import InputFaults
@@ -32,6 +32,8 @@ SETTLED_BY = 1
 """Which version of this settling made a night; a night of an earlier one is settled again."""
 END_TOLD = timedelta(hours=6)
 """A state of charge that was told within this time before the end of a night, and no drive later, is its end's."""
+IDLE_AFTER = timedelta(hours=6)
+"""A next evening that begins so long after a plan's end at most takes over from it; until then the charger is idle."""
 Source = Literal["meter", "site"]
 
 
@@ -124,21 +126,22 @@ def _settle_one(
     in_force = _in_force(recorded)
     plans = tuple(_parsed(plan, record) for plan in in_force)
     end = max(plan.end for plan in plans).astimezone(UTC)
-    end = end if following is None else min(end, following)
+    if following is not None and following <= end + IDLE_AFTER:
+        end = following
     was_set = any(plan.set_at is not None for plan in recorded)
     evening = Evening(begin, end, plans, was_set, *_told(record, begin, end, following))
     told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(evening.trips))
     told_soc = evening.soc_told_percent
     before: Mapping[str, Any] = {} if kept is None else json.loads(kept)
-    is_current = before.get("by") == SETTLED_BY and before.get("told") == told and before.get("soc") == told_soc
-    if happened is None:
-        reason = "the site's series are placeholders" if kept is None else ""
-    else:
-        reason = _not_covered(happened, begin, end)
+    is_current = before.get("by") == SETTLED_BY and before.get("told") == told
+    if is_current and before.get("soc") != told_soc:
+        note_told_soc(record, begin, told_soc, json.dumps({**before, "soc": told_soc}))
+    reason = "the site's series are placeholders" if happened is None else _not_covered(happened, begin, end)
     if is_current and (reason or happened is None or (happened.source == "site" and before["from"] == "meter")):
         return
     if happened is None or reason:
-        result.not_settled.append(NotSettled(begin, reason or "it has changed since it was settled"))
+        changed = "" if kept is None else "what is told of it has changed since it was settled, and "
+        result.not_settled.append(NotSettled(begin, f"{changed}{reason}"))
         return
     series = _series_digest(happened, begin, end)
     if is_current and before.get("series") == series:

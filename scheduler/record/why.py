@@ -7,6 +7,7 @@ what it had earned with others is not known.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 
@@ -24,6 +25,8 @@ LEAST_KM = 5.0
 """A trip that was driven this much further than planned, or less far, is worth a word [km]."""
 ABOUT = 0.1
 """Earnings this close to the planned ones, as a share of these, are about those [-]."""
+SAME_END = timedelta(hours=1)
+"""What was planned is for the plan's hours: a night that ends further from its end earns something else."""
 PRICE_SPREAD = 1.2
 """Hours count as those of the highest price where it is this much over the mean [-]."""
 
@@ -63,7 +66,7 @@ def _earned_text(night: SettledNight, plan: SavedPlan) -> str:
     """Return what was earned against what was planned."""
     currency = night.currency
     earned, planned = night.earned_on_return, plan.saving
-    if planned is None or plan.end > night.end:  # the plan counts on more hours than the night has
+    if planned is None or abs(plan.end - night.end) > SAME_END:
         return f"the night {_kept(earned, currency)}"
     apart = earned - planned
     if abs(apart) <= max(ABOUT * abs(planned), 0.5 * 10.0 ** -_digits(currency)):

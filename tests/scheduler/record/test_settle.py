@@ -319,6 +319,7 @@ def test_a_departure_is_short_where_the_building_drew_so_much_that_the_target_wa
     """A building at its import limit all night leaves nothing to charge with."""
     happened = happened_as(inputs)
     heavy = replace(happened, load=replace(happened.load, kw=np.full(len(happened.load.kw), 13.9)))
+    assert settle(replace(evening_of(plan), trips=(driven(180.0),)), inputs, happened).night.short == 0
     evening = replace(evening_of(plan), trips=(driven(180.0),))
     made = settle(evening, inputs, heavy).night
     assert (made.departures, made.short) == (1, 1)

@@ -67,6 +67,29 @@ def test_what_is_told_later_settles_a_night_again_and_nothing_else(tmp_path: Pat
         assert "49 km more than planned" in after[1].why
 
 
+def test_a_state_of_charge_told_later_is_noted_without_the_meter(tmp_path: Path) -> None:
+    with opened_record(tmp_path) as record:
+        inputs = evenings_on_record(tmp_path, record, 1)
+        happened = shaken(inputs)
+        settle_nights(record, inputs, happened)
+        (before,) = settled_nights(record)
+        record.tell_state(before.end - timedelta(minutes=20), "return", 44.0)
+        assert settle_nights(record, inputs, None).not_settled == []
+        assert settled_nights(record) == [replace(before, soc_told_percent=44.0)]
+
+
+def test_a_night_told_otherwise_without_a_meter_stays_and_says_so(tmp_path: Path) -> None:
+    with opened_record(tmp_path) as record:
+        inputs = evenings_on_record(tmp_path, record, 1)
+        settle_nights(record, inputs, shaken(inputs))
+        before = settled_nights(record)
+        depart = EVENINGS[0] + timedelta(hours=14)
+        record.tell_trip(DrivenTrip(Trip(depart, depart + timedelta(hours=2), 80.0)))
+        (left,) = settle_nights(record, inputs, None).not_settled
+        assert left.why.startswith("what is told of it has changed since it was settled, and the site's series")
+        assert settled_nights(record) == before
+
+
 def test_the_meter_goes_before_the_sites_own_series_and_a_changed_meter_settles_again(tmp_path: Path) -> None:
     with opened_record(tmp_path) as record:
         inputs = evenings_on_record(tmp_path, record)
