@@ -17,7 +17,9 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from scheduler.inputs.site_inputs import Inputs
+from scheduler.record.database import RECORD_FILE
 from scheduler.record.store import Record, opened_record
+from scheduler.record.take_in import take_in_plans
 from scheduler.render.page_template import page_template
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from scheduler.web.drafts import Drafts
@@ -102,6 +104,7 @@ class Visit:
     def record(self) -> Iterator[Record | None]:
         """Yield the site's record; None, with a notice, where it cannot be opened."""
         try:
+            is_new = not (self.site.folder / RECORD_FILE).exists()
             manager = opened_record(self.site.folder)
             record = manager.__enter__()
         except (InputFaults, NotWrittenError) as error:
@@ -109,9 +112,19 @@ class Visit:
             yield None
             return
         try:
+            if is_new:
+                self._take_in(record)
             yield record
         finally:
             manager.__exit__(None, None, None)
+
+    def _take_in(self, record: Record) -> None:
+        """Take the plans of before into a record that is new."""
+        try:
+            site = self.inputs().site
+            take_in_plans(record, self.site.folder, site.name, site.timezone)
+        except (InputFaults, NotWrittenError) as error:
+            self.notices.append(f"Earlier plans are not in the record: {self.words(error)}")
 
     def address(self, *parts: str) -> str:
         """Return the address of a screen of this site."""

@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from scheduler.nights.parse_trip import parse_trip
 from scheduler.plans.outlook_text import chance_text
-from scheduler.record.settled import SettledNight, settled_nights
+from scheduler.record.settled import SettledNight
 from scheduler.record.store import DrivenTrip, Record
 from scheduler.record.totals import Totals, totals, totals_by_month
 from scheduler.render.table import Column, Table
@@ -34,6 +34,7 @@ from scheduler.textio.parse_time import parse_moment
 from scheduler.web.context import Context, Visit, site_route
 from scheduler.web.earned_chart import earned_chart, month_name
 from scheduler.web.evening_form import read_distance
+from scheduler.web.ledger import Ledger, ledger
 from scheduler.web.plan_view import parse_plan_key, plan_key
 
 Kind = Literal["morning", "return"]
@@ -64,27 +65,30 @@ def _earned(visit: Visit) -> Response:
 
 def _shown(visit: Visit, typed: dict[str, str], faults: dict[str, str], status: int = 200) -> Response:
     timezone = _timezone(visit)
-    with visit.record() as record:
-        nights, evenings, month, not_settled = _listed(visit, record, timezone)
-    months = totals_by_month(nights, timezone)
-    everything = totals(nights)
-    settled = {night.begin: night for night in nights}
-    by_month = _by_month([*evenings, *settled], timezone)
+    held = ledger(visit)
+    counted = held.counted
+    months = totals_by_month(counted.nights, timezone)
+    settled = {night.begin: night for night in held.nights}
+    by_month = _by_month([*held.evenings, *settled], timezone)
+    asked = visit.request.query_params.get("month", "")
+    month = asked if _MONTH.fullmatch(asked) and asked in by_month else next(iter(by_month), None)
+    listed = by_month.get(month or "", [])
+    was_set = _were_set(visit, [evening for evening in listed if evening not in settled])
     return visit.shown(
         "earned",
         "earned",
         status,
         title="What came of it",
-        headline=_headline(everything, len(evenings)),
-        remarks=_remarks(everything),
+        headline=_headline(counted, len(held.evenings)),
+        is_invented=held.invented,
+        own_plans=len(held.evenings),
+        remarks=_remarks(held),
         chart=Markup(earned_chart(months)) if months else None,
         months=_months(months) if months else None,
-        remarkable=_remarkable(everything, timezone),
+        remarkable=_remarkable(counted, timezone),
+        hardware=held.hardware,
         month=None if month is None else month_name(month),
-        rows=[
-            _row(visit, evening, settled.get(evening), not_settled.get(evening, False), timezone)
-            for evening in by_month.get(month or "", [])
-        ],
+        rows=[_row(visit, evening, settled.get(evening), evening in was_set, timezone) for evening in listed],
         other_months=[
             {"name": month_name(each), "address": f"{visit.address('earned')}?month={each}#nights"}
             for each in by_month
@@ -98,27 +102,16 @@ def _shown(visit: Visit, typed: dict[str, str], faults: dict[str, str], status: 
     )
 
 
-def _listed(
-    visit: Visit, record: Record | None, timezone: str
-) -> tuple[list[SettledNight], list[datetime], str | None, dict[datetime, bool]]:
-    """Return the settled nights, all evenings, the month whose nights are listed, and which others of it were set."""
-    if record is None:
-        return [], [], None, {}
-    try:
-        nights, evenings = settled_nights(record), record.evenings()
-        settled = {night.begin for night in nights}
-        by_month = _by_month([*evenings, *settled], timezone)
-        asked = visit.request.query_params.get("month", "")
-        month = asked if _MONTH.fullmatch(asked) and asked in by_month else next(iter(by_month), None)
-        not_settled = {
-            evening: any(plan.set_at is not None for plan in record.plans_of_evening(evening))
-            for evening in by_month.get(month or "", [])
-            if evening not in settled
-        }
-    except (InputFaults, NotWrittenError) as error:
-        visit.notices.append(visit.words(error))
-        return [], [], None, {}
-    return nights, evenings, month, not_settled
+def _were_set(visit: Visit, evenings: Sequence[datetime]) -> set[datetime]:
+    """Return those evenings of which a plan was set."""
+    found: set[datetime] = set()
+    if evenings:
+        with visit.record() as record:
+            for evening in evenings if record is not None else ():
+                assert record is not None
+                if any(plan.set_at is not None for plan in record.plans_of_evening(evening)):
+                    found.add(evening)
+    return found
 
 
 def _by_month(evenings: Iterable[datetime], timezone: str) -> dict[str, list[datetime]]:
@@ -134,23 +127,22 @@ def _night(visit: Visit) -> Response:
     evening = parse_plan_key(visit.request.path_params["key"])
     if evening is None:
         raise HTTPException(404)
+    held = ledger(visit)
     with visit.record() as record:
-        if record is None:
-            return visit.shown("refused", "earned", 503, title="A night", sentence="The record cannot be read.")
-        plans = record.plans_of_evening(evening)
-        night = next((each for each in settled_nights(record) if _minute(each.begin) == evening), None)
-        if not plans and night is None:
-            raise HTTPException(404)
-        begin = evening
-        end = night.end if night is not None else plans[-1].end
-        told = [*_states_told(record, begin, end, _timezone(visit)), *_trips_told(record, begin, end, _timezone(visit))]
+        plans = [] if record is None else record.plans_of_evening(evening)
+    night = next((each for each in held.nights if _minute(each.begin) == evening), None)
+    if not plans and night is None:
+        raise HTTPException(404)
+    end = night.end if night is not None else plans[-1].end
     timezone = _timezone(visit)
+    told = [*_states_told(held, evening, end, timezone), *_trips_told(held, evening, end, timezone)]
     return visit.shown(
         "night",
         "earned",
         title="A night",
         headline=_night_headline(night),
         about=day_clock_text(evening, timezone),
+        is_invented=held.invented and night is not None,
         why=None if night is None else night.why,
         money=None if night is None else _night_money(night),
         rows=[] if night is None else _night_facts(night),
@@ -270,22 +262,29 @@ def _headline(everything: Totals, evenings: int) -> str:
     return f"{nights} {word} {amount} {everything.currency}"
 
 
-def _remarks(everything: Totals) -> list[str]:
-    if not everything.count:
+def _remarks(held: Ledger) -> list[str]:
+    """Return what was earned against both, in its range, what is not counted, and the bill of those days."""
+    counted = held.counted
+    if not counted.count:
         return []
-    low, high = (money_text(each, everything.currency) for each in (everything.earned_low, everything.earned_high))
-    only = money_text(everything.earned_charge_only, everything.currency)
+    currency = counted.currency
+    low, high = (money_text(each, currency) for each in (counted.earned_low, counted.earned_high))
+    only = money_text(counted.earned_charge_only, currency)
     found = [
-        f"So much less was paid, battery wear counted, than if the car had been charged on return; {low} to {high} "
-        f"by any wear law.",
-        f"Compared with only charging at the best times, discharging earned {only} {everything.currency}.",
+        f"So much less was paid, battery wear counted, than if the car had been charged on return: {low} to {high} "
+        f"over the wear laws. {only} of it came from discharging.",
     ]
-    not_set = everything.count - everything.count_set
-    if not_set:
-        found.append(
-            f"{not_set} of the nights {'was' if not_set == 1 else 'were'} never marked as set; "
-            f"{'it is' if not_set == 1 else 'they are'} counted as if {'it' if not_set == 1 else 'they'} had been."
-        )
+    not_set = len(held.nights) - counted.count
+    if not totals(held.nights).count_set:
+        found.append("No plan is marked as set; every night is settled as if its plan was.")
+    elif not_set:
+        nights = "1 more night, whose plan is" if not_set == 1 else f"{not_set} more nights, whose plans are"
+        found.append(f"{nights} not marked as set, {'counts' if not_set == 1 else 'count'} in no sum.")
+    if counted.departures:
+        found.append(f"{counted.short} of {counted.departures} departures were short of their target.")
+    for bill in sorted(held.bills, key=lambda each: each.last - each.first)[-1:]:
+        begin, end = (f"{day.day} {day:%B %Y}" for day in (bill.first, bill.last))
+        found.append(f"The bill of {begin} to {end}, fees included: {money_text(bill.by_plans, currency)} {currency}.")
     return found
 
 
@@ -385,19 +384,21 @@ def _night_facts(night: SettledNight) -> list[tuple[str, str]]:
     return found
 
 
-def _states_told(record: Record, begin: datetime, end: datetime, timezone: str) -> list[str]:
+def _states_told(held: Ledger, begin: datetime, end: datetime, timezone: str) -> list[str]:
     return [
         f"{clock_text(state.at, timezone)}: {percent_text(state.soc_percent)}"
         + (f", {KINDS[state.kind]}" if state.kind in KINDS else ", in the evening")
-        for state in record.states(begin, end + timedelta(minutes=1))
+        for state in held.states
+        if begin <= state.at <= end
     ]
 
 
-def _trips_told(record: Record, begin: datetime, end: datetime, timezone: str) -> list[str]:
+def _trips_told(held: Ledger, begin: datetime, end: datetime, timezone: str) -> list[str]:
     return [
         f"Driven {span_text(each.trip.depart_at, each.trip.return_at, timezone)}, {each.trip.distance_km:.0f} km"
         + ("" if each.outside_degc is None else f", {each.outside_degc:g} °C outside")
-        for each in record.trips(begin, end)
+        for each in held.trips
+        if begin <= each.trip.depart_at < end
     ]
 
 

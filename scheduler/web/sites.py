@@ -46,12 +46,14 @@ class WebSite:
     Attributes
     ----------
     slug : its name in addresses. folder : of its files. plans : the folder of its plans.
+    invented : the demo's evenings as they were last read, and what of; None before that.
     chosen : key of the offer that is used in place of the site's own; None for its own.
     """
 
     def __init__(self, slug: str, folder: Path) -> None:
         self.slug, self.folder, self.plans = slug, folder, folder / "plans"
         self.chosen: str | None = None
+        self.invented: tuple[object, object] | None = None
         self._lock = threading.Lock()
         self._read: dict[Path | None, tuple[Signature, Inputs]] = {}
         self._offers: dict[Path, tuple[Signature, tuple[Path, ...], OfferChoice]] = {}
@@ -72,10 +74,10 @@ class WebSite:
         offer = self.offer_file()
         with self._lock:
             kept = self._read.get(offer)
-            if kept is not None and kept[0] == _signature(kept[1].files):
+            if kept is not None and kept[0] == signature(kept[1].files):
                 return kept[1]
             inputs = read_inputs(self.folder.absolute(), None if offer is None else offer.absolute())
-            self._read = {offer: (_signature(inputs.files), inputs)}
+            self._read = {offer: (signature(inputs.files), inputs)}
             return inputs
 
     def offers(self) -> list[OfferChoice]:
@@ -83,13 +85,13 @@ class WebSite:
         found = []
         for file in self._offer_files():
             kept = self._offers.get(file)
-            if kept is not None and kept[0] == _signature(kept[1]):
+            if kept is not None and kept[0] == signature(kept[1]):
                 found.append(kept[2])
                 continue
             try:
                 offer, files = read_offer_files(file, has_calendar=True)
                 choice = OfferChoice(file.stem, offer.name, file)
-                self._offers[file] = (_signature(files), files, choice)
+                self._offers[file] = (signature(files), files, choice)
             except InputFaults as error:
                 choice = OfferChoice(file.stem, file.name, file, tuple(str(fault) for fault in error.told))
             found.append(choice)
@@ -141,7 +143,7 @@ def slug_of(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:40] or "site"
 
 
-def _signature(files: Sequence[Path]) -> Signature:
+def signature(files: Sequence[Path]) -> Signature:
     """Return what changes when a file does; a file that is gone has none."""
     found = []
     for file in files:

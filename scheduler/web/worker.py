@@ -12,13 +12,11 @@ import sys
 from datetime import UTC
 
 from scheduler.optimizer.lexicographic import NoPlanError
-from scheduler.plan_output.plan_json import plan_text
-from scheduler.plan_output.schedule_csv import schedule_text
 from scheduler.plan_output.write_plan import write_plan
 from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replan import replan_tonight
 from scheduler.plans.replay import PlanRefused
-from scheduler.record.store import opened_record
+from scheduler.record.keep_plan import keep_plan
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from scheduler.web.question import Answer, Question, answer_text, parse_question
 
@@ -31,7 +29,7 @@ def answer_of(question: Question) -> Answer:
             made = replan_tonight(question.folder, question.options, plans, question.offer)
         else:
             made = plan_tonight(question.folder, question.options, question.offer, plans=plans)
-        write_plan(made, plans)
+        folder = write_plan(made, plans)
     except InputFaults as error:
         return Answer(faults=error.faults[:50])
     except NotWrittenError as error:
@@ -40,12 +38,7 @@ def answer_of(question: Question) -> Answer:
         return Answer(failure=f"The solver found no plan: {error}.")
     except PlanRefused as error:
         return Answer(failure=" ".join(("Replay refused the plan; nothing was written.", *error.broken)))
-    note = ""
-    try:
-        with opened_record(question.folder) as record:
-            record.add_plan(plan_text(made), schedule_text(made))
-    except (InputFaults, NotWrittenError) as error:
-        note = str(error)
+    note = keep_plan(question.folder, folder) or ""
     return Answer(start=made.night.boundaries[0].to_pydatetime().astimezone(UTC), note=note)
 
 

@@ -45,7 +45,7 @@ def saved_demo_plan(plans: Path) -> Path:
 
 def demo_copy(folder: Path) -> Path:
     """Copy the demo site without what was made of it, for a test that may change it; gives the folder."""
-    made = shutil.ignore_patterns("plans", "sweep*", "comparison")
+    made = shutil.ignore_patterns("plans", "sweep*", "comparison", "record.sqlite*")
     return Path(shutil.copytree(DEMO, folder, ignore=made))
 
 

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import html
 import re
+import shutil
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
 
-from scheduler.record.settled import SettledNight, keep_settled
+from scheduler.record.demo import demo_record
+from scheduler.record.settled import WAYS, SettledNight, keep_settled, settled_nights
 from scheduler.record.store import opened_record
-from scheduler.record.totals import totals_by_month
+from scheduler.record.totals import totals, totals_by_month
 from scheduler.web.earned_chart import earned_chart
 from scheduler.web.plan_view import plan_key
 from scheduler.web.question import Question
 from tests.builders.plans import demo_copy
-from tests.builders.settled import settled_night
+from tests.builders.settled import night_flows_of, settled_night
 from tests.builders.web import client_of, demo_answer
 
 EARNED = "/s/site/earned"
@@ -34,7 +37,7 @@ def client(tmp_path: Path) -> TestClient:
     demo_answer(Question(site, None))  # type: ignore[arg-type]
     with opened_record(site) as record:
         for night in NIGHTS:
-            keep_settled(record, night, {}, "{}")
+            keep_settled(record, night, {way: night_flows_of(night) for way in WAYS}, "{}")
     return client_of(site)
 
 
@@ -44,14 +47,15 @@ def plain(text: str) -> str:
 
 
 def test_the_total_is_the_sum_of_the_nights(client: TestClient) -> None:
-    """2.25 − 0.50 + 1.00 against charging on return, worked by hand; and by month, the newest first."""
+    """2.25 + 1.00 of the two that were set, worked by hand; and by month, the newest first."""
     text = plain(client.get(EARNED).text)
-    assert "3 nights earned 2.75 EUR" in text
+    assert "2 nights earned 3.25 EUR" in text
     assert "April 2026 1 1.00 −0.50 0.40" in text
-    assert "March 2026 2 1.75 1.00 0.80" in text
-    assert "1 of the nights was never marked as set; it is counted as if it had been." in text
+    assert "March 2026 1 2.25 1.00 0.40" in text
+    assert "1 more night, whose plan is not marked as set, counts in no sum." in text
     assert "Best: Monday 2 March 2026, 18:20, 2.25 EUR." in text
-    assert "Worst: Tuesday 3 March 2026, 18:20, −0.50 EUR." in text
+    assert "Worst: Saturday 11 April 2026, 19:20, 1.00 EUR." in text
+    assert "invented" not in text
 
 
 def test_the_nights_of_a_month_are_listed_and_opened(client: TestClient) -> None:
@@ -81,6 +85,7 @@ def test_a_month_without_nights_is_the_newest(client: TestClient, month: str) ->
 def test_an_evening_that_is_not_settled_is_listed(tmp_path: Path) -> None:
     """With how nights are settled."""
     site = demo_copy(tmp_path / "site")
+    shutil.rmtree(site / "demo_record")
     demo_answer(Question(site, None))  # type: ignore[arg-type]
     client = client_of(site)
     text = plain(client.get(EARNED).text)
@@ -88,6 +93,30 @@ def test_an_evening_that_is_not_settled_is_listed(tmp_path: Path) -> None:
     assert "Mon 2 March, 18:20 not marked as set not settled" in text
     assert "overnight record SITE --meter FILE" in text
     assert "This night is not settled yet" in client.get(f"{EARNED}/20260302T1620Z").text
+
+
+def test_a_newcomer_sees_the_demo_s_invented_evenings(tmp_path: Path) -> None:
+    """Sixty, said to be invented, with the sums that `overnight record` tells of them; own plans stand beside them."""
+    site = demo_copy(tmp_path / "site")
+    client = client_of(site)
+    text = plain(client.get(EARNED).text)
+    assert "These are invented evenings that come with the demo, not yours." in text
+    with demo_record(site) as record:
+        nights = settled_nights(record)
+    counted = totals(nights).only_set
+    assert len(nights) == 60
+    assert f"{counted.count} nights earned {counted.earned_on_return:.2f} EUR" in text
+    assert f"{60 - counted.count} more nights, whose plans are not marked as set, count in no sum." in text
+    assert "The hardware" in text
+    assert "fees included" in text
+    newest = client.get(f"{EARNED}/{plan_key(nights[-1].begin)}")
+    assert "one of the invented evenings" in newest.text
+    assert nights[-1].why in html.unescape(newest.text)
+    demo_answer(Question(site, None))  # type: ignore[arg-type]
+    assert "Mon 2 March, 18:20" in client.get(EARNED).text
+    with opened_record(site) as record:
+        keep_settled(record, NIGHTS[0], {way: night_flows_of(NIGHTS[0]) for way in WAYS}, "{}")
+    assert "invented" not in client.get(EARNED).text
 
 
 def nights_of(months: int, earned: float) -> list[SettledNight]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from scheduler.record.settled import keep_settled
+from scheduler.record.settled import WAYS, keep_settled
 from scheduler.record.store import opened_record
 from scheduler.web.app import page_app
 from scheduler.web.guard import Access
@@ -23,7 +23,7 @@ from scheduler.web.question import Question
 from scheduler.web.sites import web_sites
 from tests.builders.browser import DESK, HEIGHT, PHONE, findings, fits_across, unfold
 from tests.builders.plans import demo_copy
-from tests.builders.settled import settled_night
+from tests.builders.settled import night_flows_of, settled_night
 from tests.builders.web import NOW, Waiting, demo_answer, served
 
 PHRASE = "four lanterns by the quay"
@@ -144,7 +144,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     demo_answer(Question(site, None))  # type: ignore[arg-type]
     with opened_record(site) as record:
         for number in range(-90, -1):
-            keep_settled(record, settled_night(number, cost=3.0 + number % 7 / 3), {}, "{}")
+            night = settled_night(number, cost=3.0 + number % 7 / 3)
+            keep_settled(record, night, {way: night_flows_of(night) for way in WAYS}, "{}")
     (other / "load.csv").write_text("start,kw\nnever,1\n", encoding="utf-8")
     app = page_app(web_sites([site, other]), Waiting(), now=lambda: NOW + timedelta(hours=2))
     with served(app) as address:
