@@ -10,7 +10,7 @@ from scheduler.render.scale import EDGE, LEFT, Panel, nice_step, nice_ticks
 from scheduler.render.svg import Entry, drawing, label, legend, line, rectangle, value_axis
 from scheduler.textio.format import money_digits, money_text, number_text
 
-TOP, HEIGHT = 16.0, 150.0
+TOP, HEIGHT = 26.0, 150.0
 MOST_MONTHS = 12
 """Months that have room side by side."""
 BAR_SHARE = 0.36
@@ -37,7 +37,7 @@ def earned_chart(months: Sequence[Totals]) -> str:
     panel = Panel(top=TOP, bottom=TOP + HEIGHT, lowest=lowest, highest=highest, first=0.0, last=float(len(shown)))
     digits = 0 if step >= 1 else money_digits(currency)
     parts = list(value_axis(panel, nice_ticks(lowest, highest, 5), lambda value: number_text(value, digits)))
-    parts += [label(2.0, TOP - 5, currency, kind="scale"), line(LEFT, panel.y(0), EDGE, panel.y(0), "axis")]
+    parts += [label(2.0, TOP - 14, currency, kind="scale"), line(LEFT, panel.y(0), EDGE, panel.y(0), "axis")]
     room = (EDGE - LEFT) / len(shown)
     width = min(BAR_SHARE * room, 26.0)
     for number, month in enumerate(shown):

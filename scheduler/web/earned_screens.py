@@ -271,8 +271,8 @@ def _remarks(held: Ledger) -> list[str]:
     low, high = (money_text(each, currency) for each in (counted.earned_low, counted.earned_high))
     only = money_text(counted.earned_charge_only, currency)
     found = [
-        f"So much less was paid, battery wear counted, than if the car had been charged on return: {low} to {high} "
-        f"over the wear laws. {only} of it came from discharging.",
+        f"That is how much less they cost, battery wear counted, than if the car had been charged on return: {low} to "
+        f"{high} over the wear laws. {only} of it came from discharging.",
     ]
     not_set = len(held.nights) - counted.count
     if not totals(held.nights).count_set:
@@ -294,15 +294,18 @@ def _months(months: Sequence[Totals]) -> Table:
     columns = (
         Column(heading="Month"),
         Column(heading="Nights", kind="number"),
-        Column(heading="Than on return", unit=currency, kind="money"),
-        Column(heading="Than only charging", unit=currency, kind="money"),
+        Column(heading="On return", unit=currency, kind="money"),
+        Column(heading="Only charged", unit=currency, kind="money"),
         Column(heading="Wear", unit=currency, kind="money"),
     )
     rows = [
         (month_name(each.name), each.count, each.earned_on_return, each.earned_charge_only, each.wear)
         for each in reversed(months)
     ]
-    caption = f"{currency} by which the nights were cheaper; wear of the battery is counted in their cost."
+    caption = (
+        f"{currency} by which the nights were cheaper than if the car had been charged on return, and than if it had "
+        "only been charged; the battery wear in their cost."
+    )
     return Table(columns, tuple(rows), caption)
 
 

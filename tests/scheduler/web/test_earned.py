@@ -143,6 +143,6 @@ def test_the_drawing_says_what_it_shows(months: int, earned: float) -> None:
     assert len(bars) == 2 * count + 2  # and two samples in the legend
     for x, y, width, height in (map(float, bar) for bar in bars):
         assert 0 <= x <= x + width <= 360
-        assert 0 <= y <= y + height <= 260
+        assert 0 <= y <= y + height <= 270
     assert f"{count * earned:.2f}".replace("-", "−").replace("−0.00", "0.00") in drawn
     assert drawn.count(" EUR;") + 1 == count
