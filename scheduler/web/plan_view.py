@@ -11,6 +11,7 @@ from typing import Any
 
 from scheduler.inputs.control_mode import CHARGING
 from scheduler.inputs.site_inputs import Inputs
+from scheduler.nights.night import BY_ITSELF_PERCENT
 from scheduler.optimizer.block import ACTION_TEXT, end_text
 from scheduler.plan_output.page import margin_text
 from scheduler.plan_output.write_plan import REPORT_FILE, folder_name
@@ -25,8 +26,8 @@ from scheduler.render.table import Table
 from scheduler.textio.errors import InputFaults, single_fault
 from scheduler.textio.format import clock_text, day_clock_text, money_text, number_text, percent_text, power_text
 
-BY_ITSELF_PERCENT = 0.5
-"""A block that is planned to end this close to where it ends by itself needs no setting [%]."""
+JUST_SHORT_PERCENT = 0.05
+"""A departure with less than needed by no more than this is not short: both are shown with one decimal [%]."""
 NAMES = {"charge-on-return": "Charge on return", "charge-only": "Only charge"}
 
 
@@ -164,13 +165,16 @@ def _steps(plan: SavedPlan, inputs: Inputs | None) -> Iterator[ShownStep]:
 
 
 def _ends_by_itself(plan: SavedPlan, block: SavedBlock, inputs: Inputs | None) -> bool:
-    """Return whether the charger stops without being told to: full, or empty."""
-    planned = soc_at(plan, block.end)
-    car = None if inputs is None else inputs.site.car
-    if block.action in CHARGING:
-        full = block.until_percent if block.until_percent is not None else None if car is None else car.ceiling_percent
-        return full is not None and planned >= full - BY_ITSELF_PERCENT
-    return car is not None and planned <= car.floor_percent + BY_ITSELF_PERCENT
+    """Return whether charger or car stop without being told to: full, empty, or at a state of charge that was set."""
+    if inputs is None:
+        return False
+    planned, car = soc_at(plan, block.end), inputs.site.car
+    if inputs.site.charger.can_stop_at_percent:
+        return True
+    if block.action not in CHARGING:
+        return planned <= car.floor_percent + BY_ITSELF_PERCENT
+    target = next((trip.target_percent for trip in plan.trips if trip.depart >= block.end), 0.0)
+    return planned >= min(100.0, max(car.ceiling_percent, target)) - BY_ITSELF_PERCENT
 
 
 def now_and_next(plan: SavedPlan, now: datetime, to_do: Sequence[ShownStep]) -> list[str]:
@@ -184,6 +188,8 @@ def now_and_next(plan: SavedPlan, now: datetime, to_do: Sequence[ShownStep]) -> 
     elif block is not None:
         end = end_text(block.stop_percent, block.until_percent)
         first = f"Now: {_brief(plan, block)}{end}."
+    elif next((row.state == "away" for row in plan.rows if row.start <= now < row.end), False):
+        first = "The car is away now."
     else:
         first = "Now: leave the charger idle."
     ahead = next((step for step in to_do if step.at > now), None)
@@ -202,7 +208,7 @@ def ready_sentence(plan: SavedPlan, now: datetime) -> str:
     trip = ahead[0]
     leaves = clock_text(trip.depart, plan.timezone, now)
     planned, needs = percent_text(trip.planned_percent), percent_text(trip.target_percent)
-    if trip.ready_at is None or trip.planned_percent < trip.target_percent - BY_ITSELF_PERCENT / 10:
+    if trip.ready_at is None or trip.planned_percent < trip.target_percent - JUST_SHORT_PERCENT:
         return f"NOT READY: the trip {leaves} leaves with {planned} and needs {needs}."
     ready = "has enough now" if trip.ready_at <= now else f"is ready {clock_text(trip.ready_at, plan.timezone, now)}"
     return f"The car {ready} for the drive {leaves}, and leaves with {planned}."

@@ -14,15 +14,20 @@ import vobject
 from starlette.testclient import TestClient
 
 from models.site.trips import Trip
+from scheduler.nights.parse_request import RequestOptions
 from scheduler.plan_output.calendar_file import calendar_text
+from scheduler.plan_output.plan_json import plan_document
+from scheduler.plan_output.write_plan import write_plan
+from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.saved_plan import read_saved_plan
-from scheduler.plans.tonight import step_when
+from scheduler.plans.tonight import first_sentences, step_when
 from scheduler.plans.tonight import steps as steps_of_terminal
 from scheduler.record.store import DrivenTrip, opened_record
 from scheduler.textio.errors import Fault
-from scheduler.web.plan_view import parse_plan_key, steps
+from scheduler.web.plan_view import now_and_next, parse_plan_key, saved_sentence, steps
 from scheduler.web.question import Answer, Question
-from tests.builders.plans import demo_copy, demo_inputs, demo_plan, saved_demo_plan
+from tests.builders.places import SCENARIOS
+from tests.builders.plans import DEMO_EVENING, demo_copy, demo_plan, saved_demo_plan
 from tests.builders.web import EVENING, NOW, Waiting, client_of, demo_answer, followed, planned, sent
 
 TONIGHT, PLAN, EARNED, SITE = (f"/s/site/{name}" for name in ("tonight", "plan", "earned", "site"))
@@ -143,12 +148,25 @@ def test_an_evening_from_the_form_to_the_calendar(client: TestClient, site: Path
     assert "sandbox" in policy
 
 
-def test_the_steps_are_those_of_the_terminal(tmp_path: Path) -> None:
-    """Read back from the plan's files, to the letter."""
-    made = demo_plan()
-    saved = read_saved_plan(saved_demo_plan(tmp_path))
-    shown = [(step.when, step.text) for step in steps(saved, NOW, demo_inputs())]
-    assert shown == [(step_when(made, step), step.text) for step in steps_of_terminal(made)]
+@pytest.mark.parametrize(
+    ("name", "options"),
+    [
+        ("bookbindery", DEMO_EVENING),
+        ("bookbindery", RequestOptions(30, now="2026-03-02T18:20", trips=("07:30-18:00 396km",))),
+        ("boatyard", RequestOptions(85, now="2026-04-13T21:00", home_at="23:00")),
+    ],
+)
+def test_what_to_do_is_what_the_terminal_says(tmp_path: Path, name: str, options: RequestOptions) -> None:
+    """Read back from the files, to the letter: of a night at home, before a long drive, and with a late return."""
+    made = demo_plan() if options is DEMO_EVENING else plan_tonight(SCENARIOS / name, options)
+    saved = read_saved_plan(write_plan(made, tmp_path))
+    begin = made.night.boundaries[0].to_pydatetime()
+    shown = steps(saved, begin, made.inputs)
+    assert [(step.when, step.text) for step in shown] == [
+        (step_when(made, step), step.text) for step in steps_of_terminal(made)
+    ]
+    assert " ".join(now_and_next(saved, begin, shown)) == first_sentences(made)[0]
+    assert first_sentences(made)[1].endswith(saved_sentence(plan_document(made)))
 
 
 @pytest.mark.parametrize(
