@@ -105,7 +105,12 @@ def followed(client: TestClient, response: Any) -> Any:
 def planned(client: TestClient, site: str, fields: dict[str, str]) -> Any:
     """Send tonight's form and return the page of the plan, after the thread that plans has ended."""
     response = sent(client, f"/s/{site}/tonight", fields)
+    planning_ended()
+    return followed(client, response)
+
+
+def planning_ended() -> None:
+    """Wait until every thread that plans has ended; what keeps one waiting is let go before."""
     for thread in threading.enumerate():
         if thread.name.startswith("planning"):
             thread.join()
-    return followed(client, response)

@@ -153,7 +153,7 @@ def checked(answer: object, site: Path, statuses: set[int]) -> None:
     assert "a=b" not in headers.get("set-cookie", "")
 
 
-@settings(max_examples=150)
+@settings(max_examples=100)
 @given(sent=fields)
 def test_whatever_a_form_holds(client: TestClient, site: Path, sent: tuple[str, dict[str, str]]) -> None:
     """ASVS 5.1.3, 5.3.3: it is read, refused or told of; and so is the page that it leads to."""
@@ -178,7 +178,7 @@ def test_whatever_is_typed_to_sign_in(locked: TestClient, site: Path, phrase: st
     assert answer.status_code != 303 or phrase == "71"
 
 
-@settings(max_examples=150)
+@settings(max_examples=100)
 @given(
     path=st.sampled_from(["/", "/s/site/tonight", "/s/site/plan", "/s/site/earned", "/style.css", "/sign-in"]),
     method=st.sampled_from(["GET", "POST", "HEAD"]),
@@ -195,7 +195,7 @@ def test_whatever_the_headers_are(
     assert method != "POST" or answer.status_code >= 400
 
 
-@settings(max_examples=100)
+@settings(max_examples=60)
 @given(parts=st.lists(text, max_size=4), name=st.sampled_from(QUERIES), value=text)
 def test_whatever_the_address_is(client: TestClient, site: Path, parts: list[str], name: str, value: str) -> None:
     """ASVS 5.1.5, 12.3.1."""

@@ -147,9 +147,11 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             night = settled_night(number, cost=3.0 + number % 7 / 3)
             keep_settled(record, night, {way: night_flows_of(night) for way in WAYS}, "{}")
     (other / "load.csv").write_text("start,kw\nnever,1\n", encoding="utf-8")
-    app = page_app(web_sites([site, other]), Waiting(), now=lambda: NOW + timedelta(hours=2))
+    waiting = Waiting()
+    app = page_app(web_sites([site, other]), waiting, now=lambda: NOW + timedelta(hours=2))
     with served(app) as address:
         yield address
+    waiting.go_on.set()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -28,7 +28,7 @@ from scheduler.web.plan_view import now_and_next, parse_plan_key, saved_sentence
 from scheduler.web.question import Answer, Question
 from tests.builders.places import SCENARIOS
 from tests.builders.plans import DEMO_EVENING, demo_copy, demo_plan, saved_demo_plan
-from tests.builders.web import EVENING, NOW, Waiting, client_of, demo_answer, followed, planned, sent
+from tests.builders.web import EVENING, NOW, Waiting, client_of, demo_answer, followed, planned, planning_ended, sent
 
 TONIGHT, PLAN, EARNED, SITE = (f"/s/site/{name}" for name in ("tonight", "plan", "earned", "site"))
 KEY = "20260302T1620Z"
@@ -198,7 +198,7 @@ def test_a_second_press_is_the_same_plan(site: Path) -> None:
             assert (page.status_code, page.headers["refresh"]) == (200, "1")
             assert "A plan is being made" in client.get(TONIGHT).text
         waiting.go_on.set()
-        _join()
+        planning_ended()
         assert followed(client, client.get("/s/site/planning")).status_code == 200
         assert len(waiting.asked) == 1
 
@@ -223,7 +223,7 @@ def test_a_hundred_readers_are_answered_while_a_plan_is_made(site: Path) -> None
         assert found == [200] * 100
         assert not waiting.go_on.is_set()
         waiting.go_on.set()
-        _join()
+        planning_ended()
 
 
 def test_what_a_worker_finds_stands_in_the_form(site: Path) -> None:
@@ -300,7 +300,7 @@ def test_things_that_changed_are_planned_again(site: Path) -> None:
         assert value_of(text, "leaves-0") == "07:30"
         fields = {**EVENING, "soc": "50", "leaves-0": "09:00"}
         answer = sent(client, "/s/site/change", fields)
-        _join()
+        planning_ended()
         assert "enough" in followed(client, answer).text
     assert [(question.replan, question.options.trips) for question in asked] == [(True, ("09:00-18:00 96 km",))]
     with client_of(site, now=lambda: NOW + timedelta(hours=19)) as client:
@@ -449,10 +449,3 @@ def test_a_plan_s_name_is_an_instant() -> None:
     assert parse_plan_key(KEY) == NOW
     for key in ("", "20260302T1620", "20261302T1620Z", "20260302T1620Z ", "２0260302T1620Z"):
         assert parse_plan_key(key) is None
-
-
-def _join() -> None:
-    """Wait for the threads that plan."""
-    for thread in threading.enumerate():
-        if thread.name.startswith("planning"):
-            thread.join()
