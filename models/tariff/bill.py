@@ -18,12 +18,12 @@ import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.base.clock import local_clock
-from models.tariff.offer import Band, Offer, OfferPrices, SidePrices, offer_prices
+from models.tariff.offer import Band, DemandCharge, LineKind, Offer, OfferPrices, SidePrices, Tax, offer_prices
 from models.tariff.tiers import NOTHING_KWH, Side, within_tier_kwh
 
 MINUTE = pd.Timedelta(minutes=1)
 
-BillLineKind = Literal["import", "export", "daily_fee", "demand_charge", "tax"]
+BillLineKind = Literal[LineKind, "discount", "tax"]
 
 
 def import_cost(hours: FloatArray, import_kw: FloatArray, import_price: FloatArray) -> FloatArray:
@@ -90,10 +90,12 @@ class BillLine:
     ----------
     month : first day of the month.
     kind : what is charged.
-    band : number of the band among the offer's bands of that side; None for other kinds and for unpaid export.
+    band : number of the band among the offer's bands of that side, of the demand charge or of the tax, where there are
+        several; None for other kinds and for unpaid export.
     quantity : quantity charged [kWh, days or kW]; for a tax, the amount taxed [money].
-    unit : "kWh", "day", "kW" or "percent".
-    unit_price : price per unit, the mean where prices follow the market [money per unit]; for a tax, its rate [%].
+    unit : "kWh", "day", "month", "kW" or "percent".
+    unit_price : price per unit, the mean where prices follow the market [money per unit]; for a tax or a discount, its
+        rate [%].
     amount : amount of the line, negative for a credit [money].
     days, of_days : billed days and all days of the month, if the amount is in proportion to them; otherwise 0.
     at : start of the highest mean of a demand charge, UTC; otherwise None.
@@ -148,12 +150,13 @@ def bill(
     """Bill the local days from `begin` on, `end` excluded.
 
     Energy is spread evenly over a meter interval, so that a price can change inside one. The kWh of a tier are counted
-    from the start of each local day or calendar month, including metered energy before `begin`. The demand charge of a
-    month that is billed in part is in proportion to its days.
+    from the start of each local day or calendar month, including metered energy before `begin`. Charges by the month,
+    of one that is billed in part, are in proportion to its days. Where a demand charge looks back, the highest means of
+    the months before count as far as the meter has them.
 
     Parameters
     ----------
-    offer : prices without tax, and the tax.
+    offer : prices as offered, discount and taxes.
     flows : metered energy; covers at least the billed days.
     timezone : IANA name.
     begin, end : first day, and the day after the last.
@@ -184,14 +187,13 @@ def bill(
         raise ValueError(f"a bill from {begin} to {end}, the latter excluded, has no days")
     if flows.start[0] > first or flows.end < last:
         raise ValueError(f"the meter covers {flows.start[0]} to {flows.end}, not {first} to {last}")
-    charge = offer.demand_charge
-    if charge is not None and charge.interval_minutes % flows.step_minutes:
-        raise ValueError(
-            f"meter intervals of {flows.step_minutes} minutes do not give the means over {charge.interval_minutes} "
-            "minutes that the demand charge is based on"
-        )
-    by_month = any(band.up_to_kwh is not None and band.per == "month" for band in offer.import_bands)
-    counted_from = _midnight(begin.replace(day=1), timezone) if by_month else first
+    for charge in offer.demand_charges:
+        if charge.interval_minutes % flows.step_minutes:
+            raise ValueError(
+                f"meter intervals of {flows.step_minutes} minutes do not give the means over {charge.interval_minutes} "
+                "minutes that the demand charge is based on"
+            )
+    counted_from = _midnight(counted_from_day(offer, begin), timezone)
     cells = _Cells.of(offer, flows, timezone, counted_from, last)
     prices = offer_prices(offer, cells.start, timezone, holidays)
     billed = np.asarray(cells.start >= first)
@@ -200,15 +202,30 @@ def bill(
         here = billed & (cells.month == month)
         first_of_month = date(int(month) // 12, int(month) % 12 + 1, 1)
         days, of_days = _billed_days(first_of_month, begin, end)
-        fee = offer.daily_fee
         in_month = [
-            BillLine(first_of_month, "daily_fee", None, days, "day", fee, days * fee),
+            *_fee_lines(offer, first_of_month, days, of_days),
             *_energy_lines("import", offer.import_bands, prices.imports, cells, here, first_of_month),
             *_demand_lines(offer, prices, cells, billed, int(month), timezone, first_of_month, days, of_days),
             *_energy_lines("export", offer.export_bands, prices.exports, cells, here, first_of_month),
         ]
-        lines += [*in_month, *_tax_lines(offer, in_month)]
+        lines += [*in_month, *_discount_lines(offer, in_month), *_tax_lines(offer, in_month)]
     return Bill(begin, end, tuple(lines), cells.minutes)
+
+
+def counted_from_day(offer: Offer, begin: date) -> date:
+    """Return the first day whose metered values a bill from `begin` on depends on, where the meter has them.
+
+    Examples
+    --------
+    >>> ratchet = DemandCharge(4.0, 30, look_back_months=12)
+    >>> counted_from_day(Offer("Peak", "AUD", 0.9, (Band(0.3),), demand_charges=(ratchet,)), date(2026, 3, 20))
+    datetime.date(2025, 4, 1)
+    """
+    look_back = max((charge.look_back_months for charge in offer.demand_charges), default=1)
+    if look_back == 1 and not any(band.up_to_kwh is not None and band.per == "month" for band in offer.import_bands):
+        return begin
+    month = begin.year * 12 + begin.month - look_back
+    return date(month // 12, month % 12 + 1, 1)
 
 
 def printed_bill(exact: Bill, offer: Offer, digits: int) -> Bill:
@@ -222,7 +239,7 @@ def printed_bill(exact: Bill, offer: Offer, digits: int) -> Bill:
 
     Examples
     --------
-    >>> taxed = Offer("Taxed", "EUR", 0.0, (), tax_percent=50.0, tax_covers=frozenset({"import"}))
+    >>> taxed = Offer("Taxed", "EUR", 0.0, (Band(0.25),), taxes=(Tax(50.0, frozenset({"import"})),))
     >>> january = date(2026, 1, 1)
     >>> lines = (
     ...     BillLine(january, "import", 0, 0.5, "kWh", 0.25, 0.125),
@@ -233,14 +250,15 @@ def printed_bill(exact: Bill, offer: Offer, digits: int) -> Bill:
     [0.13, 0.07]
     """
     lines: list[BillLine] = []
-    month: list[BillLine] = []
-    for line in exact.lines:
-        if line.kind == "tax":
-            lines += [replace(each, amount=rounded(each.amount, digits)) for each in _tax_lines(offer, month)]
-            month = []
-        else:
-            month.append(replace(line, amount=rounded(line.amount, digits)))
-            lines.append(month[-1])
+    for month in dict.fromkeys(line.month for line in exact.lines):
+        printed = [
+            replace(line, amount=rounded(line.amount, digits))
+            for line in exact.lines
+            if line.month == month and line.kind not in ("discount", "tax")
+        ]
+        for after in (_discount_lines, _tax_lines):
+            printed += [replace(line, amount=rounded(line.amount, digits)) for line in after(offer, printed)]
+        lines += printed
     return replace(exact, lines=tuple(lines))
 
 
@@ -314,10 +332,30 @@ class _Cells:
         )
 
 
+def _fee_lines(offer: Offer, month: date, days: int, of_days: int) -> Iterator[BillLine]:
+    """Yield the lines of the daily fee, and of the fees by the month, in proportion to the days that are billed."""
+    yield BillLine(month, "daily_fee", None, days, "day", offer.daily_fee, days * offer.daily_fee)
+    share = days / of_days
+    if offer.monthly_fee:
+        fee = offer.monthly_fee
+        yield BillLine(month, "monthly_fee", None, share, "month", fee, share * fee, days=days, of_days=of_days)
+    if offer.connection_fee is not None:
+        price, kw = offer.connection_fee.price_per_kw_month, offer.connection_fee.kw
+        yield BillLine(month, "connection_fee", None, kw, "kW", price, kw * price * share, days=days, of_days=of_days)
+
+
 def _energy_lines(
-    side: Side, bands: tuple[Band, ...], prices: SidePrices, cells: _Cells, here: BoolArray, month: date
+    side: Side, bands: tuple[Band, ...], parts: tuple[SidePrices, ...], cells: _Cells, here: BoolArray, month: date
 ) -> Iterator[BillLine]:
-    """Yield a line for each band that priced energy in the month, in the order of the bands; unpaid export last."""
+    """Yield a line for each band that priced energy in the month, part by part."""
+    for prices in parts:
+        yield from _part_lines(side, bands, prices, cells, here, month, len(parts) == 1)
+
+
+def _part_lines(
+    side: Side, bands: tuple[Band, ...], prices: SidePrices, cells: _Cells, here: BoolArray, month: date, is_only: bool
+) -> Iterator[BillLine]:
+    """Yield a line for each band of one part that priced energy, in the order of the bands; unpaid export last."""
     energy = cells.import_kwh if side == "import" else cells.export_kwh
     sign = 1.0 if side == "import" else -1.0
     kwh, money = [0.0] * (len(bands) + 1), [0.0] * (len(bands) + 1)
@@ -344,7 +382,7 @@ def _energy_lines(
             usual = 0.0 if bands[number].market_factor is not None else bands[number].price_per_kwh
             mean = money[number] / kwh[number] if kwh[number] and bands[number].market_factor is not None else usual
             yield BillLine(month, side, number, kwh[number], "kWh", mean, sign * money[number])
-    if kwh[-1] > NOTHING_KWH:
+    if kwh[-1] > NOTHING_KWH and is_only:
         yield BillLine(month, side, None, kwh[-1], "kWh", 0.0, 0.0)
 
 
@@ -369,49 +407,100 @@ def _demand_lines(
     days: int,
     of_days: int,
 ) -> Iterator[BillLine]:
-    """Yield the line for the month's highest mean import, if the offer has a demand charge."""
-    charge = offer.demand_charge
-    if charge is None:
-        return
+    """Yield a line for each demand charge: on the highest mean import of the month, or of those it looks back on."""
+    several = len(offer.demand_charges) > 1
+    for number, charge in enumerate(offer.demand_charges):
+        in_window = prices.in_demand_window[number]
+        of_month = _highest_mean(charge, in_window, cells, billed, month_number, timezone)
+        if of_month is None:
+            continue
+        peak, at = of_month
+        for earlier in range(1, charge.look_back_months):
+            before = _highest_mean(charge, in_window, cells, np.ones_like(billed), month_number - earlier, timezone)
+            if before is not None and before[0] > peak:
+                peak, at = before
+        if charge.least_kw > peak:
+            peak, at = charge.least_kw, None
+        yield BillLine(
+            month,
+            "demand_charge",
+            number if several else None,
+            peak,
+            "kW",
+            charge.price_per_kw_month,
+            peak * charge.price_per_kw_month * days / of_days,
+            days=days,
+            of_days=of_days,
+            at=at if peak > 0 else None,
+        )
+
+
+def _highest_mean(
+    charge: DemandCharge, in_window: BoolArray, cells: _Cells, counts: BoolArray, month_number: int, timezone: str
+) -> tuple[float, pd.Timestamp | None] | None:
+    """Return the highest mean import of a month [kW] and when it begins, UTC; None if the window does not hold in it.
+
+    Parameters
+    ----------
+    in_window, counts : which cells begin in the charge's window, and which count, shapes (cells,).
+    month_number : its year × 12 + its number from 0.
+    """
     # in a window that passes midnight, the hours after midnight belong to the month of the day on which it began
     window = charge.window
     carried = (window.from_minute > window.to_minute) & (cells.minute < window.to_minute)
     first_of_its_month = np.asarray(cells.start.tz_convert(timezone).day == 1)
     own_month = cells.month - (carried & first_of_its_month)
-    rows = np.flatnonzero(billed & (own_month == month_number) & prices.in_demand_window)
+    rows = np.flatnonzero(counts & (own_month == month_number) & in_window)
     if len(rows) == 0:
-        return
+        return None
     # a mean begins when the local clock shows a multiple of its length, and counts if it begins in the window
     begins = np.flatnonzero(cells.minute % charge.interval_minutes < cells.minutes)
     mean_of = np.searchsorted(begins, np.arange(len(cells.minute)), side="right") - 1
     chosen = np.unique(mean_of[rows][np.isin(rows, begins)])
-    counted = np.isin(mean_of, chosen) & billed
+    counted = np.isin(mean_of, chosen) & counts
     energy = np.bincount(mean_of[counted], weights=cells.import_kwh[counted], minlength=len(begins))
     hours = np.bincount(mean_of[counted], minlength=len(begins)) * cells.minutes / 60
     means = np.where(hours > 0, energy / np.where(hours > 0, hours, 1.0), 0.0)
-    peak = float(means.max())
-    share = days / of_days
-    yield BillLine(
-        month,
-        "demand_charge",
-        None,
-        peak,
-        "kW",
-        charge.price_per_kw_month,
-        peak * charge.price_per_kw_month * share,
-        days=days,
-        of_days=of_days,
-        at=cells.start[begins[int(np.argmax(means))]] if peak > 0 else None,
-    )
+    return float(means.max()), cells.start[begins[int(np.argmax(means))]]
+
+
+def _discount_lines(offer: Offer, lines: list[BillLine]) -> Iterator[BillLine]:
+    """Yield the line for the discount on a month's lines, if the offer has one."""
+    if offer.discount is None or not lines:
+        return
+    percent = offer.discount.percent
+    covered = sum(line.amount for line in lines if line.kind in offer.discount.covers)
+    yield BillLine(lines[0].month, "discount", None, covered, "percent", percent, -covered * percent / 100)
 
 
 def _tax_lines(offer: Offer, lines: list[BillLine]) -> Iterator[BillLine]:
-    """Yield the line for the tax on a month's lines, if the offer has a tax."""
-    if offer.tax_percent == 0 or not lines:
-        return
-    covered = sum(line.amount for line in lines if line.kind in offer.tax_covers)
-    percent = offer.tax_percent
-    yield BillLine(lines[0].month, "tax", None, covered, "percent", percent, covered * percent / 100)
+    """Yield a line for each tax on a month's lines, after the discount."""
+    several = len(offer.taxes) > 1
+    for number, tax in enumerate(offer.taxes):
+        if tax.percent == 0 or not lines:
+            continue
+        covered = sum(
+            line.amount * (1 - offer.discount_share(line.kind))
+            for line in lines
+            if line.kind in tax.covers and _is_of_part(offer, line, tax)
+        )
+        yield BillLine(
+            lines[0].month,
+            "tax",
+            number if several else None,
+            covered,
+            "percent",
+            tax.percent,
+            covered * tax.percent / 100,
+        )
+
+
+def _is_of_part(offer: Offer, line: BillLine, tax: Tax) -> bool:
+    """Return whether a line belongs to the part of the price that a tax is on."""
+    if tax.part is None:
+        return True
+    bands = offer.import_bands if line.kind == "import" else offer.export_bands if line.kind == "export" else ()
+    return line.band is not None and line.band < len(bands) and bands[line.band].part == tax.part
 
 
 def _billed_days(first_of_month: date, begin: date, end: date) -> tuple[int, int]:

@@ -16,9 +16,12 @@ class DemandMonth:
     Attributes
     ----------
     mean_of : number of the demand interval that each interval belongs to, from 0, shape (n,); -1 outside the window.
-    price_per_kw : price of the month's highest mean, tax included [money per kW].
-    so_far_kw : the month's highest mean before now [kW].
+    price_per_kw : price of the month's highest mean, discount and taxes included, over all the months in which it is
+        billed [money per kW].
+    so_far_kw : the highest mean before now that is billed in any case [kW].
     month : months since the year 0, on the local calendar.
+    charge : number of the demand charge among the offer's.
+    billed_months : number of months in which a highest mean is billed.
 
     Examples
     --------
@@ -34,6 +37,8 @@ class DemandMonth:
     price_per_kw: float
     so_far_kw: float
     month: int = 0
+    charge: int = 0
+    billed_months: int = 1
 
     def peak_kw(self, hours: FloatArray, import_kw: FloatArray) -> float:
         """Return the month's highest mean, this night included [kW].

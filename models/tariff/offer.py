@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
@@ -16,8 +16,8 @@ from models.base.time_window import ALWAYS, DaysAndBefore, TimeWindow
 from models.tariff.market import MarketPrices, market_price_at
 
 TierPeriod = Literal["day", "month"]
-LineKind = Literal["import", "export", "daily_fee", "demand_charge"]
-"""Kinds of bill line that a tax can cover."""
+LineKind = Literal["import", "export", "daily_fee", "monthly_fee", "connection_fee", "demand_charge"]
+"""Kinds of bill line that a tax or a discount can cover."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,8 @@ class Band:
     market_factor : factor on the market price [-]; None for a price that does not follow the market.
     no_grid_charging : for an export band, whether the car must not be charged from the grid while it holds.
     name : as the offer calls it, or None.
+    part : of the price that the band belongs to, such as "network"; None for an offer whose price has no parts. In each
+        part the last band that matches gives the price, and the prices of the parts are added.
     """
 
     price_per_kwh: float
@@ -48,6 +50,7 @@ class Band:
     market_factor: float | None = None
     no_grid_charging: bool = False
     name: str | None = None
+    part: str | None = None
 
     @property
     def when(self) -> TimeWindow:
@@ -68,11 +71,49 @@ class DemandCharge:
     price_per_kw_month : price of the month's highest mean [money per kW and month].
     interval_minutes : length of the means; they begin at multiples of it on the local clock [min].
     window : a mean counts if it begins in this window.
+    least_kw : billed at least, in each month in which the window holds [kW].
+    look_back_months : the highest of so many months is billed, this one included.
+    name : as the offer calls it, or None.
     """
 
     price_per_kw_month: float
     interval_minutes: int
     window: TimeWindow = ALWAYS
+    least_kw: float = 0.0
+    look_back_months: int = 1
+    name: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tax:
+    """A tax on some lines of a bill.
+
+    Attributes
+    ----------
+    percent : of what it covers, after any discount [%].
+    covers : kinds of line.
+    part : of the price; None for every part.
+    """
+
+    percent: float
+    covers: frozenset[LineKind]
+    part: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Discount:
+    """A discount on some lines of a bill, before tax: percent of them [%], and their kinds."""
+
+    percent: float
+    covers: frozenset[LineKind]
+
+
+@dataclass(frozen=True, slots=True)
+class ConnectionFee:
+    """A fee by the power of the connection: price [money per kW and month], and the power agreed on [kW]."""
+
+    price_per_kw_month: float
+    kw: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,16 +128,19 @@ class Offer:
     import_bands, export_bands : the last band that matches gives the price. A tier (a band with `up_to_kwh`) gives it
         only until it is used up; then the matching band before it does.
     holidays_count_as : day of the week whose bands hold on public holidays, 0 for Monday; None for the actual day.
-    tax_percent : tax on the lines in `tax_covers` [%].
-    tax_covers : kinds of bill line that are taxed.
+    taxes : each on the lines that it covers.
     market : the market prices that bands follow, or None.
-    demand_charge : price on the month's highest mean import, or None.
+    demand_charges : prices on the month's highest mean import.
+    monthly_fee : fixed charge, in proportion to the days that are billed [money per month].
+    connection_fee : charge for the connection's power, likewise, or None.
+    discount : on the bill before tax, or None.
 
     Examples
     --------
     >>> night = Band(0.12, from_minute=23 * 60, to_minute=7 * 60)
-    >>> offer = Offer("Day and night", "EUR", 0.74, (Band(0.34), night), (), None, 9.0, frozenset({"import"}))
-    >>> offer.tax_factor("import"), offer.tax_factor("export")
+    >>> vat = Tax(9.0, frozenset({"import"}))
+    >>> offer = Offer("Day and night", "EUR", 0.74, (Band(0.34), night), taxes=(vat,))
+    >>> offer.factor("import"), offer.factor("export")
     (1.09, 1.0)
     """
 
@@ -106,10 +150,12 @@ class Offer:
     import_bands: tuple[Band, ...]
     export_bands: tuple[Band, ...] = ()
     holidays_count_as: int | None = None
-    tax_percent: float = 0.0
-    tax_covers: frozenset[LineKind] = frozenset()
+    taxes: tuple[Tax, ...] = ()
     market: MarketPrices | None = None
-    demand_charge: DemandCharge | None = None
+    demand_charges: tuple[DemandCharge, ...] = ()
+    monthly_fee: float = 0.0
+    connection_fee: ConnectionFee | None = None
+    discount: Discount | None = None
 
     def days_counted_as(self, clock: LocalClock) -> DaysAndBefore:
         """Return the day of the week of each date and of the date before it, with holidays as the offer counts them."""
@@ -120,15 +166,36 @@ class Offer:
             np.where(clock.holiday_before, self.holidays_count_as, clock.day_of_week_before),
         )
 
-    def tax_factor(self, line: LineKind) -> float:
-        """Return the factor from a price without tax to the price with tax [-]."""
-        return 1 + self.tax_percent / 100 if line in self.tax_covers else 1.0
+    def factor(self, line: LineKind, part: str | None = None) -> float:
+        """Return the factor from a price as offered to what it comes to, discount and taxes included [-].
+
+        Parameters
+        ----------
+        part : of the price that the line belongs to.
+        """
+        percent = sum(tax.percent for tax in self.taxes if line in tax.covers and tax.part in (None, part))
+        return (1 - self.discount_share(line)) * (1 + percent / 100)
+
+    def discount_share(self, line: LineKind) -> float:
+        """Return the share of a line that the discount takes off [-]."""
+        return self.discount.percent / 100 if self.discount is not None and line in self.discount.covers else 0.0
 
     @property
     def time_windows(self) -> tuple[TimeWindow, ...]:
         """Return every window of time that the offer names, in no particular order."""
         bands = tuple(band.when for band in (*self.import_bands, *self.export_bands))
-        return bands if self.demand_charge is None else (*bands, self.demand_charge.window)
+        return (*bands, *(charge.window for charge in self.demand_charges))
+
+
+def parts_of(bands: Sequence[Band]) -> tuple[str | None, ...]:
+    """Return the parts of the price that bands belong to, each once, in the order of the bands.
+
+    Examples
+    --------
+    >>> parts_of((Band(0.20), Band(0.08, part="network"), Band(0.15, 23 * 60, 7 * 60)))
+    (None, 'network')
+    """
+    return tuple(dict.fromkeys(band.part for band in bands))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,11 +223,13 @@ class SidePrices:
     beyond : price once every tier is used up [money per kWh], shape (n,); NaN where no band matches.
     band : number of the band that gives this price, shape (n,); -1 where none does.
     tiers : one for each band with `up_to_kwh`, in the order of the bands.
+    part : of the price that this is; None where the price has no parts.
     """
 
     beyond: FloatArray
     band: IntArray
     tiers: tuple[TierPrices, ...]
+    part: str | None = None
 
 
 def side_prices(
@@ -174,7 +243,7 @@ def side_prices(
 
     Parameters
     ----------
-    bands : in the order of the offer; the last one that matches gives the price.
+    bands : of one part of the price, in the order of the offer; the last one that matches gives the price.
     minute : minutes since local midnight [min], shape (n,).
     days : day of the week of each date and of the date before it, 0 for Monday.
     months : month of each date and of the date before it, 1 to 12.
@@ -214,19 +283,30 @@ def side_prices(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OfferPrices:
-    """An offer's prices at n instants, without tax; arrays of shape (n,).
+    """An offer's prices at n instants, as offered; arrays of shape (n,).
 
     Attributes
     ----------
-    imports, exports : prices of each side; export is 0 where no band matches.
+    imports, exports : prices of each part of each side, at least one; export, and every part of import but the first,
+        is 0 where no band matches.
     no_grid_charging : whether an export band holds that forbids charging from the grid.
-    in_demand_window : whether a mean that begins at the instant counts for the demand charge.
+    in_demand_window : for each demand charge, whether a mean that begins at the instant counts for it.
     """
 
-    imports: SidePrices
-    exports: SidePrices
+    imports: tuple[SidePrices, ...]
+    exports: tuple[SidePrices, ...]
     no_grid_charging: BoolArray
-    in_demand_window: BoolArray
+    in_demand_window: tuple[BoolArray, ...]
+
+    def beyond(self, offer: Offer, side: Literal["import", "export"]) -> FloatArray:
+        """Return what a kWh comes to once every tier is used up, discount and taxes included, shape (n,)."""
+        sides = self.imports if side == "import" else self.exports
+        return np.asarray(sum(prices.beyond * offer.factor(side, prices.part) for prices in sides), dtype=np.float64)
+
+    def tiers(self, side: Literal["import", "export"]) -> tuple[TierPrices, ...]:
+        """Return the tiers of all parts of a side, in the order of the bands."""
+        found = [tier for prices in (self.imports if side == "import" else self.exports) for tier in prices.tiers]
+        return tuple(sorted(found, key=lambda tier: tier.band))
 
 
 def offer_prices(
@@ -252,43 +332,65 @@ def offer_prices(
     --------
     >>> offer = Offer("Day and night", "EUR", 0.74, (Band(0.34), Band(0.12, 23 * 60, 7 * 60)), (Band(0.05),))
     >>> found = offer_prices(offer, pd.DatetimeIndex(["2026-03-02T18:20Z", "2026-03-02T23:20Z"]), "Europe/Dublin")
-    >>> found.imports.beyond.tolist(), found.exports.beyond.tolist()
+    >>> found.beyond(offer, "import").tolist(), found.beyond(offer, "export").tolist()
     ([0.34, 0.12], [0.05, 0.05])
     """
     clock = local_clock(instants, timezone, holidays)
     days = offer.days_counted_as(clock)
     months = (clock.month, clock.month_before)
     market = None if offer.market is None else market_price_at(offer.market, instants)
-    imports = side_prices(offer.import_bands, clock.minute, days, months, market)
-    exports = side_prices(offer.export_bands, clock.minute, days, months, market)
-    _check_priced(offer, instants, timezone, imports.beyond, market, imports, exports)
+    imports, exports = (
+        tuple(_part_prices(bands, part, clock.minute, days, months, market) for part in parts_of(bands) or (None,))
+        for bands in (offer.import_bands, offer.export_bands)
+    )
+    _check_priced(offer, instants, timezone, market, imports, exports)
     forbids = np.array([band.no_grid_charging for band in offer.export_bands] + [False], dtype=np.bool_)
-    no_grid_charging = forbids[exports.band]
-    for tier in exports.tiers:
-        no_grid_charging = no_grid_charging | (tier.holds & forbids[tier.band])
-    in_window = np.zeros(len(instants), dtype=np.bool_)
-    if offer.demand_charge is not None:
-        in_window = offer.demand_charge.window.covers(clock.minute, days, months)
-    exports = SidePrices(np.where(exports.band < 0, 0.0, exports.beyond), exports.band, exports.tiers)
-    return OfferPrices(imports, exports, no_grid_charging, in_window)
+    no_grid_charging = np.zeros(len(instants), dtype=np.bool_)
+    for side in exports:
+        no_grid_charging |= forbids[side.band]
+        for tier in side.tiers:
+            no_grid_charging |= tier.holds & forbids[tier.band]
+    in_windows = tuple(charge.window.covers(clock.minute, days, months) for charge in offer.demand_charges)
+    rest = tuple(map(_nothing_where_unpriced, (*imports[1:], *exports)))
+    return OfferPrices((imports[0], *rest[: len(imports) - 1]), rest[len(imports) - 1 :], no_grid_charging, in_windows)
+
+
+def _part_prices(
+    bands: Sequence[Band],
+    part: str | None,
+    minute: IntArray,
+    days: DaysAndBefore,
+    months: DaysAndBefore,
+    market_price: FloatArray | None,
+) -> SidePrices:
+    """Return the prices of one part of a side, with the numbers of the bands among all of that side."""
+    numbers = np.array([number for number, band in enumerate(bands) if band.part == part] + [-1], dtype=np.int64)
+    of_part = [band for band in bands if band.part == part]
+    found = side_prices(of_part, minute, days, months, market_price)
+    tiers = tuple(replace(tier, band=int(numbers[tier.band])) for tier in found.tiers)
+    return SidePrices(found.beyond, numbers[found.band], tiers, part)
+
+
+def _nothing_where_unpriced(side: SidePrices) -> SidePrices:
+    return replace(side, beyond=np.where(side.band < 0, 0.0, side.beyond))
 
 
 def _check_priced(
     offer: Offer,
     instants: pd.DatetimeIndex,
     timezone: str,
-    import_price: FloatArray,
     market: FloatArray | None,
-    imports: SidePrices,
-    exports: SidePrices,
+    imports: tuple[SidePrices, ...],
+    exports: tuple[SidePrices, ...],
 ) -> None:
     """Raise a ValueError unless every instant has its prices."""
-    missing = imports.band < 0
+    missing = imports[0].band < 0
     what = f"offer {offer.name!r} has no import price"
     if market is not None and not missing.any():
-        missing = np.isnan(import_price) | (np.isnan(exports.beyond) & (exports.band >= 0))
-        for tier in (*imports.tiers, *exports.tiers):
-            missing = missing | (tier.holds & np.isnan(tier.difference))
+        for side in (*imports, *exports):
+            missing = missing | (np.isnan(side.beyond) & (side.band >= 0))
+            for tier in side.tiers:
+                missing = missing | (tier.holds & np.isnan(tier.difference))
         what = f"the market prices of offer {offer.name!r} have none"
     if missing.any():
         first = instants[int(np.argmax(missing))].tz_convert(timezone)
@@ -302,7 +404,7 @@ def prices(
 
     Returns
     -------
-    Prices without tax [money per kWh], each of shape (n,).
+    Prices as offered, their parts added [money per kWh], each of shape (n,).
 
     Examples
     --------
@@ -312,7 +414,8 @@ def prices(
     ([0.12], [0.0])
     """
     found = offer_prices(offer, instants, timezone, holidays)
-    return found.imports.beyond, found.exports.beyond
+    imported, exported = (np.sum([part.beyond for part in side], axis=0) for side in (found.imports, found.exports))
+    return imported, exported
 
 
 def calendar_cases(bands: Sequence[Band], holidays_count_as: int | None) -> IntArray:
@@ -360,7 +463,8 @@ def calendar_cases(bands: Sequence[Band], holidays_count_as: int | None) -> IntA
 def first_unpriced_time(offer: Offer) -> tuple[int, int, int] | None:
     """Return the first time at which an offer has no import price, in any year.
 
-    Tiers do not count, since once one is used up another band must give the price.
+    Tiers do not count, since once one is used up another band must give the price; nor do parts of the price but the
+    first, which may hold at some times alone.
 
     Parameters
     ----------
@@ -375,9 +479,10 @@ def first_unpriced_time(offer: Offer) -> tuple[int, int, int] | None:
     >>> first_unpriced_time(Offer("Days only", "EUR", 0.74, (Band(0.34, from_minute=7 * 60),)))
     (1, 0, 0)
     """
-    rows = calendar_cases(offer.import_bands, offer.holidays_count_as)
+    bands = [band for band in offer.import_bands if band.part == offer.import_bands[0].part]
+    rows = calendar_cases(bands, offer.holidays_count_as)
     month, month_before, day, day_before, minute = rows.T
-    missing = side_prices(offer.import_bands, minute, (day, day_before), (month, month_before)).band < 0
+    missing = side_prices(bands, minute, (day, day_before), (month, month_before)).band < 0
     if not missing.any():
         return None
     row = rows[int(np.argmax(missing))]
@@ -404,8 +509,12 @@ def overridden_tier(bands: Sequence[Band], holidays_count_as: int | None) -> int
     True
     """
     month, month_before, day, day_before, minute = calendar_cases(bands, holidays_count_as).T
-    found = side_prices(bands, minute, (day, day_before), (month, month_before))
-    return next((tier.band for tier in found.tiers if not tier.holds.any()), None)
+    tiers = [
+        tier
+        for part in parts_of(bands)
+        for tier in _part_prices(bands, part, minute, (day, day_before), (month, month_before), None).tiers
+    ]
+    return next((tier.band for tier in tiers if not tier.holds.any()), None)
 
 
 def overlapping_tiers(bands: Sequence[Band], holidays_count_as: int | None) -> tuple[int, int] | None:
@@ -435,6 +544,8 @@ def overlapping_tiers(bands: Sequence[Band], holidays_count_as: int | None) -> t
     for position, earlier in enumerate(numbers):
         for later in numbers[position + 1 :]:
             low, high = bands[later], bands[earlier]
+            if low.part != high.part:
+                continue
             if low.when == high.when and low.per == high.per and (low.up_to_kwh or 0) < (high.up_to_kwh or 0):
                 continue
             both = [band.covers(minute, (day, day_before), (month, month_before)) for band in (low, high)]

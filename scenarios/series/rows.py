@@ -27,6 +27,12 @@ def series_text(starts: list[datetime], values: list[float]) -> str:
     return "start,kw\n" + "".join(rows)
 
 
+def emissions_text(starts: list[datetime], values: list[float]) -> str:
+    """Emissions of the grid to the gram."""
+    rows = [f"{start.isoformat(timespec='minutes')},{g:.0f}\n" for start, g in zip(starts, values, strict=True)]
+    return "start,g_per_kwh\n" + "".join(rows)
+
+
 def trips_text(drives: Iterable[Drive]) -> str:
     rows = [f"{out.isoformat()},{back.isoformat()},{km}\n" for out, back, km in drives]
     return "depart,return,distance_km\n" + "".join(rows)

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from series.market import Market, market_prices
-from series.rows import Drive, market_text, random_streams, series_text, steps_between, trips_text
+from series.rows import Drive, emissions_text, market_text, random_streams, series_text, steps_between, trips_text
 from series.weather import Panels, persistent, solar_kw
 
 ZONE = ZoneInfo("Europe/Copenhagen")
@@ -81,18 +81,30 @@ def trips(random: np.random.Generator) -> list[Drive]:
     return found
 
 
+def grid_g_per_kwh(hours: list[datetime], sun: list[float], random: np.random.Generator) -> list[float]:
+    """Emissions of an invented grid: windy days that linger, sun at noon, and coal for the evening."""
+    days = (END_DAY - FIRST_DAY).days
+    calm = persistent(random.random(days + 1).tolist(), 0.7)
+    evening = {17: 60.0, 18: 90.0, 19: 90.0, 20: 60.0}
+    return [
+        max(12.0, 60 + 260 * calm[(hour.date() - FIRST_DAY).days] + evening.get(hour.hour, 0.0) - 180 * share)
+        for hour, share in zip(hours, sun, strict=True)
+    ]
+
+
 def _at(day: date, clock: time) -> datetime:
     return datetime.combine(day, clock, ZONE)
 
 
 def make() -> dict[str, str]:
     """Each file's name and text."""
-    streams = random_streams(SEED, 4)
+    streams = random_streams(SEED, 5)
     hours = steps_between(FIRST_DAY, END_DAY, ZONE)
     market_hours = steps_between(FIRST_DAY, END_DAY + timedelta(days=1), ZONE)
     sun = solar_kw(market_hours, FIRST_DAY, PANELS_AROUND, streams[2])
     return {
         "load.csv": series_text(hours, load_kw(hours, streams[0])),
+        "emissions.csv": emissions_text(market_hours, grid_g_per_kwh(market_hours, sun, streams[4])),
         "trips.csv": trips_text(trips(streams[1])),
         "offers/market.csv": market_text(market_hours, market_prices(market_hours, sun, MARKET, streams[3])),
     }

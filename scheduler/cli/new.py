@@ -65,6 +65,12 @@ def new(
         str | None, _option("--set-by", "WHO", "who sets it: myself, timer (it has one), or itself.", CHARGER)
     ] = None,
     power_in: Annotated[str | None, _option("--power-in", "UNIT", "its power is set in kw or amps.", CHARGER)] = None,
+    setting_worth: Annotated[
+        str | None, _option("--setting-worth", "X", "what being spared one setting is worth to you, or usual.", CHARGER)
+    ] = None,
+    settings_between: Annotated[
+        str | None, _option("--settings-between", "HOURS", "clock times between which you set it.", CHARGER)
+    ] = None,
     volts: Annotated[str | None, _option("--volts", "V", "between phase and neutral.", CHARGER)] = None,
     phases: Annotated[str | None, _option("--phases", "N", "1, 2 or 3.", CHARGER)] = None,
     solar: Annotated[bool | None, typer.Option("--solar/--no-solar", help="Whether there are solar panels.")] = None,

@@ -10,11 +10,12 @@ WAKING_HOURS = (6 * 60 + 30, 23 * 60)
 """Between these clock times a person sets the charger, unless the site says otherwise [minutes since midnight]."""
 USUAL_SETTING_KWH = 0.2
 """What a person would give to be spared one setting, unless the site says otherwise [kWh at the highest price]."""
-Action = Literal["charge", "discharge", "cover", "surplus"]
+Action = Literal["charge", "discharge", "cover", "surplus", "balance"]
 """What a block does; "cover": discharge as much as the building draws, up to the power of the block; "surplus": charge
-with what the roof gives beyond the building's draw, up to the power of the block."""
+with what the roof gives beyond the building's draw, up to the power of the block; "balance": both, whichever
+there is."""
 CHARGING: tuple[Action, ...] = ("charge", "surplus")
-"""Actions that charge."""
+"""Actions that charge, and never discharge."""
 
 
 @dataclass(frozen=True, slots=True)

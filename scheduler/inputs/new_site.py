@@ -81,6 +81,8 @@ phases = {phases}
 {allow_high}{off}set_by = {set_by}                       # if you set the charger by hand: few blocks of one power ...
 {off}max_blocks = 4                          # ... at most this many in a night ...
 {off}min_block_minutes = 60                  # ... and none shorter than this
+{worth_off}setting_worth = {setting_worth}                    # what being spared one setting is worth to you, in money
+{between_off}settings_between = {settings_between}    # between these times you can set the charger
 {timer_off}timer = true                            # if the charger can start and stop by its own clock
 # can_follow_surplus = true               # if the charger can follow the sun: charge with what the building leaves over
 # can_stop_at_percent = true              # if charger or car can be told at which percent to stop discharging;
@@ -122,7 +124,7 @@ class NewSite:
     """Answers for a new site; units as in the site and offer files, clock times "HH:MM".
 
     A night price holds in its hours, and so does an evening feed-in price; None: the offer has none. `set_by` is
-    "myself", "timer" or "itself"; `usual_trips` are rows of `[[usual_trip]]`.
+    "myself", "timer" or "itself"; `setting_worth` None is the usual one; `usual_trips` are rows of `[[usual_trip]]`.
     """
 
     name: str
@@ -154,6 +156,8 @@ class NewSite:
     solar: bool = False
     set_by: str = "itself"
     power_in: str = "kw"
+    setting_worth: float | None = None
+    settings_between: tuple[str, str] = ("06:30", "23:00")
     usual_trips: tuple[Mapping[str, object], ...] | None = None
     allow_unusual: bool = False
 
@@ -231,6 +235,10 @@ def _texts(answers: NewSite, now: datetime) -> dict[str, str]:
         battery_price=_number(answers.battery_price),
         off="# " if answers.set_by == "itself" else "",
         set_by=_quoted("current" if answers.power_in == "amps" else "blocks"),
+        worth_off="# " if answers.set_by == "itself" or answers.setting_worth is None else "",
+        setting_worth=_number(0.1 if answers.setting_worth is None else answers.setting_worth),
+        between_off="" if answers.set_by == "myself" else "# ",
+        settings_between="[" + ", ".join(_quoted(each) for each in answers.settings_between) + "]",
         timer_off="" if answers.set_by == "timer" else "# ",
         allow_high="allow_high_minimum = true\n" if answers.allow_unusual else "",
         usual_trips=_usual_trips(answers),

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, create_model
 
 from models.site.charger import DischargeTo
+from scheduler.inputs.control_mode import WAKING_HOURS
 from scheduler.inputs.find_place import find_zone
 from scheduler.inputs.offer_schema import price_problem
 from scheduler.inputs.site_schema import SiteTable, least_power_problem
@@ -26,6 +27,7 @@ from scheduler.textio.bounds import (
     POWER_KW,
     POWER_OVER_0_KW,
     PRICE_PER_KWH,
+    SETTING_MONEY,
     SOC_PERCENT,
     VOLTS,
     Bound,
@@ -34,10 +36,11 @@ from scheduler.textio.errors import Fault, InputFaults, shown
 from scheduler.textio.parse_clock import clock_minutes, plain_clock
 from scheduler.textio.parse_number import parse_number
 from scheduler.textio.toml_tables import Table, TomlDocument, check_table, expected_text
-from scheduler.textio.toml_values import Currency, Name, Phases
+from scheduler.textio.toml_values import Currency, Name, Phases, clock_of_minutes
 
 Answers = dict[str, Any]
 NONE = "none"
+USUAL = "usual"
 BANDS = ("night", "feed_in")
 
 
@@ -131,7 +134,8 @@ class Question:
     kind : type of the answer, as in the site and offer files.
     default : answer if none is given; None where an answer is required, as for everything that concerns safety.
     unasked : answer where nobody can be asked; None for the default.
-    can_be_none : whether "none" is an answer.
+    none : what is typed for no answer of one's own.
+    can_be_none : whether "none" is an answer, or what stands for it.
     asked_if : whether to ask it, given the other answers; otherwise the default is used.
     """
 
@@ -142,6 +146,7 @@ class Question:
     can_be_none: bool = False
     asked_if: Callable[[Mapping[str, Any]], bool] = lambda answers: True
     unasked: str | None = None
+    none: str = NONE
 
     @property
     def option(self) -> str:
@@ -165,7 +170,7 @@ class Question:
         The answer and None; or None and what is wrong with it, by itself or given the other answers.
         """
         text = text.strip()
-        if self.can_be_none and text.lower() == NONE:
+        if self.can_be_none and text.lower() == self.none:
             return None, None
         faults: list[Fault] = []
         values = {self.key: _number_if_any(text, self.kind)}
@@ -217,6 +222,17 @@ ALLOW_OPTION = "--allow-unusual"
 PRICES = ("day_price", "night_price", "export_price", "feed_in_price")
 
 
+def span_of_minutes(between: tuple[int, int]) -> str:
+    """Return two clock times as they are typed, from minutes since midnight.
+
+    Examples
+    --------
+    >>> span_of_minutes((390, 1380))
+    '06:30-23:00'
+    """
+    return "-".join(clock_of_minutes(minute) for minute in between)
+
+
 def _sets_it(answers: Mapping[str, Any]) -> bool:
     return bool(answers["set_by"] != "itself")
 
@@ -263,6 +279,23 @@ QUESTIONS = (
         unasked="itself",
     ),
     Question("power_in", "Charger: is its power set in kw, or in amps", PowerIn, "kw", asked_if=_sets_it),
+    Question(
+        "setting_worth",
+        "What is it worth to you to be spared one walk to the charger, in the offer's currency, such as 0.10; 0 if "
+        "nothing, usual for what 0.2 kWh cost at the highest price",
+        number(SETTING_MONEY),
+        USUAL,
+        can_be_none=True,
+        asked_if=_sets_it,
+        none=USUAL,
+    ),
+    Question(
+        "settings_between",
+        "Between which times can you set the charger, such as 07:00-22:30",
+        Hours,
+        span_of_minutes(WAKING_HOURS),
+        asked_if=lambda answers: bool(answers["set_by"] == "myself"),
+    ),
     Question("volts", "Charger: volts between phase and neutral [V]", number(VOLTS), "230"),
     Question("phases", "Charger: phases, 1, 2 or 3", Phases, "1"),
     Question("solar", "Are there solar panels, yes or no", YesOrNoAnswer, "no"),

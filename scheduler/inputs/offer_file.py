@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import calendar
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import cast
@@ -12,9 +12,12 @@ from models.base.clock import MINUTES_A_DAY
 from models.tariff.market import MarketPrices
 from models.tariff.offer import (
     Band,
+    ConnectionFee,
     DemandCharge,
+    Discount,
     LineKind,
     Offer,
+    Tax,
     first_unpriced_time,
     overlapping_tiers,
     overridden_tier,
@@ -22,19 +25,24 @@ from models.tariff.offer import (
 from scheduler.inputs.offer_schema import (
     FIRST_PER_DAY,
     MOST_BANDS,
+    MOST_CHARGES,
+    MOST_TAXES,
     PER_DAY,
     PER_MONTH,
+    ConnectionFeeTable,
     DemandTable,
+    DiscountTable,
     ExportTable,
     ImportTable,
     MarketTable,
     OfferTable,
+    TaxTable,
     price_problem,
 )
 from scheduler.inputs.series_file import read_regular
 from scheduler.textio.bounds import PER_MWH, PRICE_PER_KWH, PRICE_PER_MWH, Bound, plain
 from scheduler.textio.csv_rows import MOST_MEGABYTES, number_problem
-from scheduler.textio.errors import Fault, InputFaults, in_line_order, shown, single_fault
+from scheduler.textio.errors import Fault, InputFaults, did_you_mean, in_line_order, shown, single_fault
 from scheduler.textio.read_text import file_problem, read_lines
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
 from scheduler.textio.toml_values import clock_of_minutes
@@ -66,7 +74,11 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
     table = check_table(document, (), OfferTable, faults)
     imports = check_tables(document, "import", ImportTable, faults, MOST_BANDS)
     exports = check_tables(document, "export", ExportTable, faults, MOST_BANDS)
-    demand = check_table(document, ("demand_charge",), DemandTable, faults)
+    demand = _demand_tables(document, faults)
+    taxes = check_tables(document, "tax", TaxTable, faults, MOST_TAXES)
+    discount = check_table(document, ("discount",), DiscountTable, faults)
+    connection = check_table(document, ("connection_fee",), ConnectionFeeTable, faults)
+    faults += _uncovered(document, table, taxes, discount)
     market = check_table(document, ("market",), MarketTable, faults)
     if "public_holidays_count_as" in document.values and not has_calendar:
         message = "it needs a holiday calendar, and the site names none; expected site.holiday_calendar"
@@ -97,18 +109,70 @@ def read_offer_files(path: Path, has_calendar: bool) -> tuple[Offer, tuple[Path,
         import_bands=import_bands,
         export_bands=export_bands,
         holidays_count_as=table.public_holidays_count_as,
-        tax_percent=table.tax_percent or 0.0,
-        tax_covers=cast("frozenset[LineKind]", table.tax_covers or frozenset()),
+        taxes=_taxes(table, taxes),
         market=prices,
-        demand_charge=None
-        if demand is None
-        else DemandCharge(
-            demand.price_per_kw_month,
-            demand.interval_minutes,
-            demand.when,
-        ),
+        demand_charges=tuple(_demand_charge(each) for each in demand if each is not None),
+        monthly_fee=table.monthly_fee or 0.0,
+        connection_fee=None if connection is None else ConnectionFee(connection.price_per_kw_month, connection.kw),
+        discount=None if discount is None else Discount(discount.percent, _lines(discount.covers)),
     )
     return offer, (path, *files)
+
+
+def _demand_tables(document: TomlDocument, faults: list[Fault]) -> list[DemandTable | None]:
+    """Check the demand charge, or each of them."""
+    if isinstance(document.values.get("demand_charge"), list):
+        return check_tables(document, "demand_charge", DemandTable, faults, MOST_CHARGES)
+    return [check_table(document, ("demand_charge",), DemandTable, faults)]
+
+
+def _demand_charge(table: DemandTable) -> DemandCharge:
+    return DemandCharge(
+        table.price_per_kw_month,
+        table.interval_minutes,
+        table.when,
+        table.least_billed_kw,
+        table.highest_of_months,
+        table.name,
+    )
+
+
+def _taxes(offer: OfferTable, taxes: Sequence[TaxTable | None]) -> tuple[Tax, ...]:
+    """Return all taxes, that of `tax_percent` first."""
+    plain = [Tax(offer.tax_percent, _lines(offer.tax_covers))] if offer.tax_percent and offer.tax_covers else []
+    return (*plain, *(Tax(each.percent, _lines(each.covers), each.part) for each in taxes if each is not None))
+
+
+def _lines(covers: frozenset[str]) -> frozenset[LineKind]:
+    return cast("frozenset[LineKind]", covers)
+
+
+def _uncovered(
+    document: TomlDocument, offer: OfferTable | None, taxes: Sequence[TaxTable | None], discount: DiscountTable | None
+) -> Iterator[Fault]:
+    """Yield a fault for each tax or discount on a line that the offer does not have, or on a part of no band."""
+    if offer is None:
+        return
+    bands = (*offer.import_bands, *offer.export_bands)
+    parts = list(dict.fromkeys(band["part"] for band in bands if isinstance(band.get("part"), str)))
+    covered: list[tuple[tuple[str | int, ...], frozenset[str]]] = []
+    for number, tax in enumerate(taxes):
+        if tax is None:
+            continue
+        covered.append((("tax", number), tax.covers))
+        if tax.part is not None and tax.part not in parts:
+            known = f"one of {', '.join(map(shown, parts))}" if parts else "bands with a part"
+            message = f"no band belongs to the part {shown(tax.part)}{did_you_mean(tax.part, parts)}; expected {known}"
+            yield document.fault(("tax", number, "part"), message)
+        if tax.part is not None and not tax.covers <= {"import", "export"}:
+            message = 'a tax on a part of the price covers "import" and "export" alone; expected one or both of them'
+            yield document.fault(("tax", number, "covers"), message)
+    covered += [(("discount",), discount.covers)] if discount is not None else []
+    for keys, lines in covered:
+        for line in ("monthly_fee", "connection_fee", "demand_charge"):
+            if line in lines and getattr(offer, line) is None:
+                message = f"it covers {shown(line)}, but the offer has none; expected {line}"
+                yield document.fault((*keys, "covers"), message)
 
 
 def read_market(path: Path, known_until_minute: int, published_minute: int) -> MarketPrices:
@@ -159,6 +223,7 @@ def _band(table: ImportTable | ExportTable, market: MarketTable | None) -> Band:
         market_factor=factor,
         no_grid_charging=isinstance(table, ExportTable) and table.no_grid_charging,
         name=table.name,
+        part=table.part,
     )
 
 

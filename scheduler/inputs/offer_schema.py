@@ -8,9 +8,21 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from scheduler.inputs.time_window_schema import TimeWindowTable
-from scheduler.textio.bounds import FEE, MARKET_FACTOR, PRICE_PER_KW, PRICE_PER_KWH, TAX_PERCENT, TIER_KWH, plain
+from scheduler.textio.bounds import (
+    CONNECTION_KW,
+    FEE,
+    MARKET_FACTOR,
+    MONTHLY_FEE,
+    PRICE_PER_KW,
+    PRICE_PER_KWH,
+    SO_FAR_KW,
+    TAX_PERCENT,
+    TIER_KWH,
+    plain,
+)
 from scheduler.textio.toml_tables import Table
 from scheduler.textio.toml_values import (
+    BILL_LINES,
     Clock,
     Currency,
     Day,
@@ -24,6 +36,8 @@ from scheduler.textio.toml_values import (
 
 MOST_BANDS = 200
 """Bands of one side."""
+MOST_TAXES, MOST_CHARGES, MOST_LOOK_BACK_MONTHS = 20, 20, 24
+LINES_TEXT = f"a list of lines of the bill, each once: {', '.join(map(repr, BILL_LINES))}".replace("'", '"')
 AnyTable = Annotated[dict[str, Any], Field(description="one table")]
 PER_DAY, PER_MONTH, FIRST_PER_DAY = "up_to_kwh_per_day", "up_to_kwh_per_month", "first_kwh_per_day"
 
@@ -74,10 +88,18 @@ class OfferTable(Table):
     tax_percent: Annotated[float, TAX_PERCENT] | None = None
     tax_covers: TaxCovers | None = Field(
         default=None,
-        description='a list of lines of the bill, each once: "import", "export", "daily_fee", "demand_charge"',
+        description=LINES_TEXT,
     )
+    taxes: list[dict[str, Any]] = Field(
+        alias="tax", default=[], max_length=MOST_TAXES, description=f"up to {MOST_TAXES} [[tax]] tables"
+    )
+    monthly_fee: Annotated[float, MONTHLY_FEE] | None = None
+    connection_fee: AnyTable | None = Field(default=None, description="one [connection_fee] table")
+    discount: AnyTable | None = Field(default=None, description="one [discount] table")
     market: AnyTable | None = Field(default=None, description="one [market] table")
-    demand_charge: AnyTable | None = Field(default=None, description="one [demand_charge] table")
+    demand_charge: dict[str, Any] | list[dict[str, Any]] | None = Field(
+        default=None, description=f"one [demand_charge] table, or 1 to {MOST_CHARGES} [[demand_charge]] tables"
+    )
     import_bands: list[dict[str, Any]] = Field(
         alias="import", min_length=1, max_length=MOST_BANDS, description=f"1 to {MOST_BANDS} [[import]] tables"
     )
@@ -94,12 +116,15 @@ class OfferTable(Table):
             yield "tax_percent", f"missing, and required where there is a tax_covers: {TAX_PERCENT.text}"
         if self.demand_charge is None and self.tax_covers is not None and "demand_charge" in self.tax_covers:
             yield "tax_covers", "it covers a demand charge, but there is none; expected a [demand_charge] table"
+        if isinstance(self.demand_charge, list) and not 0 < len(self.demand_charge) <= MOST_CHARGES:
+            yield "demand_charge", f"found {len(self.demand_charge)} tables; expected 1 to {MOST_CHARGES}"
 
 
 class BandTable(TimeWindowTable):
     """What `[[import]]` and `[[export]]` share."""
 
     name: Name | None = Field(default=None, description="text on one line, not empty")
+    part: Name | None = Field(default=None, description='the name of a part of the price, such as "network"')
     price_per_kwh: Annotated[float, PRICE_PER_KWH] | None = None
     follows_market: YesOrNo = False
     multiply: Annotated[float, MARKET_FACTOR] | None = None
@@ -139,10 +164,37 @@ class ExportTable(BandTable):
 
 
 class DemandTable(TimeWindowTable):
-    """`[demand_charge]`."""
+    """`[demand_charge]`, or one `[[demand_charge]]`."""
 
+    name: Name | None = Field(default=None, description="text on one line, not empty")
     price_per_kw_month: Annotated[float, PRICE_PER_KW]
     interval_minutes: DemandMinutes
+    least_billed_kw: Annotated[float, SO_FAR_KW] = 0.0
+    highest_of_months: Annotated[int, Field(ge=1, le=MOST_LOOK_BACK_MONTHS)] = Field(
+        default=1, description=f"a whole number of months, 1 to {MOST_LOOK_BACK_MONTHS}, this one included"
+    )
+
+
+class TaxTable(Table):
+    """One `[[tax]]`."""
+
+    percent: Annotated[float, TAX_PERCENT]
+    covers: TaxCovers = Field(description=LINES_TEXT)
+    part: Name | None = Field(default=None, description='the name of a part of the price, such as "network"')
+
+
+class DiscountTable(Table):
+    """`[discount]`."""
+
+    percent: Annotated[float, TAX_PERCENT]
+    covers: TaxCovers = Field(description=LINES_TEXT)
+
+
+class ConnectionFeeTable(Table):
+    """`[connection_fee]`."""
+
+    price_per_kw_month: Annotated[float, PRICE_PER_KW]
+    kw: Annotated[float, CONNECTION_KW]
 
 
 class MarketTable(Table):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from itertools import islice
 from pathlib import Path
 
@@ -11,10 +12,12 @@ import pandas as pd
 
 from models.base.arrays import FloatArray, IntArray
 from models.site.series import Series
+from scheduler.textio.bounds import G_PER_KWH
 from scheduler.textio.csv_rows import STAMP, CsvRow, number_problem, read_rows, stamp_problem
 from scheduler.textio.errors import MOST_FOUND, Fault, InputFaults, in_line_order, listed
 
 COLUMNS = ("start", "kw")
+EMISSIONS_COLUMNS = ("start", "g_per_kwh")
 LEAST_STEP_MINUTES, MOST_STEP_MINUTES = 5, 60
 FEWEST_ROWS = 2
 ROWS_AT_ONCE = 5000
@@ -29,6 +32,16 @@ def read_series(path: Path) -> Series:
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
     return read_regular(path, COLUMNS, number_problem)
+
+
+def read_emissions(path: Path) -> Series:
+    """Read the grid's emissions: means over regular intervals [g per kWh], in `kw` of the series; else as read_series.
+
+    Raises
+    ------
+    InputFaults : as read_series.
+    """
+    return read_regular(path, EMISSIONS_COLUMNS, partial(number_problem, bound=G_PER_KWH))
 
 
 def read_regular(path: Path, columns: tuple[str, str], problem_of: Callable[[str], str | None]) -> Series:

@@ -87,6 +87,7 @@ class PlanSettings:
     evening_minute : local clock time at which a year's nights are planned [minutes since midnight].
     short_chance_percent : share of past days on which a departure may be short of its target [%].
     trip_notice_hours : how long before its departure a trip that is not as usual becomes known in a year's nights [h].
+    emissions_price_per_tonne : price of the grid's emissions in the objective [money per tonne].
     """
 
     step_minutes: int
@@ -95,13 +96,14 @@ class PlanSettings:
     evening_minute: int = EVENING_MINUTE
     trip_notice_hours: float = TRIP_NOTICE_HOURS
     short_chance_percent: float = SHORT_CHANCE_PERCENT
+    emissions_price_per_tonne: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
     """The building, its grid connection, car and charger; one folder with `site.toml`.
 
-    The four file paths are absolute or relative to the working directory, not to the site folder.
+    The file paths are absolute or relative to the working directory, not to the site folder.
     """
 
     folder: Path
@@ -119,4 +121,5 @@ class Site:
     load_file: Path
     solar_file: Path | None = None
     trips_file: Path | None = None
+    emissions_file: Path | None = None
     setting: Setting = field(default_factory=Setting)

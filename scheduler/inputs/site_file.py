@@ -37,7 +37,7 @@ SITE_FILE = "site.toml"
 SiteChanges = Mapping[tuple[str, str], object]
 """Values by table and key."""
 NO_CHANGES: SiteChanges = MappingProxyType({})
-DATA_KEYS = ("offer", "load", "solar", "trips")
+DATA_KEYS = ("offer", "load", "solar", "trips", "emissions")
 SETTING_KEYS = {
     "set_by",
     "max_blocks",
@@ -122,6 +122,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
     faults += overlapping_trips(document, usual_trips)
     faults += _solar_without_series(document)
     faults += _surplus_without_solar(document)
+    faults += _price_without_emissions(document)
     data_files = _data_files(document, folder, faults)
     has_calendar = None if site is None else site.holiday_calendar is not None
 
@@ -159,12 +160,14 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
                 plan.evening,
                 plan.trip_notice_hours,
                 plan.short_chance_percent,
+                plan.emissions_price_per_tonne,
             ),
             usual_trips=tuple(UsualTrip(**trip.model_dump()) for trip in usual_trips if trip),
             offer_file=data_files["offer"],
             load_file=data_files["load"],
             solar_file=data_files.get("solar"),
             trips_file=data_files.get("trips"),
+            emissions_file=data_files.get("emissions"),
             setting=Setting(
                 charger.set_by,
                 charger.max_blocks or 0,
@@ -227,6 +230,15 @@ def _surplus_without_solar(document: TomlDocument) -> Iterator[Fault]:
     if isinstance(charger, dict) and charger.get("can_follow_surplus") is True and "solar" not in document.values:
         message = "there is no [solar] table, so there is no surplus to follow; expected false, or a [solar] table"
         yield document.fault(("charger", "can_follow_surplus"), message)
+
+
+def _price_without_emissions(document: TomlDocument) -> Iterator[Fault]:
+    """Yield a fault if emissions have a price but there is no series of them."""
+    plan, data = document.values.get("plan"), document.values.get("data")
+    price = plan.get("emissions_price_per_tonne") if isinstance(plan, dict) else None
+    if price and isinstance(data, dict) and "emissions" not in data:
+        message = "there is no data.emissions; expected the file of the grid's emissions there"
+        yield document.fault(("plan", "emissions_price_per_tonne"), message)
 
 
 def _solar_without_series(document: TomlDocument) -> Iterator[Fault]:

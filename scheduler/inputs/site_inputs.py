@@ -11,7 +11,7 @@ from models.site.series import Series
 from models.site.trips import Trip
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer_files
-from scheduler.inputs.series_file import read_series
+from scheduler.inputs.series_file import read_emissions, read_series
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_file import SITE_FILE, examine_site
 from scheduler.inputs.trips_file import read_trips
@@ -32,6 +32,7 @@ class Inputs:
     site : its offer_file is the one that was read.
     offer, load : every site has them.
     solar : meter series of solar, or None for a site without.
+    emissions : of the grid [g per kWh], in the series' `kw`, or None.
     recorded_trips : in time order, or None for a site without recorded trips.
     files : every file that was read. hashes : the SHA-256 of each, taken when it was read.
     """
@@ -43,6 +44,7 @@ class Inputs:
     recorded_trips: tuple[Trip, ...] | None
     files: tuple[Path, ...]
     hashes: Mapping[Path, str]
+    emissions: Series | None = None
 
 
 def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
@@ -76,6 +78,7 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
     load = read("load", read_series)
     solar = read("solar", read_series)
     recorded_trips = read("trips", read_trips)
+    emissions = read("emissions", read_emissions)
     if faults or reading.site is None or offer_and_files is None or load is None:
         raise InputFaults(faults)
     offer, offer_files = offer_and_files
@@ -88,6 +91,7 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
         recorded_trips=recorded_trips,
         files=every,
         hashes={file: sha256_of(file) for file in every},
+        emissions=emissions,
     )
 
 

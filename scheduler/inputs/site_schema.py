@@ -41,6 +41,7 @@ from scheduler.textio.bounds import (
     NOTICE_HOURS,
     POWER_KW,
     POWER_OVER_0_KW,
+    PRICE_PER_TONNE,
     SETTING_MONEY,
     SHORT_CHANCE,
     SOC_PERCENT,
@@ -345,6 +346,7 @@ class PlanTable(Table):
     evening: Clock = EVENING_MINUTE
     trip_notice_hours: Annotated[float, NOTICE_HOURS] = TRIP_NOTICE_HOURS
     short_chance_percent: Annotated[float, SHORT_CHANCE] = SHORT_CHANCE_PERCENT
+    emissions_price_per_tonne: Annotated[float, PRICE_PER_TONNE] = 0.0
 
 
 class DataTable(Table):
@@ -354,6 +356,7 @@ class DataTable(Table):
     load: FilePath
     solar: FilePath | None = Field(default=None, description="a file, relative to the site folder")
     trips: FilePath | None = Field(default=None, description="a file, relative to the site folder")
+    emissions: FilePath | None = Field(default=None, description="a file, relative to the site folder")
 
 
 class UsualTripTable(Table):

@@ -44,6 +44,7 @@ def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
         "plan.evening": clock_of_minutes(plan.evening_minute),
         "plan.trip_notice_hours": plan.trip_notice_hours,
         "plan.short_chance_percent": plan.short_chance_percent,
+        "plan.emissions_price_per_tonne": plan.emissions_price_per_tonne,
     }
 
 

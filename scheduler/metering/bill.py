@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -11,15 +11,18 @@ import numpy as np
 import pandas as pd
 
 from models.base.calendars import public_holidays
-from models.tariff.bill import Bill, GridFlows, bill, printed_bill
+from models.tariff.bill import Bill, GridFlows, bill, counted_from_day, printed_bill
 from models.tariff.offer import Offer
 from scheduler.inputs.offer_file import read_offer
 from scheduler.inputs.site_file import SiteClock, read_site_clock
 from scheduler.metering.align_channels import MeteredFlows, channel_text, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import MeterReading
 from scheduler.metering.column_names import kept_columns
+from scheduler.metering.days_asked import DaysAsked
 from scheduler.metering.fill_gaps import gap_text
+from scheduler.metering.nem12_file import LAYOUT as NEM12_LAYOUT
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
+from scheduler.metering.register_changes import from_local_midnight, joined_registers
 from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import money_digits
 from scheduler.textio.parse_time import local_text, parse_day
@@ -27,6 +30,8 @@ from scheduler.textio.read_text import file_problem
 
 FROM_OPTION, TO_OPTION, METER_OPTION = "--from", "--to", "--meter"
 MOST_GAPS_TOLD = 5
+MOST_BEFORE_MARKET_TIME = pd.Timedelta(hours=1)
+"""By how much the market's day begins after the local one where clocks are changed in summer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,16 +85,19 @@ def metered_bill(options: BillOptions) -> MeteredBill:
     offer_path = _offer_path(options)
     offer = read_offer(offer_path, has_calendar=site.holiday_calendar is not None)
     clock, kinds = parse_clock_name(options.clock), parse_kinds(options.kinds)
-    readings = read_all(options.meter, site.timezone, clock, kept_columns(options.site))
+    asked = _asked(options, offer, site.timezone)
+    readings = read_all(options.meter, site.timezone, clock, kept_columns(options.site), asked)
     file = str(options.meter[0]) if len(options.meter) == 1 else METER_OPTION
-    named = _without_generation(relabelled(readings, kinds))
+    named, changes = joined_registers(_without_generation(relabelled(readings, kinds)), site.timezone)
     notes = [f"{path.name}: {note}" for path, one in zip(options.meter, readings, strict=True) for note in one.notes]
+    notes += changes
     if not any(channel.kind == "import" for reading in named for channel in reading.channels):
         raise single_fault(file, "no channel counts import; expected files with import, or --as NAME=import")
     shared = shared_span(named, file)
     _refuse_unlike_spans(named, options, site.timezone, shared, file)
+    named, shared = _with_hour_before_market_time(named, options, readings, site.timezone, shared, notes)
     first, last = _days(options, site.timezone, shared, notes)
-    counted_day = first.replace(day=1) if _has_monthly_tiers(offer) else first
+    counted_day = counted_from_day(offer, first)
     counted_from = max(shared[0], parse_midnight(counted_day, site.timezone, FROM_OPTION, 0))
     end = parse_midnight(last, site.timezone, TO_OPTION, 1)
     flows = metered_flows(named, *_whole_intervals(shared, counted_from, end, named), file)
@@ -117,6 +125,43 @@ def metered_bill(options: BillOptions) -> MeteredBill:
     paper = printed_bill(exact, offer, money_digits(offer.currency))
     layouts = {str(path): one.layout for path, one in zip(options.meter, readings, strict=True)}
     return MeteredBill(offer, exact, paper, site, flows, layouts, tuple(notes))
+
+
+def _with_hour_before_market_time(
+    named: tuple[MeterReading, ...],
+    options: BillOptions,
+    readings: Sequence[MeterReading],
+    timezone: str,
+    shared: tuple[pd.Timestamp, pd.Timestamp],
+    notes: list[str],
+) -> tuple[tuple[MeterReading, ...], tuple[pd.Timestamp, pd.Timestamp]]:
+    """Return the readings and their span from the local midnight of the first day, if that day is asked for.
+
+    Days of NEM12 are market time: where the site has summer time, the first begins an hour after the local midnight.
+    What is missing counts 0, and a note says so.
+    """
+    begin = shared[0].tz_convert(timezone)
+    midnight = begin.normalize()
+    first = None if options.first_day is None else parse_day(options.first_day, FROM_OPTION)
+    is_market_time = all(reading.layout == NEM12_LAYOUT for reading in readings)
+    if first != begin.date() or not is_market_time or not midnight < begin <= midnight + MOST_BEFORE_MARKET_TIME:
+        return named, shared
+    notes.append(
+        "The file's days are market time (UTC+10), and its first begins "
+        f"{local_text(begin.to_pydatetime(), timezone)}: what the meter counted from {midnight:%H:%M} to "
+        f"{begin:%H:%M} that day is not in the file and counts 0 kWh."
+    )
+    midnight = midnight.tz_convert("UTC")
+    return from_local_midnight(named, midnight, shared[0]), (midnight, shared[1])
+
+
+def _asked(options: BillOptions, offer: Offer, timezone: str) -> DaysAsked:
+    """Return the days whose values the bill needs: those asked for, from the first of the month where its kWh count."""
+    first = None if options.first_day is None else parse_day(options.first_day, FROM_OPTION)
+    last = None if options.last_day is None else parse_day(options.last_day, TO_OPTION)
+    if first is not None:
+        first = counted_from_day(offer, first)
+    return DaysAsked(first, last, timezone)
 
 
 def _without_generation(readings: tuple[MeterReading, ...]) -> tuple[MeterReading, ...]:
@@ -155,11 +200,12 @@ def _refuse_unlike_spans(
     file: str,
 ) -> None:
     """Refuse to leave out values that only some channels have, unless the days to bill are given."""
-    channels = [channel for reading in readings for channel in reading.channels]
-    begins = {channel_text(channel): channel.start[0] for channel in channels}
-    ends = {
-        channel_text(channel): channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes) for channel in channels
-    }
+    begins: dict[str, pd.Timestamp] = {}
+    ends: dict[str, pd.Timestamp] = {}
+    for channel in (channel for reading in readings for channel in reading.channels):
+        name, end = channel_text(channel), channel.start[-1] + pd.Timedelta(minutes=channel.step_minutes)
+        begins[name] = min(channel.start[0], begins.get(name, channel.start[0]))
+        ends[name] = max(end, ends.get(name, end))
     early = options.first_day is None and min(begins.values()) < shared[0]
     late = options.last_day is None and max(ends.values()) > shared[1]
     if not early and not late:
@@ -174,8 +220,8 @@ def _refuse_unlike_spans(
 
 def _allowed(offer: Offer) -> str:
     """Return what can be billed, for the message where models.tariff.bill refuses."""
-    if offer.demand_charge is not None:
-        minutes = offer.demand_charge.interval_minutes
+    if offer.demand_charges:
+        minutes = " and ".join(str(each) for each in sorted({each.interval_minutes for each in offer.demand_charges}))
         return f"; expected meter intervals that divide {minutes} minutes, and days that its prices cover"
     return "; expected days that its prices cover"
 
@@ -210,7 +256,9 @@ def _days(
     if faults:
         raise InputFaults(faults)
     if given_first is None and begin != begin.normalize():
-        notes.append(f"The meter's first day is not whole; the bill begins on {first}.")
+        hour = begin - begin.normalize() <= MOST_BEFORE_MARKET_TIME
+        also = f"; {FROM_OPTION} {begin.date()} bills that day too, without what is missing" if hour else ""
+        notes.append(f"The meter's first day is not whole; the bill begins on {first}{also}.")
     if given_last is None and end != end.normalize():
         notes.append(f"The meter's last day is not whole; the bill ends with {last}.")
     return given_first or first, given_last or last

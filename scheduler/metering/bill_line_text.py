@@ -8,19 +8,29 @@ from collections.abc import Sequence
 from models.base.clock import MINUTES_A_DAY
 from models.base.time_window import TimeWindow
 from models.tariff.bill import BillLine
-from models.tariff.offer import Band, Offer
+from models.tariff.offer import Band, LineKind, Offer
 from scheduler.textio.toml_values import clock_of_minutes
 
 KIND_TEXT = {
     "daily_fee": "Daily fee",
+    "monthly_fee": "Monthly fee",
+    "connection_fee": "Fee for the connection's power",
     "import": "Electricity bought",
     "demand_charge": "Demand charge",
     "export": "Electricity sold",
+    "discount": "Discount",
     "tax": "Tax",
 }
 """Kinds of line in the order they are printed."""
 
-_COVERED_TEXT = {"daily_fee": "daily fee", "import": "bought", "demand_charge": "demand charge", "export": "sold"}
+_COVERED_TEXT: dict[LineKind, str] = {
+    "daily_fee": "daily fee",
+    "monthly_fee": "monthly fee",
+    "connection_fee": "connection fee",
+    "import": "bought",
+    "demand_charge": "demand charge",
+    "export": "sold",
+}
 
 
 def line_text(line: BillLine, offer: Offer, timezone: str) -> str:
@@ -32,12 +42,32 @@ def line_text(line: BillLine, offer: Offer, timezone: str) -> str:
         verb = "Bought" if line.kind == "import" else "Sold"
         return f"{verb}: {band_text(bands, line.band)}"
     if line.kind == "demand_charge":
-        when = "" if line.at is None else f", {line.at.tz_convert(timezone):%d %b %H:%M}"
-        part = "" if line.days == line.of_days else f", {line.days} of {line.of_days} days"
-        return f"Highest demand{when}{part}"
+        charge = offer.demand_charges[line.band or 0]
+        name = charge.name or "Highest demand"
+        if charge.name is None and line.band is not None:
+            name = f"Highest demand {time_window_text(charge.window)}"
+        if line.at is None:
+            least = ", the least that is billed" if charge.least_kw else ""
+            return f"{name}{least}{_share_text(line)}"
+        at = line.at.tz_convert(timezone)
+        year = "" if (at.year, at.month) == (line.month.year, line.month.month) else " %Y"
+        return f"{name}, {at:{f'%d %b{year} %H:%M'}}{_share_text(line)}"
+    if line.kind == "discount":
+        covers = frozenset() if offer.discount is None else offer.discount.covers
+        return f"Discount on {_covered_text(covers)}"
     if line.kind == "tax":
-        return f"Tax on {_listed([text for kind, text in _COVERED_TEXT.items() if kind in offer.tax_covers])}"
-    return "Daily fee"
+        tax = offer.taxes[line.band or 0]
+        return f"Tax on {_covered_text(tax.covers)}" + (f", {tax.part}" if tax.part else "")
+    return f"{KIND_TEXT[line.kind]}{_share_text(line)}"
+
+
+def _covered_text(covers: frozenset[LineKind]) -> str:
+    return _listed([text for kind, text in _COVERED_TEXT.items() if kind in covers])
+
+
+def _share_text(line: BillLine) -> str:
+    """Return which part of the month a line is for, if not for all of it."""
+    return "" if line.days == line.of_days else f", {line.days} of {line.of_days} days"
 
 
 def band_text(bands: Sequence[Band], number: int) -> str:
@@ -54,10 +84,13 @@ def band_text(bands: Sequence[Band], number: int) -> str:
     ('at all times, over 5 kWh a day', 'at all times, up to 5 kWh a day')
     """
     band = bands[number]
+    bands = [each for each in bands if each.part == band.part]
     tiers = [each.up_to_kwh for each in bands if each.up_to_kwh is not None and each.when == band.when]
     text = band.name or time_window_text(band.when)
     if band.name is None and text == "at all times" and not tiers and len(bands) > 1:
         text = "at all other times"
+    if band.part is not None and band.name is None:
+        text = f"{band.part}, {text}"
     if band.market_factor is not None:
         text += ", by the market"
     per = next((each.per for each in bands if each.up_to_kwh is not None and each.when == band.when), "day")

@@ -128,14 +128,14 @@ def _shown_table(made: MeteredBill) -> Table:
 def _cells(made: MeteredBill, line: BillLine) -> tuple[str, str, str, float]:
     """Return the cells of a line: its name, quantity, price per unit and amount."""
     name = f"  {line_text(line, made.offer, made.site.timezone)}"
-    if line.kind == "tax":
+    if line.kind in ("tax", "discount"):
         return name, money_text(line.quantity, made.offer.currency), f"{line.unit_price:g} %", line.amount
     quantity = f"{number_text(line.quantity, 0 if line.unit == 'day' else 3)} {_unit(line)}"
     return name, quantity, _price(line.unit_price), line.amount
 
 
 def _unit(line: BillLine) -> str:
-    return f"{line.unit}s" if line.unit == "day" and line.quantity != 1 else line.unit
+    return f"{line.unit}s" if line.unit in ("day", "month") and line.quantity != 1 else line.unit
 
 
 def _price(price: float) -> str:

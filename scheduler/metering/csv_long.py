@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import date, datetime
 from itertools import islice
 from pathlib import Path
 from typing import Any, get_args
@@ -27,6 +28,7 @@ from scheduler.metering.csv_table import (
     refuse,
     separator_notes,
 )
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked, left_out_note
 from scheduler.metering.local_clock import Clock, instants, on_the_wall, standard_offset
 from scheduler.metering.uneven_steps import HOURS, are_unequal, cut_to_one_step
 from scheduler.textio.csv_rows import STAMP, stamp_problem
@@ -57,7 +59,9 @@ def is_plain_header(header: tuple[str, ...]) -> bool:
     return START in header and any(name in header for name in (*VALUE_COLUMNS, *OTHER_COLUMNS, ESTIMATED, HOURS))
 
 
-def read_meter_csv(path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES) -> MeterReading:
+def read_meter_csv(
+    path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES, asked: DaysAsked = ALL_DAYS
+) -> MeterReading:
     """Read the channels of a plain CSV; an empty cell is a gap.
 
     Parameters
@@ -65,6 +69,7 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local", names: Col
     timezone : IANA name, for a `start` without offset.
     clock : what a `start` without offset follows: the wall clock, or winter time all year.
     names : the meter's own column names, by the tool's.
+    asked : days on which a cell that is no number is a fault; on others it is a gap.
 
     Raises
     ------
@@ -90,6 +95,9 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local", names: Col
     hours = _numbers(rows, HOURS, cells[HOURS], decimal_comma, faults) if HOURS in cells else None
     estimated = _estimated(rows, cells.get(ESTIMATED), faults)
     stamps, day_first = iso_days(cells[START])
+    line_of = {row.line: index for index, row in enumerate(rows.rows)}
+    on_others = [fault for fault in faults if _is_other_day(stamps[line_of[fault.line or 0]], asked)]
+    faults = [fault for fault in faults if fault not in on_others]
     if faults:
         _read_stamps(rows, stamps, cells[START], faults)
         refuse(faults)
@@ -114,6 +122,8 @@ def read_meter_csv(path: Path, timezone: str, clock: Clock = "local", names: Col
     if not any(len(channel.kwh) for channel in channels):
         raise single_fault(path, "every cell is empty; expected a file with values")
     notes = [*separator_notes(rows, number_cells), *([DAY_FIRST_NOTE] if day_first else []), *starts.notes]
+    if on_others:
+        notes.append(left_out_note(len(on_others), "cell"))
     empty = sum(int(np.isnan(value[starts.kept]).sum()) for value in values.values())
     if empty:
         notes.append(f"Empty cells: {empty}, read as gaps.")
@@ -140,6 +150,16 @@ def _columns(rows: MeterRows) -> dict[str, ChannelKind]:
         allowed = "one of them" if twice else ALLOWED
         raise single_fault(rows.path, f"found {found}; expected {allowed}", 1)
     return columns
+
+
+def _is_other_day(stamp: str, asked: DaysAsked) -> bool:
+    """Return whether a time is on none of the days asked for; one without offset is local."""
+    if asked == ALL_DAYS or not _is_time(stamp):
+        return False
+    if _NAIVE.fullmatch(stamp):
+        return not asked.hold_day(date.fromisoformat(stamp[:10]))
+    second = datetime.fromisoformat(stamp).timestamp()
+    return not asked.hold(second, second + 1)
 
 
 def _numbers(rows: MeterRows, name: str, cells: list[str], decimal_comma: bool, faults: list[Fault]) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from itertools import islice
 from pathlib import Path
 from typing import get_args
@@ -26,11 +27,13 @@ from scheduler.metering.csv_table import (
     refuse,
     separator_notes,
 )
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked, left_out_note
 from scheduler.metering.local_clock import Clock, ClockChange, instants, on_the_wall, standard_offset
 from scheduler.textio.csv_rows import CsvRow
 from scheduler.textio.errors import MOST_FOUND, Fault, shown, single_fault
 
 DATE, CHANNEL = "date", "channel"
+EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 QUALITY = ("quality", "estimated")
 KINDS: tuple[ChannelKind, ...] = get_args(ChannelKind)
 STEPS_A_DAY = (24, 48, 96)
@@ -91,7 +94,7 @@ def is_wide_header(header: tuple[str, ...]) -> bool:
 
 
 def read_meter_wide_csv(
-    path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES
+    path: Path, timezone: str, clock: Clock = "local", names: ColumnNames = NO_NAMES, asked: DaysAsked = ALL_DAYS
 ) -> MeterReading:
     """Read the channels of a file with one row a day: kWh per interval, or kW where the columns are named `kw_…`.
 
@@ -103,6 +106,7 @@ def read_meter_wide_csv(
     timezone : IANA name.
     clock : what the days follow: the wall clock, or winter time all year.
     names : the meter's own column names, by the tool's.
+    asked : days on which a cell that is no number is a fault; on others it is a gap.
 
     Raises
     ------
@@ -113,6 +117,7 @@ def read_meter_wide_csv(
     _check_widths(rows, layout)
     midnight, kind, estimated, day_first = _heads(rows, layout)
     values = [_value_cells(row, layout) for row in rows.rows]
+    on_others = _without_other_days(rows, values, midnight, asked)
     found = _days(rows, layout, midnight, values, timezone, clock)
     kwh = found.kwh * (layout.step_minutes / 60 if layout.kw else 1.0)
 
@@ -129,9 +134,25 @@ def read_meter_wide_csv(
     if not channels:
         raise single_fault(path, "every cell is empty; expected a file with values")
     number_cells = [cell for cells in values for cell in cells]
-    notes = (*separator_notes(rows, number_cells), *([DAY_FIRST_NOTE] if day_first else []), *found.notes)
+    others = [left_out_note(on_others, "cell")] if on_others else []
+    notes = (*separator_notes(rows, number_cells), *([DAY_FIRST_NOTE] if day_first else []), *others, *found.notes)
     unit = "kW" if layout.kw else "kWh"
     return MeterReading(f"CSV, one row a day, {layout.steps} columns of {unit}", tuple(channels), notes)
+
+
+def _without_other_days(rows: MeterRows, values: list[list[str]], midnight: IntArray, asked: DaysAsked) -> int:
+    """Empty the cells that are no numbers on other days than those asked for; return how many."""
+    if asked == ALL_DAYS:
+        return 0
+    emptied = 0
+    decimal_comma = has_decimal_comma(rows, [cell for cells in values for cell in cells])
+    for cells, minute in zip(values, midnight.tolist(), strict=True):
+        if asked.hold_day(date.fromordinal(EPOCH_ORDINAL + minute // MINUTES_A_DAY)):
+            continue
+        for at, _ in numbers(cells, decimal_comma)[1]:
+            cells[at] = ""
+            emptied += 1
+    return emptied
 
 
 def _layout(rows: MeterRows) -> _Layout:

@@ -13,6 +13,7 @@ import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked, left_out_note
 from scheduler.metering.green_button_codes import (
     FORWARD,
     MOST_POWER_OF_TEN,
@@ -25,6 +26,8 @@ from scheduler.metering.green_button_codes import (
     why_not_interval_energy,
 )
 from scheduler.metering.green_button_links import FaultList, Register, registers_of
+from scheduler.metering.green_button_mend import A_DAY, FEWEST_FOR_A_LONE_ONE, mended, odd_readings, with_hour_of_change
+from scheduler.metering.green_button_mend import Readings as OneLength
 from scheduler.metering.green_button_xml import (
     DOUBTED,
     ESTIMATED,
@@ -37,6 +40,7 @@ from scheduler.metering.green_button_xml import (
     read_feed,
     whole_number,
 )
+from scheduler.metering.local_clock import offsets_at
 from scheduler.textio.errors import MOST_LISTED, shown, single_fault
 
 __all__ = ["LAYOUT", "looks_like_xml", "read_green_button"]
@@ -44,6 +48,8 @@ __all__ = ["LAYOUT", "looks_like_xml", "read_green_button"]
 LAYOUT = "Green Button (ESPI XML)"
 SECONDS_AN_HOUR = 3600
 MOST_REASONS = 3
+HALF_A_YEAR = 182 * 24 * 60
+"""Minutes from a winter's day to a summer's, or the other way round."""
 
 
 class _Intervals(NamedTuple):
@@ -66,6 +72,8 @@ class _Reader:
     """The file, and what is collected while reading its registers."""
 
     feed: Feed
+    timezone: str
+    asked: DaysAsked
     faults: FaultList
     notes: list[str]
     left_out: list[str]
@@ -76,13 +84,19 @@ class _Reader:
         self.notes.append(f"{register.name} is left out: it {reason}.")
 
 
-def read_green_button(path: Path) -> MeterReading:
+def read_green_button(path: Path, timezone: str | None = None, asked: DaysAsked = ALL_DAYS) -> MeterReading:
     """Read the interval energy of electricity in a Green Button file.
 
     Forward flow is import, reverse is export. A net register becomes both, import over 0 and export under 0, unless its
     usage point has registers of import or export too. Registers of other units, services or kinds of values, and those
     whose readings are longer than an hour, are left out with a note. Starts are seconds since 1970 UTC, whatever the
-    local clock does. `green_button_codes.ESTIMATED_QUALITIES` says which qualities count as estimated.
+    local clock does. `green_button_codes.ESTIMATED_QUALITIES` says which qualities count as estimated. What feeds get
+    wrong at a change of the clocks, and a lone senseless reading, is mended as `green_button_mend` says.
+
+    Parameters
+    ----------
+    timezone : IANA name of the site's zone, in which the clocks change; None: not known, so that nothing is mended.
+    asked : days on which a fault counts; on others, readings with a fault are left out.
 
     Raises
     ------
@@ -92,7 +106,7 @@ def read_green_button(path: Path) -> MeterReading:
     feed = read_feed(path)
     if not len(feed.readings.block):
         raise single_fault(path, "this Atom feed holds no IntervalReading; expected Green Button XML with readings")
-    reader = _Reader(feed, FaultList(str(path)), [], [])
+    reader = _Reader(feed, timezone or "UTC", asked, FaultList(str(path)), [], [])
     found = []
     for register, codes in _wanted(reader, registers_of(feed, reader.faults)):
         intervals = _intervals(reader, register, codes)
@@ -111,7 +125,36 @@ def read_green_button(path: Path) -> MeterReading:
         reasons = "; ".join(reader.left_out[:MOST_REASONS]) + ("; …" if len(reader.left_out) > MOST_REASONS else "")
         allowed = "expected at least one register in Wh with readings of up to 60 minutes"
         raise single_fault(path, f"no interval energy of electricity: {reasons}; {allowed}")
+    if timezone is not None:
+        reader.notes.extend(_clock_notes(feed, timezone, channels[0].start[0]))
     return MeterReading(LAYOUT, tuple(channels), tuple(reader.notes))
+
+
+def _clock_notes(feed: Feed, timezone: str, first: pd.Timestamp) -> list[str]:
+    """Return a warning where the feed's own clock is not that of the site; nothing if it has none, or the same."""
+    year = np.array([np.datetime64(f"{first.year}-01-01", "m").astype(np.int64)])
+    halves = [int(offsets_at(year + half * HALF_A_YEAR, timezone)[0]) * 60 for half in (0, 1)]
+    winter, summer = min(halves), max(halves)
+    for clock in feed.clocks:
+        found = {name: whole_number(leaf.text, -A_DAY, A_DAY) for name, leaf in clock.codes.items()}
+        offset, summer_offset = found.get("tzOffset"), found.get("dstOffset")
+        if offset is not None and offset != winter:
+            return [
+                f"The feed's own clock is {_offset_text(offset)} in winter (LocalTimeParameters), and the site's, "
+                f"{timezone}, is {_offset_text(winter)}: check the site's timezone; days and prices follow the site's."
+            ]
+        if summer_offset and summer == winter:
+            return [
+                f"The feed's own clock has summer time (LocalTimeParameters), and the site's, {timezone}, has none: "
+                "check the site's timezone; days and prices follow the site's."
+            ]
+    return []
+
+
+def _offset_text(seconds: int) -> str:
+    """Return an offset from UTC: "UTC−05:00"."""
+    minutes = abs(seconds) // 60
+    return f"UTC{'−' if seconds < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}"
 
 
 def _wanted(reader: _Reader, registers: list[Register]) -> list[tuple[Register, dict[str, int]]]:
@@ -164,8 +207,14 @@ def _unit_is_known(codes: Mapping[str, int], kind: Entry, faults: FaultList) -> 
 def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) -> _Intervals | None:
     """Return the readings of a register in time order; None if it has faults or is left out."""
     readings, rows = reader.feed.readings, register.rows
+    rows = _without_other_days(reader, register, rows)
     faulty = rows[readings.faulty[rows] == 1]
-    if len(faulty):
+    if len(faulty) == 1 and len(rows) >= FEWEST_FOR_A_LONE_ONE:
+        reader.notes.append(
+            f"{register.name}: one reading cannot be read and is left out: {_problem(reader, faulty[0])}."
+        )
+        rows = rows[readings.faulty[rows] == 0]
+    elif len(faulty):
         _add_problems(reader, faulty)
         return None
     without_value = readings.value[rows] == UNSTATED
@@ -176,14 +225,25 @@ def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) ->
     start, seconds = _timed(reader, rows, codes)
     if start is None or seconds is None:
         return None
-    length = _length(reader, register, codes, rows, seconds)
+    order = np.argsort(start, kind="stable")
+    rows, start, seconds = rows[order], start[order], seconds[order]
+    value, mark = readings.value[rows], readings.mark[rows]
+    mark = np.where(mark == NO_MARK, mark_of(codes.get("defaultQuality", 0)), mark)
+    told = OneLength(start, seconds, value, mark)
+    other = _odd_on_other_days(reader, told)
+    if other.any():
+        reader.notes.append(f"{register.name}: {left_out_note(int(other.sum()), 'reading')}")
+        rows, told = rows[~other], told.ordered(~other)
+        start, value, mark = told.start, told.value, told.mark
+    done = mended(told, _usual(seconds), reader.timezone) if 0 < _usual(seconds) <= SECONDS_AN_HOUR else None
+    if done is not None:
+        told, said = done
+        reader.notes.extend(f"{register.name}: {each}" for each in said)
+        start, value, mark = told.start, told.value, told.mark
+    length = _length(reader, register, codes, rows, told.seconds)
     if length is None:
         return None
 
-    order = np.argsort(start, kind="stable")
-    rows, start = rows[order], start[order]
-    value, mark = readings.value[rows], readings.mark[rows]
-    mark = np.where(mark == NO_MARK, mark_of(codes.get("defaultQuality", 0)), mark)
     again = np.append(False, np.diff(start) == 0)
     other = again & np.append(False, np.diff(value) != 0)
     off_grid = _off_grid(start, length)
@@ -207,7 +267,40 @@ def _intervals(reader: _Reader, register: Register, codes: Mapping[str, int]) ->
     if doubted:
         what = "failed a check of the meter operator (quality 10), read as measured"
         reader.notes.append(f"{register.name}: {_readings(doubted)} that {what}.")
-    return _Intervals(start[groups], value[groups], np.where(marks > DOUBTED, ESTIMATED, marks), length // 60)
+    marks = np.where(marks > DOUBTED, ESTIMATED, marks)
+    whole, said = with_hour_of_change(
+        OneLength(start[groups], np.full(len(groups), length), value[groups], marks), length, reader.timezone
+    )
+    reader.notes.extend(f"{register.name}: {each}" for each in said)
+    return _Intervals(whole.start, whole.value, whole.mark, length // 60)
+
+
+def _without_other_days(reader: _Reader, register: Register, rows: IntArray) -> IntArray:
+    """Return rows without those that cannot be read and begin on other days than those asked for."""
+    readings = reader.feed.readings
+    known = (readings.faulty[rows] == 1) & (readings.start[rows] != UNSTATED)
+    other = known & _are_other_days(reader, readings.start[rows])
+    if other.any():
+        reader.notes.append(f"{register.name}: {left_out_note(int(other.sum()), 'reading')}")
+    kept: IntArray = rows[~other]
+    return kept
+
+
+def _odd_on_other_days(reader: _Reader, told: OneLength) -> BoolArray:
+    """Return which readings have another length or contradict others, on days that were not asked for, shape (n,)."""
+    if reader.asked == ALL_DAYS or not len(told.start):
+        return np.zeros(len(told.start), dtype=np.bool_)
+    return odd_readings(told, max(1, _usual(told.seconds))) & _are_other_days(reader, told.start)
+
+
+def _are_other_days(reader: _Reader, start: IntArray) -> BoolArray:
+    return np.array([not reader.asked.hold(second, second + 1) for second in start.tolist()], dtype=np.bool_)
+
+
+def _usual(seconds: IntArray) -> int:
+    """Return the duration of most readings [s]."""
+    durations, counts = np.unique(seconds, return_counts=True)
+    return int(durations[np.argmax(counts)])
 
 
 def _readings(count: int) -> str:
@@ -236,8 +329,7 @@ def _length(
     reader: _Reader, register: Register, codes: Mapping[str, int], rows: IntArray, seconds: IntArray
 ) -> int | None:
     """Return the one duration of all readings [s]; None if they differ, or do not divide an hour."""
-    durations, counts = np.unique(seconds, return_counts=True)
-    usual = int(durations[np.argmax(counts)])
+    durations, usual = np.unique(seconds), _usual(seconds)
     if durations[0] > SECONDS_AN_HOUR:
         reader.leave_out(register, f"has readings of {usual / SECONDS_AN_HOUR:g} hours, sums over more than an hour")
         return None
@@ -294,6 +386,12 @@ def _add_rows(reader: _Reader, rows: IntArray, key: str, message: Callable[[int]
     for row in np.sort(rows)[:MOST_LISTED].tolist():
         reader.faults.add(int(reader.feed.readings.line[row]), key, message(row))
     reader.faults.count(len(rows) - MOST_LISTED)
+
+
+def _problem(reader: _Reader, row: int) -> str:
+    """Return where a reading cannot be read, and why."""
+    problem = reader.feed.problems.get(int(row))
+    return "" if problem is None else f"line {problem.line}, {problem.key}: {problem.message}"
 
 
 def _add_problems(reader: _Reader, rows: IntArray) -> None:

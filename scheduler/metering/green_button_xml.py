@@ -41,7 +41,10 @@ _WHOLE = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 _ATOM, _ESPI = "{http://www.w3.org/2005/Atom}", "{http://naesb.org/espi}"
 _FEED, _ENTRY, _LINK, _CONTENT = (f"{_ATOM}{name}" for name in ("feed", "entry", "link", "content"))
 _BLOCK, _READING = f"{_ESPI}IntervalBlock", f"{_ESPI}IntervalReading"
-_RESOURCES = {f"{_ESPI}{name}": name for name in ("UsagePoint", "MeterReading", "ReadingType", "IntervalBlock")}
+_RESOURCES = {
+    f"{_ESPI}{name}": name
+    for name in ("UsagePoint", "MeterReading", "ReadingType", "IntervalBlock", "LocalTimeParameters")
+}
 _READING_TYPE_CODES = (
     "accumulationBehaviour",
     "commodity",
@@ -61,6 +64,7 @@ _LEAVES = {
     (_READING, f"{_ESPI}value"): "value",
     (f"{_ESPI}ReadingQuality", f"{_ESPI}quality"): "quality",
     **{(f"{_ESPI}ReadingType", f"{_ESPI}{name}"): name for name in _READING_TYPE_CODES},
+    **{(f"{_ESPI}LocalTimeParameters", f"{_ESPI}{name}"): name for name in ("tzOffset", "dstOffset")},
 }
 _OF_READINGS = frozenset({"start", "duration", "value", "quality"})
 
@@ -131,12 +135,16 @@ class Readings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Feed:
-    """A Green Button file: its resources in file order, its readings, and the first problems by row of the reading."""
+    """A Green Button file: its resources in file order, its readings, and the first problems by row of the reading.
+
+    `clocks` are its LocalTimeParameters: offset of the winter clock from UTC, and of the summer clock from that [s].
+    """
 
     usage_points: tuple[Entry, ...]
     meter_readings: tuple[Entry, ...]
     reading_types: tuple[Entry, ...]
     interval_blocks: tuple[Entry, ...]
+    clocks: tuple[Entry, ...]
     readings: Readings
     problems: Mapping[int, Problem]
 
@@ -291,8 +299,8 @@ class _FeedTarget:
     def feed(self) -> Feed:
         """Return all that was read."""
         columns = {name: np.array(column, dtype=np.int64) for name, column in self._columns.items()}
-        usage_points, meter_readings, reading_types, blocks = (tuple(found) for found in self._entries.values())
-        return Feed(usage_points, meter_readings, reading_types, blocks, Readings(**columns), self._problems)
+        points, meter_readings, reading_types, blocks, clocks = (tuple(found) for found in self._entries.values())
+        return Feed(points, meter_readings, reading_types, blocks, clocks, Readings(**columns), self._problems)
 
     def _begin_entry(self) -> None:
         self._resource, self._resource_line = "", 0

@@ -23,11 +23,13 @@ from scheduler.inputs.site_schema import DataTable, SiteTable
 from scheduler.metering.align_channels import MeteredFlows, metered_flows, relabelled, shared_span
 from scheduler.metering.channels import MeterReading
 from scheduler.metering.column_names import COLUMNS_FILE, ColumnNames, columns_text, kept_columns, parse_columns
+from scheduler.metering.days_asked import DaysAsked
 from scheduler.metering.derive_load import MeteredLoad, metered_load
 from scheduler.metering.parse_options import parse_clock_name, parse_kinds, parse_midnight, read_all
+from scheduler.metering.register_changes import joined_registers
 from scheduler.metering.write_series import series_text
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
-from scheduler.textio.parse_time import local_text
+from scheduler.textio.parse_time import local_text, parse_day
 from scheduler.textio.read_text import folder_problem
 from scheduler.textio.toml_tables import check_table, read_toml
 from scheduler.textio.write import write_together
@@ -127,11 +129,13 @@ def meter_series(options: MeterOptions, timezone: str) -> MeterSeries:
     first_day, last_day = _days(options, timezone)
     paths = (*options.files, *([] if options.car is None else [options.car]))
     names = {**kept_columns(options.site), **parse_columns(options.columns)}
-    readings = read_all(paths, timezone, clock, names)
+    first, last = (None if text is None else parse_day(text, option) for text, option in _days_given(options))
+    readings = read_all(paths, timezone, clock, names, DaysAsked(first, last, timezone))
     notes = [f"{path.name}: {note}" for path, one in zip(paths, readings, strict=True) for note in one.notes]
     layouts = {str(path): one.layout for path, one in zip(paths, readings, strict=True)}
     file = str(options.files[0]) if len(options.files) == 1 else "the meter files"
-    house = relabelled(readings[: len(options.files)], kinds)
+    house, changes = joined_registers(relabelled(readings[: len(options.files)], kinds), timezone)
+    notes += changes
 
     begin, end = _span(house, first_day, last_day, timezone, file, notes)
     flows = metered_flows(house, begin, end, file)
@@ -261,6 +265,11 @@ def _holds_placeholder(file: Path) -> bool:
     except InputFaults:
         return False
     return any(is_placeholder(series, kw) for kw in (placeholder_load_kw, placeholder_solar_kw))
+
+
+def _days_given(options: MeterOptions) -> tuple[tuple[str | None, str], tuple[str | None, str]]:
+    """Return the first and the last day as given, each with its option."""
+    return (options.first_day, FROM_OPTION), (options.last_day, UNTIL_OPTION)
 
 
 def _days(options: MeterOptions, timezone: str) -> tuple[pd.Timestamp | None, pd.Timestamp | None]:

@@ -16,6 +16,7 @@ import pandas as pd
 
 from models.base.arrays import FloatArray
 from scheduler.metering.channels import Channel, ChannelKind, MeterReading
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked, left_out_note
 from scheduler.metering.nem12_records import (
     KWH_OF_UNIT,
     MINUTES_A_DAY,
@@ -24,6 +25,7 @@ from scheduler.metering.nem12_records import (
     RecordError,
     check_number_of_cells,
     data_details,
+    date_of,
     day_record,
     event_record,
     record_cells,
@@ -38,38 +40,55 @@ _MARKET_TIME_SECONDS = 10 * 3600
 _SECONDS_A_DAY = 24 * 3600
 _ESTIMATED = "EFS"
 _NO_DATA = "N"
+_FEWEST_DETAILS = 9
+"""Cells of a 200 record up to the length of its intervals."""
 _HEADER = "a header such as 100,NEM12,202603020415,SENDER,RECEIVER"
+_NEM13_TEXT = (
+    "NEM13 holds accumulated reads, not intervals; expected NEM12: ask the retailer or the distributor for the "
+    "interval data of this meter (NEM12); a meter that keeps no intervals has none until it is replaced"
+)
 _MOST_FAULTS = 10_000
 """Number of faults at which reading stops, so that a large file of another kind is refused soon."""
 
 
 def looks_like_nem12(first_line: str) -> bool:
-    """Return whether the first line of a file is a NEM12 header: a 100 record that names the layout.
+    """Return whether the first line of a file is a NEM12 header, a 100 record that names the layout, or a 200 record.
+
+    Some retailers' portals leave the header out.
 
     Examples
     --------
     >>> looks_like_nem12("100,NEM12,202603020415,SENDER,RECEIVER"), looks_like_nem12("start,kw")
     (True, False)
+    >>> looks_like_nem12("200,9900000011,E1,1,E1,N1,SERIAL1,kWh,30,")
+    True
     """
     try:
         cells = record_cells(first_line.removeprefix("\ufeff"))
     except RecordError:
         return False
+    if cells[0] == "200":
+        return len(cells) >= _FEWEST_DETAILS and cells[8].isdecimal()
     return len(cells) > 1 and cells[0] == "100" and cells[1].upper() == "NEM12"
 
 
-def read_nem12(path: Path) -> MeterReading:
+def read_nem12(path: Path, asked: DaysAsked = ALL_DAYS) -> MeterReading:
     """Read the energy channels in a NEM12 file, by connection point and suffix, in file order.
 
     Intervals marked as null data are gaps. Where a day is given again, the record with the later UpdateDateTime counts.
     A register that changes its interval length, as when its meter was replaced, is read at the longest. Several files
-    joined into one, each from its header to its end record, are read as one.
+    joined into one, each from its header to its end record, are read as one. A file that begins with a 200 record is
+    read with a note that its header is missing; its end record may then be missing too.
+
+    Parameters
+    ----------
+    asked : days on which a fault counts; on others, days with a fault are left out.
 
     Raises
     ------
     InputFaults : the faults of the file, each with its line; the first ten and how many more.
     """
-    reader = _Reader(str(path))
+    reader = _Reader(str(path), asked)
     number = 0
     for number, line in read_lines(path, MOST_MEGABYTES):
         if not line or line.isspace():
@@ -125,13 +144,16 @@ class _OpenDay:
 class _Reader:
     """Reader that takes the lines of a file in order."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: str, asked: DaysAsked) -> None:
         self.file = file
+        self.asked = asked
+        self.left_out_days = 0
         self.faults: list[Fault] = []
         self.registers: dict[tuple[str, str], _Register] = {}
         self._left_out: dict[str, dict[str, None]] = {}
         self._units: dict[str, tuple[str, int]] = {}
         self._header_read = False
+        self._without_header = False
         self._ended = True
         self._below_details = False
         self._register: _Register | None = None
@@ -140,8 +162,11 @@ class _Reader:
 
     def take(self, line: int, text: str) -> None:
         """Take a line that is not empty, and add its fault if it has one."""
+        cells = [""]
         try:
             cells = record_cells(text)
+            if cells[0] == "200" and not self._header_read and not self.faults:
+                self._without_header, self._header_read, self._ended = True, True, False
             if self._ended:
                 self._header(cells, line)
             elif cells[0] == "300":
@@ -161,16 +186,23 @@ class _Reader:
             else:
                 raise RecordError(f"{shown(cells[0])} is not a type of record; expected 100, 200, 300, 400, 500 or 900")
         except RecordError as error:
-            self._day = None  # what its 400 records should have been is no longer known
-            self._add(line, error.key, error.message)
+            day, self._day = self._day, None  # what its 400 records should have been is no longer known
+            if (cells[0] == "300" and self._is_other_day(date_of(cells))) or (
+                cells[0] == "400" and day is not None and self._is_other_day(day.record.day)
+            ):
+                self.left_out_days += 1
+            else:
+                self._add(line, error.key, error.message)
 
     def end(self, last_line: int) -> None:
         """Take the end of the file; if it is cut off, add that fault instead of those of its last line."""
-        if not self._ended:
+        if not self._ended and self._without_header:
+            self._leave_register()
+        elif not self._ended:
             self.faults = [fault for fault in self.faults if fault.line != last_line]
             message = "the file is cut off here, without its end record; expected 900 at the end"
             self._add(last_line, None, message)
-        elif not self.registers and not self.faults:
+        if (self._ended or self._without_header) and not self.registers and not self.faults:
             found = ", ".join(sorted({suffix for suffixes in self._left_out.values() for suffix in suffixes}))
             message = f"no register counts energy, {'only ' + found if found else 'there is no 200 record'}"
             self._add(None, None, f"{message}; expected at least one suffix E (drawn from the grid) or B (fed to it)")
@@ -178,6 +210,11 @@ class _Reader:
     def notes(self) -> list[str]:
         """Return what the reader should know once the registers are channels, one sentence each."""
         notes = []
+        if self._without_header:
+            end = "" if self._ended else ", and its end record (900) too: it may be cut off"
+            notes.append(f"The file's header (the 100 record) is missing{end}; it is read as NEM12.")
+        if self.left_out_days:
+            notes.append(left_out_note(self.left_out_days, "record"))
         for nmi, suffixes in self._left_out.items():
             names = ", ".join(suffixes)
             notes.append(f"{nmi}: left out {names}, neither energy drawn from the grid (E) nor fed to it (B).")
@@ -202,6 +239,13 @@ class _Reader:
                 notes.append(f"{name}: left out, as it has no intervals with data.")
         return notes
 
+    def _is_other_day(self, day: int | None) -> bool:
+        """Return whether a day of market time, counted from 1970, is none of those asked for."""
+        if day is None:
+            return False
+        begin = day * _SECONDS_A_DAY - _MARKET_TIME_SECONDS
+        return not self.asked.hold(begin, begin + _SECONDS_A_DAY)
+
     def _add(self, line: int | None, key: str | None, message: str) -> None:
         self.faults.append(Fault(self.file, line, key, message))
 
@@ -212,7 +256,7 @@ class _Reader:
             self._stop(line, f"a record {shown(cells[0])} {where}; expected {_HEADER}")
         version = cells[1].upper() if len(cells) > 1 else ""
         if version == "NEM13":
-            self._stop(line, "NEM13 holds accumulated reads, not intervals; expected NEM12")
+            self._stop(line, _NEM13_TEXT)
         if version != LAYOUT:
             self._stop(line, f"the header names the layout {shown(version)}; expected {_HEADER}")
         self._header_read, self._ended = True, False
@@ -281,6 +325,9 @@ class _Reader:
         if day is None or self._register is None:
             return
         record = day.record
+        if self._is_other_day(record.day) and ("V" in day.quality or record.problems):
+            self.left_out_days += 1
+            return
         if "V" in day.quality:
             hole = day.quality.index("V") + 1
             message = f"V without a 400 record for interval {hole}; expected a 400 record for each interval of the day"

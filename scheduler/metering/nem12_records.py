@@ -170,6 +170,14 @@ def day_record(cells: list[str], line: int, step_minutes: int) -> DayRecord:
     return DayRecord(line, _day(cells[1]), values, problems, cells[after][0].upper(), _update_time(cells[after + 3 :]))
 
 
+def date_of(cells: list[str]) -> int | None:
+    """Return the day of a 300 record, as days since 1970; None if it is not valid."""
+    try:
+        return _day(cells[1]) if len(cells) > 1 else None
+    except RecordError:
+        return None
+
+
 def event_record(cells: list[str], count: int) -> EventRecord:
     """Parse a 400 record.
 

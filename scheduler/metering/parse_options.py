@@ -11,6 +11,7 @@ import pandas as pd
 from scheduler.metering.align_channels import AS_OPTION, IGNORE, KINDS
 from scheduler.metering.channels import MeterReading
 from scheduler.metering.column_names import NO_NAMES, ColumnNames
+from scheduler.metering.days_asked import ALL_DAYS, DaysAsked
 from scheduler.metering.detect_format import read_meter_file
 from scheduler.metering.local_clock import Clock
 from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
@@ -47,13 +48,15 @@ def parse_midnight(given: str | date, timezone: str, option: str, days_later: in
     return day.tz_localize(timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC")
 
 
-def read_all(paths: Sequence[Path], timezone: str, clock: Clock, names: ColumnNames = NO_NAMES) -> list[MeterReading]:
+def read_all(
+    paths: Sequence[Path], timezone: str, clock: Clock, names: ColumnNames = NO_NAMES, asked: DaysAsked = ALL_DAYS
+) -> list[MeterReading]:
     """Read every file, and raise the faults of all of them at once."""
     found: list[MeterReading] = []
     faults: list[Fault] = []
     for path in paths:
         try:
-            found.append(read_meter_file(path, timezone, clock, names))
+            found.append(read_meter_file(path, timezone, clock, names, asked))
         except InputFaults as error:
             faults += error.faults
     if faults:

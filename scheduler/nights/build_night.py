@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -38,6 +39,8 @@ from scheduler.textio.errors import Fault, InputFaults, single_fault
 from scheduler.textio.format import clock_text, number_text
 from scheduler.textio.parse_time import local_text
 
+G_A_TONNE = 1e6
+
 
 def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...]]:
     """Build the night to plan.
@@ -71,6 +74,13 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
     at_home = _at_home(intervals, trips, evening)
     if not evening.whole_period:
         _refuse_many_intervals(site, at_home)
+    grid_g_per_kwh, grid_warnings = _grid_emissions(inputs, evening, intervals.boundaries)
+    emissions_price = site.plan.emissions_price_per_tonne / G_A_TONNE
+    if grid_g_per_kwh is not None and emissions_price:
+        extra = emissions_price * grid_g_per_kwh
+        intervals = replace(
+            intervals, import_price=intervals.import_price + extra, export_price=intervals.export_price + extra
+        )
     load_kw, warnings = forecast_load(
         inputs.load,
         site.load_file,
@@ -112,10 +122,12 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         no_grid_charging=intervals.offered.no_grid_charging,
         export_limits_kw=intervals.export_limit_kw,
         calendar=wear.calendar,
+        grid_g_per_kwh=grid_g_per_kwh,
+        emissions_price=emissions_price,
     )
     offer_notes = (*market_notes, *tonight.warnings)
     assumed = (*drives.notes, *drive_notes(drives, trips, site.timezone))
-    notes = (*evening.notes, *later, *assumed, *warnings, *solar_warnings, *offer_notes, *wear.warnings)
+    notes = (*evening.notes, *later, *assumed, *warnings, *solar_warnings, *grid_warnings, *offer_notes, *wear.warnings)
     return night, (*notes, *_over_the_limit(night))
 
 
@@ -256,6 +268,17 @@ def _solar(
         evening.known_at or evening.now,
         site.timezone,
     )
+
+
+def _grid_emissions(
+    inputs: Inputs, evening: Request, boundaries: pd.DatetimeIndex
+) -> tuple[FloatArray | None, list[str]]:
+    """Return the grid's emissions over each interval [g per kWh], shape (n,), None where they are not known."""
+    series, file = inputs.emissions, inputs.site.emissions_file
+    if series is None or file is None:
+        return None, []
+    known_at = evening.known_at or evening.now
+    return forecast_load(series, file, evening.forecast, boundaries, known_at, inputs.site.timezone)
 
 
 def _holidays(inputs: Inputs, now: datetime, end: datetime) -> frozenset[date]:

@@ -90,17 +90,17 @@ def cut(
     limit = None if connection is None else export_limits_kw(connection, minutes, timezone)
     for values in _all_that_may_change(offered, limit):
         opens[1:] |= np.diff(values.astype(np.float64)) != 0
-    charge = offer.demand_charge
-    if charge is not None and charge.interval_minutes % step_minutes and step_minutes % charge.interval_minutes:
-        opens |= offered.in_demand_window & (minute % charge.interval_minutes == 0)
+    for charge, in_window in zip(offer.demand_charges, offered.in_demand_window, strict=True):
+        if charge.interval_minutes % step_minutes and step_minutes % charge.interval_minutes:
+            opens |= in_window & (minute % charge.interval_minutes == 0)
     opens[0] = True
     inside = [pd.Timestamp(instant).tz_convert("UTC") for instant in instants]
     opens |= np.asarray(minutes.isin([instant for instant in inside if first <= instant < last]))
     boundaries = pd.DatetimeIndex([*minutes[opens], last]).as_unit("s")
     return Intervals(
         boundaries,
-        offered.imports.beyond[opens] * offer.tax_factor("import"),
-        offered.exports.beyond[opens] * offer.tax_factor("export"),
+        offered.beyond(offer, "import")[opens],
+        offered.beyond(offer, "export")[opens],
         _at_rows(offered, opens),
         None if limit is None else limit[opens],
     )
@@ -108,8 +108,8 @@ def cut(
 
 def _all_that_may_change(offered: OfferPrices, limit: FloatArray | None) -> list[FloatArray | BoolArray]:
     """Return every array, by minute, whose change needs a boundary."""
-    found: list[FloatArray | BoolArray] = [offered.no_grid_charging, offered.in_demand_window]
-    for side in (offered.imports, offered.exports):
+    found: list[FloatArray | BoolArray] = [offered.no_grid_charging, *offered.in_demand_window]
+    for side in (*offered.imports, *offered.exports):
         found.append(side.beyond)
         for tier in side.tiers:
             found += [tier.holds, tier.difference]
@@ -121,8 +121,11 @@ def _at_rows(offered: OfferPrices, rows: BoolArray) -> OfferPrices:
 
     def of(side: SidePrices) -> SidePrices:
         tiers = tuple(TierPrices(tier.band, tier.holds[rows], tier.difference[rows]) for tier in side.tiers)
-        return SidePrices(side.beyond[rows], side.band[rows], tiers)
+        return SidePrices(side.beyond[rows], side.band[rows], tiers, side.part)
 
     return OfferPrices(
-        of(offered.imports), of(offered.exports), offered.no_grid_charging[rows], offered.in_demand_window[rows]
+        tuple(map(of, offered.imports)),
+        tuple(map(of, offered.exports)),
+        offered.no_grid_charging[rows],
+        tuple(window[rows] for window in offered.in_demand_window),
     )

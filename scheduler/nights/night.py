@@ -84,6 +84,8 @@ class Night:
     calendar : what calendar ageing costs per hour by stored energy, times wear_weight; None: nothing.
     segment_value : what energy left at the end is worth by how it fills the segments, where that matters; stored_energy
         then says what a kWh more or less is worth near the end that the plan is likely to have. None: stored_energy.
+    grid_g_per_kwh : emissions of the grid [g per kWh], shape (n,); None: not known.
+    emissions_price : what a gram costs in the objective [money per g]; import and export price contain it.
     """
 
     boundaries: pd.DatetimeIndex
@@ -110,6 +112,8 @@ class Night:
     export_limits_kw: FloatArray | None = None
     calendar: CalendarPrice | None = None
     segment_value: SegmentValue | None = None
+    grid_g_per_kwh: FloatArray | None = None
+    emissions_price: float = 0.0
 
     @property
     def hours(self) -> FloatArray:

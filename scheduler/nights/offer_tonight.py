@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.base.clock import local_clock
 from models.base.time_window import TimeWindow
 from models.tariff.demand import DemandMonth
-from models.tariff.offer import Band, Offer, TierPeriod
+from models.tariff.offer import Band, DemandCharge, Offer, TierPeriod
 from models.tariff.tiers import PriceTier, Side
 from scheduler.nights.intervals import Intervals
 from scheduler.nights.request import Request
@@ -57,12 +57,11 @@ def _tiers(
 ) -> Iterator[PriceTier]:
     """Yield one tier for each local day or month in which one of this side holds."""
     bands = offer.import_bands if side == "import" else offer.export_bands
-    prices = intervals.offered.imports if side == "import" else intervals.offered.exports
     counted = evening.imported_so_far_kwh if side == "import" else evening.exported_so_far_kwh
-    factor = offer.tax_factor(side)
     unknown = []
-    for tier in prices.tiers:
+    for tier in intervals.offered.tiers(side):
         band = bands[tier.band]
+        factor = offer.factor(side, band.part)
         period = _periods(intervals, band, timezone)
         for number in np.unique(period[tier.holds]):
             holds = tier.holds & (period == number)
@@ -109,46 +108,90 @@ def _not_counted(side: Side, unknown: list[Band]) -> list[str]:
 def _demand(
     offer: Offer, intervals: Intervals, evening: Request, timezone: str, building_kw: FloatArray, warnings: list[str]
 ) -> tuple[DemandMonth, ...]:
-    """Return the demand charge, one for each month of the night in which its window holds."""
-    charge = offer.demand_charge
-    if charge is None:
-        return ()
-    begins = intervals.boundaries[:-1]
-    wall = begins.tz_convert(timezone).tz_localize(None)
+    """Return the demand charges, one for each month of the night in which the window of each holds."""
+    assumed: list[float] = []
+    found = []
+    for number, charge in enumerate(offer.demand_charges):
+        in_window = intervals.offered.in_demand_window[number]
+        for month, mean_of in _months(charge, in_window, intervals, timezone):
+            here = mean_of >= 0
+            so_far, is_assumed = _so_far_kw(offer, number, month, here, intervals, evening, timezone, building_kw)
+            assumed += [so_far] if is_assumed else []
+            price = charge.price_per_kw_month * offer.factor("demand_charge") * charge.look_back_months
+            so_far = max(so_far, charge.least_kw)
+            found.append(DemandMonth(mean_of, price, so_far, month, number, charge.look_back_months))
+    if assumed:
+        warnings.append(
+            "The month's highest demand so far is not known; this plan assumes the most that the building alone should "
+            f"draw tonight, {number_text(max(assumed), 1)} kW. Give --peak-so-far if you know it."
+        )
+    most = max((month.billed_months for month in found), default=1)
+    if most > 1:
+        warnings.append(
+            f"A higher demand would be billed for {most} months; this plan counts all of them. Give --peak-so-far if "
+            "you know what is billed already."
+        )
+    return tuple(found)
+
+
+def _months(
+    charge: DemandCharge, in_window: BoolArray, intervals: Intervals, timezone: str
+) -> Iterator[tuple[int, IntArray]]:
+    """Yield each month of a charge, and the number of the demand interval of each of the night's intervals.
+
+    The numbers are -1 where the charge does not count, shape (n,).
+    """
+    wall = intervals.boundaries[:-1].tz_convert(timezone).tz_localize(None)
     minute = np.asarray(wall.hour * 60 + wall.minute, dtype=np.int64)
     opens = minute % charge.interval_minutes == 0
     opens[0] = True
     mean_of = np.cumsum(opens) - 1
-    counts = intervals.offered.in_demand_window[np.flatnonzero(opens)][mean_of]
+    counts = in_window[np.flatnonzero(opens)][mean_of]
     # hours after midnight of a window that began the day before belong to that day's month
     window = charge.window
     carried = (window.from_minute > window.to_minute) & (minute < window.to_minute) & np.asarray(wall.day == 1)
     month = (np.asarray(wall.year * 12 + wall.month, dtype=np.int64) - carried)[np.flatnonzero(opens)][mean_of]
-    now = intervals.boundaries[0].tz_convert(timezone)
-    found = []
     for number in np.unique(month[counts]):
         here = counts & (month == number)
-        so_far = 0.0
-        if number == now.year * 12 + now.month:
-            so_far = evening.peak_so_far_kw or 0.0
-            if evening.peak_so_far_kw is None and _has_begun(offer, window, "month", intervals, timezone):
-                so_far = max(0.0, float(building_kw[here].max()))
-                warnings.append(
-                    "The month's highest demand so far is not known; this plan assumes the most that the building "
-                    f"alone should draw tonight, {number_text(so_far, 1)} kW. Give --peak-so-far if you know it."
-                )
         numbers = np.full(len(minute), -1, dtype=np.int64)
         numbers[here] = np.unique(mean_of[here], return_inverse=True)[1]
-        found.append(
-            DemandMonth(numbers, charge.price_per_kw_month * offer.tax_factor("demand_charge"), so_far, int(number))
-        )
-    return tuple(found)
+        yield int(number), numbers
+
+
+def _so_far_kw(
+    offer: Offer,
+    number: int,
+    month: int,
+    here: BoolArray,
+    intervals: Intervals,
+    evening: Request,
+    timezone: str,
+    building_kw: FloatArray,
+) -> tuple[float, bool]:
+    """Return the highest mean of a charge before now that is billed in a month of the night [kW], and if it is assumed.
+
+    Parameters
+    ----------
+    number : of the charge. month : of the night. here : where the charge counts in it, shape (n,).
+    """
+    now = intervals.boundaries[0].tz_convert(timezone)
+    charge = offer.demand_charges[number]
+    if month - (now.year * 12 + now.month) >= charge.look_back_months:
+        return 0.0, False
+    told = evening.peak_of_charge_kw.get(number) if evening.peak_of_charge_kw is not None else evening.peak_so_far_kw
+    if told is not None:
+        return told, False
+    if month != now.year * 12 + now.month and charge.look_back_months == 1:
+        return 0.0, False
+    if not _has_begun(offer, charge.window, "month", intervals, timezone):
+        return 0.0, False
+    return max(0.0, float(building_kw[here].max())), True
 
 
 def _unused(offer: Offer, evening: Request) -> list[str]:
     """Return a note for each amount that was given but that the offer does not use."""
     found = []
-    if evening.peak_so_far_kw is not None and offer.demand_charge is None:
+    if evening.peak_so_far_kw is not None and not offer.demand_charges:
         found.append("--peak-so-far is not used: the offer has no demand charge.")
     for option, counted, bands in (
         ("--imported-so-far", evening.imported_so_far_kwh, offer.import_bands),

@@ -56,6 +56,8 @@ class Request:
     until : end of the plan, or None for the site's horizon.
     boundaries : instants at which an interval must begin besides the usual ones.
     peak_so_far_kw : the month's highest mean import so far, for a demand charge [kW]; None: not known.
+    peak_of_charge_kw : the same of each demand charge, by its number, and of all months that it looks back on; where it
+        is known it counts, not `peak_so_far_kw`.
     imported_so_far_kwh, exported_so_far_kwh : counted so far towards tiers that are under way [kWh], by number of the
         offer's band; None: not known.
     later_trips : those of the days after this plan ends, in time order; they decide what energy left is worth.
@@ -86,3 +88,4 @@ class Request:
     whole_period: bool = False
     home_at_earliest: datetime | None = None
     outside_degc: float | None = None
+    peak_of_charge_kw: Mapping[int, float] | None = None

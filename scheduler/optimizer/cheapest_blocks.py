@@ -19,7 +19,7 @@ from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.compact_charger import Powers, charger_powers, whole_currents
 from scheduler.optimizer.matrix_builder import MatrixBuilder
-from scheduler.optimizer.objectives import charger_start_worth, hours_charged_off_time
+from scheduler.optimizer.objectives import charger_start_worth, hours_waited
 from scheduler.optimizer.setpoints import setpoints_from_powers
 
 CHARGE, DISCHARGE = 0, 1
@@ -174,7 +174,7 @@ class BlockChoices:
         idle = _meter_money(night, np.zeros(n), np.zeros(n))
         directions = (_choices(night, powers, CHARGE, idle), _choices(night, powers, DISCHARGE, idle))
         asleep, far, worth = ~night.is_waking, FAR * night.highest_price, night.setting_worth
-        timing = [_timing_worth(night, way) * np.append(directions[way].kw, 0.0).max() for way in (CHARGE, DISCHARGE)]
+        most_kw = max(float(np.append(each.kw, 0.0).max()) for each in directions)
         return BlockChoices(
             directions,
             np.clip(reaches, np.arange(n) + 1, n),
@@ -186,7 +186,7 @@ class BlockChoices:
             night.setting.max_blocks,
             float(idle.sum()),
             night.highest_price,
-            float(np.maximum(*timing).sum()),
+            float(_waiting_worth(night).sum()) * most_kw,
         )
 
     def nothing_barred(self) -> Barred:
@@ -289,7 +289,7 @@ def _choices(night: Night, powers: Powers, direction: int, idle: FloatArray) -> 
     for choice in range(len(kw)):
         given = np.where(allowed[:, choice], power[:, choice], 0.0)
         both = (given, none) if direction == CHARGE else (none, given)
-        money[:, choice] = _meter_money(night, *both) - idle + _timing_worth(night, direction) * given
+        money[:, choice] = _meter_money(night, *both) - idle + _waiting_worth(night) * given
     before = np.concatenate([[False], runs[:-1]])
     return Choices(kw, allowed, power, runs, money, np.where(runs & ~before, charger_start_worth(night), 0.0))
 
@@ -320,11 +320,9 @@ def _kinks(night: Night, direction: int, least_kw: float, most_kw: FloatArray) -
     return np.asarray(found[np.concatenate([[True], np.diff(found) > SAME_KW])], dtype=np.float64)
 
 
-def _timing_worth(night: Night, direction: int) -> FloatArray:
+def _waiting_worth(night: Night) -> FloatArray:
     """Return what charging or discharging late counts for [money per kW], shape (n,)."""
-    middle = np.cumsum(night.hours) - night.hours / 2
-    late = middle if direction == DISCHARGE else hours_charged_off_time(night)
-    return np.asarray(TIMING_WORTH * night.highest_price * night.hours * late, dtype=np.float64)
+    return np.asarray(TIMING_WORTH * night.highest_price * night.hours * hours_waited(night), dtype=np.float64)
 
 
 def _meter_money(night: Night, charge_kw: FloatArray, discharge_kw: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ from scheduler.nights.night import Night
 from scheduler.nights.stored_energy import SegmentValue
 from scheduler.optimizer.compact_charger import Powers
 from scheduler.optimizer.matrix_builder import INFINITE, MONEY, MatrixBuilder, Term
+from scheduler.optimizer.objectives import ABOVE_CEILING, OBJECTIVES
 
 
 def battery(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
@@ -192,6 +193,7 @@ def _window(
         above = writer.add_columns("above_ceiling_kwh", len(home), 0.0, INFINITE)
         writer.add_rows([(above, 1.0), (after, -1.0)], lower=-car.ceiling_kwh)
         writer.cost(MONEY, above, price)
+        writer.cost(OBJECTIVES.index("ready_soonest"), above, ABOVE_CEILING * night.hours[home])
 
 
 def _trips(writer: MatrixBuilder, night: Night, stored: IntArray, on_the_way: IntArray) -> None:

@@ -11,7 +11,7 @@ from models.site.charger import Charger
 from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.matrix_builder import MONEY, MatrixBuilder
-from scheduler.optimizer.objectives import OBJECTIVES, charger_start_worth, hours_charged_off_time
+from scheduler.optimizer.objectives import OBJECTIVES, charger_start_worth, hours_waited
 
 WHOLE = 1e-9
 """How far a power may be off a whole current that it still counts as [A]."""
@@ -101,9 +101,8 @@ def starts(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
 
 
 def timing(writer: MatrixBuilder, night: Night, powers: Powers) -> None:
-    """Add the objective of charging late (by hand early) and discharging early."""
-    hours = night.hours
-    middle = np.cumsum(hours) - hours / 2
-    last = OBJECTIVES.index("charge_late_discharge_early")
-    writer.cost(last, powers.charge, hours * hours_charged_off_time(night))
-    writer.cost(last, powers.discharge, hours * middle)
+    """Add the objective of charging and discharging early."""
+    waited = night.hours * hours_waited(night)
+    last = OBJECTIVES.index("ready_soonest")
+    writer.cost(last, powers.charge, waited)
+    writer.cost(last, powers.discharge, waited)

@@ -65,10 +65,13 @@ def _constant_until(power_kw: FloatArray, first: int, last: int) -> int:
 def _follows_until(night: Night, discharge_kw: FloatArray, draw_kw: FloatArray, first: int, last: int) -> int:
     """Return the end of the longest stretch that covers the building's draw up to one power; `first` if none does.
 
-    A constant power under the draw all along is not following.
+    A constant power under the draw all along is not following. Nor is the least power where the draw is under it: a
+    charger that covers the building would stand idle there.
     """
     end = first
     for candidate in range(first + 1, last + 1):
+        if draw_kw[candidate - 1] < night.charger.discharge_min_kw - SAME_POWER_KW:
+            break
         stretch = slice(first, candidate)
         covered = np.minimum(draw_kw[stretch], discharge_kw[stretch].max())
         off = np.abs(discharge_kw[stretch] - covered) * night.hours[stretch]

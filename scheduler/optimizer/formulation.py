@@ -16,7 +16,7 @@ from models.site.connection import import_cap_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.formulation_manual import blocks_begun, set_by_hand, settings_made
 from scheduler.optimizer.formulation_offers import money_of_offer, tiers_and_demand
-from scheduler.optimizer.objectives import charger_start_worth, hours_charged_off_time
+from scheduler.optimizer.objectives import ABOVE_CEILING, charger_start_worth, hours_waited
 
 
 def formulate(night: Night, may_discharge: bool = True) -> pyo.ConcreteModel:
@@ -332,11 +332,11 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
     if night.setting.by_hand:
         most = max(night.charger.charge_max_kw, night.charger.discharge_max_kw)
         change += most * blocks_begun(model)
-    middle, off_time = np.cumsum(hours) - hours / 2, hours_charged_off_time(night)
-    timing = pyo.quicksum(
-        hours[t] * (float(off_time[t]) * model.charge_kw[t] + middle[t] * model.discharge_kw[t])
-        for t in model.intervals
+    waited = hours_waited(night)
+    waiting = pyo.quicksum(
+        hours[t] * float(waited[t]) * (model.charge_kw[t] + model.discharge_kw[t]) for t in model.intervals
     )
+    above = pyo.quicksum(hours[t] * model.above_ceiling_kwh[t] for t in model.home_intervals)
     weights = range(count, 0, -1)
     model.least_on_the_way = pyo.Objective(
         expr=pyo.quicksum(weight * model.on_the_way_kwh[k] for weight, k in zip(weights, model.trips, strict=True))
@@ -358,4 +358,4 @@ def _objectives(model: pyo.ConcreteModel, night: Night) -> None:
         - stored_energy
     )
     model.least_change = pyo.Objective(expr=change)
-    model.charge_late_discharge_early = pyo.Objective(expr=timing)
+    model.ready_soonest = pyo.Objective(expr=waiting + ABOVE_CEILING * above)

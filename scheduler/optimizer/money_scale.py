@@ -47,5 +47,6 @@ def in_units_of(night: Night, scale: float) -> Night:
         segment_value=None if night.segment_value is None else night.segment_value.scaled(1 / scale),
         tiers=tuple(replace(tier, difference=tier.difference / scale) for tier in night.tiers),
         demand=tuple(replace(month, price_per_kw=month.price_per_kw / scale) for month in night.demand),
+        emissions_price=night.emissions_price / scale,
         calendar=None if calendar is None else replace(calendar, money_per_hour=calendar.money_per_hour / scale),
     )

@@ -18,9 +18,12 @@ OBJECTIVES = (
     "least_missing_when_ready",
     "least_money",
     "least_change",
-    "charge_late_discharge_early",
+    "ready_soonest",
 )
 """Each is exact before the next."""
+ABOVE_CEILING = 10.0
+"""What an hour of a kWh above the ceiling weighs beside a kWh that is charged an hour later: nothing is charged above
+the ceiling sooner than it need be for the sake of being ready."""
 
 
 def charger_start_worth(night: Night) -> float:
@@ -28,13 +31,12 @@ def charger_start_worth(night: Night) -> float:
     return night.charger.start_worth_kwh * night.highest_price
 
 
-def hours_charged_off_time(night: Night) -> FloatArray:
-    """Return by how many hours a kWh is charged off its best time in each interval, shape (n,).
+def hours_waited(night: Night) -> FloatArray:
+    """Return how many hours a kWh waits that is charged, or discharged, in each interval, shape (n,).
 
-    A schedule charges as late as it can. A person wants the car ready soon, with time to spare before the drive.
+    To the middle of the interval. Charged early, the car is ready with time to spare before the drive.
     """
-    middle = np.cumsum(night.hours) - night.hours / 2
-    return np.asarray(middle if night.setting.by_hand else night.hours.sum() - middle, dtype=np.float64)
+    return np.asarray(np.cumsum(night.hours) - night.hours / 2, dtype=np.float64)
 
 
 def tier_ends(tier: PriceTier) -> list[int]:

@@ -38,7 +38,7 @@ from scheduler.optimizer.objectives import OBJECTIVES
 
 NEAR_KW = 1e-6
 """How far a power may be off its whole current [kW]."""
-TIMING = "charge_late_discharge_early"
+TIMING = "ready_soonest"
 REACH_SHARE = 1 / 32
 """How far an edge of a block may move at once, as a share of all intervals: of quarter hours in a day, by three."""
 ROUNDS = 8

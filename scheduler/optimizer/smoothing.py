@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.base.arrays import FloatArray, IntArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.matrix_builder import INFINITE, Addition
 from scheduler.optimizer.objectives import OBJECTIVES
@@ -21,6 +21,8 @@ class Changes:
     power, mode : columns of the later interval of each pair, shape (pairs,).
     before_power, before_mode : columns of the earlier, shape (pairs,).
     most_kw : the charger's most power in that direction [kW], shape (pairs,).
+    later : the later interval of each pair, shape (pairs,).
+    charges : whether the direction is charging, shape (pairs,).
     """
 
     power: IntArray
@@ -28,6 +30,8 @@ class Changes:
     before_power: IntArray
     before_mode: IntArray
     most_kw: FloatArray
+    later: IntArray
+    charges: BoolArray
 
     def changes_kw(self, values: FloatArray) -> FloatArray:
         """Return each pair's change of power, 0 outside a run [kW], shape (pairs,), at values of the columns."""
@@ -60,7 +64,7 @@ class Changes:
 
 def changes_of_power(columns: dict[str, IntArray], upper: FloatArray, night: Night) -> Changes:
     """Return the pairs of a program, charging first, from its columns by name and every column's upper bound."""
-    parts: list[tuple[IntArray, IntArray, IntArray, IntArray, FloatArray]] = []
+    parts: list[tuple[IntArray, IntArray, IntArray, IntArray, FloatArray, IntArray, BoolArray]] = []
     for power_name, mode_name, most in (
         ("charge_kw", "charging", night.charger.charge_max_kw),
         ("discharge_kw", "discharging", night.charger.discharge_max_kw),
@@ -68,7 +72,8 @@ def changes_of_power(columns: dict[str, IntArray], upper: FloatArray, night: Nig
         power, mode = columns[power_name], columns[mode_name]
         may = upper[mode] > 0
         later = np.flatnonzero(may[1:] & may[:-1]) + 1
-        parts.append((power[later], mode[later], power[later - 1], mode[later - 1], np.full(len(later), most)))
+        pairs = power[later], mode[later], power[later - 1], mode[later - 1], np.full(len(later), most)
+        parts.append((*pairs, later, np.full(len(later), power_name == "charge_kw")))
     return Changes(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 

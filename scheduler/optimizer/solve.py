@@ -19,10 +19,18 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.certificate.certified import solve_free
 from scheduler.optimizer.compact import compact_matrix
+from scheduler.optimizer.few_settings import (
+    SETTING_EFFORT,
+    held_columns,
+    settings_of,
+    shape_of,
+    shapes_with_less,
+)
 from scheduler.optimizer.lexicographic import (
     CHANGE_GAP_KW,
     GAP_WORTH_KWH,
     HELD,
+    SETTLED,
     SHORTAGES,
     TIMING_GAP_KWH_HOURS,
     NoPlanError,
@@ -41,8 +49,10 @@ from scheduler.optimizer.setpoints import (
     runs_with_power,
     setpoints_from_powers,
 )
-from scheduler.optimizer.smoothing import money_decides_modes
+from scheduler.optimizer.smoothing import changes_of_power, money_decides_modes
 
+DRAFT_EFFORT = 1 / 3
+"""Share of the usual effort that a draft takes [-]."""
 SHORT_KWH = 1e-3
 """A trip that lacks no more than this is served [kWh]."""
 
@@ -82,6 +92,20 @@ def solve_compact(night: Night, may_discharge: bool = True) -> Answer:
     scale = money_scale(night)
     answer = _in_hours(in_units_of(night, scale), may_discharge)
     return _in_money(answer, scale, time.perf_counter() - began)
+
+
+def draft(night: Night, may_discharge: bool = True) -> Setpoints:
+    """Return the powers of a good plan of a night, found in a third of the time: no gap closed, and no tie broken.
+
+    It is to compare nights by what their plans come to. Where only branch and bound can plan a night, it is the best.
+
+    Raises
+    ------
+    NoPlanError : HiGHS found no plan.
+    """
+    scaled = in_units_of(night, money_scale(night))
+    answer = solve_free(scaled, may_discharge, choose=False, open_too=True, effort_share=DRAFT_EFFORT)
+    return solve(night, may_discharge).setpoints if answer is None else answer.setpoints
 
 
 def cheapest(night: Night) -> Setpoints:
@@ -197,18 +221,68 @@ def _branch_and_bound(night: Night, may_discharge: bool) -> Answer:
             stage = fewest_blocks(stage, night, cheapest.value("least_money") + slack)
     else:
         stage = stage.improved("least_change", CHANGE_GAP_KW, night.intervals)
+    if not by_hand:
+        stage = _with_few_settings(stage, night)
     stage = stage.holding("least_change", HELD)
     stage = stage.settled("least_money").holding("least_money", HELD).holding_energy(night.hours)
-    if by_hand:
-        stage = well_timed(stage, night, TIMING_GAP_KWH_HOURS)
-    else:
-        stage = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, night.intervals)
+    stage = well_timed(stage, night, TIMING_GAP_KWH_HOURS) if by_hand else _ready_soonest(stage, night)
     stage = stage.claimed()
     bound = cheapest.value("least_money") - cheapest.gap
     found = replace(stage, status=cheapest.status, gap=cheapest.gap)
     if by_hand and cheapest.status != "optimal":  # the gap reported is that of the plan as it is
         found = replace(found, gap=max(0.0, stage.value("least_money") - bound))
     return _answer(night, found, bound)
+
+
+def _with_few_settings(stage: Stage, night: Night) -> Stage:
+    """Return a schedule with blocks joined or left out, one move after the other, as long as what is held allows it."""
+    trials, columns = SETTING_EFFORT // night.intervals, stage.program.columns
+    changes = changes_of_power(columns, stage.program.upper, night)
+    first_change, none = len(stage.values) - len(changes.power), np.zeros(len(changes.power))
+    fewer = True
+    while fewer:
+        fewer, powers = False, _powers(stage, night)
+        blocks = settings_of(night, powers)
+        for shape in shapes_with_less(night, blocks, powers):
+            if trials <= 0:
+                return stage
+            trials -= 1
+            values = stage.values.copy()
+            values[columns["charging"]] = shape.powers.charging
+            values[columns["discharging"]] = shape.powers.discharging
+            program = stage.program.bounded(*held_columns(shape, columns, changes, first_change, none))
+            found = stage.solver.run_at(program, "least_change", values)
+            if isinstance(found, str):
+                continue
+            other = replace(stage, values=found.values)
+            if len(settings_of(night, _powers(other, night))) < len(blocks):
+                stage, fewer = other, True
+                break
+    return stage
+
+
+def _ready_soonest(stage: Stage, night: Night) -> Stage:
+    """Return the best timed schedule that asks for no more settings than the stage's."""
+    powers = _powers(stage, night)
+    blocks = settings_of(night, powers)
+    timed = stage.improved(TIMING, TIMING_GAP_KWH_HOURS, night.intervals)
+    if len(settings_of(night, _powers(timed, night))) <= len(blocks):
+        return timed
+    columns = stage.program.columns
+    changes = changes_of_power(columns, stage.program.upper, night)
+    first_change = len(stage.values) - len(changes.power)
+    most_kw = stage.values[first_change:] + SETTLED
+    held = held_columns(shape_of(blocks, powers), columns, changes, first_change, most_kw)
+    return stage.on(stage.program.bounded(*held)).settled(TIMING)
+
+
+def _powers(stage: Stage, night: Night) -> Setpoints:
+    """Return a schedule's powers."""
+    columns, values = stage.program.columns, stage.values
+    charge_kw, charging = runs_with_power(night, values, columns, "charge_kw", "charging")
+    discharge_kw, discharging = runs_with_power(night, values, columns, "discharge_kw", "discharging")
+    shares = charging.astype(np.float64), discharging.astype(np.float64)
+    return Setpoints(charge_kw, discharge_kw, *shares, np.zeros(night.intervals))
 
 
 def total_at_power(night: Night, answer: Answer, interval: int, setpoint_kw: float) -> float | None:
@@ -257,10 +331,9 @@ def _answer(night: Night, stage: Stage, bound: float) -> Answer:
     if blocks is not None:
         setpoints = setpoints_of(night, blocks, curtailed_kw)
     else:
-        charge_kw, charging = runs_with_power(night, values, columns, "charge_kw", "charging")
-        discharge_kw, discharging = runs_with_power(night, values, columns, "discharge_kw", "discharging")
+        powers = _powers(stage, night)
         setpoints = setpoints_from_powers(
-            night, charge_kw, discharge_kw, charging.astype(np.float64), discharging.astype(np.float64), curtailed_kw
+            night, powers.charge_kw, powers.discharge_kw, powers.charge_share, powers.discharge_share, curtailed_kw
         )
     money = stage.value("least_money") + _optimism(night, values, columns)
     if blocks is not None and night.counts_settings:  # one that the tie took for a person's may be none

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 
 from icalendar import Alarm, Calendar, Event
 
-from scheduler.optimizer.block import ACTION_TEXT, end_text
+from scheduler.optimizer.block import ACTION_TEXT, end_text, from_text
 from scheduler.plans.saved_plan import SavedBlock, SavedPlan, SavedTrip
 from scheduler.textio.format import number_text, percent_text, power_text, sentence_case
 
@@ -108,7 +108,7 @@ def _alarm(text: str, trigger: timedelta, related: str = "START") -> Alarm:
 
 def _setting(plan: SavedPlan, block: SavedBlock) -> str:
     action = sentence_case(ACTION_TEXT[block.action])
-    end = end_text(block.stop_percent, block.until_percent)
+    end = from_text(block.from_kw, block.surplus_from_kw) + end_text(block.stop_percent, block.until_percent)
     if plan.set_by == "current":
         return f"{action} {block.amps:.0f} A ({power_text(block.kw)}){end}"
     return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A){end}"

@@ -4,12 +4,14 @@ Modes, as the standard's operation modes are understood here (from memory; the s
 
 - charging and discharging at a power: `CentralSetpoint` with `setpoint` in W, negative for discharging;
 - covering the building: `LocalLoadBalancing`, with a charging `limit` of 0 and the cap as `dischargeLimit`;
-- taking the surplus: `LocalLoadBalancing` too, with the charger's most as `limit` and a `dischargeLimit` of 0;
+- taking the surplus: `LocalLoadBalancing` too, with the charger's most as `limit` and a `dischargeLimit` of 0, or with
+  the block's power where it also covers the building;
 - idle, and away: `Idle`.
 
 For a state of charge at which a block ends (`stop_percent`, `until_percent`) there is one field: `limitAtSoC` of the
 schedule, for charging alone. It is written where every charging block has one, with the highest. Where discharging ends
-has no field: `stops_not_carried` says so.
+has no field, nor have the draw and the surplus from which on a block follows them (`from_kw`, `surplus_from_kw`):
+`stops_not_carried` says so.
 
 `limit` and `dischargeLimit` keep a period within what was approved: the charger's maximum, and at the meter what the
 import and export limits leave beside the building's expected draw. They are never widened to fit a setpoint: a plan
@@ -27,7 +29,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from scheduler.inputs.control_mode import CHARGING
-from scheduler.optimizer.block import end_text
+from scheduler.optimizer.block import end_text, from_text
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS
 from scheduler.plans.saved_plan import SAME_KW, SavedPlan, SavedRow
 from scheduler.textio.errors import single_fault
@@ -84,13 +86,22 @@ def ocpp21_document(plan: SavedPlan) -> dict[str, Any]:
 
 
 def stops_not_carried(plan: SavedPlan) -> str | None:
-    """Return a sentence on ends of blocks that the profile does not carry; None if it carries all."""
-    lost = [block for block in plan.blocks if block.stop_percent is not None]
-    if not lost:
-        return None
+    """Return what the profile does not carry of a plan's blocks, in a sentence each; None if it carries all."""
     timezone = ZoneInfo(plan.timezone)
-    ends = ", ".join(f"{block.start.astimezone(timezone):%H:%M}{end_text(block.stop_percent, None)}" for block in lost)
-    return f"The profile has no field for a state of charge at which discharging ends; see to it by hand: from {ends}."
+    lost = {
+        "a state of charge at which discharging ends; see to it by hand": [
+            (block.start, end_text(block.stop_percent, None)) for block in plan.blocks
+        ],
+        "the draw or the surplus from which on a block follows it": [
+            (block.start, from_text(block.from_kw, block.surplus_from_kw)) for block in plan.blocks
+        ],
+    }
+    said = []
+    for field, texts in lost.items():
+        found = [f"{start.astimezone(timezone):%H:%M}{text}" for start, text in texts if text]
+        if found:
+            said.append(f"The profile has no field for {field}: from {', '.join(found)}.")
+    return " ".join(said) or None
 
 
 def _limit_at_soc(plan: SavedPlan) -> dict[str, Any]:
@@ -106,13 +117,14 @@ def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
     start = {"startPeriod": _seconds(plan, row.start)}
     limits, phases = plan.limits, plan.limits.phases
     block = next((block for block in plan.blocks if block.start <= row.start < block.end), None)
-    if block is not None and block.action == "surplus" and row.state != "away":
+    if block is not None and block.action in ("surplus", "balance") and row.state != "away":
+        gives_kw = min(block.kw, limits.discharge_max_kw) if block.action == "balance" else 0.0
         return {
             **start,
             "operationMode": "LocalLoadBalancing",
             "numberPhases": phases,
             "limit": _watts(min(block.kw, limits.charge_max_kw)),
-            "dischargeLimit": 0.0,
+            "dischargeLimit": _watts(-gives_kw),
         }
     if row.state not in ("charge", "discharge"):
         return {**start, "operationMode": "Idle"}

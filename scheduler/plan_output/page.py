@@ -12,14 +12,13 @@ from scheduler.inputs.control_mode import CHARGING
 from scheduler.optimizer.block import Block, end_text, setting_text
 from scheduler.plan_output.charts import power_chart, state_chart
 from scheduler.plan_output.plan_json import plan_document
-from scheduler.plans.cost_table import money_table, saving_text
+from scheduler.plans.cost_table import emissions_text, money_table, saving_text
 from scheduler.plans.departures import MISSED_KWH, TripOutcome, outcome_warnings
 from scheduler.plans.kept_energy import kept_energy_price_text
 from scheduler.plans.outlook_text import chances_text, planned_on_text, range_text
-from scheduler.plans.plan import CAUTIONS, Plan
+from scheduler.plans.plan import CAUTIONS, Plan, why_not_discharged
 from scheduler.plans.recourse import look_text
 from scheduler.plans.tonight import first_sentences, later_text, tonights_blocks
-from scheduler.plans.why_no_discharge import why_no_discharge
 from scheduler.render.page_template import HASH_LETTERS, page_template
 from scheduler.render.table import Table
 from scheduler.textio.format import clock_text, day_clock_text, number_text, percent_text
@@ -53,11 +52,15 @@ def report_text(plan: Plan) -> str:
         ][: len(tonights_blocks(plan))],
         later=later_text(plan),
         currency=inputs.offer.currency,
-        covers=any(block.action == "cover" for block in plan.blocks),
+        covers=any(block.action in ("cover", "balance") for block in plan.blocks),
         trips=[_trip(plan, outcome) for outcome in plan.trips],
         money=_money(plan),
         chances=chances_text(plan),
-        saving=[each for each in (saving_text(plan), range_text(plan), planned_on_text(plan)) if each is not None],
+        saving=[
+            each
+            for each in (saving_text(plan), range_text(plan), planned_on_text(plan), emissions_text(plan))
+            if each is not None
+        ],
         power=Markup(power_chart(plan)),
         state=Markup(state_chart(plan)),
         warnings=[warning for warning in plan.warnings if warning not in urgent],
@@ -82,7 +85,8 @@ def why_nothing_given(plan: Plan) -> str | None:
     """Return why the car only charges, where the headline is too short to say it; else None."""
     if not plan.blocks or any(block.action not in CHARGING for block in plan.blocks):
         return None
-    return f"The car does not discharge, since {why_no_discharge(plan.night, plan.replayed)}."
+    why = why_not_discharged(plan.night, plan.replayed, plan.choice, plan.inputs.offer.currency)
+    return f"The car does not discharge, since {why}."
 
 
 def _state_text(plan: Plan) -> str:

@@ -88,6 +88,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
                 "amps": block.amps,
                 "stop_percent": block.stop_percent,
                 "until_percent": block.until_percent,
+                "from_kw": block.from_kw,
+                "surplus_from_kw": block.surplus_from_kw,
                 "look_at": None if look_at is None else local_iso(look_at, timezone),
                 "reason": reason,
             }
@@ -98,8 +100,8 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     }
 
 
-def costs_document(costs: Costs) -> dict[str, float]:
-    """Return costs by name [money]; `wear`, of cycles and calendar ageing together, is unweighted."""
+def costs_document(costs: Costs) -> dict[str, float | None]:
+    """Return costs by name [money]; `wear`, of cycles and calendar ageing together, is unweighted; emissions [kg]."""
     return {
         "import": costs.import_,
         "export": costs.export,
@@ -111,9 +113,12 @@ def costs_document(costs: Costs) -> dict[str, float]:
         "outside_window": costs.outside_window,
         "starts": costs.starts,
         "settings": costs.settings,
+        "emissions": costs.emissions,
         "stored_energy": costs.stored_energy,
         "cash": costs.cash,
         "total": costs.total,
+        "bought_kg": costs.bought_kg,
+        "avoided_kg": costs.avoided_kg,
     }
 
 

@@ -13,7 +13,7 @@ from rich.text import Text
 
 from scheduler.optimizer.block import end_text, setting_text
 from scheduler.plan_output.page import ready_text, why_nothing_given
-from scheduler.plans.cost_table import money_table, saving_text
+from scheduler.plans.cost_table import emissions_text, money_table, saving_text
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.kept_energy import kept_energy_text
 from scheduler.plans.outlook_text import chance_text, chances_text, planned_on_text, range_text
@@ -101,7 +101,7 @@ def _in_brief(plan: Plan) -> RenderableType:
     """Return a line on each departure, and what the night costs."""
     lines = list(_departure_lines(plan))
     lines.append(saving_text(plan))
-    lines += [text for text in (range_text(plan), planned_on_text(plan)) if text is not None]
+    lines += [text for text in (range_text(plan), planned_on_text(plan), emissions_text(plan)) if text is not None]
     return Group(*map(Text, lines))
 
 
@@ -172,7 +172,8 @@ def _ready(plan: Plan, outcome: TripOutcome) -> str:
 def _money(plan: Plan) -> RenderableType:
     money = replace(money_table(plan), caption=f"Money, {plan.inputs.offer.currency}")
     left = kept_energy_text(plan.inputs, plan.night, float(plan.replayed.stored_kwh[-1]))
-    ranges = (range_text(plan), planned_on_text(plan))
+    ranges = (range_text(plan), planned_on_text(plan), emissions_text(plan))
     return Group(
-        terminal_table(money), *(Text(each) for each in (saving_text(plan), left, *ranges) if each is not None)
+        terminal_table(money),
+        *(Text(each) for each in (saving_text(plan), left, *ranges) if each is not None),
     )

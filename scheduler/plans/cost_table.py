@@ -7,8 +7,10 @@ from collections.abc import Mapping, Sequence
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import Costs
 from scheduler.render.table import Cell, Column, Role, Table
-from scheduler.textio.format import money_digits, money_text, rows_that_add_up
+from scheduler.textio.format import money_digits, money_text, number_text, rows_that_add_up
 
+SHOWN_KG = 0.005
+"""Emissions under this are not told [kg]."""
 CYCLE_WEAR = "Battery wear"
 ROWS = (
     "Electricity bought",
@@ -19,6 +21,7 @@ ROWS = (
     "Calendar ageing of the battery",
     "Starts and time outside the window",
     "Settings by hand (on no bill)",
+    "Emissions, at their price (on no bill)",
     "Energy taken from the car (−: added)",
 )
 
@@ -82,6 +85,33 @@ def saving_text(plan: Plan) -> str:
         return f"{words}; discharging adds nothing."
     words += f"; {money_text(sum(charge_only) - sum(shown), currency)} of that comes from discharging."
     return words + _ageing_text(charge_only[4] - shown[4], charge_only[5] - shown[5], currency)
+
+
+def emissions_text(plan: Plan) -> str | None:
+    """Return what the grid emits for the plan, and how that is against the alternatives; None where it is not known."""
+    columns = _columns(plan)
+    net = {name: (costs.bought_kg or 0.0) - (costs.avoided_kg or 0.0) for name, costs in columns.items()}
+    bought, avoided = plan.replayed.costs.bought_kg, plan.replayed.costs.avoided_kg
+    if bought is None or avoided is None:
+        return None
+    own, on_return, only = net.values()
+    sold = f", less {_kg_text(avoided)} that what is sold avoids" if avoided >= SHOWN_KG else ""
+    price = plan.inputs.site.plan.emissions_price_per_tonne
+    at_price = f"{price:g} {plan.inputs.offer.currency} a tonne"
+    counted = f" The plan counts them at {at_price}, in the prices it shows too; that is on no bill." if price else ""
+    return (
+        f"The grid emits {_kg_text(bought)} for what is bought{sold}: {_compared(on_return - own)} than if "
+        f"charged on return, {_compared(only - own)} than if only charged.{counted}"
+    )
+
+
+def _kg_text(kg: float) -> str:
+    """Return an amount of emissions [kg] with one decimal, two below 1 kg."""
+    return f"{number_text(kg, 1 if abs(kg) >= 1 else 2)} kg"
+
+
+def _compared(less_kg: float) -> str:
+    return f"{_kg_text(abs(less_kg))} {'less' if less_kg >= 0 else 'more'}"
 
 
 def shown_saving(plan: Plan) -> float:
@@ -162,5 +192,6 @@ def _parts(costs: Costs) -> list[float]:
         costs.wear_weight * costs.calendar_wear,
         costs.starts + costs.outside_window,
         costs.settings,
+        costs.emissions,
         -costs.stored_energy,
     ]

@@ -27,7 +27,10 @@ class Settings:
     charging, discharging : the direction; neither where it is idle.
     charge_kw, discharge_kw : power as planned [kW].
     cover_kw : most power with which it covers the building [kW]; 0 where it runs at the power as planned.
-    surplus_kw : most power with which it takes the surplus, whatever was planned [kW]; 0 where it does not.
+    cover_from_kw : draw from which on it covers the building, at its least power if the draw is less [kW].
+    surplus_kw : most power with which it takes the surplus, whatever was planned [kW]; 0 where it does not. With
+        cover_kw too, it covers the building where there is none.
+    surplus_from_kw : surplus from which on it takes it, at its least power if the surplus is less [kW].
     stop_kwh, until_kwh : stored energy at which discharging and charging end [kWh], if floor and ceiling do not end
         them before.
     """
@@ -37,7 +40,9 @@ class Settings:
     charge_kw: FloatArray
     discharge_kw: FloatArray
     cover_kw: FloatArray
+    cover_from_kw: FloatArray
     surplus_kw: FloatArray
+    surplus_from_kw: FloatArray
     stop_kwh: FloatArray
     until_kwh: FloatArray
 
@@ -64,22 +69,30 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
     under_way = (begins >= edges[0]) & (begins < edges[-1])
     cover_kw, surplus_kw, stop_kwh = (np.zeros(planned.intervals) for _ in range(3))
     until_kwh = np.full(planned.intervals, np.inf)
+    cover_from_kw = np.full(planned.intervals, planned.charger.discharge_min_kw)
+    surplus_from_kw = np.full(planned.intervals, planned.charger.charge_min_kw)
     for block in blocks:
         if block.stop_percent is not None:
             stop_kwh[block.intervals] = planned.car.kwh(block.stop_percent)
         if block.until_percent is not None:
             until_kwh[block.intervals] = planned.car.kwh(block.until_percent)
-        if block.action == "cover":
+        if block.action in ("cover", "balance"):
             cover_kw[block.intervals] = block.kw
-        if block.action == "surplus":
+            if block.from_kw is not None:
+                cover_from_kw[block.intervals] = block.from_kw
+        if block.action in ("surplus", "balance"):
             surplus_kw[block.intervals] = block.kw
+            if block.surplus_from_kw is not None:
+                surplus_from_kw[block.intervals] = block.surplus_from_kw
     return Settings(
         setpoints.charging[at] & under_way,
         setpoints.discharging[at] & under_way,
         setpoints.charge_kw[at],
         setpoints.discharge_kw[at],
         cover_kw[at],
+        cover_from_kw[at],
         surplus_kw[at] * under_way,
+        surplus_from_kw[at],
         stop_kwh[at],
         until_kwh[at],
     )
@@ -104,12 +117,12 @@ def follow_plan(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
 def follow_settings(real: Night, settings: Settings) -> Setpoints:
     """Return what the charger does in the night as it happened.
 
-    A block that covers the building follows the real draw up to its power, and one that takes the surplus the real
-    surplus; other powers stay as planned. They apply only while the car is really at home. The charger charges less
-    where the import limit binds, and discharges no more than the building and the export limit take. It stops at the
-    ceiling and at the floor, or before at the state of charge at which its block ends, and then runs for a part of the
-    interval. Where less than its minimum power is possible, it stays idle. Only a trip that is really driven lifts the
-    ceiling.
+    A block that covers the building follows the real draw up to its power, from the draw on that it is set to, one that
+    takes the surplus the real surplus, and one that balances whichever there is; other powers stay as planned. They
+    apply only while the car is really at home. The charger charges less where the import limit binds, and discharges no
+    more than the building and the export limit take. It stops at the ceiling and at the floor, or before at the state
+    of charge at which its block ends, and then runs for a part of the interval. Where less than its minimum power is
+    possible, it stays idle. Only a trip that is really driven lifts the ceiling.
 
     Parameters
     ----------
@@ -141,9 +154,12 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
             stored += on_the_way_kwh(car, trip.trip.distance_km, at_departure, factor) - trip.energy_kwh
         if not real.at_home[interval]:
             continue
-        takes_surplus = settings.surplus_kw[interval] > 0
-        if takes_surplus or settings.charging[interval]:
+        follows_sun, covers = settings.surplus_kw[interval] > 0, settings.cover_kw[interval] > 0
+        takes_surplus = follows_sun and not (covers and draw[interval] > 0)
+        if takes_surplus or (settings.charging[interval] and not follows_sun):
             wanted = min(settings.surplus_kw[interval], surplus[interval])
+            if settings.surplus_from_kw[interval] <= surplus[interval]:
+                wanted = max(wanted, charger.charge_min_kw)
             if not takes_surplus:
                 # a solver's rounding just below the minimum power does not make it stay idle
                 wanted = max(settings.charge_kw[interval], charger.charge_min_kw)
@@ -153,10 +169,12 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
             if kw >= charger.charge_min_kw and kw > 0 and part > 0 and (gain > 0 or not takes_surplus):
                 charge[interval], charging[interval] = kw * part, part
                 stored += gain * part
-        elif settings.discharging[interval]:
+        elif settings.discharging[interval] or follows_sun:
             wanted = settings.discharge_kw[interval]
-            if settings.cover_kw[interval] > 0:
+            if covers:
                 wanted = min(settings.cover_kw[interval], draw[interval])
+                if settings.cover_from_kw[interval] <= draw[interval]:
+                    wanted = max(wanted, charger.discharge_min_kw)
             if 0 < charger.discharge_min_kw - wanted <= SAME_POWER_KW:
                 wanted = charger.discharge_min_kw  # a draw just below the minimum power does not make it pause
             kw = min(wanted, charger.discharge_max_kw, room_out[interval])

@@ -37,7 +37,9 @@ def kept_energy_text(inputs: Inputs, night: Night, stored_at_end_kwh: float) -> 
     use = value.use_at(max(stored_at_end_kwh, night.car.floor_kwh + SAME_KWH))
     if use is None:
         return f"{worth}: little use for it is expected in the days after."
-    used = _USED[use.kind].format(when=clock_text(use.at, night.timezone), price=price_text(use.price_per_kwh))
+    used = _USED[use.kind].format(
+        when=clock_text(use.at, night.timezone), price=price_text(use.price_per_kwh, inputs.offer.currency)
+    )
     return f"{worth}: {used}."
 
 
@@ -49,5 +51,5 @@ def kept_energy_price_text(inputs: Inputs, night: Night, stored_at_end_kwh: floa
     use = night.stored_energy.use_at(max(stored_at_end_kwh, night.car.floor_kwh + SAME_KWH))
     if use is None:
         return price
-    when, what = clock_text(use.at, night.timezone), price_text(use.price_per_kwh)
+    when, what = clock_text(use.at, night.timezone), price_text(use.price_per_kwh, inputs.offer.currency)
     return f"{price}, {_USED_FOR[use.kind].format(when=when, price=what)}"

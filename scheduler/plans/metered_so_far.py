@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.calendars import public_holidays
-from models.tariff.offer import Band, Offer, OfferPrices, SidePrices, offer_prices
+from models.tariff.offer import Band, Offer, OfferPrices, TierPrices, offer_prices
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.request import Request
 from scheduler.plans.saved_plan import SavedPlan, SavedRow
@@ -46,13 +46,13 @@ def with_metered_so_far(evening: Request, earlier: SavedPlan, inputs: Inputs) ->
         energy = np.maximum(net, 0.0) * hours
         told = earlier.so_far.imported_kwh
         changes["imported_so_far_kwh"] = counted_kwh(
-            told, prices.imports, offer.import_bands, energy, starts, now, timezone
+            told, prices.tiers("import"), offer.import_bands, energy, starts, now, timezone
         )
     if evening.exported_so_far_kwh is None and earlier.so_far.exported_kwh is not None:
         energy = np.maximum(-net, 0.0) * hours
         told = earlier.so_far.exported_kwh
         changes["exported_so_far_kwh"] = counted_kwh(
-            told, prices.exports, offer.export_bands, energy, starts, now, timezone
+            told, prices.tiers("export"), offer.export_bands, energy, starts, now, timezone
         )
     peak = _peak(evening, earlier, prices, net, starts, now, timezone)
     return replace(evening, peak_so_far_kw=peak, **changes)  # type: ignore[arg-type]
@@ -61,7 +61,7 @@ def with_metered_so_far(evening: Request, earlier: SavedPlan, inputs: Inputs) ->
 def counts_amounts(offer: Offer) -> bool:
     """Return whether what an offer charges depends on what the meter has counted before."""
     tiers = _has_tiers(offer.import_bands) or _has_tiers(offer.export_bands)
-    return tiers or offer.demand_charge is not None
+    return tiers or bool(offer.demand_charges)
 
 
 def band_times(inputs: Inputs, starts: pd.DatetimeIndex) -> OfferPrices:
@@ -96,7 +96,7 @@ def _hours(row: SavedRow, now: datetime) -> float:
 
 def counted_kwh(
     told: Mapping[str, float],
-    prices: SidePrices,
+    tiers: tuple[TierPrices, ...],
     bands: tuple[Band, ...],
     energy: np.ndarray,
     starts: pd.DatetimeIndex,
@@ -108,13 +108,13 @@ def counted_kwh(
     Parameters
     ----------
     told : what was counted when the earlier plan was made [kWh], by number of the band.
-    prices, bands : one side of the offer.
+    tiers, bands : of one side of the offer.
     energy : energy of each past interval [kWh], shape (n,).
     starts : start of each past interval, UTC.
     """
     found = {}
     wall, here = starts.tz_convert(timezone), now.tz_convert(timezone)
-    for tier in prices.tiers:
+    for tier in tiers:
         same = np.asarray(wall.month == here.month)
         first = wall[0].month == here.month
         if bands[tier.band].per == "day":
@@ -145,6 +145,7 @@ def _peak(
     if evening.peak_so_far_kw is not None or earlier.so_far.peak_kw is None:
         return evening.peak_so_far_kw
     wall, here = starts.tz_convert(timezone), now.tz_convert(timezone)
-    counts = prices.in_demand_window & np.asarray(wall.month == here.month)
+    in_any = np.any(prices.in_demand_window, axis=0) if prices.in_demand_window else np.zeros(len(net), dtype=np.bool_)
+    counts = in_any & np.asarray(wall.month == here.month)
     drawn = float(net[counts].max()) if counts.any() else 0.0
     return max(drawn, earlier.so_far.peak_kw if wall[0].month == here.month else 0.0)

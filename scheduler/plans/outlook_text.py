@@ -10,6 +10,7 @@ from scheduler.nights.sampled_days import FEWEST_SAMPLES
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.outlook import TripChance
 from scheduler.plans.plan import Plan
+from scheduler.plans.sampled_choice import ONLY_CHARGING
 from scheduler.textio.format import amount_text, clock_text, money_text, percent_text
 
 UNDER = 0.005
@@ -85,6 +86,12 @@ def planned_on_text(plan: Plan) -> str | None:
     choice = plan.choice
     if choice is None or choice.gained <= 0:
         return None
+    currency = plan.inputs.offer.currency
+    if choice.name == ONLY_CHARGING:
+        return (
+            f"Of {choice.tried} plans tried on {choice.days} past evenings, only charging costs least: "
+            f"{money_text(choice.gained, currency)} less on average than the typical day's plan, which discharges."
+        )
     return (
         f"It is planned on {choice.name}: of {choice.tried} forecasts tried on {choice.days} past evenings, its plan "
         f"costs least, {money_text(choice.gained, plan.inputs.offer.currency)} less on average than that of the "

@@ -22,7 +22,7 @@ from scheduler.plans.outlook import Outlook
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.recourse import look_at, look_text, with_recourse
 from scheduler.plans.replay import Costs, Replayed
-from scheduler.plans.sampled_choice import Choice
+from scheduler.plans.sampled_choice import ONLY_CHARGING, Choice
 from scheduler.plans.saved_plan import SavedBlock, SavedTrip
 from scheduler.plans.wear_law_sensitivity import TOLD_WORTH_KWH, OtherLaw, other_laws_text
 from scheduler.plans.why_no_discharge import why_no_discharge
@@ -158,6 +158,7 @@ def assemble_plan(
     wear_by_law: Mapping[str, Mapping[str, float]],
     other_laws: tuple[OtherLaw, ...] = (),
     free_total: float | None = None,
+    choice: Choice | None = None,
 ) -> Plan:
     """Return the plan with its blocks, reasons, departures and warnings.
 
@@ -167,7 +168,8 @@ def assemble_plan(
     plan's own follow.
     """
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    blocks = with_recourse(night, answer.setpoints, replayed, found)
+    may_discharge = choice is None or choice.name != ONLY_CHARGING
+    blocks = with_recourse(night, answer.setpoints, replayed, found, may_discharge)
     outcomes = trip_outcomes(night, replayed)
     cycle = todays_cycle_text(evening, night.timezone)
     said = [
@@ -191,10 +193,11 @@ def assemble_plan(
         trips=outcomes,
         blocks=blocks,
         reasons=tuple(
-            block_reason(night, answer.setpoints, replayed, block) + look_text(night, block, at)
+            block_reason(night, answer.setpoints, replayed, block, inputs.offer.currency) + look_text(night, block, at)
             for block, at in zip(blocks, look_at(night, replayed, blocks), strict=True)
         ),
-        headline=_on_placeholders(inputs, _headline(night, replayed, blocks)),
+        headline=_on_placeholders(inputs, _headline(night, replayed, blocks, choice, inputs.offer.currency)),
+        choice=choice,
         warnings=tuple(said),
         made_at=datetime.now(UTC).replace(microsecond=0),
         wear_by_law=wear_by_law,
@@ -233,14 +236,26 @@ def _stopped_early(answer: Answer, currency: str) -> str:
     return f"The solver stopped early; another plan could be cheaper by up to {money_text(most, currency)} {currency}."
 
 
-def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...]) -> str:
+def why_not_discharged(night: Night, replayed: Replayed, choice: Choice | None, currency: str) -> str:
+    """Return why a plan never discharges, as a clause without a capital or a full stop.
+
+    Parameters
+    ----------
+    night, replayed, choice : of the plan. currency : of its prices.
+    """
+    if choice is not None and choice.name == ONLY_CHARGING:
+        return "on past evenings like this one a discharge cost more than it earned"
+    return why_no_discharge(night, replayed, currency)
+
+
+def _headline(night: Night, replayed: Replayed, blocks: tuple[Block, ...], choice: Choice | None, currency: str) -> str:
     """Return what to do tonight, in one sentence."""
     when = "Today" if MORNING <= night.boundaries[0].tz_convert(night.timezone).hour < AFTERNOON else "Tonight"
     if not blocks:
-        return f"{when} the car is best left alone: {why_no_discharge(night, replayed)}."
+        return f"{when} the car is best left alone: {why_not_discharged(night, replayed, choice, currency)}."
     sentence = ", then ".join(_block_text(night, block) for block in blocks)
     if not any(block.action not in CHARGING for block in blocks):
-        why = why_no_discharge(night, replayed)
+        why = why_not_discharged(night, replayed, choice, currency)
         return f"{when} the car only charges: {sentence}; it does not discharge, since {why}."
     return f"{when}: {sentence}."
 

@@ -20,7 +20,7 @@ from scheduler.plans.last_plan import last_plan, with_cycle_of_last_plan
 from scheduler.plans.outlook import outlook
 from scheduler.plans.plan import Plan, assemble_plan
 from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, verify, verify_constraints
-from scheduler.plans.sampled_choice import choose_forecast
+from scheduler.plans.sampled_choice import Choice, choose_forecast
 from scheduler.plans.wear_law_sensitivity import cycle_wear_by_law, other_laws
 
 STAGES = ("Reading the site", "Planning the night", "Costing the alternatives", "Trying other wear laws")
@@ -84,8 +84,8 @@ def plan_request(inputs: Inputs, evening: Request, progress: Callable[[str], Non
     progress(STAGES[1])
     days = sampled_days(inputs, evening, night)
     chosen, choice = choose_forecast(night, days, most_short=inputs.site.plan.short_chance_percent / 100)
-    made = solve_and_verify(inputs, evening, chosen.night, warnings, progress, chosen.answer)
-    return replace(made, choice=choice, outlook=outlook(made.night, made.answer.setpoints, made.blocks, days))
+    made = solve_and_verify(inputs, evening, chosen.night, warnings, progress, chosen.answer, choice)
+    return replace(made, outlook=outlook(made.night, made.answer.setpoints, made.blocks, days))
 
 
 def solve_and_verify(
@@ -95,6 +95,7 @@ def solve_and_verify(
     warnings: tuple[str, ...],
     progress: Callable[[str], None] = lambda stage: None,
     answer: Answer | None = None,
+    choice: Choice | None = None,
 ) -> Plan:
     """Solve a night and its alternatives, verify each by replay, and return the plan.
 
@@ -105,7 +106,7 @@ def solve_and_verify(
     inputs, evening, night : the site's inputs, tonight's request, and the night built from them.
     warnings : what building the night warned of; the plan repeats it.
     progress : told the name of each later stage as it begins.
-    answer : the solver's, where the night is solved already.
+    answer : the solver's, where the night is solved already. choice : how its forecast was chosen.
 
     Raises
     ------
@@ -135,7 +136,7 @@ def solve_and_verify(
     progress(STAGES[3])
     others = other_laws(inputs, night, answer.setpoints)
     return assemble_plan(
-        inputs, evening, night, answer, replayed, alternatives, warnings, wear_by_law, others, free_total
+        inputs, evening, night, answer, replayed, alternatives, warnings, wear_by_law, others, free_total, choice
     )
 
 

@@ -23,16 +23,21 @@ from scheduler.textio.format import (
 )
 
 
-def block_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
-    """Return why the block is in the plan: one sentence on prices, losses, wear and limits."""
-    if block.action == "surplus":
-        return _surplus_reason(night, setpoints, replayed, block)
+def block_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, currency: str = "") -> str:
+    """Return why the block is in the plan: one sentence on prices, losses, wear and limits.
+
+    Parameters
+    ----------
+    currency : that follows each price; without it prices are numbers alone.
+    """
+    if block.action in ("surplus", "balance"):
+        return _surplus_reason(night, setpoints, replayed, block, currency)
     if block.action == "charge":
-        return _charge_reason(night, setpoints, replayed, block)
-    return _discharge_reason(night, setpoints, replayed, block)
+        return _charge_reason(night, setpoints, replayed, block, currency)
+    return _discharge_reason(night, setpoints, replayed, block, currency)
 
 
-def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, currency: str) -> str:
     """Return what a discharging block saves and earns, what its energy costs, and what limits it."""
     at, hours = block.intervals, night.hours[block.intervals]
     discharge_kw = setpoints.discharge_kw[at]
@@ -41,10 +46,10 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     parts = []
     if used.sum() > _worth_naming(sold):
         avoided = avoided_prices(night.import_price, night.tiers_of("import"), night.hours * replayed.import_kw)
-        prices = price_range_text(avoided[at][used > 0].tolist())
+        prices = price_range_text(avoided[at][used > 0].tolist(), currency)
         parts.append(f"replaces {amount_text(float(used.sum()))} bought at {prices}")
     if sold.sum() > _worth_naming(used):
-        prices = price_range_text(replayed.export_price[at][sold > 0].tolist())
+        prices = price_range_text(replayed.export_price[at][sold > 0].tolist(), currency)
         parts.append(f"sells {amount_text(float(sold.sum()))} at {prices}")
     taken = float(out_of_battery_kwh(night.charger, hours, discharge_kw, setpoints.discharge_share[at]).sum())
     given = float(hours @ discharge_kw)
@@ -54,8 +59,8 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     stored = night.price_left_at(float(replayed.stored_kwh[-1]))
     wear = night.wear_weight * float(replayed.cycle_wear_cost[at].sum()) / given
     costs = (
-        f"stored energy is worth {price_text(stored)} per kWh, so each kWh discharged costs "
-        f"{price_text(stored * taken / given)} with losses, and {price_text(wear)} in "
+        f"stored energy is worth {price_text(stored, currency)} per kWh, so each kWh discharged costs "
+        f"{price_text(stored * taken / given, currency)} with losses, and {price_text(wear, currency)} in "
         f"{'wear' if night.calendar is None else 'cycle wear'}"
     )
     return f"{sentence_case(gives)}; {costs}{_discharge_limit(night, setpoints, replayed, block, float(sold.sum()))}."
@@ -99,7 +104,7 @@ def _why_capped(night: Night, setpoints: Setpoints, block: Block) -> str:
     return "; the charger is set in whole amps" if night.setting.set_by == "current" else ""
 
 
-def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
+def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, currency: str) -> str:
     """Return what a charging block buys and stores, what that is for, and what limits it."""
     at, hours = block.intervals, night.hours[block.intervals]
     charge_kw = setpoints.charge_kw[at]
@@ -110,26 +115,33 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
     )
     parts = []
     if bought.sum() > _worth_naming(from_solar):
-        parts.append(_bought_text(night, replayed, bought, at))
+        parts.append(_bought_text(night, replayed, bought, at, currency))
     if from_solar.sum() > _worth_naming(bought):
-        parts.append(_solar_text(night, replayed, from_solar, surplus_kw, at))
+        parts.append(_solar_text(night, replayed, from_solar, surplus_kw, at, currency))
     joint = ", and " if "," in parts[0] else " and "
     limit = _charge_limit(night, setpoints, replayed, block)
-    return f"{sentence_case(joint.join(parts))}, {_purpose(night, replayed, block)}{limit}."
+    return f"{sentence_case(joint.join(parts))}, {_purpose(night, replayed, block, currency)}{limit}."
 
 
-def _surplus_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block) -> str:
-    """Return what taking the surplus stores by the forecast, what it would earn otherwise, and when it cannot be."""
+def _surplus_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block: Block, currency: str) -> str:
+    """Return what taking the surplus stores by the forecast, what it would earn otherwise, and when it cannot be.
+
+    A block that balances also says what it replaces where there is no surplus.
+    """
     at = block.intervals
     planned = float(night.hours[at] @ setpoints.charge_kw[at])
     expected = f"about {amount_text(planned)} by the forecast" if planned > NEAR_KWH else "little by the forecast"
     sold = np.where(night.export_limit_kw[at] > 0, replayed.export_price[at], 0.0)
-    worth = price_text(night.price_left_at(float(replayed.stored_kwh[-1])))
+    worth = price_text(night.price_left_at(float(replayed.stored_kwh[-1])), currency)
     least = night.charger.charge_min_kw
     waits = f"; it stays idle while less than {power_text(least)} is left over" if least > 0 else ""
+    covers = ""
+    if block.action == "balance":
+        paid = price_range_text(replayed.import_price[at].tolist(), currency)
+        covers = f"; where the sun does not come, it replaces what the building would buy at {paid}"
     return (
         f"Stores what the building leaves of the solar, {expected}, worth {worth} per kWh where exporting it earns "
-        f"{price_range_text(sold.tolist())}{waits}."
+        f"{price_range_text(sold.tolist(), currency)}{waits}{covers}."
     )
 
 
@@ -138,7 +150,9 @@ def _worth_naming(other_kwh: FloatArray) -> float:
     return NEAR_KWH if other_kwh.sum() > NEAR_KWH else 0.0
 
 
-def _solar_text(night: Night, replayed: Replayed, from_solar: FloatArray, surplus_kw: FloatArray, at: slice) -> str:
+def _solar_text(
+    night: Night, replayed: Replayed, from_solar: FloatArray, surplus_kw: FloatArray, at: slice, currency: str
+) -> str:
     """Return what would become of the stored solar otherwise: curtailed beyond the export limit, sold below it."""
     otherwise_lost = night.hours[at] * np.maximum(0.0, surplus_kw - night.export_limit_kw[at])
     saved = np.minimum(from_solar, otherwise_lost)
@@ -148,30 +162,32 @@ def _solar_text(night: Night, replayed: Replayed, from_solar: FloatArray, surplu
         return f"{text} that would otherwise be lost"
     prices = replayed.export_price[at][unsold > 0]
     if prices.max() < 0:
-        earned = f"cost {price_range_text((-prices).tolist())} to export"
+        earned = f"cost {price_range_text((-prices).tolist(), currency)} to export"
     else:
-        earned = f"earn {price_range_text(prices.tolist())}"
+        earned = f"earn {price_range_text(prices.tolist(), currency)}"
     if saved.sum() <= NEAR_KWH:
         return f"{text} that would otherwise {earned}"
     return f"{text}, of which {amount_text(float(saved.sum()))} would otherwise be lost and the rest would {earned}"
 
 
-def _bought_text(night: Night, replayed: Replayed, bought_kwh: FloatArray, at: slice) -> str:
+def _bought_text(night: Night, replayed: Replayed, bought_kwh: FloatArray, at: slice, currency: str) -> str:
     """Return how much the block buys and at which prices."""
     low, high = price_ranges(night.import_price, night.tiers_of("import"), night.hours * replayed.import_kw)
     paid = np.concatenate([low[at][bought_kwh > 0], high[at][bought_kwh > 0]])
-    text = f"buys {amount_text(float(bought_kwh.sum()))} at {price_range_text(paid.tolist())}"
+    text = f"buys {amount_text(float(bought_kwh.sum()))} at {price_range_text(paid.tolist(), currency)}"
     others = replayed.import_price[night.at_home]
     if paid.max() <= float(others.min()) + 1e-9 < float(others.max()):
         return f"{text}, the lowest price while the car is at home"
     return text
 
 
-def _purpose(night: Night, replayed: Replayed, block: Block) -> str:
+def _purpose(night: Night, replayed: Replayed, block: Block, currency: str) -> str:
     """Return what the charged energy is for."""
     begin, end = float(replayed.stored_kwh[block.first]), float(replayed.stored_kwh[block.last])
     trip = _next_trip(night, block.last)
-    put_back = f"to put back energy worth {price_text(night.price_left_at(float(replayed.stored_kwh[-1])))} per kWh"
+    put_back = (
+        f"to put back energy worth {price_text(night.price_left_at(float(replayed.stored_kwh[-1])), currency)} per kWh"
+    )
     if trip is not None and float(replayed.stored_kwh[trip.depart]) - (end - begin) < trip.target_kwh - NEAR_KWH:
         departs = clock_text(trip.trip.depart_at, night.timezone)
         need = f"for the trip at {departs}, which needs {percent_text(night.car.percent(trip.target_kwh))}"

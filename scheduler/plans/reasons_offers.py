@@ -79,7 +79,7 @@ def _held_peak(
 
 
 def _tier_used_up(night: Night, side: Side, replayed: Replayed, block: Block) -> PriceTier | None:
-    """Return a tier of a better price that the block uses up, or None."""
+    """Return a tier of a better price that the block has a part of, and that is used up by it or later on, or None."""
     energy = night.hours * (replayed.import_kw if side == "import" else replayed.export_kw)
     for tier in night.tiers_of(side):
         better = tier.difference if side == "export" else -tier.difference
@@ -87,6 +87,6 @@ def _tier_used_up(night: Night, side: Side, replayed: Replayed, block: Block) ->
             continue
         used = np.cumsum(tier.within_kwh(energy))
         before = used[block.first - 1] if block.first else 0.0
-        if used[block.last - 1] >= tier.left_kwh - NEAR_KWH > before and tier.holds[block.intervals].any():
+        if used[-1] >= tier.left_kwh - NEAR_KWH > before and tier.holds[block.intervals].any():
             return tier
     return None

@@ -16,7 +16,7 @@ from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.night import Night
 from scheduler.nights.parse_request import RequestOptions, moment_now, parse_request
 from scheduler.nights.request import Request
-from scheduler.optimizer.block import ACTION_TEXT, Block, end_text
+from scheduler.optimizer.block import ACTION_TEXT, Block, end_text, from_text
 from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.last_plan import with_cycle_of_last_plan
@@ -258,8 +258,11 @@ def _changed_blocks(earlier: SavedPlan, made: Plan, now: datetime) -> list[str]:
     timezone, night = made.night.timezone, made.night
 
     def block_text(block: Block | SavedBlock, begin: datetime, end: datetime) -> str:
-        ends = end_text(block.stop_percent, block.until_percent)
-        return f"{ACTION_TEXT[block.action]} {power_text(block.kw)} {span_text(begin, end, timezone)}{ends}"
+        begins, ends = (
+            from_text(block.from_kw, block.surplus_from_kw),
+            end_text(block.stop_percent, block.until_percent),
+        )
+        return f"{ACTION_TEXT[block.action]} {power_text(block.kw)}{begins} {span_text(begin, end, timezone)}{ends}"
 
     before = [block_text(block, max(block.start, now), block.end) for block in earlier.blocks if block.end > now]
     after = [

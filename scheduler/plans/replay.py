@@ -54,6 +54,8 @@ class Costs:
     outside_window : for time below the floor or above the ceiling.
     starts : worth of the charger's starts.
     settings : worth of what a person sets; on no bill.
+    emissions : price of the grid's emissions for what is bought, less those that what is sold avoids; on no bill.
+    bought_kg, avoided_kg : those emissions [kg]; None where they are not known.
     stored_energy : worth of the energy that the night adds to the battery, up to the ceiling.
     wear_weight : factor on wear in the total.
     """
@@ -69,6 +71,9 @@ class Costs:
     stored_energy: float
     wear_weight: float
     settings: float = 0.0
+    emissions: float = 0.0
+    bought_kg: float | None = None
+    avoided_kg: float | None = None
 
     @property
     def wear(self) -> float:
@@ -84,9 +89,9 @@ class Costs:
     def total(self) -> float:
         """Return what the program minimises [money].
 
-        That is cash + weight · wear + outside window + starts + settings − stored energy.
+        That is cash + emissions + weight · wear + outside window + starts + settings − stored energy.
         """
-        weighed = self.cash + self.wear_weight * self.wear
+        weighed = self.cash + self.emissions + self.wear_weight * self.wear
         return weighed + self.outside_window + self.starts + self.settings - self.stored_energy
 
 
@@ -170,9 +175,15 @@ def replay(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...] = ()) -
     fill = final_fill_kwh(night.wear, night.initial_fill_kwh, into, out)
     aged = np.zeros(night.intervals) if night.calendar is None else calendar_cost(night.calendar, hours, stored)
     starts = _starts(setpoints.charging) + _starts(setpoints.discharging)
+    grid_kg = None if night.grid_g_per_kwh is None else night.grid_g_per_kwh / 1000 * hours
+    bought_kg, avoided_kg = (None if grid_kg is None else float(grid_kg @ kw) for kw in (import_kw, export_kw))
+    a_kg = 1000 * night.emissions_price
     costs = Costs(
-        import_=float(bought.sum()),
-        export=float(sold.sum()),
+        import_=float(bought.sum()) - a_kg * (bought_kg or 0.0),
+        export=float(sold.sum()) - a_kg * (avoided_kg or 0.0),
+        emissions=a_kg * ((bought_kg or 0.0) - (avoided_kg or 0.0)),
+        bought_kg=bought_kg,
+        avoided_kg=avoided_kg,
         on_the_way=car.on_the_way_price_per_kwh * float(on_the_way.sum()),
         demand=sum(month.cost(hours, import_kw) for month in night.demand),
         cycle_wear=float(worn.sum()),

@@ -2,9 +2,10 @@
 
 A plan on the mean of past days is best on average only if what follows from a day is a straight line, and it is not: a
 kWh of sun that does not come is bought, one more than forecast is sold. So a few forecasts are tried: the typical day,
-the mean of the sampled days, some of those days themselves, less sun, more draw. The plan of each is carried out on
-every sampled day. The one that costs least on average is taken, where it is cheaper than the typical day's by more than
-the days' chance differences, and where departures are short on no more days than are allowed.
+the mean of the sampled days, some of those days themselves, less sun, more draw; and on the typical day, only charging.
+A draft of each plan is carried out on every sampled day. The one that costs least on average is taken, where it is
+cheaper than the typical day's by more than the days' chance differences, and where departures are short on no more days
+than are allowed.
 """
 
 from __future__ import annotations
@@ -21,14 +22,15 @@ from scheduler.nights.sampled_days import FEWEST_SAMPLES, SampledDays
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.lexicographic import NoPlanError
-from scheduler.optimizer.setpoints import Answer
-from scheduler.optimizer.solve import solve
+from scheduler.optimizer.setpoints import Answer, Setpoints
+from scheduler.optimizer.solve import draft, solve
 from scheduler.plans.dispatch import settings_of
 from scheduler.plans.outlook import outcomes
 from scheduler.plans.recourse import with_recourse
-from scheduler.plans.replay import PlanRefused, Replayed, verify
+from scheduler.plans.replay import PlanRefused, Replayed, verify, verify_constraints
 
 TYPICAL = "the typical day"
+ONLY_CHARGING = "the typical day, only charging"
 SCORED = 20
 """Days on which each plan is carried out."""
 FEW_INTERVALS = 48
@@ -37,8 +39,19 @@ SUN, LOAD = 0.5, 1.3
 """Less sun and more load than typical [-]."""
 WORTH_A_CHANGE_KWH = 0.1
 """Another forecast must save at least what this energy costs at the night's highest price [kWh]."""
+MOST_FINISHED = 2
+"""So many of the best drafts at most are planned to the end, until one is as good as its draft was."""
 STANDARD_ERRORS = 1.0
 """By how many standard errors of the difference another forecast must be cheaper than the typical day."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trial:
+    """A forecast to plan on, with what it is called, and whether the car may discharge."""
+
+    name: str
+    night: Night
+    may_discharge: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,35 +113,75 @@ def choose_forecast(
     NoPlanError, PlanRefused : as for a plan.
     """
     scored = days.first(SCORED)
-    typical = _candidate(TYPICAL, night, scored, may_discharge)
+    typical = _candidate(Trial(TYPICAL, night, may_discharge), scored)
     if len(days) < FEWEST_SAMPLES or night.setting.by_hand:
         return typical, None
-    tried = [typical]
-    for name, other_night in _forecasts(night, scored):
-        with suppress(NoPlanError, PlanRefused):  # the typical day's plan stands in any case
-            tried.append(_candidate(name, other_night, scored, may_discharge))
-    best = typical
-    allowed = max(most_short, typical.short)
-    least = WORTH_A_CHANGE_KWH * night.highest_price
-    for other in tried[1:]:
-        saved = typical.total - other.total
+    least, allowed = WORTH_A_CHANGE_KWH * night.highest_price, max(most_short, typical.short)
+
+    def is_better(total: FloatArray, short: float) -> bool:
+        saved = typical.total - total
         error = float(saved.std(ddof=1)) / len(scored) ** 0.5
-        is_sure = float(saved.mean()) > max(least, STANDARD_ERRORS * error)
-        if is_sure and other.short <= allowed and other.total.mean() < best.total.mean():
-            best = other
-    gained = float((typical.total - best.total).mean())
-    return best, Choice(best.name, len(tried), len(scored), gained)
+        return float(saved.mean()) > max(least, STANDARD_ERRORS * error) and short <= allowed
+
+    tried: list[tuple[float, int, Trial]] = []
+    trials = list(_trials(night, scored, may_discharge, typical.answer.setpoints.gives_energy))
+    for number, trial in enumerate(trials):
+        with suppress(NoPlanError, PlanRefused):  # the typical day's plan stands in any case
+            came = _drafted(trial, scored)
+            if is_better(*came):
+                tried.append((float(came[0].mean()), number, trial))
+    for _, _, trial in sorted(tried)[:MOST_FINISHED]:
+        with suppress(NoPlanError, PlanRefused):
+            best = _candidate(trial, scored)
+            if is_better(best.total, best.short):
+                bounded = replace(best, answer=_bounded(best.answer, typical.answer.bound, trial, night))
+                gained = float((typical.total - best.total).mean())
+                return bounded, Choice(best.name, 1 + len(trials), len(scored), gained)
+    return typical, Choice(TYPICAL, 1 + len(trials), len(scored), 0.0)
 
 
-def _candidate(name: str, night: Night, days: SampledDays, may_discharge: bool) -> Candidate:
+def _bounded(answer: Answer, bound: float, trial: Trial, night: Night) -> Answer:
+    """Return an answer with the bound that holds for all plans of the typical night [money], if it is one of them."""
+    if trial.night is not night:
+        return answer
+    return replace(answer, bound=bound, gap=max(0.0, answer.money - bound))
+
+
+def _candidate(trial: Trial, days: SampledDays) -> Candidate:
     """Return a forecast with its plan, carried out on each day."""
-    answer = solve(night, may_discharge)
+    night = trial.night
+    answer = solve(night, trial.may_discharge)
     expected = verify(night, answer)
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    blocks = with_recourse(night, answer.setpoints, expected, found)
-    came = outcomes(night, settings_of(night, night, answer.setpoints, blocks), days)
-    short = float(came.is_short.any(axis=1).mean()) if len(days) else 0.0
-    return Candidate(name, night, answer, expected, blocks, came.total, short)
+    blocks = with_recourse(night, answer.setpoints, expected, found, trial.may_discharge)
+    total, short = _carried_out(night, answer.setpoints, blocks, days)
+    return Candidate(trial.name, night, answer, expected, blocks, total, short)
+
+
+def _drafted(trial: Trial, days: SampledDays) -> tuple[FloatArray, float]:
+    """Return what a draft of a forecast's plan came to on each day [money], and the share of days that are short."""
+    night = trial.night
+    setpoints = draft(night, trial.may_discharge)
+    expected = verify_constraints(night, setpoints)
+    found = find_blocks(night, setpoints)
+    blocks = with_recourse(night, setpoints, expected, found, trial.may_discharge)
+    return _carried_out(night, setpoints, blocks, days)
+
+
+def _carried_out(
+    night: Night, setpoints: Setpoints, blocks: tuple[Block, ...], days: SampledDays
+) -> tuple[FloatArray, float]:
+    """Return what a plan came to on each day [money], shape (S,), and the share of days with a short departure [-]."""
+    came = outcomes(night, settings_of(night, night, setpoints, blocks), days)
+    return came.total, float(came.is_short.any(axis=1).mean()) if len(days) else 0.0
+
+
+def _trials(night: Night, days: SampledDays, may_discharge: bool, gives_energy: bool) -> Iterator[Trial]:
+    """Yield what is tried besides the typical day: other forecasts, and only charging where its plan discharges."""
+    for name, other in _forecasts(night, days):
+        yield Trial(name, other, may_discharge)
+    if may_discharge and gives_energy:
+        yield Trial(ONLY_CHARGING, night, may_discharge=False)
 
 
 def _forecasts(night: Night, days: SampledDays) -> Iterator[tuple[str, Night]]:

@@ -69,7 +69,8 @@ class SavedBlock(_SavedRecord):
     """A block as it was planned; `kw` [kW] and `amps` [A per phase] are positive.
 
     It ends before `end` at a state of charge of `stop_percent` or `until_percent` [%]. `look_at` is when the car is
-    first to be looked at for that; None where nothing needs to be looked at.
+    first to be looked at for that; None where nothing needs to be looked at. From a draw of `from_kw` [kW] on it covers
+    the building, and from a surplus of `surplus_from_kw` on it takes it; None: from the charger's least power on.
     """
 
     start: Instant
@@ -79,6 +80,8 @@ class SavedBlock(_SavedRecord):
     amps: Positive
     stop_percent: Percent | None = None
     until_percent: Percent | None = None
+    from_kw: Positive | None = None
+    surplus_from_kw: Positive | None = None
     look_at: Instant | None = None
     reason: str
 
@@ -442,7 +445,8 @@ def _check(plan: SavedPlan) -> None:
 def _check_charger_limits(plan: SavedPlan) -> None:
     """Refuse a plan with a block or a row beyond the charger's maximum power."""
     charge, discharge = plan.limits.charge_max_kw + SAME_KW, plan.limits.discharge_max_kw + SAME_KW
-    if any(block.kw > (charge if block.action in CHARGING else discharge) for block in plan.blocks):
+    most_kw = dict.fromkeys(CHARGING, charge) | {"balance": min(charge, discharge)}
+    if any(block.kw > most_kw.get(block.action, discharge) for block in plan.blocks):
         message = "this plan is damaged: a block exceeds the charger's maximum power"
         raise single_fault(plan.folder / PLAN_FILE, message, key="blocks")
     if any(row.charge_kw > charge or row.discharge_kw > discharge for row in plan.rows):

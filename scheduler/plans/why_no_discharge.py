@@ -33,13 +33,14 @@ class BestDischarge:
     costs: float
 
 
-def why_no_discharge(night: Night, replayed: Replayed) -> str:
+def why_no_discharge(night: Night, replayed: Replayed, currency: str = "") -> str:
     """Return why a plan never discharges, as a clause without a capital or a full stop.
 
     Parameters
     ----------
     night : the night of the plan.
     replayed : what the plan comes to.
+    currency : that follows each price; without it prices are numbers alone.
     """
     car, charger, home = night.car, night.charger, night.at_home
     if not home.any():
@@ -62,8 +63,8 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
     )
     if gentle.earns <= gentle.costs:
         return (
-            f"a kWh discharged would at best earn {price_text(gentle.earns)}, from "
-            f"{_clock(night, gentle.interval)}, but cost {price_text(gentle.costs)} with losses and wear"
+            f"a kWh discharged would at best earn {price_text(gentle.earns, currency)}, from "
+            f"{_clock(night, gentle.interval)}, but cost {price_text(gentle.costs, currency)} with losses and wear"
         )
     if allowed.earns <= allowed.costs:
         least = f"the charger cannot discharge at less than {power_text(charger.discharge_min_kw)}"
@@ -71,7 +72,7 @@ def why_no_discharge(night: Night, replayed: Replayed) -> str:
             return f"{least}, which is more than the building draws when prices are high"
         return (
             f"{least}; when prices are best the building draws only {power_text(float(draw[gentle.interval]))}, and "
-            f"the rest would be exported at {price_text(float(replayed.export_price[gentle.interval]))}"
+            f"the rest would be exported at {price_text(float(replayed.export_price[gentle.interval]), currency)}"
         )
     shortest = charger.discharge_min_kw * float(night.hours[home].min())
     if limit is not None and limit < shortest:

@@ -36,7 +36,9 @@ def settings_of_saved(real: Night, saved: SavedPlan) -> Settings:
         charge_kw=np.array([row.charge_kw for row in saved.rows])[at],
         discharge_kw=np.array([row.discharge_kw for row in saved.rows])[at],
         cover_kw=np.zeros(real.intervals),
+        cover_from_kw=np.full(real.intervals, real.charger.discharge_min_kw),
         surplus_kw=np.zeros(real.intervals),
+        surplus_from_kw=np.full(real.intervals, real.charger.charge_min_kw),
         stop_kwh=np.zeros(real.intervals),
         until_kwh=np.full(real.intervals, np.inf),
     )
@@ -46,10 +48,14 @@ def settings_of_saved(real: Night, saved: SavedPlan) -> Settings:
             settings.stop_kwh[inside] = real.car.kwh(block.stop_percent)
         if block.until_percent is not None:
             settings.until_kwh[inside] = real.car.kwh(block.until_percent)
-        if block.action == "cover":
+        if block.action in ("cover", "balance"):
             settings.cover_kw[inside] = block.kw
-        if block.action == "surplus":
+            if block.from_kw is not None:
+                settings.cover_from_kw[inside] = block.from_kw
+        if block.action in ("surplus", "balance"):
             settings.surplus_kw[inside] = block.kw
+            if block.surplus_from_kw is not None:
+                settings.surplus_from_kw[inside] = block.surplus_from_kw
     return settings
 
 

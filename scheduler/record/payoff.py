@@ -112,7 +112,7 @@ def pay_off_sentences(paid: PayOff | None, count: int, hardware: Hardware) -> li
         return ["The hardware costs no more than a plain charger: there is nothing to pay back."]
     life = f"its life of {paid.life_years} year{'' if paid.life_years == 1 else 's'}"
     if paid.earliest is None:
-        when = f"The hardware never pays for itself within {life}, at the best end of the range neither"
+        when = f"The hardware never pays for itself within {life}, not even at the best end of the range"
     else:
         middle = f"never within {life}" if paid.paid_on is None else f"around {paid.paid_on:%B %Y}"
         latest = f"never within {life}" if paid.latest is None else f"{paid.latest:%B %Y}"

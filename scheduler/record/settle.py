@@ -112,6 +112,8 @@ def settle(
     NoPlanError, PlanRefused : as for a plan.
     """
     first, last = evening.plans[0], evening.plans[-1]
+    plan = replace(happened.site.plan, emissions_price_per_tonne=0.0)  # it is on no bill
+    happened = replace(happened, site=replace(happened.site, plan=plan))
     car = happened.site.car
     value = saved_stored_energy_value(last, car)
     if first.soc_start_percent is None or value is None:
@@ -121,7 +123,7 @@ def settle(
     never = solve(charge_only, may_discharge=False)
     expected = verify(charge_only, never)
     blocks = find_blocks(charge_only, never.setpoints) if never.blocks is None else never.blocks
-    blocks = with_recourse(charge_only, never.setpoints, expected, blocks)
+    blocks = with_recourse(charge_only, never.setpoints, expected, blocks, may_discharge=False)
 
     boundaries = boundaries_of_saved(evening.plans) | set(charge_only.boundaries) | _meter_boundaries(happened, evening)
     inside = tuple(each.to_pydatetime() for each in sorted(boundaries) if evening.begin < each < evening.end)
@@ -131,7 +133,9 @@ def settle(
         asked = _request(evening, evening.end, _real_trips(evening), told)
         asked = replace(asked, forecast="recorded", boundaries=inside, whole_period=True)
         night = build_night(happened, asked)[0]
-        return replace(night, stored_energy=value, trips=_as_driven(night, evening))
+        # of a demand that is billed for months, each month bears its own
+        demand = tuple(replace(each, price_per_kw=each.price_per_kw / each.billed_months) for each in night.demand)
+        return replace(night, stored_energy=value, trips=_as_driven(night, evening), demand=demand)
 
     found: dict[Way, CarriedOut] = {}
     for way in WAYS:

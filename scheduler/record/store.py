@@ -246,8 +246,17 @@ def _plan(row: sqlite3.Row | dict[str, Any]) -> RecordedPlan:
         instant(row["end_s"]),
         row["revision"],
         instant(row["made_s"]),
-        json.loads(row["document"]),
+        _document(row["document"]),
         row["schedule"],
         None if set_s is None else instant(set_s),
         None if handed_s is None else instant(handed_s),
     )
+
+
+def _document(text: str) -> dict[str, Any]:
+    """Return what the text of a plan.json holds; nothing where it is none any more: the plan is then found damaged."""
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}

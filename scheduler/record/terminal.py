@@ -23,7 +23,7 @@ from scheduler.textio.format import amount_text, local_iso, money_text, number_t
 
 FORMAT = 1
 WIDTH = 78
-MOST_MONTHS = 4
+MOST_MONTHS = 3
 """Months shown one by one; those before them are one row."""
 MOST_NOT_SETTLED = 3
 INVENTED = "invented evenings"
@@ -61,7 +61,7 @@ def _invented(found: CameOf) -> str:
     own = ""
     if found.own_plans:
         plans = f"{found.own_plans} plan{'' if found.own_plans == 1 else 's'}"
-        own = f" This site's own record holds {plans}; --meter FILE settles {'it' if found.own_plans == 1 else 'them'}."
+        own = f" This site's own record holds {plans}; a meter's files that cover it (--meter) settle a night."
     return f"These are {INVENTED} that come with the demo, not yours.{own}"
 
 
@@ -78,7 +78,9 @@ def _earned(found: CameOf, counted: Totals) -> str:
     if unset == len(found.nights):
         return f"{text} No plan is marked as set; every night is settled as if its plan was."
     if unset:
-        return f"{text} {unset} more nights, whose plan is not marked as set, count in no sum."
+        more = "1 more night, whose plan is not marked as set, counts"
+        more = more if unset == 1 else f"{unset} more nights, whose plan is not marked as set, count"
+        return f"{text} {more} in no sum."
     return text
 
 
@@ -127,7 +129,7 @@ def _sums(found: CameOf, counted: Totals) -> Iterator[str]:
     low, high = (money_text(each, currency) for each in (counted.wear_low, counted.wear_high))
     given = amount_text(counted.discharged_kwh)
     worn = money_text(counted.wear, currency)
-    yield f"Battery wear {worn} {currency}, {low} to {high} over the wear laws; the car gave {given}."
+    yield f"Battery wear {worn} {currency} ({low} to {high} over the wear laws); {given} given."
     if counted.departures:
         told = counted.told
         text = f"{counted.short} of {counted.departures} departures were short of their target"
@@ -154,27 +156,30 @@ def _extremes(found: CameOf, counted: Totals) -> Iterator[str]:
 def _notes(found: CameOf) -> Iterator[str]:
     """Yield what was taken in, what is not settled, and what was noted."""
     yield from found.notes
-    if found.taken_in.taken:
-        yield f"Taken in from plans/: {found.taken_in.taken} plan{'' if found.taken_in.taken == 1 else 's'}."
-    if found.taken_in.damaged:
-        count = len(found.taken_in.damaged)
-        yield f"Passed over in plans/, as damaged: {count}, such as {found.taken_in.damaged[0].name}."
+    taken, damaged = found.taken_in.taken, found.taken_in.damaged
+    if taken or damaged:
+        passed_over = f"; passed over as damaged: {len(damaged)}" if damaged else ""
+        yield f"Taken in from plans/: {taken} plan{'' if taken == 1 else 's'}{passed_over}."
     if found.other_currency:
         yield f"Nights in another currency, left out of every sum: {found.other_currency}."
     if found.settled.other_files:
-        yield (
-            f"{found.settled.other_files} nights are settled with site and offer files that have changed since their "
-            "plans were made."
-        )
+        yield f"Settled with other site or offer files than the plan had: {found.settled.other_files}."
     not_settled = found.settled.not_settled
     if not_settled:
-        yield f"Not settled: {_not_settled(not_settled, found.inputs.site.timezone)}."
+        yield _not_settled(not_settled, found.inputs.site.timezone)
 
 
 def _not_settled(those: list[NotSettled], timezone: str) -> str:
-    listed = "; ".join(f"{_day(each.begin, timezone)} ({each.why.rstrip('.')})" for each in those[:MOST_NOT_SETTLED])
-    more = len(those) - MOST_NOT_SETTLED
-    return f"{listed}; and {more} more" if more > 0 else listed
+    """Return which nights are not settled, those with the commonest reason first."""
+    by_why: dict[str, list[NotSettled]] = {}
+    for each in those:
+        by_why.setdefault(each.why, []).append(each)
+    why, alike = max(by_why.items(), key=lambda each: len(each[1]))
+    days = ", ".join(_day(each.begin, timezone) for each in alike[:MOST_NOT_SETTLED])
+    more = f" and {len(alike) - MOST_NOT_SETTLED} more" if len(alike) > MOST_NOT_SETTLED else ""
+    others = len(those) - len(alike)
+    also = f"; for other reasons: {others} (see --json)" if others else ""
+    return f"Not settled ({why.rstrip('.')}): {days}{more}{also}."
 
 
 def _day(at: datetime, timezone: str) -> str:

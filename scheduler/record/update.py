@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -124,20 +124,18 @@ def _settle_one(
     """Settle one evening if it is to be settled, and note what came of it."""
     recorded = record.plans_of_evening(begin)
     in_force = _in_force(recorded)
-    plans = tuple(_parsed(plan, record) for plan in in_force)
-    end = max(plan.end for plan in plans).astimezone(UTC)
+    end = max(plan.end for plan in in_force)
     if following is not None and following <= end + IDLE_AFTER:
         end = following
     was_set = any(plan.set_at is not None for plan in recorded)
-    evening = Evening(begin, end, plans, was_set, *_told(record, begin, end, following))
-    told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(evening.trips))
-    told_soc = evening.soc_told_percent
-    before: Mapping[str, Any] = {} if kept is None else json.loads(kept)
+    trips, told_soc = _told(record, begin, end, following)
+    told = _digest([(plan.document, plan.schedule) for plan in in_force], was_set, begin, end, repr(trips))
+    before = _source(kept)
     is_current = before.get("by") == SETTLED_BY and before.get("told") == told
     if is_current and before.get("soc") != told_soc:
         note_told_soc(record, begin, told_soc, json.dumps({**before, "soc": told_soc}))
     reason = "the site's series are placeholders" if happened is None else _not_covered(happened, begin, end)
-    if is_current and (reason or happened is None or (happened.source == "site" and before["from"] == "meter")):
+    if is_current and (reason or happened is None or (happened.source == "site" and before.get("from") == "meter")):
         return
     if happened is None or reason:
         changed = "" if kept is None else "what is told of it has changed since it was settled, and "
@@ -146,6 +144,8 @@ def _settle_one(
     series = _series_digest(happened, begin, end)
     if is_current and before.get("series") == series:
         return
+    plans = tuple(_parsed(plan, record) for plan in in_force)
+    evening = Evening(begin, end, plans, was_set, trips, told_soc)
     inputs = offers.of(plans[0], in_force[0].document)
     so_far = {way: settled_so_far(record, inputs, way, begin, plans[0].so_far) for way in WAYS}
     real = replace(inputs, load=happened.load, solar=happened.solar)
@@ -154,6 +154,15 @@ def _settle_one(
     keep_settled(record, made.night, made.flows, json.dumps(source))
     result.settled += 1
     result.other_files += offers.have_changed(in_force[0].document)
+
+
+def _source(kept: str | None) -> dict[str, Any]:
+    """Return what a night was settled from; nothing where it is not settled, or that cannot be read."""
+    try:
+        found = json.loads(kept or "{}")
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def _in_force(recorded: Sequence[RecordedPlan]) -> list[RecordedPlan]:

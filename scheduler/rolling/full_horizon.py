@@ -223,7 +223,7 @@ def period_of(
         forecast="recorded",
         until=until,
         boundaries=tuple(times[1:-1]),
-        peak_so_far_kw=0.0,
+        peak_of_charge_kw=dict.fromkeys(range(len(inputs.offer.demand_charges)), 0.0),
         imported_so_far_kwh={},
         exported_so_far_kwh={},
         later_trips=trips_between(inputs, until, until + LOOK_AHEAD),
@@ -239,8 +239,8 @@ def period_of(
             key="plan.step_minutes",
         )
     demand = tuple(
-        replace(month, price_per_kw=month.price_per_kw * _billed_share(month.month, first, last))
-        for month in night.demand
+        replace(month, price_per_kw=month.price_per_kw / month.billed_months * _billed_share(month.month, first, last))
+        for month in night.demand  # of months that a charge looks back on, each bears its own: the bound stays one
     )
     night = replace(night, demand=demand)
     if stored_energy is None:
@@ -316,6 +316,7 @@ def _until(night: Night, end: pd.Timestamp) -> Night:
             for month in night.demand
             if (month.mean_of[within] >= 0).any()
         ),
+        grid_g_per_kwh=None if night.grid_g_per_kwh is None else night.grid_g_per_kwh[within],
         no_grid_charging=None if banned is None else banned[within],
         export_limits_kw=None if limits is None else limits[within],
     )

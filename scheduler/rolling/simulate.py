@@ -58,13 +58,13 @@ class CarryOver:
     stored_kwh : stored energy [kWh].
     fill_kwh : energy in each wear segment [kWh], shape (segments,); None: as on an evening of which it is not known how
         full the car was that day, see with_todays_cycle.
-    peak_kw : highest mean so far [kW], by month.
+    peak_kw : highest mean so far [kW], by number of the demand charge and of the month.
     counted_kwh : energy counted towards tiers [kWh], by side, number of the band, and number of the day or month.
     """
 
     stored_kwh: float
     fill_kwh: FloatArray | None = None
-    peak_kw: Mapping[int, float] = field(default_factory=dict)
+    peak_kw: Mapping[tuple[int, int], float] = field(default_factory=dict)
     counted_kwh: Mapping[tuple[str, int, int], float] = field(default_factory=dict)
 
 
@@ -252,7 +252,7 @@ def _request(
         home_at=max(away, default=None),
         forecast=forecast,
         until=None if horizon == now + timedelta(hours=site.plan.horizon_hours) else horizon,
-        peak_so_far_kw=_peak(carry_over, now, site.timezone),
+        peak_of_charge_kw=_peaks(carry_over, inputs, now),
         imported_so_far_kwh=_counted(carry_over, "import", inputs, now),
         exported_so_far_kwh=_counted(carry_over, "export", inputs, now),
         later_trips=later,
@@ -300,7 +300,7 @@ def _planned(
     answer = solve(night, may_discharge)
     expected = verify(night, answer)
     blocks = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    return night, answer, expected, with_recourse(night, answer.setpoints, expected, blocks)
+    return night, answer, expected, with_recourse(night, answer.setpoints, expected, blocks, may_discharge)
 
 
 def _replanned(
@@ -341,7 +341,7 @@ def carry_over_from(night: RolledNight, before: CarryOver, done: int | None = No
     into, out = battery_flows_kwh(real, setpoints, replayed.on_the_way_kwh)
     peaks = dict(before.peak_kw)
     for month in real.demand:
-        peaks[month.month] = month.peak_kw(real.hours, replayed.import_kw * is_over)
+        peaks[month.charge, month.month] = month.peak_kw(real.hours, replayed.import_kw * is_over)
     counted = dict(before.counted_kwh)
     for tier in real.tiers:
         energy = real.hours * (replayed.import_kw if tier.side == "import" else replayed.export_kw)
@@ -370,10 +370,14 @@ def with_state(night: Night, carry_over: CarryOver) -> Night:
     )
 
 
-def _peak(carry_over: CarryOver, now: datetime, timezone: str) -> float:
-    """Return the highest mean so far of the month of `now` [kW]."""
-    local = pd.Timestamp(now).tz_convert(timezone)
-    return carry_over.peak_kw.get(local.year * 12 + local.month, 0.0)
+def _peaks(carry_over: CarryOver, inputs: Inputs, now: datetime) -> dict[int, float]:
+    """Return the highest mean of each demand charge in the month of `now` and those that it looks back on [kW]."""
+    local = pd.Timestamp(now).tz_convert(inputs.site.timezone)
+    month = local.year * 12 + local.month
+    return {
+        number: max(carry_over.peak_kw.get((number, month - back), 0.0) for back in range(charge.look_back_months))
+        for number, charge in enumerate(inputs.offer.demand_charges)
+    }
 
 
 def _counted(carry_over: CarryOver, side: str, inputs: Inputs, now: datetime) -> dict[int, float]:

@@ -41,6 +41,11 @@ RUN_COLUMNS = (
     Column("bill", MONEY, "from the meter, fees and taxes included"),
     Column("on_the_way_cost", MONEY, "of charging away from home"),
     Column("cash", MONEY, "bill + on_the_way_cost"),
+    Column(
+        "emissions_kg",
+        "kg",
+        "of the grid for what was bought, less what was avoided by what was sold; empty without a series",
+    ),
     Column("gained_kwh", "kWh", "by which the battery ended fuller than it began"),
     Column("stored_energy_price", "money per kWh", "of what the battery gained: the mean of the charge-only reference"),
     Column("stored_energy", MONEY, "gained_kwh * stored_energy_price"),
@@ -218,6 +223,7 @@ SITE_MEANINGS = {
     "plan.evening": "when nights are planned",
     "plan.trip_notice_hours": "how long before departure a trip that is not as usual is known",
     "plan.short_chance_percent": "share of sampled days on which a departure may be short",
+    "plan.emissions_price_per_tonne": "of the grid's emissions in the objective, on no bill",
 }
 
 

@@ -10,11 +10,13 @@ from models.wear.laws import WEAR_LAWS, wear_law
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.site_values import site_values
 from scheduler.rolling.counted_wear import counted_wear_cost, soc_trace
+from scheduler.rolling.emissions import rolled_emissions
 from scheduler.rolling.flows import RolledFlows, rolled_bill
 from scheduler.rolling.full_horizon import FullHorizon, outside_window_kwh_hours, starts_of
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import GridPoint
 
+KG_A_TONNE = 1000.0
 LEAST_SHARE = 0.01
 """A worth of discharging below this share of the cost counts as none [-]."""
 
@@ -31,6 +33,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
     days = (run.last - run.first).days + 1
     on_the_way, wear = float(flows.on_the_way_cost.sum()), float(flows.wear_cost.sum())
     gained_kwh = float(flows.stored_kwh[-1]) - flows.stored_before_kwh
+    emissions = rolled_emissions(inputs, flows)
     row: Row = {
         "policy": point.policy,
         "site": inputs.site.name,
@@ -46,6 +49,7 @@ def run_row(point: GridPoint, run: RolledRun, flows: RolledFlows) -> Row:
         "bill": bill,
         "on_the_way_cost": on_the_way,
         "cash": bill + on_the_way,
+        "emissions_kg": None if emissions is None else emissions.net_kg,
         "gained_kwh": gained_kwh,
         "stored_energy_price": flows.stored_energy_price,
         "wear_cost": wear,
@@ -134,7 +138,8 @@ def _program_total(row: Row, whole: FullHorizon) -> float:
     """Return a run's total as the bound counts it: with starts and time outside the window [money]."""
     soft = _number(row, "starts") * _number(row, "charger.start_worth_kwh")
     soft += _number(row, "outside_window_kwh_hours") * _number(row, "car.outside_window_factor")
-    paid = _number(row, "cash") + _number(row, "wear_cost") + whole.highest_price * soft
+    emitted = _number(row, "plan.emissions_price_per_tonne") * float(row["emissions_kg"] or 0.0) / KG_A_TONNE
+    paid = _number(row, "cash") + emitted + _number(row, "wear_cost") + whole.highest_price * soft
     end, worth = _number(row, "stored_at_end_kwh"), whole.stored_energy.worth
     return paid - worth(end) + worth(end - _number(row, "gained_kwh"))
 

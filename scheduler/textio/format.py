@@ -85,17 +85,20 @@ def number_text(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
 
 
-def price_text(price: float) -> str:
-    """Return a price [money per kWh] with two to four decimals, and four figures from 1 up.
+def price_text(price: float, currency: str = "") -> str:
+    """Return a price [money per kWh] with at most four figures, and two to four decimals below 10; with its currency.
 
     Examples
     --------
-    >>> price_text(0.3), price_text(0.08456), price_text(2.3456)
-    ('0.30', '0.0846', '2.346')
+    >>> price_text(0.3), price_text(0.08456), price_text(2.3456, "EUR"), price_text(123.456, "JPY")
+    ('0.30', '0.0846', '2.346 EUR', '123.5 JPY')
     """
-    digits = 4 if abs(price) < 1 else 3
-    whole, _, decimals = number_text(price, digits).rstrip("0").partition(".")
-    return f"{whole}.{decimals:0<2}"
+    digits = 4 - sum(abs(price) >= edge for edge in (1, 10, 100, 1000))
+    text = number_text(price, digits)
+    if digits > 2:
+        whole, _, decimals = text.rstrip("0").partition(".")
+        text = f"{whole}.{decimals:0<2}"
+    return f"{text} {currency}" if currency else text
 
 
 def percent_text(percent: float) -> str:
@@ -109,16 +112,16 @@ def percent_text(percent: float) -> str:
     return f"{number_text(percent, 1).removesuffix('.0')} %"
 
 
-def price_range_text(prices: Sequence[float]) -> str:
-    """Return the lowest and the highest of some prices [money per kWh], or one where they are equal.
+def price_range_text(prices: Sequence[float], currency: str = "") -> str:
+    """Return the lowest and the highest of some prices [money per kWh], or one where they are equal; with the currency.
 
     Examples
     --------
-    >>> price_range_text([0.34, 0.12]), price_range_text([0.12])
-    ('0.12 to 0.34', '0.12')
+    >>> price_range_text([0.34, 0.12], "EUR"), price_range_text([0.12])
+    ('0.12 to 0.34 EUR', '0.12')
     """
-    low, high = price_text(min(prices)), price_text(max(prices))
-    return low if low == high else f"{low} to {high}"
+    low, high = price_text(min(prices)), price_text(max(prices), currency)
+    return high if low == price_text(max(prices)) else f"{low} to {high}"
 
 
 def amount_text(kwh: float) -> str:

@@ -16,7 +16,7 @@ SMALLEST_SEGMENT_PERCENT = 0.01
 MOST_SEGMENTS = 50
 MOST_ENTRIES = 100
 """Most entries of a list of names; no list needs so many."""
-BILL_LINES = ("import", "export", "daily_fee", "demand_charge")
+BILL_LINES = ("import", "export", "daily_fee", "monthly_fee", "connection_fee", "demand_charge")
 _LINES_IN_WORDS = ", ".join(f'"{line}"' for line in BILL_LINES)
 _DAYS_IN_WORDS = ", ".join(f'"{day}"' for day in DAYS)
 

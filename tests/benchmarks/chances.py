@@ -52,6 +52,7 @@ def main(folder: Path, first: date, last: date, forecast: str = "samples") -> No
     """Roll every pair, print its money, and then the chances told against what came."""
     told: list[tuple[float, bool]] = []
     unwatched: list[tuple[float, bool]] = []
+    every = Sums()
     for number, place in enumerate(PLACES):
         site = write_place(folder, *place)
         for offer in ("ontario.toml", "noon.toml" if number % 2 else "night.toml"):
@@ -59,11 +60,14 @@ def main(folder: Path, first: date, last: date, forecast: str = "samples") -> No
             for night in list(rolled_nights(inputs, first, last, 80.0, forecast))[1:-1]:  # type: ignore[arg-type]
                 sums.add(night)
                 _compare(inputs, night, told, unwatched)
-            share = f"{sums.gained:.2f} of {sums.could:.2f}, share {sums.gained / sums.could:.3f}"
+            share = f"{sums.gained:.2f} of {sums.could:.2f}, share {sums.gained / sums.could:.3f}, "
+            share += f"against only charging on the forecast {sums.fair_share:.3f}"
+            every.add_sums(sums)
             print(
                 f"{place[0]} {offer}: {sums.nights} nights, {sums.short} of {sums.departures} short, {share}",
                 flush=True,
             )
+    print(f"all: {every.gained:.2f} of {every.could:.2f}, {every.gained / every.could:.3f}, {every.fair_share:.3f}")
     for name, pairs in (("as planned", told), ("if nobody looks", unwatched)):
         print(f"\n{name}: {len(pairs)} departures")
         print_bins(pairs)

@@ -55,7 +55,7 @@ class Ties:
     starts, blocks : how many.
     change_kw : of power inside runs [kW].
     cycled_kwh : charged and discharged at the AC side [kWh].
-    timing_kwh_hours : the objective `charge_late_discharge_early` [kWh h].
+    timing_kwh_hours : the objective `ready_soonest`, without what lies above the ceiling [kWh h].
     money_kwh : total in the worth of energy at the highest import price [kWh].
     """
 
@@ -71,7 +71,7 @@ class Ties:
         """Return those of an answer."""
         plan, hours = answer.setpoints, night.hours
         middle = np.cumsum(hours) - hours / 2
-        timing = hours @ (plan.charge_kw * (hours.sum() - middle) + plan.discharge_kw * middle)
+        timing = hours @ ((plan.charge_kw + plan.discharge_kw) * middle)
         directions = ((plan.charge_kw, plan.charging), (plan.discharge_kw, plan.discharging))
         stretches = [power[first:last] for power, running in directions for first, last in runs(running)]
         return Ties(

@@ -12,7 +12,16 @@ from datetime import timedelta
 from scheduler.diagnostics.losses_file import MOST_POINTS
 from scheduler.diagnostics.trace_file import MOST_ROWS as MOST_TRACE_ROWS
 from scheduler.inputs.hardware_file import HardwareTable
-from scheduler.inputs.offer_schema import DemandTable, ExportTable, ImportTable, MarketTable, OfferTable
+from scheduler.inputs.offer_schema import (
+    ConnectionFeeTable,
+    DemandTable,
+    DiscountTable,
+    ExportTable,
+    ImportTable,
+    MarketTable,
+    OfferTable,
+    TaxTable,
+)
 from scheduler.inputs.series_file import LEAST_STEP_MINUTES, MOST_STEP_MINUTES
 from scheduler.inputs.site_schema import (
     CarTable,
@@ -103,7 +112,10 @@ def _tables() -> Iterator[tuple[str, Sequence[Row]]]:
             *_rows("", OfferTable),
             *_rows("[[import]]", ImportTable),
             *_rows("[[export]]", ExportTable),
-            *_rows("[demand_charge]", DemandTable),
+            *_rows("[[demand_charge]]", DemandTable),
+            *_rows("[connection_fee]", ConnectionFeeTable),
+            *_rows("[discount]", DiscountTable),
+            *_rows("[[tax]]", TaxTable),
             *_rows("[market]", MarketTable),
         ],
     )

@@ -32,6 +32,11 @@ def random_offer_night(seed: int) -> Night:
         if random.random() < 0.6:
             steps += _stair(random, night, side)
     demand = _demand(random, night) if random.random() < 0.5 else ()
+    parts = np.random.default_rng([seed, 4])
+    if parts.random() < 0.3:  # a second demand charge, as of another season or of the year
+        demand += tuple(replace(month, charge=1) for month in _demand(parts, night))
+    if parts.random() < 0.2:  # tiers of another part of the price, not nested with the first part's
+        steps += [replace(step, band=step.band + 10) for step in _stair(parts, night, "import")]
     only_solar = None if random.random() < 0.4 else _stretch(random, night.intervals)
     limits = None
     if random.random() < 0.4:

@@ -151,20 +151,7 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
     if night.stored_energy.price_per_kwh.min() < 0:
         raise ValueError("a negative price of stored energy makes the capped value non-concave")
     matrix = Matrix()
-    columns = _add_laws(matrix, night, may_discharge)
-    money: dict[int, float] = {}
-    _add_meter_money(columns, night, money)
-    _add_steps(matrix, columns, night, money)
-    left = _add_wear(matrix, columns, night, money)
-    _add_ageing(matrix, columns, night, money)
-    _add_outside_window(matrix, columns, night, money)
-    _add_starts(matrix, columns, night, money)
-    if night.segment_value is None:
-        constant = _add_stored_energy(matrix, columns, night, money)
-    else:
-        constant = _add_segment_value(matrix, left, night, night.segment_value, money)
-    constant += _add_demand(matrix, columns, night, money)
-
+    columns, money, constant = add_laws_and_money(matrix, night, may_discharge)
     count = len(night.trips)
     priorities = (
         (columns.on_the_way, np.arange(count, 0, -1.0)),
@@ -190,6 +177,26 @@ def independent_optimum(night: Night, may_discharge: bool = True) -> Independent
         stored_kwh=result.x[columns.stored],
         on_the_way_kwh=result.x[columns.on_the_way],
     )
+
+
+def add_laws_and_money(
+    matrix: Matrix, night: Night, may_discharge: bool = True
+) -> tuple[Columns, dict[int, float], float]:
+    """Add a night to a matrix; returns its columns, and the objective by column with its constant [money]."""
+    columns = _add_laws(matrix, night, may_discharge)
+    money: dict[int, float] = {}
+    _add_meter_money(columns, night, money)
+    _add_steps(matrix, columns, night, money)
+    left = _add_wear(matrix, columns, night, money)
+    _add_ageing(matrix, columns, night, money)
+    _add_outside_window(matrix, columns, night, money)
+    _add_starts(matrix, columns, night, money)
+    if night.segment_value is None:
+        constant = _add_stored_energy(matrix, columns, night, money)
+    else:
+        constant = _add_segment_value(matrix, left, night, night.segment_value, money)
+    constant += _add_demand(matrix, columns, night, money)
+    return columns, money, constant
 
 
 def least_at_prices(

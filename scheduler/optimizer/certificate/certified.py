@@ -81,6 +81,7 @@ class Search:
     modes: ModeProgram
     master: Master
     nothing_short: bool = True
+    effort_share: float = 1.0
     best_cost: float = np.inf
     best_values: FloatArray | None = None
     effort: int = 0
@@ -101,7 +102,7 @@ class Search:
         open_parts = [Part(limits, -np.inf, prices, [prices])]
         while open_parts:
             open_parts.sort(key=lambda part: part.bound)
-            if self.effort >= (SMALL_EFFORT if self.small else EFFORT):
+            if self.effort >= self.effort_share * (SMALL_EFFORT if self.small else EFFORT):
                 self.proof += open_parts
                 break
             here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
@@ -240,8 +241,12 @@ def covers(night: Night) -> bool:
     return not left_out and night.segment_value is None and night.highest_price > 0
 
 
-def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] | None:
+def search_of(night: Night, may_discharge: bool = True, effort_share: float = 1.0) -> tuple[Search, float] | None:
     """Search for the cheapest free schedule of a night.
+
+    Parameters
+    ----------
+    effort_share : share of the usual effort after which an open gap stays open [0 to 1].
 
     Returns
     -------
@@ -259,7 +264,9 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
         modes.nothing_short(True)
         served = modes.run()
     if served:
-        search = Search(night, program, Wear(night, program.unit), modes, _master(night, program))
+        search = Search(
+            night, program, Wear(night, program.unit), modes, _master(night, program), effort_share=effort_share
+        )
         bound = search.certify(limits, modes.prices(program.unit))
         if search.best_values is not None:
             return search, bound
@@ -268,7 +275,7 @@ def search_of(night: Night, may_discharge: bool = True) -> tuple[Search, float] 
     if found is None or not modes.run():
         return None
     penalised, limits = found
-    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised), nothing_short=False)
+    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised), False, effort_share)
     bound = search.certify(limits, modes.prices(program.unit))
     return None if search.best_values is None else (search, bound)
 
@@ -326,7 +333,12 @@ def _least_short(like: DynamicProgram, may_discharge: bool, modes: ModeProgram) 
 
 
 def solve_free(
-    night: Night, may_discharge: bool = True, *, choose: bool = True, open_too: bool = False
+    night: Night,
+    may_discharge: bool = True,
+    *,
+    choose: bool = True,
+    open_too: bool = False,
+    effort_share: float = 1.0,
 ) -> Answer | None:
     """Return the best free schedule with its bound and gap [money].
 
@@ -334,6 +346,7 @@ def solve_free(
     ----------
     choose : the steadiest of equally cheap plans, and the best timed of those; else the cheapest as it was found.
     open_too : take the plan found, with its gap, though the integers might close it: for nights on which they fail.
+    effort_share : as for search_of.
 
     Returns
     -------
@@ -341,7 +354,7 @@ def solve_free(
     one stays open of which money does not decide the modes. Then the compact program with its integers is the way.
     """
     try:
-        found = search_of(night, may_discharge)
+        found = search_of(night, may_discharge, effort_share)
     except TooManyCellsError:
         return None
     if found is None:

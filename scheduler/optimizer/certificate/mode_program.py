@@ -13,11 +13,19 @@ from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import CHARGE, DISCHARGE, Caps
 from scheduler.optimizer.certificate.dynamic_problem import Path, Prices
 from scheduler.optimizer.certificate.dynamic_program import IDLE
-from scheduler.optimizer.certificate.moved_runs import Schedules, better_timed, reshaped
+from scheduler.optimizer.certificate.moved_runs import Schedules, better_timed, judge, reshaped
+from scheduler.optimizer.few_settings import (
+    SETTING_EFFORT,
+    Shape,
+    held_columns,
+    settings_of,
+    shape_of,
+    shapes_with_less,
+)
 from scheduler.optimizer.lexicographic import HELD, RANDOM_SEED, SETTLED, SHORTAGES, QuietHighs
 from scheduler.optimizer.matrix_builder import Matrix
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.setpoints import runs_with_power, setpoints_from_powers
+from scheduler.optimizer.setpoints import Setpoints, runs_with_power, setpoints_from_powers
 from scheduler.optimizer.smoothing import changes_of_power
 
 DEVEX = 1
@@ -31,6 +39,8 @@ MONEY_SHARE = 1e-3
 or is better timed, gains a thousand times that in money, so the other objective comes first all the same."""
 TRIAL_EFFORT = 1500
 """Linear programs times intervals spent on modes near the steadiest plan's."""
+FAR_FROM_A_TIE = 4.0
+"""A shape that costs more than so many times what a tie may, at about its powers, is not tried."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,20 +70,30 @@ class Steady:
     Attributes
     ----------
     modes : shape (whole,). values : of every column. change_kw : of power inside runs [kW]. starts : how many.
-    bound : on the change of power at other modes.
+    settings : how many it asks for. bound : on the change of power at other modes.
     """
 
     modes: BoolArray
     values: FloatArray
     change_kw: float
     starts: int
+    settings: int
     bound: Bound
 
     def steadier(self, other: Steady) -> bool:
-        """Return whether it changes power less than another, or as much with fewer starts."""
+        """Return whether it asks for fewer settings than another, or changes power less, or starts less often."""
+        if self.settings != other.settings:
+            return self.settings < other.settings
         if self.change_kw < other.change_kw - SAME_CHANGE_KW:
             return True
         return self.change_kw <= other.change_kw + SETTLED and self.starts < other.starts
+
+
+def _schedules(powers: Setpoints) -> Schedules:
+    """Return one schedule's powers and modes, shape (1, n)."""
+    return Schedules(
+        powers.charge_kw[None, :], powers.discharge_kw[None, :], powers.charging[None, :], powers.discharging[None, :]
+    )
 
 
 def linear_highs() -> QuietHighs:
@@ -104,6 +124,8 @@ class ModeProgram:
         self.held = False
         self.unit = night.highest_price or 1.0
         self.least_money, self.most_over = 0.0, 0.0
+        self.changes = changes_of_power(matrix.columns, self.upper, night)
+        self.first_change = lp.num_col_
         self.minimised: tuple[str, bool, float, int] | None = None
         self.highs = linear_highs()
         self.highs.passModel(lp)
@@ -184,9 +206,10 @@ class ModeProgram:
         self.highs.addRow(lower, upper, len(where), where.astype(np.int32), coefficients[where])
 
     def settle_ties(self, slack: float, others: Sequence[BoolArray] = ()) -> bool:
-        """Find the steadiest plan at the present modes, at others, and near them, at most slack [money] above this one.
+        """Find the plan with the fewest settings at the present modes, at others, and near them; then the steadiest.
 
-        Then the best timed of the same energy. Return False if the solver finds none.
+        It costs at most slack [money] more than this one. Then find the best timed of the same energy. Return False if
+        the solver finds none.
         """
         night = self.night
         if not self.exactly("least_money"):
@@ -195,27 +218,29 @@ class ModeProgram:
         own = np.round(self.values[self.whole]) > 0
         money = self._bound_at(own, self.value(), self.value() + slack)
         self.hold("least_money", slack)
-        changes = changes_of_power(self.matrix.columns, self.upper, night)
+        changes = self.changes
         if len(changes.power):
-            addition = changes.addition(len(self.every))
+            addition = changes.addition(self.first_change)
             addition.add_to(self.highs)
             self.cost = np.concatenate([self.cost, addition.cost], axis=1)
             self.every = np.arange(self.cost.shape[1], dtype=np.int32)
             self.values = np.concatenate([self.values, changes.changes_kw(self.values)])
-        if not self._steadiest([own, *others], money):
+        best = self._steadiest([own, *others], money)
+        if best is None:
             return False
+        shape = self._fewest_settings(best.modes, money)
         self.hold("least_change", HELD)
         self.hold("least_money", HELD)
         for name in ("charge_kw", "discharge_kw"):
             energy = np.zeros(len(self.every))
             energy[self.matrix.columns[name]] = night.hours
             self._add_row(energy, float(energy @ self.values) - HELD, highspy.kHighsInf)
-        return self._best_timed()
+        return self._best_timed(shape)
 
-    def _steadiest(self, choices: Sequence[BoolArray], money: Bound) -> bool:
-        """Minimise the change of power at the best of some modes and of those near it; return whether there is a plan.
+    def _steadiest(self, choices: Sequence[BoolArray], money: Bound) -> Steady | None:
+        """Return the plan of least change of power at the best of some modes and of those near it; None without a plan.
 
-        Of equally steady ones it is the one with the fewest starts. The modes stay fixed.
+        The best have the fewest settings, then the least change, then the fewest starts. The modes stay fixed.
 
         Parameters
         ----------
@@ -243,11 +268,83 @@ class ModeProgram:
                 if found is not None and found.steadier(best):
                     better = found
                     break
-        if best is None:
-            return False
-        self.fix(best.modes)
-        self.values = best.values
-        return True
+        if best is not None:
+            self.fix(best.modes)
+            self.values = best.values
+        return best
+
+    def _fewest_settings(self, modes: BoolArray, money: Bound) -> Shape:
+        """Join or leave out blocks of the present plan as long as the money allows it; return its shape then.
+
+        Modes and shape stay fixed, and the values are those of the plan found.
+
+        Parameters
+        ----------
+        modes : of the present plan, shape (whole,). money : what other modes cost at least.
+        """
+        night, trials = self.night, SETTING_EFFORT // self.night.intervals
+        powers = self._powers()
+        shape = shape_of(settings_of(night, powers), powers)
+        fewer = True
+        while fewer and len(shape.blocks) > 1:
+            fewer = False
+            kept, kept_modes = self.values, modes
+            for other in self._near_ties(shape, money):
+                if trials <= 0:
+                    break
+                trials -= 1
+                modes = self._moved_modes(_schedules(shape.powers), kept_modes, _schedules(other.powers))[0]
+                if money.at(modes) > money.most or not self._solved_at(modes, other):
+                    continue
+                powers = self._powers()
+                found = settings_of(night, powers)
+                if len(found) < len(shape.blocks):
+                    shape, fewer = shape_of(found, powers), True
+                    break
+            if not fewer:
+                self.values, modes = kept, kept_modes
+        self.fix(modes)
+        return shape
+
+    def _near_ties(self, shape: Shape, money: Bound) -> list[Shape]:
+        """Return shapes with fewer settings that may be as cheap, those that cost least first."""
+        near = list(shapes_with_less(self.night, shape.blocks, shape.powers))
+        if not near:
+            return near
+        guessed = _schedules(shape.powers)
+        for other in near:
+            guessed = guessed.followed_by(_schedules(other.powers))
+        more = judge(self.night, guessed).money
+        more = more[1:] - more[0]
+        hopeful = more <= FAR_FROM_A_TIE * (money.most - money.value)
+        return [near[at] for at in np.argsort(more, kind="stable").tolist() if hopeful[at]]
+
+    def _solved_at(self, modes: BoolArray, shape: Shape) -> bool:
+        """Find the plan of least change at modes, held to a shape; return whether there is one."""
+        self.fix(modes)
+        bounded = self._hold_shape(shape, np.zeros(len(self.changes.power)))
+        solved = self.run("least_change", again=False, then_money=True)
+        self._let_go(bounded)
+        return solved
+
+    def _hold_shape(self, shape: Shape, most_kw: FloatArray) -> IntArray:
+        """Bound a shape's powers and changes, these by most_kw [kW], shape (pairs,); return the columns bounded."""
+        held, lower, upper = held_columns(shape, self.matrix.columns, self.changes, self.first_change, most_kw)
+        self.bound(held, lower, upper)
+        return held
+
+    def _let_go(self, held: IntArray) -> None:
+        """Bound columns as they were."""
+        most = np.append(self.upper, np.full(len(self.changes.power), highspy.kHighsInf))
+        self.bound(held, np.zeros(len(held)), most[held])
+
+    def _powers(self) -> Setpoints:
+        """Return the powers of the present values."""
+        values, columns = self.values, self.matrix.columns
+        charge, charging = runs_with_power(self.night, values, columns, "charge_kw", "charging")
+        discharge, discharging = runs_with_power(self.night, values, columns, "discharge_kw", "discharging")
+        shares = charging.astype(np.float64), discharging.astype(np.float64)
+        return Setpoints(charge, discharge, *shares, np.zeros(self.night.intervals))
 
     def _steady_at(self, modes: BoolArray, most_kw: float | None = None) -> Steady | None:
         """Return the steadiest plan at modes, shape (whole,); None if there is none. They stay fixed.
@@ -270,9 +367,10 @@ class ModeProgram:
             return self._steady_at(powered, most_kw)
         change = self.value("least_change")
         starts = int(self._starts(modes[None, :])[0])
+        settings = len(settings_of(self.night, self._powers()))
         over = MONEY_SHARE * (self.value() - self.least_money) / self.unit
         bound = self._bound_at(modes, change + over, change - SAME_CHANGE_KW + self.most_over)
-        return Steady(modes, self.values, change, starts, bound)
+        return Steady(modes, self.values, change, starts, settings, bound)
 
     def _powered(self, modes: BoolArray) -> BoolArray:
         """Return modes, shape (whole,), without the ends of runs that the present values give no power."""
@@ -311,19 +409,37 @@ class ModeProgram:
         """Return the bound on an objective, just minimised at modes, by other modes."""
         return Bound(modes, least, np.array(self.highs.getSolution().col_dual)[self.whole], most)
 
-    def _best_timed(self) -> bool:
-        """Minimise the timing at the present modes and where runs can be moved to; return whether there is a plan."""
-        if not self.exactly("charge_late_discharge_early", then_money=True):
+    def _best_timed(self, shape: Shape) -> bool:
+        """Minimise the timing at the present modes and where runs can be moved to; return whether there is a plan.
+
+        It asks for no more settings than the shape.
+        """
+        before, settings = np.round(self.values[self.whole]) > 0, len(shape.blocks)
+        if not self._timed_at(before, shape):
             return False
-        plan, before = self._schedule(self.values), np.round(self.values[self.whole]) > 0
-        moved = better_timed(self.night, plan, self._caps())
+        timed, plan = self.values, self._schedule(self.values)
+        moved = better_timed(self.night, plan, self._caps(), settings)
         if moved is plan:
             return True
-        self.fix(self._moved_modes(plan, before, moved)[0])
-        if self.exactly("charge_late_discharge_early", then_money=True):
+        powers = moved.setpoints(0)
+        self.values = timed.copy()
+        self.values[self.matrix.columns["charge_kw"]] = powers.charge_kw
+        self.values[self.matrix.columns["discharge_kw"]] = powers.discharge_kw
+        other = shape_of(settings_of(self.night, powers), powers)
+        if self._timed_at(self._moved_modes(plan, before, moved)[0], other):
             return True
         self.fix(before)
-        return self.exactly("charge_late_discharge_early", then_money=True)
+        self.values = timed
+        return True
+
+    def _timed_at(self, modes: BoolArray, shape: Shape) -> bool:
+        """Find the best timed plan at modes, held to a shape and to the present changes inside its blocks."""
+        self.fix(modes)
+        now = self.changes.changes_kw(self.values) if len(self.changes.power) else np.zeros(0)
+        held = self._hold_shape(shape, now + SETTLED)
+        solved = self.exactly("ready_soonest", then_money=True)
+        self._let_go(held)
+        return solved
 
     def _schedule(self, values: FloatArray) -> Schedules:
         """Return the powers and modes of values of the columns, shape (1, n)."""

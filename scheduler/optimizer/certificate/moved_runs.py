@@ -15,8 +15,9 @@ from models.base.arrays import BoolArray, FloatArray, IntArray, runs
 from models.site.connection import grid_flows_kw, net_draw_kw
 from scheduler.nights.night import Night
 from scheduler.optimizer.certificate.dynamic_moves import Caps
-from scheduler.optimizer.objectives import charger_start_worth
-from scheduler.optimizer.setpoints import setpoints_from_powers
+from scheduler.optimizer.few_settings import settings_of
+from scheduler.optimizer.objectives import ABOVE_CEILING, charger_start_worth, hours_waited
+from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 
 NO_MORE = 1e-9
 """Money [kWh at the highest price], energy [kWh] and power [kW] differing by less are the same."""
@@ -41,6 +42,11 @@ class Schedules:
         """Return copies of some of them, by their rows."""
         return Schedules(self.charge_kw[rows], self.discharge_kw[rows], self.charging[rows], self.discharging[rows])
 
+    def setpoints(self, row: int) -> Setpoints:
+        """Return the powers of one of them."""
+        shares = self.charging[row].astype(np.float64), self.discharging[row].astype(np.float64)
+        return Setpoints(self.charge_kw[row], self.discharge_kw[row], *shares, np.zeros(self.charge_kw.shape[1]))
+
     def followed_by(self, others: Schedules) -> Schedules:
         """Return these and others after them."""
         return Schedules(
@@ -60,11 +66,13 @@ class Judged:
     money : the total, as the program counts it [money], shape (schedules,).
     short_kwh : on the way, missing at the departure and missing when ready of each trip [kWh], shape (schedules, 3 k).
     outside_kwh : by how much stored energy leaves its bounds [kWh], shape (schedules,); 0 where it does not.
+    above_kwh_hours : energy above the ceiling at home, times how long it is there [kWh h], shape (schedules,).
     """
 
     money: FloatArray
     short_kwh: FloatArray
     outside_kwh: FloatArray
+    above_kwh_hours: FloatArray
 
 
 def judge(night: Night, plans: Schedules) -> Judged:
@@ -82,15 +90,16 @@ def judge(night: Night, plans: Schedules) -> Judged:
     if night.calendar is not None:
         money += night.wear_weight * (night.calendar.cost(stored) @ night.hours_around)
     car, after = night.car, stored[:, 1:]
-    outside = np.maximum(0.0, car.floor_kwh - after) + np.maximum(0.0, after - car.ceiling_kwh)
-    money += outside @ (night.hours * night.at_home) * car.outside_window_factor * night.highest_price
+    at_home, above = night.hours * night.at_home, np.maximum(0.0, after - car.ceiling_kwh)
+    outside = np.maximum(0.0, car.floor_kwh - after) + above
+    money += outside @ at_home * car.outside_window_factor * night.highest_price
     trips = len(night.trips)
     money += short[:, :trips].sum(axis=1) * car.on_the_way_price_per_kwh
     money -= night.stored_energy.worths(stored[:, -1]) - night.stored_energy.worth(night.stored_now_kwh)
     least = np.where(plans.discharging, car.floor_kwh, 0.0)
     most = np.where(plans.charging, night.ceiling_kwh[1:], car.battery_kwh)
     leaves = np.maximum(least - after, after - most).max(axis=1)
-    return Judged(money, short, np.maximum(0.0, leaves))
+    return Judged(money, short, np.maximum(0.0, leaves), above @ at_home)
 
 
 def _stored(night: Night, plans: Schedules) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -139,33 +148,52 @@ def _wear(night: Night, change: FloatArray) -> FloatArray:
     return worn
 
 
-def better_timed(night: Night, plan: Schedules, caps: Caps) -> Schedules:
+def better_timed(night: Night, plan: Schedules, caps: Caps, most_settings: int | None = None) -> Schedules:
     """Move runs of one plan, shape (1, n), and their ends, as long as that is better timed and costs no more.
+
+    Better timed is what waits less, an hour of a kWh above the ceiling weighing ABOVE_CEILING times as much. Moves to
+    later hours are tried only where there is energy above the ceiling.
+
+    Parameters
+    ----------
+    most_settings : that it may ask for; None for any number.
 
     Returns
     -------
     The best found, shape (1, n): the same plan if nothing helps.
     """
-    allowed: tuple[float, float, FloatArray] | None = None
+    allowed: Judged | None = None
+    above = float(judge(night, plan).above_kwh_hours[0]) if _may_be_above(night) else 0.0
     for _ in range(MOST_MOVES):
-        moved = _shifted(night, plan)
+        moved = _shifted(night, plan, later=above > NO_MORE)
         gain = timing(night, plan)[0] - timing(night, moved)
         steady = change_of_power(moved) <= change_of_power(plan)[0] + NO_MORE
-        hopeful = np.flatnonzero((gain > NO_MORE) & steady & _within(night, moved, caps))
+        hopeful = np.flatnonzero((gain > NO_MORE - ABOVE_CEILING * above) & steady & _within(night, moved, caps))
         if not len(hopeful):
             break
         choices = plan.followed_by(moved.some(hopeful))
         judged = judge(night, choices)
-        if allowed is None:
-            allowed = float(judged.money[0]), float(judged.outside_kwh[0]), judged.short_kwh[0]
-        good = judged.money <= allowed[0] + NO_MORE * night.highest_price
-        good &= judged.outside_kwh <= allowed[1] + NO_MORE
-        good &= (judged.short_kwh <= allowed[2] + NO_MORE).all(axis=1)
-        best = int(np.where(good, np.append(0.0, gain[hopeful]), -1.0).argmax())
+        allowed = judged if allowed is None else allowed
+        good = judged.money <= allowed.money[0] + NO_MORE * night.highest_price
+        good &= judged.outside_kwh <= allowed.outside_kwh[0] + NO_MORE
+        good &= (judged.short_kwh <= allowed.short_kwh[0] + NO_MORE).all(axis=1)
+        gained = np.append(NO_MORE, gain[hopeful]) + ABOVE_CEILING * (above - judged.above_kwh_hours)
+        best = 0
+        for row in np.argsort(np.where(good, -gained, np.inf), kind="stable").tolist():
+            few = most_settings is None or row == 0 or len(settings_of(night, choices.setpoints(row))) <= most_settings
+            if few or not good[row]:
+                best = row if good[row] else 0
+                break
         if best == 0:
             break
-        plan = choices.some(np.array([best]))
+        plan, above = choices.some(np.array([best])), float(judged.above_kwh_hours[best])
     return plan
+
+
+def _may_be_above(night: Night) -> bool:
+    """Return whether any plan may store energy above the ceiling."""
+    most = max(float(night.ceiling_kwh.max()), night.stored_now_kwh, night.car.return_reserve_kwh)
+    return most > night.car.ceiling_kwh + NO_MORE
 
 
 def _within(night: Night, plans: Schedules, caps: Caps) -> BoolArray:
@@ -180,11 +208,8 @@ def _within(night: Night, plans: Schedules, caps: Caps) -> BoolArray:
 
 
 def timing(night: Night, plans: Schedules) -> FloatArray:
-    """Return the objective `charge_late_discharge_early` [kWh h], shape (schedules,)."""
-    hours = night.hours
-    middle = np.cumsum(hours) - hours / 2
-    late, early = hours * (hours.sum() - middle), hours * middle
-    return np.asarray(plans.charge_kw @ late + plans.discharge_kw @ early)
+    """Return how long what is charged and discharged waits [kWh h], shape (schedules,)."""
+    return np.asarray((plans.charge_kw + plans.discharge_kw) @ (night.hours * hours_waited(night)))
 
 
 def change_of_power(plans: Schedules) -> FloatArray:
@@ -196,9 +221,9 @@ def change_of_power(plans: Schedules) -> FloatArray:
     return total
 
 
-def _shifted(night: Night, plan: Schedules) -> Schedules:
-    """Return what one move of equal energy makes of a plan, shape (1, n)."""
-    moves = [*_shifts(night, plan, 0), *_shifts(night, plan, 1)]
+def _shifted(night: Night, plan: Schedules, later: bool) -> Schedules:
+    """Return what one move of equal energy makes of a plan, shape (1, n); to earlier hours, or to later ones too."""
+    moves = [*_shifts(night, plan, 0, later), *_shifts(night, plan, 1, later)]
     moved = plan.some(np.zeros(len(moves), np.int64))
     powers, modes = (moved.charge_kw, moved.discharge_kw), (moved.charging, moved.discharging)
     for row, (direction, left, taken, taken_kw) in enumerate(moves):
@@ -207,12 +232,14 @@ def _shifted(night: Night, plan: Schedules) -> Schedules:
     return moved
 
 
-def _shifts(night: Night, plan: Schedules, direction: int) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
+def _shifts(
+    night: Night, plan: Schedules, direction: int, later: bool
+) -> Iterator[tuple[int, IntArray, IntArray, FloatArray]]:
     """Yield the direction, the intervals that are left, those that run instead or otherwise, and their powers [kW].
 
     A whole run moves to intervals as long as its own. Or one end of a run moves to an end of this run or of another,
-    with its power, or with that of its new neighbour: then the rest of the run gives or takes the difference. Charging
-    moves later, discharging earlier.
+    with its power, or with that of its new neighbour: then the rest of the run gives or takes the difference. Or the
+    rest of a run takes what its last interval gave. Moves are to earlier hours; with `later`, to later ones too.
     """
     power, running = ((plan.charge_kw[0], plan.charging[0]), (plan.discharge_kw[0], plan.discharging[0]))[direction]
     idle = ~(plan.charging[0] | plan.discharging[0]) & night.at_home
@@ -220,13 +247,16 @@ def _shifts(night: Night, plan: Schedules, direction: int) -> Iterator[tuple[int
     for first, last in found:
         free, own = idle.copy(), np.arange(first, last)
         free[own] = True
-        for shift in range(1, n - last + 1) if direction == 0 else range(-first, 0):
+        for shift in (*range(-first, 0), *(range(1, n - last + 1) if later else ())):
             if free[own + shift].all() and (np.abs(hours[own + shift] - hours[own]) < SAME_HOURS).all():
                 yield direction, own, own + shift, power[own]
         for end in sorted({first, last - 1}):
             rest = own[own != end]
+            if len(rest) and (later or end == last - 1):
+                spread = power[end] * hours[end] / hours[rest].sum()
+                yield direction, np.array([end]), rest, power[rest] + spread
             for neighbour, place in ((at, at + step) for run in found for at, step in ((run[0], -1), (run[1] - 1, 1))):
-                if not 0 <= place < n or not idle[place] or (place > end) != (direction == 0) or neighbour == end:
+                if not 0 <= place < n or not idle[place] or (place > end and not later) or neighbour == end:
                     continue
                 left, energy = np.array([end]), power[end] * hours[end]
                 yield direction, left, np.array([place]), np.array([energy / hours[place]])

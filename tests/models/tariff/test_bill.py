@@ -16,7 +16,7 @@ import pytest
 from models.base.time_window import TimeWindow
 from models.tariff.bill import Bill, GridFlows, bill, export_credit, import_cost, printed_bill, rounded
 from models.tariff.market import MarketPrices
-from models.tariff.offer import Band, DemandCharge, Offer
+from models.tariff.offer import Band, ConnectionFee, DemandCharge, Discount, Offer, Tax, offer_prices
 from tests.builders.flows import flows
 
 DUBLIN = "Europe/Dublin"
@@ -146,7 +146,7 @@ def test_export_that_is_not_paid_is_on_the_bill() -> None:
 
 def demand_offer(**changes: object) -> Offer:
     window = TimeWindow(clock(15), clock(21), frozenset(range(5)))
-    return offer(Band(0.0), demand_charge=DemandCharge(9.00, 30, window), **changes)
+    return offer(Band(0.0), demand_charges=(DemandCharge(9.00, 30, window),), **changes)
 
 
 def test_demand_charge() -> None:
@@ -176,17 +176,19 @@ def test_hours_after_midnight_belong_to_the_month_in_which_the_window_began() ->
     window = TimeWindow(clock(22), clock(6), months=frozenset({1}))
     metered = flows("2026-01-01", 59, 1.0)
     metered.import_kwh[31 * 24 + 3] = 4.0  # 1 February, 03:00
-    made = bill_of(offer(Band(0.0), demand_charge=DemandCharge(9.0, 60, window)), metered, "2026-01-01", "2026-03-01")
+    made = bill_of(
+        offer(Band(0.0), demand_charges=(DemandCharge(9.0, 60, window),)), metered, "2026-01-01", "2026-03-01"
+    )
     assert amounts(made, "demand_charge") == pytest.approx([4.0 * 9.0])
     february = bill_of(
-        offer(Band(0.0), demand_charge=DemandCharge(9.0, 60, window)), metered, "2026-02-01", "2026-03-01"
+        offer(Band(0.0), demand_charges=(DemandCharge(9.0, 60, window),)), metered, "2026-02-01", "2026-03-01"
     )
     assert amounts(february, "demand_charge") == []
 
 
 def test_no_demand_charge_without_its_window() -> None:
     """A month without a day in the window has no such line."""
-    winter = replace(demand_offer(), demand_charge=DemandCharge(9.0, 30, TimeWindow(months=frozenset({7}))))
+    winter = replace(demand_offer(), demand_charges=(DemandCharge(9.0, 30, TimeWindow(months=frozenset({7}))),))
     made = bill_of(winter, flows("2026-01-01", 31, step_minutes=30), "2026-01-01", "2026-02-01")
     assert amounts(made, "demand_charge") == []
 
@@ -197,11 +199,98 @@ def test_intervals_too_long_for_the_demand_charge() -> None:
         bill_of(demand_offer(), flows("2026-01-01", 31), "2026-01-01", "2026-02-01")
 
 
+def test_summer_and_winter_have_demand_charges_of_their_own() -> None:
+    """5 kW on 3 January in the evening x 8.00, 2 kW at other times x 1.50; in July 3 kW x 4.00 in the afternoon."""
+    winter = DemandCharge(8.00, 60, TimeWindow(clock(17), clock(21), months=frozenset({1, 2, 12})))
+    summer = DemandCharge(4.00, 60, TimeWindow(clock(12), clock(18), months=frozenset({6, 7, 8})), name="Summer")
+    tariff = offer(Band(0.0), demand_charges=(winter, summer, DemandCharge(1.50, 60)))
+    january = flows("2026-01-01", 31, 2.0)
+    january.import_kwh[2 * 24 + 18] = 5.0
+    assert amounts(bill_of(tariff, january, "2026-01-01", "2026-02-01"), "demand_charge") == [5 * 8.00, 5 * 1.50]
+    july = flows("2026-07-01", 31, 2.0)
+    july.import_kwh[4 * 24 + 13] = 3.0
+    july.import_kwh[4 * 24 + 20] = 4.0  # in no season's hours
+    made = bill_of(tariff, july, "2026-07-01", "2026-08-01")
+    assert [(line.band, line.quantity, line.amount) for line in made.lines if line.kind == "demand_charge"] == [
+        (1, 3.0, 12.00),
+        (2, 4.0, 6.00),
+    ]
+
+
+def test_a_least_demand_is_billed_in_each_month_of_its_window() -> None:
+    """2 kW all month, 6 kW billed at least: 6 x 9.00, with no hour at which it was drawn; 7 kW are billed as 7."""
+    tariff = offer(Band(0.0), demand_charges=(DemandCharge(9.00, 60, least_kw=6.0),))
+    (line,) = [
+        each
+        for each in bill_of(tariff, flows("2026-01-01", 31, 2.0), "2026-01-01", "2026-02-01").lines
+        if each.kind == "demand_charge"
+    ]
+    assert (line.quantity, line.amount, line.at) == (6.0, 54.00, None)
+    high = flows("2026-01-01", 31, 2.0)
+    high.import_kwh[100] = 7.0
+    assert amounts(bill_of(tariff, high, "2026-01-01", "2026-02-01"), "demand_charge") == [63.00]
+
+
+def test_the_highest_of_the_last_twelve_months_is_billed() -> None:
+    """9 kW in January 2025 are billed until December 2025, then the 4 kW of June 2025 until May 2026, then 2 kW."""
+    metered = flows("2025-01-01", 546, 2.0)  # to 30 June 2026
+    metered.import_kwh[10 * 24] = 9.0
+    metered.import_kwh[(date(2025, 6, 20) - date(2025, 1, 1)).days * 24 + 5] = 4.0
+    tariff = offer(Band(0.0), demand_charges=(DemandCharge(10.0, 60, look_back_months=12),))
+    made = bill_of(tariff, metered, "2025-03-01", "2026-07-01")
+    assert amounts(made, "demand_charge") == [90.0] * 10 + [40.0] * 5 + [20.0]
+
+
+def test_fees_by_the_month_and_by_the_connection() -> None:
+    """10 of January's 31 days: 12.40 x 10 / 31 = 4.00, and 14 kW x 1.55 x 10 / 31 = 7.00."""
+    tariff = offer(Band(0.0), monthly_fee=12.40, connection_fee=ConnectionFee(1.55, 14.0))
+    made = bill_of(tariff, flows("2026-01-01", 31), "2026-01-05", "2026-01-15")
+    assert amounts(made, "monthly_fee") == pytest.approx([4.00])
+    assert amounts(made, "connection_fee") == pytest.approx([7.00])
+
+
+def test_a_discount_comes_before_the_tax() -> None:
+    """24 kWh x 0.25 = 6.00 and a fee of 2.00; 10 % off import is 0.60; 20 % tax on 5.40 + 2.00 is 1.48: 8.88 to pay.
+
+    To the cent, line by line: the same.
+    """
+    covers = frozenset({"import", "daily_fee"})
+    tariff = offer(
+        Band(0.25), daily_fee=2.0, discount=Discount(10.0, frozenset({"import"})), taxes=(Tax(20.0, covers),)
+    )
+    made = bill_of(tariff, flows("2026-01-14", 1), "2026-01-14", "2026-01-15")
+    assert [(line.kind, round(line.amount, 9)) for line in made.lines] == [
+        ("daily_fee", 2.00),
+        ("import", 6.00),
+        ("discount", -0.60),
+        ("tax", 1.48),
+    ]
+    assert printed_bill(made, tariff, 2).total == pytest.approx(8.88)
+    assert tariff.factor("import") == pytest.approx(0.9 * 1.2)
+
+
+def test_network_and_energy_have_prices_and_taxes_of_their_own() -> None:
+    """Energy 0.20, at night 0.12; network 0.10 from 16:00 to 21:00 alone, 1 kWh an hour.
+
+    Energy 16 x 0.20 + 8 x 0.12 = 4.16, network 5 x 0.10 = 0.50; 10 % on all of it 0.466, 50 % more on network 0.25.
+    """
+    tariff = offer(
+        Band(0.20, part="energy"),
+        Band(0.12, clock(23), clock(7), part="energy"),
+        Band(0.10, clock(16), clock(21), part="network"),
+        taxes=(Tax(10.0, frozenset({"import"})), Tax(50.0, frozenset({"import"}), "network")),
+    )
+    made = bill_of(tariff, flows("2026-01-14", 1), "2026-01-14", "2026-01-15")
+    assert amounts(made, "import") == pytest.approx([3.20, 0.96, 0.50])
+    assert amounts(made, "tax") == pytest.approx([0.466, 0.25])
+    assert [line.band for line in made.lines if line.kind == "tax"] == [0, 1]
+    found = offer_prices(tariff, pd.DatetimeIndex(["2026-01-14T12:00Z", "2026-01-14T18:00Z"]), "UTC")
+    assert found.beyond(tariff, "import") == pytest.approx([0.22, 0.22 + 0.10 * 1.6])
+
+
 def test_tax_on_some_lines() -> None:
     """24 kWh x 0.30 = 7.20 and a fee of 0.80 make 8.00; 25 % on both 2.00; 2 kWh sold at 0.10 are not covered."""
-    tariff = offer(
-        exports=(Band(0.10),), daily_fee=0.80, tax_percent=25.0, tax_covers=frozenset({"import", "daily_fee"})
-    )
+    tariff = offer(exports=(Band(0.10),), daily_fee=0.80, taxes=(Tax(25.0, frozenset({"import", "daily_fee"})),))
     made = bill_of(tariff, flows("2026-01-14", 1, 1.0, [2.0] + [0.0] * 23), "2026-01-14", "2026-01-15")
     tax = next(line for line in made.lines if line.kind == "tax")
     assert (tax.quantity, tax.amount) == pytest.approx((8.00, 2.00))
@@ -249,7 +338,7 @@ def test_public_holidays() -> None:
 
 def test_on_paper_every_line_is_rounded_and_the_tax_is_on_the_rounded_lines() -> None:
     """0.5 kWh x 0.25 = 0.125 becomes 0.13, a fee of 0.105 becomes 0.11; 50 % of 0.24 is 0.12; 0.36 in total."""
-    tariff = offer(Band(0.25), daily_fee=0.105, tax_percent=50.0, tax_covers=EVERYTHING)
+    tariff = offer(Band(0.25), daily_fee=0.105, taxes=(Tax(50.0, EVERYTHING),))
     metered = flows("2026-01-14", 1, [0.5] + [0.0] * 23)
     paper = printed_bill(bill_of(tariff, metered, "2026-01-14", "2026-01-15"), tariff, 2)
     assert [line.amount for line in paper.lines] == [0.11, 0.13, 0.12]

@@ -250,3 +250,39 @@ def test_an_impossible_amount_is_a_fault(tmp_path: Path) -> None:
     code, _, errors = run(tmp_path, meter=meter_text().replace("T05:00+00:00,1.0", "T05:00+00:00,1e300", 1))
     assert code == 2
     assert 'import_kwh: "1e300" is over 10000000; expected 0 to 10000000' in errors
+
+
+def nem12_text(days: int = 3) -> str:
+    """January 2026, half-hours of market time (UTC+10), 0.5 kWh each."""
+    records = [f"300,202601{day:02},{','.join(['0.5'] * 48)},A,,,20260205041500," for day in range(1, days + 1)]
+    return "\n".join(["100,NEM12,202602060415,S,R", "200,9900000011,E1,1,E1,N1,M1,kWh,30,", *records, "900", ""])
+
+
+@pytest.mark.parametrize(("zone", "hours"), [("Australia/Sydney", 1), ("Australia/Adelaide", 0.5)])
+def test_the_first_day_of_market_time_is_billed_if_it_is_asked_for(tmp_path: Path, zone: str, hours: float) -> None:
+    """In summer Sydney is an hour ahead of the market, Adelaide half an hour; each hour has 2 x 0.5 kWh.
+
+    By common practice of the NEM, meter data are in UTC+10 all year.
+    """
+    site = write_site(tmp_path / "home", {'timezone = "Europe/Dublin"': f'timezone = "{zone}"'})
+    (tmp_path / "offer.toml").write_text(
+        'format = 1\nname = "Plain"\ncurrency = "AUD"\ndaily_fee = 1\n[[import]]\nprice_per_kwh = 0.25\n'
+        "[[export]]\nprice_per_kwh = 0.05\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "nem.csv").write_text(nem12_text(), encoding="utf-8")
+
+    def billed(*options: str) -> tuple[float, str]:
+        words = ["bill", str(site), str(tmp_path / "offer.toml"), "--meter", str(tmp_path / "nem.csv"), "--json"]
+        result = CliRunner().invoke(app, [*words, *options])
+        assert result.exit_code == 0, result.output
+        found = json.loads(result.stdout)
+        return found["total"], " ".join(found["notes"])
+
+    total, notes = billed()
+    assert total == 2 * (1 + 24 * 0.25)
+    assert "the bill begins on 2026-01-02; --from 2026-01-01 bills that day too, without what is missing" in notes
+    total, notes = billed("--from", "2026-01-01")
+    assert total == pytest.approx(3 * (1 + 24 * 0.25) - hours * 0.25, abs=0.005)
+    end = "01:00" if hours == 1 else "00:30"
+    assert f"what the meter counted from 00:00 to {end} that day is not in the file and counts 0 kWh" in notes

@@ -31,6 +31,7 @@ ANSWERS = {
     "discharge_to": "Building and grid",
     "set_by": "timer",
     "power_in": "",
+    "setting_worth": "",
     "volts": "",
     "phases": "",
     "solar": "no",
@@ -74,7 +75,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 
 
 def test_every_question_has_an_answer_here() -> None:
-    hours = {"feed_in_hours"}
+    hours = {"feed_in_hours", "settings_between"}
     assert list(ANSWERS) == [question.key for question in QUESTIONS if question.key not in hours]
 
 
@@ -117,14 +118,41 @@ def test_who_sets_the_charger(tmp_path: Path, set_by: str, power_in: str | None,
     """By hand, by a timer or by something else; only where a person sets it, its unit is asked for."""
     answers = {**ANSWERS, "set_by": set_by, "power_in": power_in or ""}
     if power_in is None:
-        del answers["power_in"]
+        del answers["power_in"], answers["setting_worth"]
+    if set_by.lower() == "myself":
+        answers["setting_worth"] += "\n"  # and when it can be set
     result = run("new", tmp_path / "home", "--ask", typed=lines(answers))
     assert result.exit_code == 0, result.output
     setting = read_site(tmp_path / "home").setting
     assert (setting.set_by, setting.max_blocks, setting.min_block_minutes, setting.timer) == expected
 
 
+@pytest.mark.parametrize(
+    ("worth", "between", "expected"),
+    [
+        ("", "", (None, (390, 1380))),
+        ("0,10 EUR", "7am to 22:30", (0.1, (420, 1350))),
+        ("0", "07:00-00:30", (0.0, (420, 30))),
+        ("usual", "06:30-23:00", (None, (390, 1380))),
+    ],
+)
+def test_what_a_setting_is_worth_and_when_it_can_be_made(
+    tmp_path: Path, worth: str, between: str, expected: tuple[float | None, tuple[int, int]]
+) -> None:
+    """Enter takes the usual worth and waking hours, which the question shows; others are taken as they are typed."""
+    result = run(
+        "new", tmp_path / "home", "--ask", typed=lines(ANSWERS, set_by="myself", setting_worth=f"{worth}\n{between}")
+    )
+    assert result.exit_code == 0, result.output
+    assert "such as 0.10" in result.output
+    assert "[usual]" in result.output
+    assert "[06:30-23:00]" in result.output
+    setting = read_site(tmp_path / "home").setting
+    assert (setting.worth, setting.between) == expected
+
+
 WRONG_THEN_RIGHT = [
+    ("setting_worth", "a lot", 'Found "a lot"; expected'),
     ("timezone", "Spain", "has more than one clock"),
     ("battery_kwh", "58000", "did you mean 58 (kWh, not Wh)?\n"),
     ("battery_kwh", "1,500", "did you mean 1.5 or 1500? Write one of these."),

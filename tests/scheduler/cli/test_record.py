@@ -194,7 +194,7 @@ def test_the_demo_shows_its_invented_evenings_and_keeps_them_out_of_the_owners_r
     evening = ("--soc", 71, "--now", "2025-11-20T18:00", "--forecast", "typical", "--stay-home")
     assert overnight("plan", site, *evening).exit_code == 0
     shown = " ".join(overnight("record", site).stdout.split())
-    assert "This site's own record holds 1 plan; --meter FILE settles it." in shown
+    assert "This site's own record holds 1 plan; a meter's files that cover it (--meter) settle a night." in shown
     own = " ".join(overnight("record", site, "--meter", site / "meter.csv").stdout.split())
     assert "what came of 1 night, 20 Nov 2025" in own
     assert "invented" not in own

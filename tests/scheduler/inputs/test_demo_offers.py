@@ -10,7 +10,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.inputs.offer_schema import DemandTable, ExportTable, ImportTable, MarketTable, OfferTable
+from scheduler.inputs.offer_schema import (
+    ConnectionFeeTable,
+    DemandTable,
+    DiscountTable,
+    ExportTable,
+    ImportTable,
+    MarketTable,
+    OfferTable,
+    TaxTable,
+)
 from scheduler.inputs.site_file import SITE_FILE, read_site
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.parse_request import RequestOptions
@@ -20,7 +29,15 @@ from tests.builders.places import SCENARIOS
 
 EVENINGS = {"bookbindery": "2026-03-02T18:20", "veterinary": "2026-01-13T16:40", "boatyard": "2026-02-03T17:40"}
 OFFERS = [(site, path.name) for site in EVENINGS for path in sorted((SCENARIOS / site / "offers").glob("*.toml"))]
-TABLES = {"import": ImportTable, "export": ExportTable, "demand_charge": DemandTable, "market": MarketTable}
+TABLES = {
+    "import": ImportTable,
+    "export": ExportTable,
+    "demand_charge": DemandTable,
+    "connection_fee": ConnectionFeeTable,
+    "discount": DiscountTable,
+    "tax": TaxTable,
+    "market": MarketTable,
+}
 
 
 def offer_tables(offer: dict[str, object], table: str) -> list[dict[str, object]]:
@@ -49,15 +66,17 @@ def test_every_rule_is_shown() -> None:
         used = {key for offer in offers for each in offer_tables(offer, name) for key in each}
         assert used >= allowed - ({"days"} if name == "export" else set()), name
     covered = [line for offer in offers for line in offer.get("tax_covers", [])]  # type: ignore[attr-defined]
+    covered += [line for offer in offers for tax in offer_tables(offer, "tax") for line in tax["covers"]]  # type: ignore[attr-defined]
     assert set(covered) == set(BILL_LINES)
 
 
 @pytest.mark.parametrize("site", EVENINGS)
-def test_four_offers_each(site: str) -> None:
-    """Each demo site has four offers in its own currency, no two of one name, the site's own among them."""
+def test_offers_of_each_site(site: str) -> None:
+    """Each demo site has four or five offers in its own currency, no two of one name, the site's own among them."""
     names = [name for at, name in OFFERS if at == site]
     read = [read_inputs(SCENARIOS / site, SCENARIOS / site / "offers" / name).offer for name in names]
-    assert len({offer.name for offer in read}) == len(names) == 4
+    assert len({offer.name for offer in read}) == len(names)
+    assert len(names) == (5 if site == "boatyard" else 4)
     assert len({offer.currency for offer in read}) == 1
     assert read_inputs(SCENARIOS / site).site.offer_file.name in names
 

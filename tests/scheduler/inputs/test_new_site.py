@@ -62,7 +62,7 @@ def test_a_new_site_plans_at_once(tmp_path: Path, flags: tuple[str, ...]) -> Non
 def test_what_is_missing_is_asked_for_and_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
     """The approved limits have no default; minus one is not taken, and the question comes again."""
     missing = {"--import-limit-kw": None, "--export-limit-kw": None, "--volts": None}
-    result = new(tmp_path / "site", missing, "--ask", typed="\n11\n-1\n4\n" + "\n" * 10)
+    result = new(tmp_path / "site", missing, "--ask", typed="\n11\n-1\n4\n" + "\n" * 12)
     assert result.exit_code == 0, result.output
     assert "-1 is under 0; expected 0 to" in result.stdout
     connection = read_inputs(tmp_path / "site").site.connection

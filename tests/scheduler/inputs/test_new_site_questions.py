@@ -11,6 +11,8 @@ from scheduler.cli.app import app
 from scheduler.inputs.new_site_questions import QUESTIONS
 from scheduler.inputs.site_inputs import read_inputs
 
+BY_HAND = ("power_in", "setting_worth", "settings_between")
+"""What is asked only where the owner sets the charger."""
 ANSWERS = {
     "name": "",
     "timezone": "Europe/Dublin",
@@ -52,7 +54,7 @@ def asked(folder: Path, typed: dict[str, str], *options: str) -> Result:
 
 def test_an_owner_can_answer_every_question_at_the_prompt(tmp_path: Path) -> None:
     """Night price, feed-in price, solar and holidays are asked for too, each as the site then holds it."""
-    assert list(ANSWERS) == [question.key for question in QUESTIONS if question.key != "power_in"]
+    assert list(ANSWERS) == [question.key for question in QUESTIONS if question.key not in BY_HAND]
     result = asked(tmp_path / "home", ANSWERS)
     assert result.exit_code == 0, result.output
     inputs = read_inputs(tmp_path / "home")

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from models.base.time_window import TimeWindow
-from models.tariff.offer import Offer
+from models.tariff.offer import ConnectionFee, DemandCharge, Discount, Offer, Tax
 from scheduler.inputs.offer_file import read_offer, read_offer_files
 from tests.builders.sites import faults_of
 
@@ -53,15 +53,45 @@ def test_steps(tmp_path: Path) -> None:
     assert by_month.import_bands[1].name == "First"
 
 
+def test_parts_fees_discount_and_taxes(tmp_path: Path) -> None:
+    """Every new table comes into the offer as it stands in the file; the plain tax stays the first."""
+    summer, year = (
+        f"[[demand_charge]]\nprice_per_kw_month = {price}\ninterval_minutes = 30\n{more}"
+        for price, more in (
+            (4, 'name = "Summer"\nmonths = [12, 1, 2]\n'),
+            (1, "least_billed_kw = 3\nhighest_of_months = 12\n"),
+        )
+    )
+    found = offer(
+        tmp_path,
+        'monthly_fee = 6\ntax_percent = 24\ntax_covers = ["import"]\n'
+        + IMPORT
+        + '[[import]]\nprice_per_kwh = 0.1\npart = "network"\n[connection_fee]\nprice_per_kw_month = 2\nkw = 14\n'
+        + '[discount]\npercent = 5\ncovers = ["import", "daily_fee"]\n'
+        + '[[tax]]\npercent = 7\ncovers = ["import"]\npart = "network"\n'
+        + summer
+        + year,
+    )
+    assert [band.part for band in found.import_bands] == [None, "network"]
+    assert found.taxes == (Tax(24.0, frozenset({"import"})), Tax(7.0, frozenset({"import"}), "network"))
+    assert (found.monthly_fee, found.connection_fee) == (6.0, ConnectionFee(2.0, 14.0))
+    assert found.discount == Discount(5.0, frozenset({"import", "daily_fee"}))
+    assert found.demand_charges == (
+        DemandCharge(4.0, 30, TimeWindow(months=frozenset({12, 1, 2})), name="Summer"),
+        DemandCharge(1.0, 30, least_kw=3.0, look_back_months=12),
+    )
+    assert found.factor("import", "network") == pytest.approx(0.95 * 1.31)
+
+
 def test_demand_charge_and_tax(tmp_path: Path) -> None:
     """A demand charge with its window, and a tax on two lines."""
     found = offer(tmp_path, 'tax_percent = 24\ntax_covers = ["import", "demand_charge"]\n' + IMPORT + DEMAND)
-    assert found.demand_charge is not None
-    assert found.demand_charge.price_per_kw_month == 6.5
-    assert found.demand_charge.interval_minutes == 30
-    assert found.demand_charge.window == TimeWindow(900, 1260, frozenset({0}))
-    assert found.tax_factor("import") == pytest.approx(1.24)
-    assert found.tax_factor("export") == 1.0
+    (charge,) = found.demand_charges
+    assert charge.price_per_kw_month == 6.5
+    assert charge.interval_minutes == 30
+    assert charge.window == TimeWindow(900, 1260, frozenset({0}))
+    assert found.factor("import") == pytest.approx(1.24)
+    assert found.factor("export") == 1.0
 
 
 def test_market(tmp_path: Path) -> None:
@@ -126,8 +156,28 @@ def test_market_per_mwh(tmp_path: Path) -> None:
         ),
         (IMPORT + DEMAND + DEMAND, "line 13: this is not TOML: Cannot declare ('demand_charge',) twice"),
         (
-            IMPORT + DEMAND.replace("[demand_charge]", "[[demand_charge]]") * 2,
-            "line 7, demand_charge: found [a table, a table]; expected one [demand_charge] table",
+            "demand_charge = []\n" + IMPORT,
+            "line 5, demand_charge: found 0 tables; expected 1 to 20",
+        ),
+        (
+            IMPORT + DEMAND.replace("[demand_charge]", "[[demand_charge]]") + "highest_of_months = 25\n",
+            "line 13, demand_charge[1].highest_of_months: 25 is over 24; expected a whole number of months, 1",
+        ),
+        (
+            IMPORT + '[[tax]]\npercent = 5\ncovers = ["import"]\npart = "network"\n',
+            'line 10, tax[1].part: no band belongs to the part "network"; expected bands with a part',
+        ),
+        (
+            IMPORT + 'part = "grid"\n[[tax]]\npercent = 5\ncovers = ["daily_fee"]\npart = "grid"\n',
+            'line 10, tax[1].covers: a tax on a part of the price covers "import" and "export" alone; expected one or',
+        ),
+        (
+            IMPORT + '[discount]\npercent = 5\ncovers = ["monthly_fee"]\n',
+            'line 9, discount.covers: it covers "monthly_fee", but the offer has none; expected monthly_fee',
+        ),
+        (
+            IMPORT + "[connection_fee]\nprice_per_kw_month = 2\n",
+            "line 7, connection_fee.kw: missing, and required: 0.5 to 2000 kW",
         ),
         (
             IMPORT + DEMAND.replace("= 30", "= 20"),

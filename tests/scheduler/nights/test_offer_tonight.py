@@ -11,7 +11,7 @@ import pytest
 
 from models.base.time_window import TimeWindow
 from models.site.connection import ExportWindow
-from models.tariff.offer import Band, DemandCharge, Offer
+from models.tariff.offer import Band, DemandCharge, Offer, Tax
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
@@ -85,9 +85,8 @@ def test_tax_is_in_prices_steps_and_demand(inputs: Inputs) -> None:
         BASE,
         Band(0.20, up_to_kwh=10.0),
         exports=(Band(0.05),),
-        tax_percent=25.0,
-        tax_covers=frozenset({"import", "demand_charge"}),
-        demand_charge=DemandCharge(6.0, 60),
+        taxes=(Tax(25.0, frozenset({"import", "demand_charge"})),),
+        demand_charges=(DemandCharge(6.0, 60),),
     )
     found, _ = night(inputs, tariff, peak_so_far_kw=2.0, imported_so_far_kwh={1: 0.0})
     assert found.import_price.max() == pytest.approx(0.375)
@@ -100,7 +99,7 @@ def test_demand_means_of_half_hours_in_quarters(inputs: Inputs) -> None:
     """With quarter-hour steps two intervals make a mean of half an hour, by the clock; the window ends at 21:00."""
     quarters = replace(inputs, site=replace(inputs.site, plan=replace(inputs.site.plan, step_minutes=15)))
     charge = DemandCharge(6.0, 30, TimeWindow(15 * 60, 21 * 60))
-    found, _ = night(quarters, offer(demand_charge=charge), peak_so_far_kw=2.0)
+    found, _ = night(quarters, offer(demand_charges=(charge,)), peak_so_far_kw=2.0)
     # 18:20-18:30, then halves of two quarters until 21:00
     assert found.demand[0].mean_of[:12].tolist() == [0, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, -1]
     assert found.demand[0].so_far_kw == 2.0
@@ -108,7 +107,7 @@ def test_demand_means_of_half_hours_in_quarters(inputs: Inputs) -> None:
 
 def test_an_unknown_peak_is_the_buildings_own(inputs: Inputs) -> None:
     """sites.py: the building alone draws at most 1.6 kW; that is taken as the month's highest, and said."""
-    found, warnings = night(inputs, offer(demand_charge=DemandCharge(6.0, 60)))
+    found, warnings = night(inputs, offer(demand_charges=(DemandCharge(6.0, 60),)))
     assert found.demand[0].so_far_kw == pytest.approx(1.6)
     assert warnings == (
         "The month's highest demand so far is not known; this plan assumes the most that the building alone should "
@@ -119,7 +118,7 @@ def test_an_unknown_peak_is_the_buildings_own(inputs: Inputs) -> None:
 def test_on_the_first_of_a_month_hours_have_passed(inputs: Inputs) -> None:
     """At 18:20 on 1 March the month has seen 18 hours: its peak is not nothing, and that is said."""
     first = datetime(2026, 3, 1, 18, 20, tzinfo=UTC)
-    found, warnings = night(inputs, offer(demand_charge=DemandCharge(6.0, 60)), now=first)
+    found, warnings = night(inputs, offer(demand_charges=(DemandCharge(6.0, 60),)), now=first)
     assert found.demand[0].so_far_kw > 0
     assert any("Give --peak-so-far" in warning for warning in warnings)
 
@@ -128,16 +127,56 @@ def test_a_window_past_midnight_belongs_to_the_month_it_began_in(inputs: Inputs)
     """From 22:00 on 31 March to 06:00 on 1 April is March's."""
     late = datetime(2026, 3, 31, 17, 0, tzinfo=UTC)
     charge = DemandCharge(6.0, 60, TimeWindow(22 * 60, 6 * 60, months=frozenset({3})))
-    found, _ = night(inputs, offer(demand_charge=charge), now=late, peak_so_far_kw=4.0)
+    found, _ = night(inputs, offer(demand_charges=(charge,)), now=late, peak_so_far_kw=4.0)
     assert [month.so_far_kw for month in found.demand] == [4.0]
 
 
 def test_a_new_month_begins_at_nothing(inputs: Inputs) -> None:
     """On 31 March the month so far is given, and April's first means count from 0."""
     late = datetime(2026, 3, 31, 17, 0, tzinfo=UTC)
-    found, warnings = night(inputs, offer(demand_charge=DemandCharge(6.0, 60)), now=late, peak_so_far_kw=4.0)
+    found, warnings = night(inputs, offer(demand_charges=(DemandCharge(6.0, 60),)), now=late, peak_so_far_kw=4.0)
     assert [month.so_far_kw for month in found.demand] == [4.0, 0.0]
     assert not any("demand" in warning for warning in warnings)
+
+
+def test_each_demand_charge_counts_from_its_own_highest(inputs: Inputs) -> None:
+    """Two charges, one with a least; what is told of one charge goes before what is told of all."""
+    evening = DemandCharge(6.0, 60, TimeWindow(17 * 60, 21 * 60))
+    charges = (evening, DemandCharge(1.0, 60, least_kw=5.0), DemandCharge(1.0, 60, TimeWindow(months=frozenset({7}))))
+    found, _ = night(inputs, offer(demand_charges=charges), peak_of_charge_kw={0: 3.0, 1: 2.0})
+    assert [(month.charge, month.so_far_kw, month.price_per_kw) for month in found.demand] == [
+        (0, 3.0, 6.0),
+        (1, 5.0, 1.0),
+    ]
+    assert (found.demand[0].mean_of >= 0).sum() < (found.demand[1].mean_of >= 0).sum() == found.intervals
+    found, _ = night(inputs, offer(demand_charges=charges), peak_so_far_kw=4.0)
+    assert [month.so_far_kw for month in found.demand] == [4.0, 5.0]
+
+
+def test_a_demand_that_is_billed_for_a_year_costs_a_year(inputs: Inputs) -> None:
+    """1.5 a month for twelve months and 20 % tax: 21.60 for each kW more; over the end of a month it stays the same."""
+    late = datetime(2026, 3, 31, 17, 0, tzinfo=UTC)
+    charge = DemandCharge(1.5, 60, look_back_months=12)
+    taxes = (Tax(20.0, frozenset({"demand_charge"})),)
+    found, warnings = night(inputs, offer(demand_charges=(charge,), taxes=taxes), now=late, peak_so_far_kw=4.0)
+    assert [month.so_far_kw for month in found.demand] == [4.0, 4.0]
+    assert [month.price_per_kw for month in found.demand] == pytest.approx([21.6, 21.6])
+    assert any("would be billed for 12 months" in warning for warning in warnings)
+
+
+def test_prices_of_parts_are_added_with_their_taxes(inputs: Inputs) -> None:
+    """0.30 x 1.1 by day and, from 22:00 on, 0.05 x 1.6 more; a tier of the network has its own factor."""
+    tariff = offer(
+        BASE,
+        Band(0.05, 22 * 60, 24 * 60, part="network"),
+        Band(-0.02, up_to_kwh=4.0, part="network"),
+        taxes=(Tax(10.0, frozenset({"import"})), Tax(50.0, frozenset({"import"}), "network")),
+    )
+    found, _ = night(inputs, tariff, imported_so_far_kwh={2: 0.0})
+    at_ten = found.boundaries.get_loc("2026-03-02T22:00Z")
+    assert found.import_price[at_ten - 1 : at_ten + 1] == pytest.approx([0.33, 0.33 + 0.08])
+    assert [tier.band for tier in found.tiers] == [2, 2]
+    assert found.tiers[0].difference[at_ten - 1 : at_ten + 1] == pytest.approx([-0.02 * 1.6, -0.07 * 1.6])
 
 
 def test_amounts_that_the_offer_has_no_use_for_are_said(inputs: Inputs) -> None:

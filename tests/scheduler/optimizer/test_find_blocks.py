@@ -79,6 +79,13 @@ def test_a_constant_power_under_the_draw_is_a_discharge() -> None:
     assert short(find_blocks(night, powers(night, -2, -2, -2))) == [(0, 3, "discharge", 2.0)]
 
 
+def test_the_least_power_over_the_draw_is_no_covering() -> None:
+    """Where 0.93 kW are drawn, a charger that covers stands idle below its least 1 kW: that is set as a power."""
+    night = flat_night(3, load_kw=[6.0, 0.93, 1.0])
+    found = short(find_blocks(night, powers(night, -6.0, -1.0)))
+    assert found == [(0, 1, "cover", 6.0), (1, 2, "discharge", 1.0)]
+
+
 def test_a_mixed_run_is_cut_where_following_ends() -> None:
     """Two hours at the draw, two at 5 kW to the grid, two at the draw again: cover, discharge, cover."""
     night = flat_night(6, load_kw=[1.5, 2.5, 1.0, 1.0, 2.0, 1.2])

@@ -1,20 +1,24 @@
-"""Among equally cheap plans the steady one: least change inside runs, then charging late and discharging early."""
+"""Among equally cheap plans the steady one: least change inside runs, then the car is ready soonest."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 
+from scheduler.nights.night import Night
 from scheduler.optimizer.lexicographic import TIE_WORTH_KWH, tie_allowance
-from scheduler.optimizer.solve import solve
+from scheduler.optimizer.setpoints import Answer
+from scheduler.optimizer.solve import solve, solve_compact
 from scheduler.plans.replay import verify
 from tests.builders.nights import Drive, flat_night, plain_car, plain_charger
 from tests.builders.random_nights import random_night
 from tests.oracles.independent_matrix import independent_optimum
 
 
-def test_charging_is_steady_and_as_late_as_possible() -> None:
-    """10 kWh to charge before boundary 8, at one price: two equal hours just before the ready time.
+def test_charging_is_steady_and_as_early_as_possible() -> None:
+    """10 kWh to charge before boundary 8, at one price: two equal hours at once, with time to spare for the drive.
 
     One hour at 7 kW cannot do it, three would pay the fixed loss once more, so each of two needs 5 + 0.1 kW.
     """
@@ -27,7 +31,28 @@ def test_charging_is_steady_and_as_late_as_possible() -> None:
         trips=[Drive(depart=9, comeback=10, ready=8, distance_km=100)],
     )
     charge = solve(night).setpoints.charge_kw
-    np.testing.assert_allclose(charge, [0, 0, 0, 0, 0, 0, 5.1, 5.1, 0, 0], atol=0.02)
+    np.testing.assert_allclose(charge, [5.1, 5.1, 0, 0, 0, 0, 0, 0, 0, 0], atol=0.02)
+
+
+@pytest.mark.parametrize("factor", [0.0, 0.1])
+@pytest.mark.parametrize("solved", [solve, solve_compact])
+def test_energy_above_the_ceiling_is_charged_as_late_as_it_can_be(
+    solved: Callable[[Night], Answer], factor: float
+) -> None:
+    """35 kWh are there and 45 wanted at boundary 8, of which 5 lie above the ceiling: at 5 kW in the last two hours.
+
+    That holds where time above the ceiling costs nothing, too.
+    """
+    night = flat_night(
+        10,
+        soc_percent=70,
+        import_price=0.20,
+        stored_energy_price=0.0,
+        car=plain_car(outside_window_factor=factor),
+        trips=[Drive(depart=9, comeback=10, ready=8, distance_km=175)],
+    )
+    charge = solved(night).setpoints.charge_kw
+    np.testing.assert_allclose(charge, [0, 0, 0, 0, 0, 0, 5, 5, 0, 0], atol=0.02)
 
 
 def test_steadiness_costs_little_where_prices_hardly_differ() -> None:
@@ -45,7 +70,7 @@ def test_steadiness_costs_little_where_prices_hardly_differ() -> None:
         trips=[Drive(depart=9, comeback=10, ready=8, distance_km=100)],
     )
     charge = solve(night).setpoints.charge_kw
-    assert charge[6:8].sum() == pytest.approx(10.2, abs=0.02)
+    assert charge[5:7].sum() == pytest.approx(10.2, abs=0.02)
     assert 0.0003 * (7.0 - charge[6]) <= 0.001 * night.highest_price + 1e-6
 
 

@@ -171,7 +171,10 @@ def test_covering_follows_the_building_up_to_the_cap(plan: SavedPlan) -> None:
 
 
 def test_taking_the_surplus_charges_only_what_is_left_over(plan: SavedPlan) -> None:
-    """Idle by the forecast for an hour that takes the surplus: it follows the building, and never discharges."""
+    """Idle by the forecast for an hour that takes the surplus: it follows the building, and never discharges.
+
+    Unless it is to cover the building too.
+    """
     block = plan.blocks[0].model_copy(update={"action": "surplus", "kw": 7.4, "end": plan.start + timedelta(hours=1)})
     taking = of_rows(plan, [row(plan, (0, 60), 0.0), row(plan, (60, 120), 0.0)]).model_copy(update={"blocks": [block]})
     document = ocpp21_document(taking)
@@ -179,12 +182,17 @@ def test_taking_the_surplus_charges_only_what_is_left_over(plan: SavedPlan) -> N
     assert (first["operationMode"], first["limit"], first["dischargeLimit"]) == ("LocalLoadBalancing", 7400.0, 0.0)
     assert second["operationMode"] == "Idle"
     assert broken_rules(document) == []
+    both = block.model_copy(update={"action": "balance"})
+    first, _ = periods_of(document := ocpp21_document(taking.model_copy(update={"blocks": [both]})))
+    assert (first["operationMode"], first["limit"], first["dischargeLimit"]) == ("LocalLoadBalancing", 7400.0, -7400.0)
+    assert broken_rules(document) == []
 
 
 def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
     """Charging ends at the highest of the ends; where discharging ends is said, with its time."""
     charging = [block for block in plan.blocks if block.action == "charge"]
-    others = [block.model_copy(update={"stop_percent": None}) for block in plan.blocks if block.action != "charge"]
+    plain = {"stop_percent": None, "from_kw": None, "surplus_from_kw": None}
+    others = [block.model_copy(update=plain) for block in plan.blocks if block.action != "charge"]
     ends = [block.model_copy(update={"until_percent": 71.4}) for block in charging]
     document = ocpp21_document(plan.model_copy(update={"blocks": [*others, *ends]}))
     assert schedule_of(document)["limitAtSoC"] == {"soc": 72, "limit": 0.0}
@@ -192,6 +200,8 @@ def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
     assert "limitAtSoC" not in schedule_of(ocpp21_document(plan))  # the demo's charging ends at the ceiling
     assert stops_not_carried(plan.model_copy(update={"blocks": others})) is None
     assert f"18:20 until {plan.blocks[0].stop_percent:.3g} % is left" in str(stops_not_carried(plan))
+    low = [plan.blocks[0].model_copy(update={"stop_percent": None, "from_kw": 0.3})]
+    assert "18:20 from a draw of 0.3 kW" in str(stops_not_carried(plan.model_copy(update={"blocks": low})))
 
 
 BEYOND_THE_SCHEMA: list[tuple[Spoil, str]] = [

@@ -76,7 +76,7 @@ def test_the_document_has_the_keys_other_programs_read(plan: Plan) -> None:
         "on_the_way_kwh ready_at chance_short nearly_least_percent chance_short_unwatched chance_on_the_way"
     )
     assert set(document["trips"][0]) == set(trip_keys.split())
-    block_keys = "start end action kw amps stop_percent until_percent look_at reason"
+    block_keys = "start end action kw amps stop_percent until_percent from_kw surplus_from_kw look_at reason"
     assert set(document["blocks"][0]) == set(block_keys.split())
     alternatives = document["alternatives"]
     assert set(alternatives) == {"charge-on-return", "charge-only"}

@@ -65,7 +65,7 @@ def test_a_document_that_contradicts_itself_is_refused(
     [
         ("idle", "id\rle", "schedule.csv line"),
         ("idle", "i" * 140_000, "it is not CSV"),
-        ("idle", "asleep", 'schedule.csv line 7, state: this schedule is damaged: found "asleep"'),
+        ("idle", "asleep", 'schedule.csv line 10, state: this schedule is damaged: found "asleep"'),
         (",discharge,", ",charge,", "schedule.csv line 2: this schedule is damaged: state, powers and setpoint"),
         (",discharge,", ",idle,", "schedule.csv line 2: this schedule is damaged: state, powers and setpoint"),
         ("-2.", "2.", "schedule.csv line 2: this schedule is damaged: state, powers and setpoint"),

@@ -19,10 +19,12 @@ from scheduler.nights.sampled_days import SampledDays
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.solve import solve
+from scheduler.plans import sampled_choice
 from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.outlook import outlook, trip_chances
+from scheduler.plans.plan import why_not_discharged
 from scheduler.plans.replay import replay
-from scheduler.plans.sampled_choice import TYPICAL, choose_forecast
+from scheduler.plans.sampled_choice import ONLY_CHARGING, TYPICAL, choose_forecast
 from tests.builders.nights import Drive, flat_night, plain_charger, powers
 
 TRIP = Drive(depart=6, comeback=8, distance_km=40)
@@ -182,3 +184,32 @@ def test_with_few_days_or_by_hand_nothing_is_tried() -> None:
     chosen, choice = choose_forecast(by_hand, days)
     assert choice is None
     assert chosen.name == TYPICAL
+
+
+def test_only_charging_is_tried_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """3 kWh are given, 2 of them for what is bought at 0.40: the forecast sun, lost on a full car, puts them back.
+
+    The sun never came: each day 0.80 were spared, 3 kWh more bought at 0.60, and one start, worth 0.06, was made.
+    """
+    monkeypatch.setattr(sampled_choice, "_forecasts", lambda night, days: iter(()))
+    night = flat_night(
+        4,
+        load_kw=[2.0, 0, 0, 0],
+        solar_kw=[0, 0, 2, 2],
+        import_price=[0.40, 0.60, 0.60, 0.60],
+        export_price=0.0,
+        stored_energy_price=0.50,
+        soc_percent=78.0,
+        wear_price_per_kwh=0.0,
+    )
+    days = days_of(np.tile([2.0, 0, 0, 0], (20, 1)), np.zeros((20, 4)))
+    assert solve(night).setpoints.gives_energy
+    chosen, choice = choose_forecast(night, days)
+    assert choice is not None
+    assert (choice.name, choice.tried) == (ONLY_CHARGING, 2)
+    assert choice.gained == pytest.approx(1.06, abs=1e-5)
+    assert not chosen.answer.setpoints.gives_energy
+    assert chosen.answer.bound <= chosen.answer.money
+    assert why_not_discharged(night, chosen.expected, choice, "EUR") == (
+        "on past evenings like this one a discharge cost more than it earned"
+    )

@@ -48,6 +48,20 @@ def test_a_discharge_names_what_it_replaces_and_what_a_kwh_costs() -> None:
     )
 
 
+def test_prices_carry_their_currency_and_at_most_four_figures() -> None:
+    """A discharge and a charge, each price with the offer's currency; 0.123456 is told as 0.1235."""
+    night = flat_night(import_price=[0.40, 0.123456] + [0.30] * 6)
+    setpoints = powers(night, -1, 2)
+    replayed = verify_constraints(night, setpoints)
+    found = [block_reason(night, setpoints, replayed, block, "EUR") for block in find_blocks(night, setpoints)]
+    assert found[0] == (
+        "Replaces 1.0 kWh bought at 0.40 EUR; stored energy is worth 0.15 EUR per kWh, so each kWh discharged costs "
+        "0.15 EUR with losses, and 0.02 EUR in wear."
+    )
+    assert "at 0.1235 EUR, the lowest price" in found[1]
+    assert "worth 0.15 EUR per kWh" in found[1]
+
+
 def test_losses_raise_what_a_kwh_discharged_costs() -> None:
     """At 80 % with 0.3 kW of fixed loss 2 kW take 2.8 kW: 0.15 × 1.4 = 0.21, and wear 0.02 × 1.4 = 0.028."""
     night = flat_night(load_kw=2.0, charger=plain_charger(discharge_efficiency_percent=80, fixed_loss_kw=0.3))

@@ -22,9 +22,9 @@ from scheduler.optimizer.setpoints import Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.reasons import block_reason
-from scheduler.plans.recourse import look_at, with_recourse
+from scheduler.plans.recourse import look_at, look_text, with_recourse
 from scheduler.plans.replay import replay, verify, verify_constraints
-from tests.builders.nights import START, Drive, flat_night, plain_car, plain_charger, powers
+from tests.builders.nights import PLAIN_CONNECTION, START, Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import random_night
 
 TRIP = Drive(depart=6, comeback=8, distance_km=40)
@@ -94,6 +94,28 @@ def test_the_car_is_looked_at_when_the_stop_can_come_first() -> None:
     assert look_at(by_itself, replay(night, setpoints), [hard]) == (None,)
 
 
+def test_no_look_falls_into_the_night_where_a_lower_power_does_as_well() -> None:
+    """From 23:00 to 03:00 7 of 25 kWh may go, and 36 % stay for the trip: up to 1.7 kW that takes until after 02:55.
+
+    The forecast needs 1 kW. Where it needs 2 kW for an hour the look stays, and the block says what to do without it.
+    """
+    start = START + timedelta(hours=5)
+    night = flat_night(start=start, load_kw=1.0, trips=[TRIP])
+    setpoints = powers(night, -1, -1, -1, -1)
+    (block,) = blocks_of(night, setpoints)
+    assert (block.action, block.stop_percent, round(block.kw, 3)) == ("cover", 36.0, 1.7)
+    assert look_at(night, replay(night, setpoints), [block]) == (None,)
+    more = flat_night(start=start, load_kw=[2.0, *[1.0] * 7], trips=[TRIP])
+    setpoints = powers(more, -2, -1, -1, -1)
+    (block,) = blocks_of(more, setpoints)
+    (at,) = look_at(more, replay(more, setpoints), [block])
+    assert (block.kw, at) == (7.0, start + timedelta(hours=1))
+    assert "If nobody is up then, set it to idle before" in look_text(more, block, at)
+    evening, setpoints = covering(1, 1, 1, 1)
+    (block,) = blocks_of(evening, setpoints)
+    assert block.kw == 7.0
+
+
 def test_the_stop_keeps_a_departure_that_a_higher_draw_would_have_made_short() -> None:
     """Forecast are 2, really 5 kW of draw: without a stop 5 kWh are left for a trip that needs 18."""
     night, setpoints = covering(2, 1, 1, 1)
@@ -139,6 +161,25 @@ def test_the_least_power_sells_nothing_where_that_does_not_pay() -> None:
     assert follow_plan(real, night, setpoints, blocks).discharge_kw.tolist() == [3.0] + [0.0] * 7
 
 
+def test_one_power_for_the_sake_of_steadiness_covers_the_building() -> None:
+    """1.2 kW all along, of which the first hour draws only 1: that is not meant to sell, and really 4 kW are drawn."""
+    night = flat_night(load_kw=[1.0, *[1.2] * 7])
+    setpoints = powers(night, -1.2, -1.2, -1.2, -1.2)
+    assert [block.action for block in find_blocks(night, setpoints)] == ["discharge"]
+    (block,) = blocks = blocks_of(night, setpoints)
+    real = replace(night, load_kw=np.full(8, 4.0))
+    assert (block.action, block.kw) == ("cover", 7.0)
+    assert follow_plan(real, night, setpoints, blocks).discharge_kw.tolist() == [4.0] * 3 + [3.0] + [0.0] * 4
+
+
+def test_what_steadiness_leaves_is_no_cap() -> None:
+    """1.9 kW all along, where the second hour draws 2 kW: the 0.1 kW left are not meant to be, and all is covered."""
+    night, setpoints = covering(1.9, 1.9, trips=[])
+    night = replace(night, load_kw=np.array([1.9, 2.0, *night.load_kw[2:]]))
+    (block,) = blocks_of(night, setpoints)
+    assert (block.action, block.kw) == ("cover", 7.0)
+
+
 @pytest.mark.parametrize(("export_price", "kw"), [(0.20, 1.0), (0.05, 3.0)])
 def test_a_block_that_means_to_sell_stays_a_power(export_price: float, kw: float) -> None:
     """Selling pays more than keeping, or the plan sells 2 kW beyond a draw of 1 kW: the power is what is set."""
@@ -182,9 +223,10 @@ def sunny(*solar_kw: float, **changes: Any) -> Night:
 
 def test_the_surplus_is_taken_as_it_comes_and_never_below_the_least_power() -> None:
     """A kWh kept is worth 0.15, exported it earns 0.05. Of 4, 1.5, 9 and 0.5 kW of sun, 3, 0 (0.5 is too little), 7
-    (no more can be) and 0 kW are charged; the forecast had charged 2 kW in the second hour alone.
+    (no more can be) and 0 kW are charged; the forecast had charged 2 kW in the second hour alone. No kWh from the
+    battery, which costs 1.15, replaces one bought at 0.60.
     """
-    night = sunny(1.5, 3.0, 1.5, 1.5)
+    night = sunny(1.5, 3.0, 1.5, 1.5, import_price=0.60, wear_price_per_kwh=1.0)
     setpoints = powers(night, 0, 2.0)
     blocks = blocks_of(night, setpoints)
     assert [(block.first, block.last, block.action, block.kw) for block in blocks] == [(0, 4, "surplus", 7.0)]
@@ -193,6 +235,40 @@ def test_the_surplus_is_taken_as_it_comes_and_never_below_the_least_power() -> N
     assert done.charge_kw.tolist() == [3.0, 0.0, 7.0, 0.0] + [0.0] * 4
     found = verify_constraints(real, done)
     assert found.import_kw[:4].tolist() == [0.0, 0.0, 0.0, 0.5]  # the last is the building's own: 1 less 0.5 kW
+
+
+def test_where_the_sun_does_not_come_the_building_is_covered() -> None:
+    """A kWh from the battery, at 0.17, replaces one bought at 0.30: of 4, 0, 1.2 and 0.5 kW of sun over a draw of 1 kW,
+    3 kW are charged, 1 kW is given, and for the 0.5 kW of draw of the fourth hour 1 kW, as the least power.
+
+    The least that may be left is what the trip needs, whatever the sun was hoped to bring.
+    """
+    night = sunny(1.5, 3.0, 1.5, 1.5, trips=[TRIP])
+    setpoints = powers(night, 0, 2.0)
+    (block,) = blocks_of(night, setpoints)
+    assert (block.action, block.kw, block.stop_percent, block.from_kw) == ("balance", 7.0, 36.0, 0.5)
+    real = replace(night, solar_kw=np.array([4.0, 0.0, 1.2, 0.5] + [0.0] * 4))
+    done = follow_plan(real, night, setpoints, (block,))
+    verify_constraints(real, done)
+    assert done.charge_kw.tolist() == [3.0] + [0.0] * 7
+    assert done.discharge_kw.tolist() == [0.0, 1.0, 0.0, 1.0] + [0.0] * 4
+    dark = replace(night, solar_kw=np.zeros(8), load_kw=np.array([4.0] * 4 + [1.0] * 4))
+    assert replay(dark, follow_plan(dark, night, setpoints, (block,))).stored_kwh[6] == pytest.approx(18.0)
+    assert "replaces what the building would buy at 0.30" in block_reason(
+        night, setpoints, replay(night, setpoints), block
+    )
+
+
+def test_a_car_that_only_charges_never_covers() -> None:
+    """Nor does one whose plan gives all that the night's limit allows."""
+    night = sunny(1.5, 3.0, 1.5, 1.5)
+    setpoints = powers(night, 0, 2.0)
+    found = find_blocks(night, setpoints)
+    (block,) = with_recourse(night, setpoints, replay(night, setpoints), found, may_discharge=False)
+    assert block.action == "surplus"
+    limited = replace(night, car=plain_car(discharge_limit_kwh=1.0))
+    gives = powers(limited, 0, 2.0, 0, 0, -1.0)
+    assert [each.action for each in blocks_of(limited, gives)] == ["surplus", "cover"]
 
 
 @pytest.mark.parametrize(
@@ -204,6 +280,47 @@ def test_no_surplus_is_taken_where_it_is_not_worth_it(changes: dict[str, Any]) -
     setpoints = powers(night)
     done = follow_plan(night, night, setpoints, blocks_of(night, setpoints))
     assert not done.charge_kw.any()
+
+
+@pytest.mark.parametrize(
+    ("changes", "from_kw"),
+    [
+        ({}, 0.6),
+        ({"export_price": 0.10}, None),
+        ({"import_price": 0.20}, 0.4),
+        ({"export_limit_kw": 0.0}, 0.5),
+    ],
+    ids=str,
+)
+def test_a_surplus_under_the_least_power_is_taken_where_it_pays(changes: dict[str, Any], from_kw: float | None) -> None:
+    """At 1 kW a surplus of x leaves 1 - x to buy at 0.30, and loses 0.05 of export: from x = (0.30 - 0.15) / 0.25 on.
+
+    With 0.10 of export from 0.75 on, which is not well under 1 kW; with 0.20 to buy from 0.05 / 0.15, and without
+    export from 0.15 / 0.30. Really 0.7 kW are left over, and then 0.5 kW: 1 kW is charged, and nothing.
+    """
+    limit = changes.pop("export_limit_kw", 5.0)
+    night = sunny(1.5, 1.5, connection=replace(PLAIN_CONNECTION, export_limit_kw=limit), **changes)
+    setpoints = powers(night)
+    (block,) = blocks = blocks_of(night, setpoints)
+    assert block.surplus_from_kw == from_kw
+    if not changes and limit > 0:
+        real = replace(night, solar_kw=np.array([1.7, 1.5] + [0.0] * 6))
+        done = follow_plan(real, night, setpoints, blocks)
+        assert done.charge_kw.tolist() == [1.0] + [0.0] * 7
+        assert verify_constraints(real, done).import_kw[:2].tolist() == pytest.approx([0.3, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("solar_kw", "price", "action"), [(1.8, 0.16, "surplus"), (1.8, 0.12, "charge"), (1.3, 0.16, "charge")]
+)
+def test_least_power_for_the_suns_sake_follows_the_sun(solar_kw: float, price: float, action: str) -> None:
+    """0.8 kW of surplus and 0.2 bought are charged at 1 kW: at 0.16, over the 0.15 of a kWh kept, the sun was meant.
+
+    At 0.12 buying alone is worth it too; and for 0.3 kW of surplus it was hardly done.
+    """
+    night = sunny(solar_kw, solar_kw, import_price=price)
+    blocks = blocks_of(night, powers(night, 1.0, 1.0))
+    assert blocks[0].action == action
 
 
 def test_losses_at_the_least_power_count() -> None:
@@ -242,6 +359,8 @@ def test_the_surplus_is_taken_up_to_the_ceiling() -> None:
 def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
     """While blocks discharge, the building draws up to five times what was forecast, and the sun may not shine.
 
+    Nor may it where the surplus is to be taken; where the building is covered then too, it draws more as well.
+
     The blocks hold the plan's powers to 0.05 kW, and so its energies to a tenth of a kWh.
     """
     night = random_night(seed)
@@ -250,10 +369,12 @@ def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
     planned = verify(night, answer)
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     blocks = with_recourse(night, answer.setpoints, planned, found)
-    more = np.where(answer.setpoints.discharging, np.random.default_rng(seed).uniform(1.0, 5.0, night.intervals), 1.0)
-    taken = np.zeros(night.intervals, dtype=np.bool_)
+    taken, balanced = (np.zeros(night.intervals, dtype=np.bool_) for _ in range(2))
     for block in blocks:
-        taken[block.intervals] = block.action == "surplus"
+        taken[block.intervals] = block.action in ("surplus", "balance")
+        balanced[block.intervals] = block.action == "balance"
+    gives = answer.setpoints.discharging | balanced
+    more = np.where(gives, np.random.default_rng(seed).uniform(1.0, 5.0, night.intervals), 1.0)
     real = replace(night, load_kw=night.load_kw * more, solar_kw=np.where(taken, 0.0, night.solar_kw))
     done = verify_constraints(real, follow_plan(real, night, answer.setpoints, blocks))
     assert (done.missing_kwh <= planned.missing_kwh + 0.1).all()
@@ -309,3 +430,42 @@ def test_a_smaller_car_is_not_drained_under_its_floor() -> None:
     kept = replay(real, follow_plan(real, night, setpoints, (block,)))
     assert block.stop_percent is None
     assert kept.stored_kwh.min() == pytest.approx(15.0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "from_kw"),
+    [
+        ({}, 0.5),
+        ({"export_price": 0.12}, 0.3),
+        ({"import_price": 0.16}, None),
+        ({"load_kw": 2.5}, None),
+        ({"charger": plain_charger(discharge_to="building")}, None),
+        ({"connection": replace(PLAIN_CONNECTION, export_limit_kw=0.5)}, 0.6),
+    ],
+    ids=str,
+)
+def test_a_draw_under_the_least_power_is_covered_where_that_pays(
+    changes: dict[str, Any], from_kw: float | None
+) -> None:
+    """At 1 kW a kWh costs 0.17. Of a draw of x, x are spared at 0.30 and the rest earns 0.05: x = 0.12 / 0.25 = 0.48.
+
+    With 0.12 for the rest 0.05 / 0.18, and with nothing, as where less than 1 kW may be exported, 0.17 / 0.30. Nothing
+    is told where it never pays, where the draw is likely to be higher, where the charger may not export, and of what is
+    set by hand.
+    """
+    night = flat_night(**{"load_kw": 1.0, **changes})
+    block, *_ = blocks_of(night, powers(night, -float(night.load_kw[0]), -float(night.load_kw[0])))
+    assert block.from_kw == from_kw
+    by_hand = replace(night, setting=Setting("blocks", 4, 60))
+    assert blocks_of(by_hand, powers(night, -1.0))[0].from_kw is None
+
+
+def test_from_its_draw_on_a_block_runs_at_the_least_power() -> None:
+    """1 kW is given for draws of 0.5 and 0.8 kW, and nothing for 0.4."""
+    night = flat_night(load_kw=1.0)
+    setpoints = powers(night, -1.0, -1.0, -1.0)
+    blocks = blocks_of(night, setpoints)
+    real = replace(night, load_kw=np.array([0.5, 0.8, 0.4] + [1.0] * 5))
+    done = follow_plan(real, night, setpoints, blocks)
+    assert done.discharge_kw.tolist() == [1.0, 1.0, 0.0] + [0.0] * 5
+    assert verify_constraints(real, done).export_kw[:2].tolist() == pytest.approx([0.5, 0.2])

@@ -117,7 +117,7 @@ def test_an_honest_plan_is_accepted() -> None:
     [
         ({"discharge_kw": added(0, -0.01)}, "charged above the ceiling"),
         ({"discharge_kw": added(0, 2e-6)}, "stored energy"),
-        ({"charge_kw": added(7, -0.01)}, "the night's total"),
+        ({"charge_kw": added(4, -0.01)}, "the night's total"),
         ({"charge_kw": at(7, 9.0), "charge_share": at(7, 1)}, "above the maximum charging power"),
         ({"discharge_kw": at(0, 8.0)}, "above the maximum discharging power"),
         ({"discharge_kw": at(0, 0.5)}, "below the minimum discharging power"),

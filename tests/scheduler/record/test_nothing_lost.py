@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import resource
 import shutil
 import sqlite3
 import subprocess
@@ -18,7 +16,6 @@ import pytest
 from scheduler.plan_output.write_plan import REPORT_FILE
 from scheduler.record.database import RECORD_FILE, RecordDamaged, check_sound
 from scheduler.record.export import export_texts
-from scheduler.record.keep_plan import keep_plan
 from scheduler.record.report import RecordOptions, what_came_of_it
 from scheduler.record.schema import MIGRATIONS, VERSION
 from scheduler.record.settled import WAYS, keep_settled, night_flows, settled_nights
@@ -95,6 +92,15 @@ def test_a_full_disk_is_told_and_keeps_what_was_there(tmp_path: Path) -> None:
         check_sound(record.connection, record.file)
 
 
+LIMITED = """
+import resource, sys
+from pathlib import Path
+from scheduler.record.keep_plan import keep_plan
+resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
+print(keep_plan(Path(sys.argv[1]), Path(sys.argv[2])) or "kept")
+"""
+
+
 def test_a_plan_stands_where_the_disk_is_full_for_the_record(tmp_path: Path) -> None:
     """The system lets no file of this process grow beyond 4 kB: the record cannot be written, and says so."""
     site = tmp_path
@@ -104,16 +110,10 @@ def test_a_plan_stands_where_the_disk_is_full_for_the_record(tmp_path: Path) -> 
     folder.mkdir(parents=True)
     for name, text in zip(("plan.json", "schedule.csv"), evening_texts(1), strict=True):
         (folder / name).write_text(text, encoding="utf-8", newline="")
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child == 0:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
-        os.write(writing, (keep_plan(site, folder) or "kept").encode())
-        os._exit(0)
-    os.close(writing)
-    with os.fdopen(reading) as said:
-        line = said.read()
-    assert os.waitpid(child, 0)[1] == 0
+    run = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(site), str(folder)], cwd=ROOT, check=True, capture_output=True, text=True
+    )
+    (line,) = run.stdout.splitlines()
     assert line.startswith("Not in the site's record: ")
     assert "cannot be written" in line
     assert (folder / "plan.json").read_text(encoding="utf-8") == evening_texts(1)[0]

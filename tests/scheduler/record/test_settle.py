@@ -162,6 +162,8 @@ def second_calculation(
             assert block["action"] in ("cover", "discharge")
             draw = max(0.0, net)
             kw = min(block["kw"], draw) if block["action"] == "cover" else block["kw"]
+            if block["action"] == "cover" and block["from_kw"] is not None and draw >= block["from_kw"]:
+                kw = max(kw, LEAST_DISCHARGE)
             kw = min(kw, MOST, max(0.0, net + EXPORT_LIMIT))
             stop = FLOOR if block["stop_percent"] is None else max(FLOOR, block["stop_percent"] / 100 * BATTERY)
             if kw >= LEAST_DISCHARGE - 0.05:

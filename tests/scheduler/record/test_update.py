@@ -148,6 +148,20 @@ def test_an_offer_that_is_gone_and_a_plan_that_is_damaged_leave_their_nights_out
         assert "this schedule is damaged" in found.not_settled[0].why
 
 
+def test_texts_in_the_record_that_are_damaged_leave_their_night_out(tmp_path: Path) -> None:
+    """A database can be sound and hold nonsense, if somebody wrote into it."""
+    with opened_record(tmp_path) as record:
+        inputs = evenings_on_record(tmp_path, record)
+        settle_nights(record, inputs, shaken(inputs))
+        record.connection.execute("UPDATE plans SET document = '[' WHERE start_s = ?", [_s(EVENINGS[0])])
+        record.connection.execute("UPDATE nights SET settled_from = 'x' WHERE begin_s = ?", [_s(EVENINGS[1])])
+        found = settle_nights(record, inputs, shaken(inputs))
+        assert found.settled == 1
+        assert [(each.begin, each.why) for each in found.not_settled] == [
+            (EVENINGS[0], "this is not a plan: found None; expected 1")
+        ]
+
+
 def _s(at: datetime) -> int:
     return int(at.timestamp())
 

@@ -130,7 +130,7 @@ def test_peaks_and_tiers_carry_over(inputs: Inputs) -> None:
     offer = replace(
         inputs.offer,
         import_bands=(Band(0.2), Band(0.1, up_to_kwh=300.0, per="month")),
-        demand_charge=DemandCharge(5.0, 60),
+        demand_charges=(DemandCharge(5.0, 60),),
     )
     nights = list(rolled_nights(replace(inputs, offer=offer), date(2026, 3, 28), date(2026, 4, 1), 60.0))
     so_far = [{month.month % 12: month.so_far_kw for month in night.planned.demand} for night in nights]
@@ -142,6 +142,21 @@ def test_peaks_and_tiers_carry_over(inputs: Inputs) -> None:
     drawn = [float(night.real.hours @ night.replayed.import_kw) for night in nights]
     assert left[1] == pytest.approx(left[0] - drawn[0], abs=1e-6)
     assert left[-1] > left[2]
+
+
+def test_a_peak_that_a_charge_looks_back_on_stays_over_the_month(inputs: Inputs) -> None:
+    """Over the end of March: April begins at March's peak where two months are looked back on, and at 0 where not."""
+    charges = (DemandCharge(5.0, 60, look_back_months=2), DemandCharge(5.0, 60))
+    offer = replace(inputs.offer, demand_charges=charges)
+    nights = list(rolled_nights(replace(inputs, offer=offer), date(2026, 3, 30), date(2026, 4, 1), 60.0))
+    so_far = {month.charge: month.so_far_kw for month in nights[-1].planned.demand if month.month % 12 == 4}
+    peaks = [
+        month.peak_kw(night.real.hours, night.replayed.import_kw)
+        for night in nights[:-1]
+        for month in night.real.demand
+    ]
+    assert so_far[0] == pytest.approx(max(peaks))
+    assert so_far[1] < so_far[0]
 
 
 def test_a_rounding_below_zero_does_not_go_on(inputs: Inputs) -> None:

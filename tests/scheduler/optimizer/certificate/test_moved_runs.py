@@ -70,19 +70,19 @@ def _moved(night: Night, plan: Schedules) -> tuple[list[float], list[float]]:
 CHEAP_LATE = [0.30, 0.30, 0.30, 0.10, 0.10, 0.10, 0.10, 0.30]
 
 
-def test_charging_moves_to_the_last_cheap_hours_and_discharging_to_the_first() -> None:
+def test_charging_moves_to_the_first_cheap_hours_and_discharging_to_the_first() -> None:
     """A run goes as far as the price stays the same, and no further."""
     night = flat_night(import_price=CHEAP_LATE, load_kw=3.0)
-    plan = _plan([0, 0, 0, 4.0, 4.0, 0, 0, 0], [0, 0, 2.0, 0, 0, 0, 0, 0])
-    assert _moved(night, plan) == ([0, 0, 0, 0, 0, 4.0, 4.0, 0], [2.0, 0, 0, 0, 0, 0, 0, 0])
+    plan = _plan([0, 0, 0, 0, 0, 4.0, 4.0, 0], [0, 0, 2.0, 0, 0, 0, 0, 0])
+    assert _moved(night, plan) == ([0, 0, 0, 4.0, 4.0, 0, 0, 0], [2.0, 0, 0, 0, 0, 0, 0, 0])
 
 
-def test_the_end_of_a_run_moves_to_a_later_run() -> None:
-    """Of two runs at one price the later takes what the earlier gives, at its own power."""
+def test_the_end_of_a_run_moves_to_an_earlier_run() -> None:
+    """Of two runs at one price the earlier takes what the later gives, at its own power."""
     prices = [0.30, 0.10, 0.10, 0.30, 0.30, 0.10, 0.10, 0.30]
     night = flat_night(import_price=prices, load_kw=3.0)
-    plan = _plan([0, 4.0, 4.0, 0, 0, 0, 4.0, 0], [0] * 8)
-    assert _moved(night, plan)[0] == [0, 0, 4.0, 0, 0, 4.0, 4.0, 0]
+    plan = _plan([0, 4.0, 0, 0, 0, 4.0, 4.0, 0], [0] * 8)
+    assert _moved(night, plan)[0] == [0, 4.0, 4.0, 0, 0, 4.0, 0, 0]
 
 
 @pytest.mark.parametrize("seed", range(620, 640))

@@ -47,18 +47,21 @@ def _sample() -> list[Night]:
 
 
 def _ties(night: Night, answer: Answer) -> FloatArray:
-    """Return starts, blocks, change of power inside runs [kW] and charging early or discharging late [kWh h]."""
+    """Return starts, blocks, change of power inside runs [kW] and how long energy waits [kWh h]."""
     plan, hours = answer.setpoints, night.hours
     directions = ((plan.charge_kw, plan.charging), (plan.discharge_kw, plan.discharging))
     stretches = [power[first:last] for power, running in directions for first, last in runs(running)]
     change = sum(float(np.abs(np.diff(power)).sum()) for power in stretches)
     middle = np.cumsum(hours) - hours / 2
-    timing = float(hours @ (plan.charge_kw * (hours.sum() - middle) + plan.discharge_kw * middle))
+    timing = float(hours @ ((plan.charge_kw + plan.discharge_kw) * middle))
     return np.array([len(stretches), len(find_blocks(night, plan)), change, timing])
 
 
 def test_ties_are_no_worse_than_those_of_the_integer_program() -> None:
-    """Summed over a fixed sample: no more starts, blocks and change of power, no worse timing, money within the tie."""
+    """Summed over a fixed sample: no more starts, blocks and change of power, no worse timing, money within the tie.
+
+    Timing is compared on nights where all that comes before it is the same.
+    """
     ours, theirs = np.zeros(4), np.zeros(4)
     for night in _sample():
         certified = solve_free(night)
@@ -67,8 +70,12 @@ def test_ties_are_no_worse_than_those_of_the_integer_program() -> None:
         compact = solve_compact(night)
         worth = night.highest_price
         assert certified.money <= compact.money + (TIE_WORTH_KWH - GAP_WORTH_KWH) * worth + certified.gap + 1e-6
-        ours += _ties(night, certified)
-        theirs += _ties(night, compact)
+        pair = [_ties(night, each) for each in (certified, compact)]
+        if np.abs(pair[0] - pair[1])[:3].max() > 0.01:
+            for each in pair:
+                each[3] = 0.0
+        ours += pair[0]
+        theirs += pair[1]
     starts, blocks, change, timing = (ours - theirs).tolist()
     assert starts <= 0
     assert blocks <= 0
