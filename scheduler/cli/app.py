@@ -13,6 +13,7 @@ from scheduler.cli.compare import compare
 from scheduler.cli.fit_losses import fit_losses
 from scheduler.cli.hand_over import hand_over
 from scheduler.cli.new import new
+from scheduler.cli.page import page
 from scheduler.cli.plan import plan, replan
 from scheduler.cli.read_meter import read_meter
 from scheduler.cli.record import record
@@ -40,7 +41,7 @@ def overnight() -> None:
     """
 
 
-COMMANDS = (plan, replan, record, check, new, bill, compare, sweep, read_meter, wear, fit_losses, hand_over)
+COMMANDS = (plan, replan, page, record, check, new, bill, compare, sweep, read_meter, wear, fit_losses, hand_over)
 for command in COMMANDS:
     app.command(command.__name__.replace("_", "-"))(command)
 

@@ -129,16 +129,20 @@ def _trip(plan: Plan, outcome: TripOutcome) -> dict[str, Any]:
         "distance": f"{trip.distance_km:.0f} km",
         "needs": percent_text(outcome.target_percent),
         "planned": percent_text(outcome.planned_percent),
-        "margin": _margin_text(outcome),
+        "margin": margin_text(outcome.target_percent, outcome.planned_percent, outcome.missed),
         "ready": ready_text(plan, outcome),
         "missed": outcome.missed,
     }
 
 
-def _margin_text(outcome: TripOutcome) -> str:
-    """Return percentage points over or short of the target; a word, not only a sign, says which."""
-    points = number_text(abs(outcome.planned_percent - outcome.target_percent), 1)
-    if outcome.missed:
+def margin_text(target_percent: float, planned_percent: float, missed: bool) -> str:
+    """Return percentage points over or short of the target; a word, not only a sign, says which.
+
+    >>> margin_text(52.8, 80.0, missed=False), margin_text(52.8, 50.0, missed=True)
+    ('27.2 over', '2.8 short')
+    """
+    points = number_text(abs(planned_percent - target_percent), 1)
+    if missed:
         return f"{points} short"
     return "just enough" if float(points) == 0 else f"{points} over"
 

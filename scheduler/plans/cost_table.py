@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 from scheduler.plans.plan import Plan
 from scheduler.plans.replay import Costs
 from scheduler.render.table import Cell, Column, Role, Table
@@ -29,8 +31,18 @@ def money_table(plan: Plan) -> Table:
 
     Rows of nothing throughout are left out; the range of wear under its row is no part of the sum.
     """
-    currency = plan.inputs.offer.currency
-    parts = {name: _rounded(plan, costs) for name, costs in _columns(plan).items()}
+    ranges = wear_range_text(plan) if plan.wear_by_law else ()
+    return costs_table(_columns(plan), plan.inputs.offer.currency, ranges)
+
+
+def costs_table(costs: Mapping[str, Costs], currency: str, wear_ranges: Sequence[str] = ()) -> Table:
+    """Return the same table of any plans' costs, by their names.
+
+    Parameters
+    ----------
+    wear_ranges : of each, the range of wear over all laws; none to leave that row out.
+    """
+    parts = {name: rows_that_add_up(_parts(each), money_digits(currency)) for name, each in costs.items()}
     columns = (Column(heading=""), *(Column(heading=name, unit=currency, kind="money") for name in parts))
     rows: list[tuple[Cell, ...]] = []
     roles: dict[int, Role] = {}
@@ -38,9 +50,9 @@ def money_table(plan: Plan) -> Table:
         amounts = [column[at] for column in parts.values()]
         if any(amounts):
             rows.append((name, *amounts))
-            if name == CYCLE_WEAR and plan.wear_by_law:
+            if name == CYCLE_WEAR and wear_ranges:
                 roles[len(rows)] = "aside"
-                rows.append(("by any wear law", *wear_range_text(plan)))
+                rows.append(("by any wear law", *wear_ranges))
     roles[len(rows)] = "total"
     rows.append(("Total", *(sum(column) for column in parts.values())))
     return Table(columns, tuple(rows), roles=roles)
@@ -139,9 +151,18 @@ def _ageing_text(cycling: float, calendar: float, currency: str) -> str:
 
 def wear_range_text(plan: Plan) -> tuple[str, ...]:
     """The range of cycle wear over all laws, weighted, for each column of the table."""
-    weight, currency = plan.night.wear_weight, plan.inputs.offer.currency
+    return wear_ranges_text(plan.wear_by_law, plan.night.wear_weight, plan.inputs.offer.currency)
+
+
+def wear_ranges_text(wear_by_law: Mapping[str, Mapping[str, float]], weight: float, currency: str) -> tuple[str, ...]:
+    """Return the range of cycle wear over all laws, weighted, for each plan.
+
+    Parameters
+    ----------
+    wear_by_law : of each plan, by law and unweighted [money].
+    """
     ranges = []
-    for by_law in plan.wear_by_law.values():
+    for by_law in wear_by_law.values():
         low, high = (money_text(weight * end(by_law.values()), currency) for end in (min, max))
         ranges.append(low if low == high else f"{low} to {high}")
     return tuple(ranges)

@@ -505,7 +505,7 @@ def _until_percent(night: Night, replayed: Replayed, block: Block) -> float | No
     if highest >= night.car.percent(ceiling_kwh) - SAME_PERCENT and ceiling_kwh <= night.car.ceiling_kwh + SAME_KWH:
         return None
     whole = float(floor(highest + SAME_PERCENT))
-    return whole if whole >= planned else highest
+    return whole if whole >= planned else min(100.0, highest)  # rounding may leave it a hair over full
 
 
 def _as_long_as(most_kwh: float, cuts_kwh: Iterable[float], holds: Callable[[float], bool]) -> float:

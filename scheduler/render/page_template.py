@@ -18,15 +18,16 @@ HASH_LETTERS = 12
 
 
 @cache
-def page_template(room: str, name: str) -> Template:
+def page_template(room: str, name: str, *others: str) -> Template:
     """Return the template of this name in a room's folder templates/.
 
     Parameters
     ----------
     room : the package that makes the page, such as "scheduler.plan_output". name : of the template's file.
+    others : rooms whose templates it imports.
     """
     environment = Environment(
-        loader=ChoiceLoader([PackageLoader(room), PackageLoader("scheduler.render")]),
+        loader=ChoiceLoader([PackageLoader(each) for each in (room, *others, "scheduler.render")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -1,1 +1,1 @@
-"""The page for the evening: a small web server for the owner, on the same computer by default."""
+"""The page: a site's evenings, plans and record in a browser, from one process that this machine alone can reach."""
