@@ -26,6 +26,9 @@ def compare(
     ] = Forecast.TYPICAL,
     trips: ExpectedTrips = None,
     hardware: Annotated[Path | None, option("--hardware", "FILE", "What the charger cost: does it pay?")] = None,
+    today: Annotated[
+        str | None, option("--today", "OFFER", "Which of the offers the site is on today, by its name or its file.")
+    ] = None,
     bound: Annotated[
         bool, typer.Option("--bound", help="Also bound what discharging could be worth, all days seen at once.")
     ] = False,
@@ -52,6 +55,7 @@ def compare(
         hardware=hardware,
         trips=None if trips is None else trips.value,
         bound=bound,
+        today=today,
     )
     folder = out if out is not None else site / "comparison"
     with failures_told(folder, "year"), NightsShown() as shown:

@@ -7,7 +7,10 @@ from datetime import date
 from markupsafe import Markup
 
 from scheduler.comparison.charts import months_chart, night_picture, nights_chart, ranking_chart
+from scheduler.comparison.conclusion import conclusion_of
+from scheduler.comparison.conclusion_text import assumptions_table, dependence_text, headlines
 from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
+from scheduler.comparison.ranking_text import ranking_table, tie_text, today_text
 from scheduler.comparison.results import ComparedOffer, Comparison, months
 from scheduler.comparison.text import (
     CLOSING,
@@ -16,11 +19,8 @@ from scheduler.comparison.text import (
     day_span_text,
     evenings_knew_text,
     hardware_lead,
-    headline,
     months_table,
     not_worth_text,
-    ranking_table,
-    tie_text,
     use_table,
     ways_table,
 )
@@ -35,7 +35,7 @@ FEW_MONTHS = 1
 
 def comparison_page(compared: Comparison) -> str:
     """Return the page as HTML text that needs no other file."""
-    request, best = compared.request, compared.best
+    request, best, found = compared.request, compared.best, conclusion_of(compared)
     site = best.inputs.site
     by_month = {each.name: _months(each, "plan") for each in compared.offers}
     ways = {kind: _months(best, kind) for kind in ("charge-on-return", "charge-only", "plan")}
@@ -44,11 +44,14 @@ def comparison_page(compared: Comparison) -> str:
     hardware = request.hardware
     return page_template("scheduler.comparison", "page.html").render(
         title="Offers compared",
-        headline=headline(compared),
+        headline=headlines(found)[0],
+        more_headline=headlines(found)[1:],
         about=f"{site.name}, {day_span_text(request.first, request.last)}, all amounts in {compared.currency}",
-        ranking=ranking_table(compared),
+        ranking=ranking_table(found),
         ranking_chart=Markup(ranking_chart(compared)),
-        ties=tie_text(compared),
+        ties=(*tie_text(found), *today_text(found)),
+        assumption_table=assumptions_table(found),
+        dependence=dependence_text(found),
         ways=ways_table(compared),
         use=use_table(compared),
         not_worth=(*bound_text(compared), *counted_text(compared), *not_worth_text(compared)),

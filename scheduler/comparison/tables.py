@@ -10,6 +10,8 @@ from typing import Any
 import pandas as pd
 
 from models.tariff.investment import hardware_worth, worth_by_rate_and_drift
+from scheduler.comparison.conclusion import CHARGERS, Conclusion, Finding, conclusion_of, ranking_of
+from scheduler.comparison.conclusion_text import dependence_text, headlines
 from scheduler.comparison.results import ComparedOffer, Comparison, Money, months
 from scheduler.plan_output.plan_json import shown_path
 from scheduler.render.table import Cell, Column, Table, csv_text
@@ -43,17 +45,47 @@ COMPARISON_COLUMNS = (
 )
 MONEY_COLUMNS = ("bill", "on_the_way_cost", "wear_cost", "stored_energy", "in_all")
 MONTH_COLUMNS = ("offer", "run", "month", *MONEY_COLUMNS, *COLUMNS)
+RANKING_COLUMNS = (
+    "charger",
+    "wear_law",
+    "battery_price",
+    "as_planned",
+    "place",
+    "offer",
+    "total",
+    "more_than_first",
+    "more_than_first_low",
+    "more_than_first_high",
+    "tie",
+)
+VERDICT_COLUMNS = (
+    "wear_law",
+    "battery_price",
+    "as_planned",
+    "offer_plain",
+    "offer_bidirectional",
+    "saving_a_year",
+    "saving_a_year_low",
+    "saving_a_year_high",
+    "pays",
+    "simple_payback_years",
+    "discounted_payback_years",
+    "net_present_value",
+)
 ALL_NIGHT_COLUMNS = ("offer", "run", "start", "end", *NIGHT_COLUMNS)
 
 
 def comparison_texts(compared: Comparison) -> dict[str, str]:
     """Return the text of every file but the page, by file name."""
     timezone = compared.best.inputs.site.timezone
+    found = conclusion_of(compared)
     metered = {f"metered-{each.name}.csv": metered_text(each.flows["plan"], timezone) for each in compared.offers}
     return {
         "comparison.csv": csv_text(_files_table(COMPARISON_COLUMNS, map(_row, compared.offers))),
         "months.csv": csv_text(_files_table(MONTH_COLUMNS, _month_rows(compared))),
         "nights.csv": csv_text(_files_table(ALL_NIGHT_COLUMNS, _night_rows(compared))),
+        "ranking.csv": csv_text(_files_table(RANKING_COLUMNS, _ranking_rows(found))),
+        "verdict.csv": csv_text(_files_table(VERDICT_COLUMNS, map(_verdict_row, found.findings))),
         "comparison.json": comparison_json(compared),
         **metered,
     }
@@ -88,6 +120,52 @@ def _night_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
                 yield each.inputs.offer.name, kind, _iso(begin, timezone), _iso(end, timezone), *values
 
 
+def _ranking_rows(found: Conclusion) -> Iterator[tuple[Cell, ...]]:
+    """Yield one row for each charger, wear law, battery price and offer, the cheapest offer first."""
+    for charger in CHARGERS:
+        for finding in found.findings:
+            ranking = ranking_of(finding, charger)
+            for number, (each, total) in enumerate(zip(ranking.offers, ranking.totals, strict=True)):
+                low, high = (None, None) if not number else ranking.distances[number - 1] or (None, None)
+                yield (
+                    charger,
+                    finding.assumption.law,
+                    finding.battery_price,
+                    _yes(finding.assumption.as_planned),
+                    number + 1,
+                    each.inputs.offer.name,
+                    total,
+                    total - ranking.totals[0],
+                    low,
+                    high,
+                    None if not number else _yes(ranking.ties[number - 1]),
+                )
+
+
+def _verdict_row(finding: Finding) -> tuple[Cell, ...]:
+    """Return one wear law's and battery price's row of verdict.csv."""
+    worth, (low, high) = finding.worth, finding.saving_range or (None, None)
+    return (
+        finding.assumption.law,
+        finding.battery_price,
+        _yes(finding.assumption.as_planned),
+        finding.plain.best.inputs.offer.name,
+        finding.bidirectional.best.inputs.offer.name,
+        finding.yearly_saving,
+        low,
+        high,
+        _yes(finding.pays),
+        None if worth is None else worth.simple_payback_years,
+        None if worth is None else worth.discounted_payback_years,
+        None if worth is None else worth.net_present_value,
+    )
+
+
+def _yes(value: bool | None) -> str | None:
+    """Return "yes" or "no" for a table; None where it is not known."""
+    return None if value is None else "yes" if value else "no"
+
+
 def comparison_json(compared: Comparison) -> str:
     """Return the whole comparison as JSON text, without the nights and the metered tables."""
     request, best = compared.request, compared.best
@@ -106,9 +184,33 @@ def comparison_json(compared: Comparison) -> str:
         "inputs": {shown_path(file, site.folder): sha256 for file, sha256 in compared.hashes.items()},
         "offers": [_offer(compared, each) for each in compared.offers],
         "hardware": _hardware(compared),
+        "conclusion": _conclusion(conclusion_of(compared)),
+        "today": _today(compared),
         "notes": list(request.notes),
     }
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def _conclusion(found: Conclusion) -> dict[str, Any]:
+    """Return the two headlines, what they depend on, and every ranking and verdict behind them."""
+    return {
+        "headlines": list(headlines(found)),
+        "depends_on": list(dependence_text(found)),
+        "rankings": [dict(zip(RANKING_COLUMNS, row, strict=True)) for row in _ranking_rows(found)],
+        "verdicts": [dict(zip(VERDICT_COLUMNS, _verdict_row(each), strict=True)) for each in found.findings],
+    }
+
+
+def _today(compared: Comparison) -> dict[str, Any] | None:
+    """Return what today's offer comes to without any plan; None where it is not named."""
+    today = compared.today
+    if today is None:
+        return None
+    return {
+        "offer": today.inputs.offer.name,
+        "building_bill": compared.building_bill,
+        "charge_on_return": _money(today.money["charge-on-return"]),
+    }
 
 
 def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:

@@ -19,10 +19,11 @@ from scheduler.nights.planning_times import midnight, trips_overlapping
 from scheduler.nights.request import ForecastKind, TripsKind
 from scheduler.rolling.full_horizon import FullHorizonRun
 from scheduler.rolling.run import RolledRun
-from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.errors import Fault, InputFaults, did_you_mean, shown, single_fault
 from scheduler.textio.parse_time import local_text, parse_day
 
 FROM_OPTION, TO_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--hardware", "OFFER"
+TODAY_OPTION = "--today"
 MOST_LETTERS = 60
 """Most letters of an offer's name in the names of files."""
 FORECAST_DAYS = 28
@@ -46,6 +47,7 @@ class CompareOptions:
     forecast : what each evening knew. hardware : a hardware file, or None.
     trips : which trips each evening expected; None for usual ones where the site has some.
     bound : whether the full-horizon bound of each offer is worked out.
+    today : name or file of the offer that the site is on, one of the offers; None: not said.
     """
 
     site: Path
@@ -56,6 +58,7 @@ class CompareOptions:
     hardware: Path | None = None
     trips: TripsKind | None = None
     bound: bool = False
+    today: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +74,7 @@ class ComparisonRequest:
     notes : what the reader should know, one sentence each.
     trips : which trips each evening expects.
     bound : whether the full-horizon bound of each offer is worked out.
+    today : the offer that the site is on, by its name in file names; None: not said.
     """
 
     offers: Mapping[str, Inputs]
@@ -81,6 +85,7 @@ class ComparisonRequest:
     notes: tuple[str, ...]
     trips: TripsKind = "recorded"
     bound: bool = False
+    today: str | None = None
 
     @property
     def start_soc_percent(self) -> float:
@@ -154,12 +159,13 @@ def parse_period(options: CompareOptions) -> ComparisonRequest:
         raise InputFaults(faults)
     first, last = days_to_roll(offers, options.first_day, options.last_day)
     named = dict(zip(_file_names(offers), offers, strict=True))
+    today = None if options.today is None else _todays_offer(options.today, named)
     trips = trips_kind(offers[0].site, options.trips, options.forecast)
     notes = list(_notes(offers[0], first, last, options.forecast, trips))
     beyond = _trip_beyond(offers)
     if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes), trips, options.bound)
+    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes), trips, options.bound, today)
 
 
 def trips_note(site: Site, trips: TripsKind) -> str:
@@ -186,6 +192,34 @@ def _read_offers(options: CompareOptions) -> list[Inputs]:
     if faults:
         raise InputFaults(faults)
     return found
+
+
+def _todays_offer(given: str, offers: Mapping[str, Inputs]) -> str:
+    """Return the offer that is meant by its name or its file, by its name in file names.
+
+    Raises
+    ------
+    InputFaults : it is none of the offers that are compared.
+    """
+    wanted = given.strip().casefold()
+    for name, inputs in offers.items():
+        file = inputs.site.offer_file
+        spellings = (name, inputs.offer.name.casefold(), str(file).casefold(), file.name.casefold())
+        if wanted in spellings or any(_same_file(place, file) for place in (Path(given), inputs.site.folder / given)):
+            return name
+    names = [inputs.offer.name for inputs in offers.values()]
+    raise single_fault(
+        TODAY_OPTION,
+        f"found {shown(given)}{did_you_mean(given, names)}; expected one of the offers that are compared, by its name "
+        "or its file",
+    )
+
+
+def _same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.resolve() == other.resolve()
+    except (OSError, ValueError):  # no path at all, as one with a null character
+        return False
 
 
 def _hardware_path(options: CompareOptions) -> Path:
