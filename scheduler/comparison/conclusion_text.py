@@ -41,10 +41,10 @@ def assumptions_table(found: Conclusion) -> Table:
         Column(heading="Wear counted by"),
         Column(heading="Best with a plain charger"),
         Column(heading="Best with the bidirectional"),
-        Column(heading="It saves a year", unit=compared.currency, kind="money"),
+        Column(heading="The latter saves a year", unit=compared.currency, kind="money"),
     ]
     if compared.request.hardware is not None:
-        columns.append(Column(heading="Pays for itself after"))
+        columns.append(Column(heading="Pays for itself after", kind="number"))
     rows: list[tuple[Cell, ...]] = []
     for finding in found.shown:
         row: list[Cell] = [
@@ -91,19 +91,19 @@ def _best_text(found: Conclusion, charger: str) -> str:
     if len(ranking.offers) == 1:
         return f"{BEGINS[charger]} {best} costs {total} in total."
     less = ranking.totals[1] - ranking.totals[0]
-    second = ranking.offers[1].inputs.offer.name
-    digits = money_digits(compared.currency)
-    if round(less, digits) == 0:
-        text = f"{BEGINS[charger]} {best} and {second} cost least, {total} in total each."
+    second, tied = ranking.offers[1].inputs.offer.name, [each.inputs.offer.name for each in ranking.tied]
+    if round(less, money_digits(compared.currency)) == 0:
+        text = f"{BEGINS[charger]} {best} and {second} cost least: {total} in total each."
+    elif second in tied:
+        text = f"{BEGINS[charger]} {best} costs least: {total} in total."
     else:
         than = f"{shown_amount(compared, less)} less than {second}"
         text = f"{BEGINS[charger]} {best} costs least: {total} in total, {than}."
-    on = _depends_on(found, charger)
-    if not on:
-        return text
-    tied = [each.inputs.offer.name for each in ranking.tied]
-    begins = f"It is a tie with {listed(tied)}: which" if tied else "Which"
-    return f"{text} {begins} is best depends on {listed(on)}."
+    on = listed(_depends_on(found, charger))
+    if not tied:
+        return f"{text} Which is best depends on {on}." if on else text
+    more = shown_amount(compared, ranking.totals[1 + ranking.offers[1:].index(ranking.tied[0])] - ranking.totals[0])
+    return f"{text} It is a tie with {listed(tied)}, {more} more: which is best depends on {on}."
 
 
 def _depends_on(found: Conclusion, charger: str) -> list[str]:

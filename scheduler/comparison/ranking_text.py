@@ -84,9 +84,14 @@ def _charges_on_the_way(compared: Comparison) -> bool:
 
 
 def _parts(compared: Comparison, money: Money) -> list[float]:
-    """Return bill, on the way, wear and stored energy used, rounded so that they sum to the total shown [money]."""
-    amounts = (money.bill, money.on_the_way, money.wear, -money.stored_energy)
-    return rows_that_add_up(amounts, money_digits(compared.currency))
+    """Return bill, on the way, wear and stored energy used, rounded so that they sum to the total shown [money].
+
+    The bill is rounded by itself, as it is shown in its parts too; what is short of the total goes to wear.
+    """
+    digits = money_digits(compared.currency)
+    bill, total = round(money.bill, digits), round(money.total, digits)
+    wear = total - bill - money.on_the_way + money.stored_energy
+    return [bill, *rows_that_add_up((money.on_the_way, wear, -money.stored_energy), digits)]
 
 
 def _distance(compared: Comparison, ranking: Ranking, number: int) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from models.tariff.investment import hardware_worth, worth_by_rate_and_drift
+from scheduler.comparison.compared_text import PARTS
 from scheduler.comparison.conclusion import CHARGERS, Conclusion, Finding, conclusion_of, ranking_of
 from scheduler.comparison.conclusion_text import dependence_text, headlines
 from scheduler.comparison.results import ComparedOffer, Comparison, Money, months
@@ -72,6 +73,7 @@ VERDICT_COLUMNS = (
     "discounted_payback_years",
     "net_present_value",
 )
+BILL_COLUMNS = ("offer", "run", *PARTS, "bill")
 ALL_NIGHT_COLUMNS = ("offer", "run", "start", "end", *NIGHT_COLUMNS)
 
 
@@ -86,6 +88,7 @@ def comparison_texts(compared: Comparison) -> dict[str, str]:
         "nights.csv": csv_text(_files_table(ALL_NIGHT_COLUMNS, _night_rows(compared))),
         "ranking.csv": csv_text(_files_table(RANKING_COLUMNS, _ranking_rows(found))),
         "verdict.csv": csv_text(_files_table(VERDICT_COLUMNS, map(_verdict_row, found.findings))),
+        "bills.csv": csv_text(_files_table(BILL_COLUMNS, _bill_rows(compared))),
         "comparison.json": comparison_json(compared),
         **metered,
     }
@@ -118,6 +121,13 @@ def _night_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
             for number, (begin, end) in enumerate(zip(flows.night_start, flows.night_end, strict=True)):
                 values = (flows.night[name][number] for name in NIGHT_COLUMNS)
                 yield each.inputs.offer.name, kind, _iso(begin, timezone), _iso(end, timezone), *values
+
+
+def _bill_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
+    """Yield one row for each offer and way of using the car: the parts of its bill, and the bill."""
+    for each in compared.offers:
+        for kind, bill in each.bills.items():
+            yield each.inputs.offer.name, kind, *(bill.sum_of(part) for part in PARTS), bill.total
 
 
 def _ranking_rows(found: Conclusion) -> Iterator[tuple[Cell, ...]]:

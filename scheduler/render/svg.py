@@ -210,16 +210,17 @@ def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]
     return parts, baseline
 
 
-def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str]) -> str:
+def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str], width: float = WIDTH) -> str:
     """Return the whole SVG.
 
     Parameters
     ----------
     name : begins the ids within it. height : of the drawing [px].
     title, gist : what it is and what it shows, for readers who cannot see it. parts : its marks.
+    width : of the drawing [px].
     """
     return (
-        f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
+        f'<svg class="chart" viewBox="0 0 {width:.0f} {height:.0f}" role="img" '
         f'aria-labelledby="{name}-title {name}-gist">'
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-gist">{escape(gist)}</desc>'
         + "".join(parts)

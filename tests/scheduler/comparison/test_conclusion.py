@@ -113,7 +113,10 @@ def test_a_tie_depends_on_the_weeks() -> None:
     c = Told("C", {"charge-only": [12.0] * 4, "plan": [11.0] * 4})
     found = conclusion_of(told(a, b, c))
     assert found.own.plain.ties == (True, False)
-    assert "It is a tie with B: which is best depends on the weeks." in headlines(found)[0]
+    assert (
+        "costs least: 40.00 EUR in total. It is a tie with B, 0.50 EUR more: which is best depends on the weeks."
+        in headlines(found)[0]
+    )
     assert "A and B are a tie: which costs least depends on the weeks." in " ".join(dependence_text(found))
     assert "0.50 (" in ranking_rows(found)[1]
     assert ranking_rows(found)[1].endswith(", a tie")
@@ -234,6 +237,19 @@ def test_rankings_and_verdicts_as_tables(compared: Comparison, folder: Path) -> 
     document = json.loads(comparison_json(compared))
     assert len(document["conclusion"]["rankings"]) == len(rankings)
     assert document["conclusion"]["headlines"] == list(headlines(conclusion_of(compared)))
+
+
+def test_the_parts_of_each_bill_as_a_table(compared: Comparison, folder: Path) -> None:
+    """They sum to the bill of comparison.csv; two days of 0.21 and of 0.34 are the fees."""
+    rows = list(csv.DictReader((folder / "bills.csv").read_text("utf-8").splitlines()))
+    bills = {row["offer"]: float(row["bill"]) for row in rows if row["run"] == "plan"}
+    for row in csv.DictReader((folder / "comparison.csv").read_text("utf-8").splitlines()):
+        assert bills[row["offer"]] == pytest.approx(float(row["bill"]), abs=1e-8)
+    for row in rows:
+        parts = [float(row[kind]) for kind in ("daily_fee", "import", "demand_charge", "export", "tax")]
+        assert sum(parts) == pytest.approx(float(row["bill"]), abs=1e-8)
+        assert parts[0] == pytest.approx(2 * (0.21 if row["offer"] == "Day and night" else 0.34))
+    assert len(rows) == 4 * len(compared.offers)
 
 
 def test_todays_offer_comes_first_with_what_the_bill_was(compared: Comparison) -> None:
