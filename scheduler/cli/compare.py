@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from scheduler.cli.failures import failures_told
+from scheduler.cli.failures import failures_told, require
 from scheduler.cli.options import AsJson, ExpectedTrips, FirstDay, Forecast, Jobs, LastDay, SiteFolder, option
 from scheduler.cli.screen import print_result
 
@@ -32,6 +32,9 @@ def compare(
     bound: Annotated[
         bool, typer.Option("--bound", help="Also bound what discharging could be worth, all days seen at once.")
     ] = False,
+    xlsx: Annotated[
+        bool, typer.Option("--xlsx", help="Also write comparison.xlsx, one sheet a table (extra xlsx).")
+    ] = False,
     jobs: Jobs = None,
     out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/comparison.")] = None,
     as_json: AsJson = False,
@@ -42,7 +45,7 @@ def compare(
     """
     from scheduler.cli.progress import NightsShown
     from scheduler.comparison.compare import compare as compare_offers
-    from scheduler.comparison.tables import comparison_json
+    from scheduler.comparison.tables import WorkbookWriter, comparison_json
     from scheduler.comparison.terminal import show_comparison
     from scheduler.rolling.period import CompareOptions
 
@@ -58,7 +61,14 @@ def compare(
         today=today,
     )
     folder = out if out is not None else site / "comparison"
-    with failures_told(folder, "year"), NightsShown() as shown:
-        made = compare_offers(options, folder, jobs, shown.begin, shown.progress)
+    with failures_told(folder, "year"):
+        writer: WorkbookWriter | None = None
+        if xlsx:
+            require(("xlsxwriter",), "xlsx")
+            from scheduler.render.workbook import workbook
+
+            writer = workbook
+        with NightsShown() as shown:
+            made = compare_offers(options, folder, jobs, shown.begin, shown.progress, writer)
     print_result(made, as_json, comparison_json, show_comparison)
     typer.echo(f"Written to {folder}: comparison.html, and tables beside it.", err=as_json)

@@ -9,13 +9,13 @@ from typing import Any
 
 from scheduler.comparison.page import comparison_page
 from scheduler.comparison.results import Comparison, comparison_of
-from scheduler.comparison.tables import comparison_texts
+from scheduler.comparison.tables import WorkbookWriter, comparison_texts, comparison_workbook
 from scheduler.rolling.full_horizon import FullHorizon
 from scheduler.rolling.period import FULL_HORIZON, CompareOptions, ComparisonRequest, parse_period
 from scheduler.rolling.process_pool import Work, do, process_count, work_of
 from scheduler.textio.write import STAGING, make_folder, refuse_other, write_together
 
-RUNS_FOLDER = "runs"
+RUNS_FOLDER, WORKBOOK = "runs", "comparison.xlsx"
 
 
 def compare(
@@ -24,6 +24,7 @@ def compare(
     jobs: int | None = None,
     begin: Callable[[Work[Any]], None] = lambda work: None,
     progress: Callable[[int], None] = lambda nights: None,
+    workbook: WorkbookWriter | None = None,
 ) -> Comparison:
     """Compare offers and write the comparison to a folder; runs that are already in it are not made again.
 
@@ -33,6 +34,7 @@ def compare(
     jobs : number of processes; None for one per core.
     begin : called with what there is to do, once everything is read and checked; and with the bounds, if asked for.
     progress : called from time to time with the number of nights done.
+    workbook : makes comparison.xlsx of the tables; None: it is not written.
 
     Returns
     -------
@@ -52,10 +54,12 @@ def compare(
     rolled = dict(do(work, processes, progress))
     bounds = _bounds(request, out / RUNS_FOLDER, processes, begin, progress)
     compared = comparison_of(request, rolled, bounds)
-    texts = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
+    texts: dict[str, str | bytes] = {**comparison_texts(compared), "comparison.html": comparison_page(compared)}
+    if workbook is not None:
+        texts[WORKBOOK] = comparison_workbook(compared, workbook)
     write_together({out / name: text for name, text in texts.items()})
-    for old in out.glob("metered-*.csv"):
-        if old.name not in texts:  # of an earlier comparison, of other offers
+    for old in (*out.glob("metered-*.csv"), out / WORKBOOK):
+        if old.name not in texts:  # of an earlier comparison
             with suppress(OSError):
                 old.unlink()
     return compared

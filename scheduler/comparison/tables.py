@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from importlib.metadata import version
 from typing import Any
 
 import pandas as pd
 
 from models.tariff.investment import hardware_worth, worth_by_rate_and_drift
+from scheduler.comparison.columns import comparison_columns
 from scheduler.comparison.compared_text import PARTS
 from scheduler.comparison.conclusion import CHARGERS, Conclusion, Finding, conclusion_of, ranking_of
 from scheduler.comparison.conclusion_text import dependence_text, headlines
 from scheduler.comparison.results import ComparedOffer, Comparison, Money, months
 from scheduler.plan_output.plan_json import shown_path
+from scheduler.render.data_dictionary import DICTIONARY_COLUMNS, dictionary_rows, dictionary_text
+from scheduler.render.data_dictionary import Column as DescribedColumn
 from scheduler.render.table import Cell, Column, Table, csv_text
 from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, metered_text
 from scheduler.textio.format import local_iso
@@ -46,6 +50,8 @@ COMPARISON_COLUMNS = (
 )
 MONEY_COLUMNS = ("bill", "on_the_way_cost", "wear_cost", "stored_energy", "in_all")
 MONTH_COLUMNS = ("offer", "run", "month", *MONEY_COLUMNS, *COLUMNS)
+WorkbookWriter = Callable[[Mapping[str, Table], Mapping[str, tuple[DescribedColumn, ...]], str, date], bytes]
+"""Makes the content of an .xlsx file, as scheduler.render.workbook does, which needs an extra."""
 RANKING_COLUMNS = (
     "charger",
     "wear_law",
@@ -80,18 +86,34 @@ ALL_NIGHT_COLUMNS = ("offer", "run", "start", "end", *NIGHT_COLUMNS)
 def comparison_texts(compared: Comparison) -> dict[str, str]:
     """Return the text of every file but the page, by file name."""
     timezone = compared.best.inputs.site.timezone
-    found = conclusion_of(compared)
     metered = {f"metered-{each.name}.csv": metered_text(each.flows["plan"], timezone) for each in compared.offers}
     return {
-        "comparison.csv": csv_text(_files_table(COMPARISON_COLUMNS, map(_row, compared.offers))),
-        "months.csv": csv_text(_files_table(MONTH_COLUMNS, _month_rows(compared))),
-        "nights.csv": csv_text(_files_table(ALL_NIGHT_COLUMNS, _night_rows(compared))),
-        "ranking.csv": csv_text(_files_table(RANKING_COLUMNS, _ranking_rows(found))),
-        "verdict.csv": csv_text(_files_table(VERDICT_COLUMNS, map(_verdict_row, found.findings))),
-        "bills.csv": csv_text(_files_table(BILL_COLUMNS, _bill_rows(compared))),
+        **{f"{name}.csv": csv_text(table) for name, table in comparison_tables(compared).items()},
+        "dictionary.csv": dictionary_text(comparison_columns(PARTS)),
         "comparison.json": comparison_json(compared),
         **metered,
     }
+
+
+def comparison_tables(compared: Comparison) -> dict[str, Table]:
+    """Return every table but the metered ones, by the names of their files."""
+    found = conclusion_of(compared)
+    return {
+        "comparison": _files_table(COMPARISON_COLUMNS, map(_row, compared.offers)),
+        "ranking": _files_table(RANKING_COLUMNS, _ranking_rows(found)),
+        "verdict": _files_table(VERDICT_COLUMNS, map(_verdict_row, found.findings)),
+        "bills": _files_table(BILL_COLUMNS, _bill_rows(compared)),
+        "months": _files_table(MONTH_COLUMNS, _month_rows(compared)),
+        "nights": _files_table(ALL_NIGHT_COLUMNS, _night_rows(compared)),
+    }
+
+
+def comparison_workbook(compared: Comparison, workbook: WorkbookWriter) -> bytes:
+    """Return every table but the metered ones, and their dictionary, as the content of an .xlsx file."""
+    described = comparison_columns(PARTS)
+    rows = dictionary_rows({name: columns for name, columns in described.items() if not name.startswith("metered")})
+    sheets = {**comparison_tables(compared), "dictionary": _files_table(DICTIONARY_COLUMNS, rows)}
+    return workbook(sheets, described, compared.currency, compared.request.last)
 
 
 def _files_table(keys: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
