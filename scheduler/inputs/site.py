@@ -101,7 +101,8 @@ class PlanSettings:
 class Site:
     """The building, its grid connection, car and charger; one folder with `site.toml`.
 
-    The four file paths are absolute or relative to the working directory, not to the site folder.
+    The solar scale is a factor on the recorded solar series [-]. The four file paths are absolute or
+    relative to the working directory, not to the site folder.
     """
 
     folder: Path
@@ -120,3 +121,4 @@ class Site:
     solar_file: Path | None = None
     trips_file: Path | None = None
     setting: Setting = field(default_factory=Setting)
+    solar_scale: float = 1.0

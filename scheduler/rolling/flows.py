@@ -221,7 +221,7 @@ def rolled_bill(flows: RolledFlows, inputs: Inputs, first: date, last: date) -> 
 
 def building_bill(inputs: Inputs, first: date, last: date) -> float:
     """Return the bill of the days for load less solar as they were recorded, without the car [money]."""
-    timezone, load, solar = inputs.site.timezone, inputs.load, inputs.solar
+    timezone, load, solar = inputs.site.timezone, inputs.load, inputs.recorded_solar
     begin, end = (pd.Timestamp(midnight(day, timezone)) for day in (first, last + timedelta(days=1)))
     boundaries = pd.date_range(begin, end, freq=f"{FINEST_MINUTES}min").tz_convert("UTC")
     net_kwh = recorded_means(load, boundaries) * FINEST_MINUTES / 60

@@ -194,6 +194,7 @@ SITE_MEANINGS = {
     "charger.settings_between": "clock times between which a person sets the charger",
     "charger.timer": "whether the charger begins and ends blocks by its own clock",
     "solar.can_be_limited": "whether solar can be curtailed at will",
+    "data.solar_scale": "factor on the recorded solar series",
     "wear.battery_price": "of a replacement battery",
     "wear.depth_coefficient": 'life lost by a full cycle of the whole depth, law "depth"',
     "wear.depth_exponent": 'of the depth, law "depth"',
