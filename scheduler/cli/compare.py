@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from scheduler.cli.failures import failures_told, require
 from scheduler.cli.options import AsJson, ExpectedTrips, FirstDay, Forecast, Jobs, LastDay, SiteFolder, option
 from scheduler.cli.screen import print_result
+
+if TYPE_CHECKING:
+    from scheduler.cli.progress import NightsShown
+    from scheduler.rolling.process_pool import Work
+    from scheduler.rolling.run import RolledRun
+
+FEWEST_NIGHTS = 100
+"""With fewer nights than this to plan no time is told."""
+TRIAL = (3, 1.0)
+"""How many nights, and for how many seconds, an estimate tries at most."""
 
 
 def compare(
@@ -28,6 +39,9 @@ def compare(
     hardware: Annotated[Path | None, option("--hardware", "FILE", "What the charger cost: does it pay?")] = None,
     today: Annotated[
         str | None, option("--today", "OFFER", "Which of the offers the site is on today, by its name or its file.")
+    ] = None,
+    sizes: Annotated[
+        Path | None, option("--sizes", "FILE", "Also with other sizes of battery, charger and roof: TOML or CSV.")
     ] = None,
     bound: Annotated[
         bool, typer.Option("--bound", help="Also bound what discharging could be worth, all days seen at once.")
@@ -59,6 +73,7 @@ def compare(
         trips=None if trips is None else trips.value,
         bound=bound,
         today=today,
+        sizes=sizes,
     )
     folder = out if out is not None else site / "comparison"
     with failures_told(folder, "year"):
@@ -69,6 +84,40 @@ def compare(
 
             writer = workbook
         with NightsShown() as shown:
-            made = compare_offers(options, folder, jobs, shown.begin, shown.progress, writer)
+            begin = partial(_begin, shown, jobs)
+            made = compare_offers(options, folder, jobs, begin, shown.progress, writer)
     print_result(made, as_json, comparison_json, show_comparison)
     typer.echo(f"Written to {folder}: comparison.html, and tables beside it.", err=as_json)
+
+
+def _begin(shown: NightsShown, jobs: int | None, work: Work[Any]) -> None:
+    """Say what there is to do, and how long it may take."""
+    from scheduler.rolling.process_pool import process_count
+    from scheduler.rolling.run import RolledRun
+    from scheduler.rolling.workers import expected_seconds
+
+    left = [run for name, run in work.runs.items() if name not in work.done and isinstance(run, RolledRun)]
+    if left:
+        processes = process_count(jobs)
+        seconds = expected_seconds(left, processes, *TRIAL) if work.nights >= FEWEST_NIGHTS else None
+        shown.say(begin_text(len(work.runs), len(work.done), work.nights, left[0], processes, seconds))
+    shown.begin(work)
+
+
+def begin_text(runs: int, done: int, nights: int, one: RolledRun, processes: int, seconds: float | None) -> str:
+    """Return how many runs there are, in which intervals they are planned, and the time they are expected to take.
+
+    Parameters
+    ----------
+    runs, done : number of runs, and of those that are saved already. nights : to plan. one : of the runs.
+    processes : that share them. seconds : expected; None where they are too few to tell.
+    """
+    from scheduler.textio.format import counted_text, duration_text
+
+    saved = f", {done:,} of them done already" if done else ""
+    step = one.inputs.site.plan.step_minutes
+    by = "" if processes == 1 else f" in {processes} processes"
+    time = "" if seconds is None else f", {duration_text(seconds)}"
+    days = (one.last - one.first).days + 1
+    work = f"{counted_text(nights, 'night')} to plan in intervals of {step} minutes{by}{time}"
+    return f"{counted_text(runs, 'run')} of {counted_text(days, 'day')} each{saved}: {work}."

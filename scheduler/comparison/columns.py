@@ -42,6 +42,7 @@ COMPARISON_TABLE = (
     Column("full_horizon_share", "-", "(charge-only - plan) / (charge-only - bound), totals as the bound counts them"),
     Column("hindsight_full_horizon_share", "-", "the same of perfect foresight, night by night"),
 )
+SIZE_VERDICT = ("saving_a_year", "pays", "simple_payback_years", "discounted_payback_years", "net_present_value")
 RANKING_TABLE = (
     Column("charger", "-", "plain (charge-only, at the best times) or bidirectional (as planned)"),
     LAW,
@@ -70,6 +71,17 @@ VERDICT_TABLE = (
     Column("simple_payback_years", "a", "until the outlay is paid back for good; empty for never"),
     Column("discounted_payback_years", "a", "the same at the hardware file's discount rate"),
     Column("net_present_value", MONEY, "of the hardware over its life, at that rate"),
+)
+SIZES_TABLE = (
+    Column("battery_kwh", KWH, "usable capacity of the car's battery"),
+    Column("charger_kw", "kW", "most power of the charger both ways; discharging where the site's two differ"),
+    Column("solar_scale", "-", "factor on the recorded solar series"),
+    Column("battery_price", MONEY, "of a replacement battery, by which the nights are planned"),
+    Column("offer_plain", "-", "offer that costs least with a plain charger"),
+    Column("total_plain", MONEY, "its in_all, only charged"),
+    Column("offer_bidirectional", "-", "offer that costs least with the bidirectional charger"),
+    Column("total_bidirectional", MONEY, "its in_all, as planned"),
+    *(column for column in VERDICT_TABLE if column.name in SIZE_VERDICT),
 )
 BILL_MEANINGS = {
     "daily_fee": "standing charges by the day",
@@ -146,5 +158,6 @@ def comparison_columns(bill_parts: Iterable[str]) -> Mapping[str, tuple[Column, 
         "bills": bills,
         "months": MONTHS_TABLE,
         "nights": NIGHTS_TABLE,
+        "sizes": SIZES_TABLE,
         "metered-NAME": METERED_TABLE,
     }

@@ -49,7 +49,7 @@ def compare(
     request = parse_period(options)
     refuse_other(out, "a comparison", _is_a_comparison)
     make_folder(out / RUNS_FOLDER)
-    work = work_of(request.runs(), out / RUNS_FOLDER)
+    work = work_of({**request.runs(), **request.size_runs()}, out / RUNS_FOLDER)
     begin(work)
     rolled = dict(do(work, processes, progress))
     bounds = _bounds(request, out / RUNS_FOLDER, processes, begin, progress)
@@ -58,7 +58,7 @@ def compare(
     if workbook is not None:
         texts[WORKBOOK] = comparison_workbook(compared, workbook)
     write_together({out / name: text for name, text in texts.items()})
-    for old in (*out.glob("metered-*.csv"), out / WORKBOOK):
+    for old in (*out.glob("metered-*.csv"), out / WORKBOOK, out / "sizes.csv"):
         if old.name not in texts:  # of an earlier comparison
             with suppress(OSError):
                 old.unlink()

@@ -23,6 +23,7 @@ from scheduler.comparison.conclusion_text import CHARGER_NAMES, assumptions_tabl
 from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
 from scheduler.comparison.ranking_text import ranking_table, tie_text, today_text
 from scheduler.comparison.results import ComparedOffer, Comparison, months
+from scheduler.comparison.sizes_text import sizes_chart, sizes_lead, sizes_table
 from scheduler.comparison.text import (
     CLOSING,
     bound_text,
@@ -92,6 +93,13 @@ def comparison_page(compared: Comparison) -> str:
             "sentences": hardware_sentences(hardware, compared.yearly_saving),
             "case": hardware_table(hardware, compared.yearly_saving),
             "other_rates": worth_table(hardware, compared.yearly_saving),
+        },
+        sizes=None
+        if not compared.sizes
+        else {
+            "lead": sizes_lead(compared),
+            "chart": Markup(sizes_chart(compared)),
+            "table": sizes_table(compared),
         },
         assumptions=request.notes,
         cautions=(*CAUTIONS, CLOSING),

@@ -7,7 +7,7 @@ demand charges do.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
@@ -20,16 +20,18 @@ import pandas as pd
 from models.base.arrays import FloatArray
 from models.base.bootstrap import bootstrap_range, is_tie, week_edges
 from models.tariff.bill import Bill
+from models.tariff.investment import HardwareWorth, hardware_worth
 from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS
 from models.wear.segments import initial_fill_kwh, taken_from_segments_kwh
 from scheduler.inputs.site_inputs import Inputs
+from scheduler.inputs.sizes_file import Size
 from scheduler.nights.planning_times import midnight
 from scheduler.nights.wear_prices import segments_of
 from scheduler.rolling.counted_wear import counted_wear_cost
 from scheduler.rolling.flows import RolledFlows, building_bill, rolled_bill
 from scheduler.rolling.full_horizon import FullHorizon
-from scheduler.rolling.period import ComparisonRequest
+from scheduler.rolling.period import SIZE_RUNS, ComparisonRequest
 
 RECOUNTED = ("plan", "charge-only")
 """The ways of using the car whose wear is also counted by other laws and battery prices."""
@@ -264,10 +266,12 @@ class Comparison:
     Attributes
     ----------
     request : what was compared. offers : ranked by the total of the plan.
+    sizes : the same in other sizes, where they are asked for.
     """
 
     request: ComparisonRequest
     offers: tuple[ComparedOffer, ...]
+    sizes: tuple[SizedComparison, ...] = ()
 
     @property
     def best(self) -> ComparedOffer:
@@ -342,6 +346,25 @@ class Comparison:
         return not 365 <= self.request.days <= 366
 
 
+@dataclass(frozen=True, eq=False)
+class SizedComparison:
+    """The offers with the site in another size: only the plan, and the car only charged.
+
+    Attributes
+    ----------
+    size : what differs. compared : the offers with it.
+    """
+
+    size: Size
+    compared: Comparison
+
+    @cached_property
+    def worth(self) -> HardwareWorth | None:
+        """Return the hardware's case; None without its costs."""
+        hardware = self.compared.request.hardware
+        return None if hardware is None else hardware_worth(hardware.case, self.compared.yearly_saving)
+
+
 def comparison_of(
     request: ComparisonRequest,
     results: Mapping[str, RolledFlows],
@@ -364,7 +387,20 @@ def comparison_of(
         flows.setdefault("hindsight", flows["plan"])
         whole = (bounds or {}).get(name)
         offers.append(ComparedOffer(name, inputs, flows, request.first, request.last, whole))
-    return Comparison(request, tuple(sorted(offers, key=lambda offer: offer.money["plan"].total)))
+    return Comparison(request, _ranked(offers), tuple(_sized(request, results)))
+
+
+def _ranked(offers: Iterable[ComparedOffer]) -> tuple[ComparedOffer, ...]:
+    return tuple(sorted(offers, key=lambda offer: offer.money["plan"].total))
+
+
+def _sized(request: ComparisonRequest, results: Mapping[str, RolledFlows]) -> Iterator[SizedComparison]:
+    for size, inputs_of in request.sizes.items():
+        offers = []
+        for name, inputs in inputs_of.items():
+            flows = {kind: results[request.size_run_name(size, name, kind)] for kind in SIZE_RUNS}
+            offers.append(ComparedOffer(name, inputs, flows, request.first, request.last))
+        yield SizedComparison(size, Comparison(request, _ranked(offers)))
 
 
 @dataclass(frozen=True, slots=True)

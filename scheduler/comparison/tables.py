@@ -15,7 +15,7 @@ from scheduler.comparison.columns import comparison_columns
 from scheduler.comparison.compared_text import PARTS
 from scheduler.comparison.conclusion import CHARGERS, Conclusion, Finding, conclusion_of, ranking_of
 from scheduler.comparison.conclusion_text import dependence_text, headlines
-from scheduler.comparison.results import ComparedOffer, Comparison, Money, months
+from scheduler.comparison.results import ComparedOffer, Comparison, Money, SizedComparison, months
 from scheduler.plan_output.plan_json import shown_path
 from scheduler.render.data_dictionary import DICTIONARY_COLUMNS, dictionary_rows, dictionary_text
 from scheduler.render.data_dictionary import Column as DescribedColumn
@@ -79,6 +79,21 @@ VERDICT_COLUMNS = (
     "discounted_payback_years",
     "net_present_value",
 )
+SIZE_COLUMNS = (
+    "battery_kwh",
+    "charger_kw",
+    "solar_scale",
+    "battery_price",
+    "offer_plain",
+    "total_plain",
+    "offer_bidirectional",
+    "total_bidirectional",
+    "saving_a_year",
+    "pays",
+    "simple_payback_years",
+    "discounted_payback_years",
+    "net_present_value",
+)
 BILL_COLUMNS = ("offer", "run", *PARTS, "bill")
 ALL_NIGHT_COLUMNS = ("offer", "run", "start", "end", *NIGHT_COLUMNS)
 
@@ -98,6 +113,7 @@ def comparison_texts(compared: Comparison) -> dict[str, str]:
 def comparison_tables(compared: Comparison) -> dict[str, Table]:
     """Return every table but the metered ones, by the names of their files."""
     found = conclusion_of(compared)
+    sizes = {"sizes": _files_table(SIZE_COLUMNS, map(_size_row, compared.sizes))} if compared.sizes else {}
     return {
         "comparison": _files_table(COMPARISON_COLUMNS, map(_row, compared.offers)),
         "ranking": _files_table(RANKING_COLUMNS, _ranking_rows(found)),
@@ -105,6 +121,7 @@ def comparison_tables(compared: Comparison) -> dict[str, Table]:
         "bills": _files_table(BILL_COLUMNS, _bill_rows(compared)),
         "months": _files_table(MONTH_COLUMNS, _month_rows(compared)),
         "nights": _files_table(ALL_NIGHT_COLUMNS, _night_rows(compared)),
+        **sizes,
     }
 
 
@@ -193,6 +210,28 @@ def _verdict_row(finding: Finding) -> tuple[Cell, ...]:
     )
 
 
+def _size_row(each: SizedComparison) -> tuple[Cell, ...]:
+    """Return a size's row of sizes.csv."""
+    found, worth = each.compared, each.worth
+    site = found.best.inputs.site
+    plain = found.best_without
+    return (
+        site.car.battery_kwh,
+        site.charger.discharge_max_kw if each.size.charger_kw is None else each.size.charger_kw,
+        site.solar_scale,
+        site.wear.battery_price,
+        plain.inputs.offer.name,
+        plain.money["charge-only"].total,
+        found.best.inputs.offer.name,
+        found.best.money["plan"].total,
+        found.yearly_saving,
+        None if worth is None else _yes(worth.net_present_value >= 0),
+        None if worth is None else worth.simple_payback_years,
+        None if worth is None else worth.discounted_payback_years,
+        None if worth is None else worth.net_present_value,
+    )
+
+
 def _yes(value: bool | None) -> str | None:
     """Return "yes" or "no" for a table; None where it is not known."""
     return None if value is None else "yes" if value else "no"
@@ -218,6 +257,7 @@ def comparison_json(compared: Comparison) -> str:
         "hardware": _hardware(compared),
         "conclusion": _conclusion(conclusion_of(compared)),
         "today": _today(compared),
+        "sizes": [dict(zip(SIZE_COLUMNS, _size_row(each), strict=True)) for each in compared.sizes],
         "notes": list(request.notes),
     }
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"

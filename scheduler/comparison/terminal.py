@@ -11,6 +11,7 @@ from scheduler.comparison.conclusion_text import assumptions_table, dependence_t
 from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
 from scheduler.comparison.ranking_text import ranking_table, tie_text, today_text
 from scheduler.comparison.results import Comparison
+from scheduler.comparison.sizes_text import sizes_lead, sizes_table
 from scheduler.comparison.text import (
     CLOSING,
     bound_text,
@@ -59,6 +60,10 @@ def show_comparison(compared: Comparison, console: Console) -> None:
         worth = worth_table(request.hardware, saving)
         say(worth.caption)
         print_table(replace(worth, caption=""), console, width)
+    if compared.sizes:
+        say("Other sizes", "bold")
+        print_table(sizes_table(compared), console, width)
+        say(sizes_lead(compared))
     print_list("Assumptions", request.notes, console, width)
     print_list("Cautions", (*CAUTIONS, CLOSING), console, width)
     console.print()

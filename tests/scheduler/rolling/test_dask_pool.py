@@ -14,8 +14,9 @@ import pytest
 from distributed import LocalCluster
 
 from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
+from scheduler.rolling.workers import Workers, workers_here
 from scheduler.sweep.request import SweepOptions
-from scheduler.sweep.sweep import Workers, sweep, workers_here
+from scheduler.sweep.sweep import sweep
 from scheduler.textio.errors import InputFaults
 from tests.builders.places import SCENARIOS
 

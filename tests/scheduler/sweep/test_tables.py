@@ -11,9 +11,10 @@ import pytest
 
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_values import site_values
+from scheduler.rolling.workers import workers_here
 from scheduler.sweep.grid import SOLAR_SCALE, TABLES
 from scheduler.sweep.request import SweepOptions
-from scheduler.sweep.sweep import Study, sweep, workers_here
+from scheduler.sweep.sweep import Study, sweep
 from tests.builders.places import SCENARIOS
 from tests.builders.sites import write_site
 from tests.builders.undrawn_sweeps import undrawn_sweeps
