@@ -11,12 +11,14 @@ import typer
 from scheduler.cli.failures import failures_told, require
 from scheduler.cli.options import AsJson, ExpectedTrips, FirstDay, Forecast, Jobs, LastDay, SiteFolder, option
 from scheduler.cli.screen import print_result
+from scheduler.textio.errors import single_fault
 
 if TYPE_CHECKING:
     from scheduler.cli.progress import NightsShown
     from scheduler.rolling.process_pool import Work
     from scheduler.rolling.run import RolledRun
 
+OFFERS_FROM, OF_SITES = "--offers-from", "comparison-of-sites"
 FEWEST_NIGHTS = 100
 """With fewer nights than this to plan no time is told."""
 TRIAL = (3, 1.0)
@@ -25,7 +27,13 @@ TRIAL = (3, 1.0)
 
 def compare(
     site: SiteFolder,
-    offer: Annotated[list[Path], typer.Argument(metavar="OFFER...", help="The offers' files.")],
+    offer: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="OFFER...", help="The offers' files; with --offers-from, further sites' folders."),
+    ] = None,
+    offers_from: Annotated[
+        Path | None, option(OFFERS_FROM, "DIR", "A folder of offers: compare them at one site or several.")
+    ] = None,
     first_day: FirstDay = None,
     last_day: LastDay = None,
     forecast: Annotated[
@@ -50,7 +58,11 @@ def compare(
         bool, typer.Option("--xlsx", help="Also write comparison.xlsx, one sheet a table (extra xlsx).")
     ] = False,
     jobs: Jobs = None,
-    out: Annotated[Path | None, option("--out", "DIR", "The folder to write; else SITE/comparison.")] = None,
+    cluster: Annotated[str | None, option("--cluster", "ADDRESS", "A Dask scheduler, instead of this machine.")] = None,
+    out: Annotated[
+        Path | None,
+        option("--out", "DIR", f"The folder to write; else SITE/comparison, or {OF_SITES} for several sites."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Compare offers over a year of nights, each planned on what was known, followed, and billed from the meter.
@@ -59,23 +71,15 @@ def compare(
     """
     from scheduler.cli.progress import NightsShown
     from scheduler.comparison.compare import compare as compare_offers
+    from scheduler.comparison.sites import compare_sites, show_sites, sites_json
     from scheduler.comparison.tables import WorkbookWriter, comparison_json
     from scheduler.comparison.terminal import show_comparison
     from scheduler.rolling.period import CompareOptions
+    from scheduler.rolling.workers import workers_at
 
-    options = CompareOptions(
-        site=site,
-        offers=tuple(offer),
-        first_day=first_day,
-        last_day=last_day,
-        forecast=forecast.value,
-        hardware=hardware,
-        trips=None if trips is None else trips.value,
-        bound=bound,
-        today=today,
-        sizes=sizes,
-    )
-    folder = out if out is not None else site / "comparison"
+    sites = (site, *(offer or ())) if offers_from is not None else (site,)
+    several = len(sites) > 1
+    folder = out if out is not None else Path(OF_SITES) if several else site / "comparison"
     with failures_told(folder, "year"):
         writer: WorkbookWriter | None = None
         if xlsx:
@@ -83,22 +87,56 @@ def compare(
             from scheduler.render.workbook import workbook
 
             writer = workbook
-        with NightsShown() as shown:
-            begin = partial(_begin, shown, jobs)
-            made = compare_offers(options, folder, jobs, begin, shown.progress, writer)
-    print_result(made, as_json, comparison_json, show_comparison)
-    typer.echo(f"Written to {folder}: comparison.html, and tables beside it.", err=as_json)
+        if cluster is not None:
+            if jobs is not None:
+                raise single_fault("--jobs", "cannot be given with --cluster")
+            require(("distributed",), "cluster")
+        options = CompareOptions(
+            site=site,
+            offers=tuple(offer or ()) if offers_from is None else offers_in(offers_from),
+            first_day=first_day,
+            last_day=last_day,
+            forecast=forecast.value,
+            hardware=hardware,
+            trips=None if trips is None else trips.value,
+            bound=bound,
+            today=today,
+            sizes=sizes,
+        )
+        with workers_at(cluster, jobs) as workers, NightsShown() as shown:
+            begin = partial(_begin, shown, workers.processes)
+            if several:
+                summary = compare_sites(sites, options, folder, workers, begin, shown.progress, writer)
+            else:
+                made = compare_offers(options, folder, None, begin, shown.progress, writer, workers)
+    if several:
+        print_result(summary, as_json, sites_json, show_sites)
+        typer.echo(f"Written to {folder}: sites.html, and a folder for each site beside it.", err=as_json)
+    else:
+        print_result(made, as_json, comparison_json, show_comparison)
+        typer.echo(f"Written to {folder}: comparison.html, and tables beside it.", err=as_json)
 
 
-def _begin(shown: NightsShown, jobs: int | None, work: Work[Any]) -> None:
+def offers_in(folder: Path) -> tuple[Path, ...]:
+    """Return the offers' files of a folder, in the order of their names.
+
+    Raises
+    ------
+    InputFaults : it is no folder, or has no such file.
+    """
+    found = tuple(sorted(folder.glob("*.toml"))) if folder.is_dir() else ()
+    if not found:
+        raise single_fault(OFFERS_FROM, f"{folder} has no file that ends in .toml; expected a folder of offers")
+    return found
+
+
+def _begin(shown: NightsShown, processes: int, work: Work[Any]) -> None:
     """Say what there is to do, and how long it may take."""
-    from scheduler.rolling.process_pool import process_count
     from scheduler.rolling.run import RolledRun
     from scheduler.rolling.workers import expected_seconds
 
     left = [run for name, run in work.runs.items() if name not in work.done and isinstance(run, RolledRun)]
     if left:
-        processes = process_count(jobs)
         seconds = expected_seconds(left, processes, *TRIAL) if work.nights >= FEWEST_NIGHTS else None
         shown.say(begin_text(len(work.runs), len(work.done), work.nights, left[0], processes, seconds))
     shown.begin(work)

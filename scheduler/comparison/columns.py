@@ -83,6 +83,20 @@ SIZES_TABLE = (
     Column("total_bidirectional", MONEY, "its in_all, as planned"),
     *(column for column in VERDICT_TABLE if column.name in SIZE_VERDICT),
 )
+SITES_TABLE = (
+    Column("site", "-", "name of the site"),
+    Column("folder", "-", "of its comparison, beside this table"),
+    Column("currency", "-", "of all money in the row, ISO 4217"),
+    Column("first_day", "local day", "first day, included"),
+    Column("last_day", "local day", "last day, included"),
+    Column("offer_plain", "-", "offer that costs least with a plain charger"),
+    Column("total_plain", MONEY, "its in_all, only charged"),
+    Column("offer_bidirectional", "-", "offer that costs least with the bidirectional charger"),
+    Column("total_bidirectional", MONEY, "its in_all, as planned"),
+    *(column for column in VERDICT_TABLE if column.name.startswith("saving_a_year")),
+    *(column for column in VERDICT_TABLE if column.name in SIZE_VERDICT[1:]),
+    Column("depends_on", "-", "what the first places or whether it pays depend on; empty for nothing"),
+)
 BILL_MEANINGS = {
     "daily_fee": "standing charges by the day",
     "import": "electricity bought, without tax",

@@ -68,7 +68,7 @@ def verdict_text(finding: Finding) -> str:
         return payback_text(worth.discounted_payback_years)
     if worth.simple_payback_years is None:
         return "never"
-    return f"never, with interest; {payback_text(worth.simple_payback_years)} without"
+    return f"never ({payback_text(worth.simple_payback_years)} without interest)"
 
 
 def dependence_text(found: Conclusion) -> tuple[str, ...]:
@@ -77,6 +77,12 @@ def dependence_text(found: Conclusion) -> tuple[str, ...]:
     if not told:
         told.append(_steady_text(found))
     return (*told, _method_text(found))
+
+
+def depends_on_text(found: Conclusion) -> str:
+    """Return what any part of the conclusion depends on, as a list; "" for nothing."""
+    on = [*_depends_on(found, "plain"), *_depends_on(found, "bidirectional"), *_verdict_depends_on(found)]
+    return listed([each for each in (ON_LAW, ON_PRICE, ON_WEEKS) if each in on])
 
 
 def whole_money(amount: float, currency: str) -> str:
@@ -127,13 +133,7 @@ def _charger_text(found: Conclusion) -> str:
     saves += f"{'compared with' if own.yearly_saving >= 0 else 'more than'} the plain one{scaled}"
     if own.worth is None or compared.request.hardware is None:
         return f"{saves}."
-    on = []
-    if found.other_verdict(found.by_law):
-        on.append(ON_LAW)
-    if found.other_verdict(found.by_price):
-        on.append(ON_PRICE)
-    if own.weeks_decide:
-        on.append(ON_WEEKS)
+    on = _verdict_depends_on(found)
     depends = f" Whether it pays depends on {listed(on)}." if on else ""
     if own.pays:
         years = payback_text(own.worth.discounted_payback_years)
@@ -147,6 +147,18 @@ def _charger_text(found: Conclusion) -> str:
         )
     life = compared.request.hardware.case.life_years
     return f"{saves}, and does not pay for itself in its life of {life} year{'' if life == 1 else 's'}.{depends}"
+
+
+def _verdict_depends_on(found: Conclusion) -> list[str]:
+    """Return what it depends on whether the hardware pays."""
+    on = []
+    if found.other_verdict(found.by_law):
+        on.append(ON_LAW)
+    if found.other_verdict(found.by_price):
+        on.append(ON_PRICE)
+    if found.own.weeks_decide:
+        on.append(ON_WEEKS)
+    return on
 
 
 def _order_sentences(found: Conclusion, charger: str) -> Iterator[str]:

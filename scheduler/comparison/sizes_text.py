@@ -90,4 +90,4 @@ def _payback(each: SizedComparison) -> str:
         return payback_text(worth.discounted_payback_years)
     if worth.simple_payback_years is None:
         return "never"
-    return f"never, with interest; {payback_text(worth.simple_payback_years)} without"
+    return f"never ({payback_text(worth.simple_payback_years)} without interest)"
