@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -75,7 +76,7 @@ def compare_sites(
     asked = [replace(options, site=site) for site in sites]
     faults: list[Fault] = []
     for each in asked:
-        collected(lambda each=each: parse_period(each), faults)  # type: ignore[misc]
+        collected(partial(parse_period, each), faults)
     if faults:
         raise InputFaults(dict.fromkeys(faults))
     names = folder_names(sites)
