@@ -132,27 +132,33 @@ def offers_in(folder: Path) -> tuple[Path, ...]:
 
 def _begin(shown: NightsShown, processes: int, work: Work[Any]) -> None:
     """Say what there is to do, and how long it may take."""
+    from scheduler.inputs.sizes_file import SIZE_BEGINS
     from scheduler.rolling.run import RolledRun
     from scheduler.rolling.workers import expected_seconds
 
     left = [run for name, run in work.runs.items() if name not in work.done and isinstance(run, RolledRun)]
     if left:
         seconds = expected_seconds(left, processes, *TRIAL) if work.nights >= FEWEST_NIGHTS else None
-        shown.say(begin_text(len(work.runs), len(work.done), work.nights, left[0], processes, seconds))
+        others = sum(name.startswith(f"{SIZE_BEGINS}_") for name in work.runs)
+        shown.say(begin_text(len(work.runs), len(work.done), work.nights, left[0], processes, seconds, others))
     shown.begin(work)
 
 
-def begin_text(runs: int, done: int, nights: int, one: RolledRun, processes: int, seconds: float | None) -> str:
+def begin_text(
+    runs: int, done: int, nights: int, one: RolledRun, processes: int, seconds: float | None, others: int = 0
+) -> str:
     """Return how many runs there are, in which intervals they are planned, and the time they are expected to take.
 
     Parameters
     ----------
     runs, done : number of runs, and of those that are saved already. nights : to plan. one : of the runs.
     processes : that share them. seconds : expected; None where they are too few to tell.
+    others : how many of the runs are of other sizes.
     """
     from scheduler.textio.format import counted_text, duration_text
 
-    saved = f", {done:,} of them done already" if done else ""
+    saved = f", {others:,} of them with other sizes" if others else ""
+    saved += f", {done:,} of them done already" if done else ""
     step = one.inputs.site.plan.step_minutes
     by = "" if processes == 1 else f" in {processes} processes"
     time = "" if seconds is None else f", {duration_text(seconds)}"

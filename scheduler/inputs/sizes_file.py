@@ -20,6 +20,8 @@ from scheduler.textio.toml_values import FormatOne
 
 MOST_SIZES = 60
 """Most combinations of a file: each is rolled under every offer."""
+SIZE_BEGINS = "size"
+"""Begins the names of sizes, before an underline, which no offer's name in file names has."""
 _LIST_TEXT = "a list of numbers, each once: "
 BOUNDS: Mapping[str, Bound] = {
     "battery_kwh": BATTERY_KWH,
@@ -54,7 +56,7 @@ class Size:
         """
         given = (self.battery_kwh, self.charger_kw, self.solar_scale, self.battery_price)
         named = zip(("battery", "charger", "solar", "price"), given, strict=True)
-        return "_".join(["size", *(f"{key}{value:.12g}" for key, value in named if value is not None)])
+        return "_".join([SIZE_BEGINS, *(f"{key}{value:.12g}" for key, value in named if value is not None)])
 
     @property
     def changes(self) -> SiteChanges:

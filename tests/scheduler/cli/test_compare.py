@@ -27,6 +27,7 @@ def test_what_there_is_to_do_is_said_first(tmp_path: Path) -> None:
     assert begin_text(4, 1, 45, one, 1, None) == (
         "4 runs of 14 days each, 1 of them done already: 45 nights to plan in intervals of 60 minutes."
     )
+    assert "26 runs of 14 days each, 22 of them with other sizes: " in begin_text(26, 0, 104, one, 1, None, 22)
     command = ["compare", str(DEMO), str(OFFERS[0]), "--from", "2026-03-03", "--to", "2026-03-03", "--jobs", "1"]
     result = RUNNER.invoke(app, [*command, "--out", str(tmp_path / "out")])
     assert result.exit_code == 0, result.output
