@@ -9,10 +9,10 @@ counted again. So plans made by another law or price would by it cost as much as
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 from models.base.arrays import FloatArray
-from models.base.bootstrap import bootstrap_range, is_tie
+from models.base.bootstrap import bootstrap_range
 from models.tariff.investment import HardwareWorth, cash_flow_by_year, hardware_worth, net_present_value
 from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS
@@ -70,7 +70,7 @@ class Ranking:
 
         None with too few weeks to say.
         """
-        return tuple(is_tie(weeks - self.weekly[0]) for weeks in self.weekly[1:])
+        return tuple(None if found is None else found[0] <= 0.0 <= found[1] for found in self.distances)
 
     @cached_property
     def distances(self) -> tuple[tuple[float, float] | None, ...]:
@@ -187,8 +187,9 @@ def ranking_of(finding: Finding, charger: str) -> Ranking:
     return finding.plain if charger == "plain" else finding.bidirectional
 
 
+@lru_cache(maxsize=1)
 def conclusion_of(compared: Comparison) -> Conclusion:
-    """Return what a comparison comes to, by every law and battery price."""
+    """Return what a comparison comes to, by every law and battery price; kept for page, tables and screen alike."""
     law = compared.best.inputs.site.wear.law
     assumptions = [
         Assumption(each, factor, each == law and factor == 1.0) for each in WEAR_LAWS for factor in PRICE_FACTORS

@@ -53,11 +53,17 @@ class Told:
         return float(self.recounted_weekly(kind, law, price_factor).sum())
 
 
+class Compared(SimpleNamespace):
+    """What a conclusion reads of a comparison."""
+
+    __hash__ = object.__hash__
+
+
 def told(*offers: Told, case: HardwareCase | None = None, days: int = 365) -> Any:
     """A comparison of such offers, over a year unless the days are given."""
     hardware = None if case is None else Hardware(case, "EUR", (0.0,), (0.0,))
     request = SimpleNamespace(days=days, hardware=hardware)
-    return SimpleNamespace(
+    return Compared(
         offers=offers, best=offers[0], request=request, currency="EUR", scaled=not 365 <= days <= 366, today=None
     )
 
