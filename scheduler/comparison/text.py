@@ -58,7 +58,7 @@ def ways_table(compared: Comparison) -> Table:
         (name, *(each.money[kind].total for each in compared.offers)) for kind, name in WAYS.items()
     ]
     worth = tuple(_difference(compared, each, "charge-only", "plan") for each in compared.offers)
-    return money_table(compared, names, [*rows, ("Discharging is worth", *worth)])
+    return _money_table(compared, names, [*rows, ("Discharging is worth", *worth)])
 
 
 def not_worth_text(compared: Comparison) -> tuple[str, ...]:
@@ -192,7 +192,7 @@ def months_table(compared: Comparison, by_offer: dict[str, list[tuple[date, floa
         (f"{month:%b %Y}", *(by_offer[each.name][row][1] for each in compared.offers))
         for row, month in enumerate(months)
     ]
-    return money_table(compared, names, rows)
+    return _money_table(compared, names, rows)
 
 
 def hardware_lead(compared: Comparison) -> str:
@@ -210,7 +210,7 @@ def hardware_lead(compared: Comparison) -> str:
     )
 
 
-def money_table(compared: Comparison, names: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
+def _money_table(compared: Comparison, names: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
     """Return a table of one column of names and others of money."""
     amounts = (Column(heading=name, unit=compared.currency, kind="money") for name in names[1:])
     return Table((Column(heading=names[0]), *amounts), tuple(tuple(row) for row in rows))

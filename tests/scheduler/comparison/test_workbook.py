@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from datetime import date
 from pathlib import Path
 
 import openpyxl
@@ -22,6 +23,7 @@ from scheduler.comparison.results import Comparison
 from scheduler.render.table import Column, Table, csv_text
 from scheduler.render.workbook import workbook
 from scheduler.rolling.period import CompareOptions
+from scheduler.textio.errors import NotWrittenError
 from scheduler.textio.spreadsheet_text import as_text, text_of_cell
 from tests.builders.plans import DEMO, demo_copy
 
@@ -135,3 +137,11 @@ def test_without_the_extra_it_is_said_what_to_install(tmp_path: Path, monkeypatc
     )
     assert result.exit_code == 2
     assert "overnight-scheduler[xlsx]" in result.stderr
+
+
+def test_more_rows_than_a_sheet_holds_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In one line, before anything is written."""
+    monkeypatch.setattr("scheduler.render.workbook.MOST_ROWS", 3)
+    table = Table((Column("name"),), (("a",), ("b",), ("c",)))
+    with pytest.raises(NotWrittenError, match="The table nights has 3 rows"):
+        workbook({"nights": table}, {}, "EUR", date(2026, 3, 3))
