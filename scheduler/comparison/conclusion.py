@@ -129,10 +129,15 @@ class Finding:
         return None if self.worth is None else self.worth.net_present_value >= 0
 
     @property
+    def worthwhile(self) -> bool:
+        """Return whether the hardware pays, or without its costs whether it saves anything at all."""
+        return self.yearly_saving > 0 if self.pays is None else self.pays
+
+    @property
     def weeks_decide(self) -> bool:
-        """Return whether the hardware pays at one end of the saving's range and not at the other."""
-        least, found = break_even_saving(self.compared), self.saving_range
-        return least is not None and found is not None and found[0] < least <= found[1]
+        """Return whether it is worthwhile at one end of the saving's range and not at the other."""
+        least, found = break_even_saving(self.compared) or 0.0, self.saving_range
+        return found is not None and found[0] < least <= found[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,8 +183,8 @@ class Conclusion:
         return found
 
     def other_verdict(self, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-        """Return the findings by which the hardware pays if it does not by the own one, or the other way round."""
-        return tuple(each for each in findings if each.pays is not self.own.pays)
+        """Return the findings by which the hardware is worthwhile where it is not by the own one, and the converse."""
+        return tuple(each for each in findings if each.worthwhile is not self.own.worthwhile)
 
 
 def ranking_of(finding: Finding, charger: str) -> Ranking:

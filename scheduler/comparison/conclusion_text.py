@@ -15,6 +15,7 @@ BEGINS = {
     "bidirectional": "With the bidirectional charger,",
 }
 CHARGER_NAMES = {"plain": "Plain charger, timed well", "bidirectional": "Bidirectional charger"}
+NEVER = {"pays": "does not pay", "saves anything": "saves nothing"}
 ON_WEEKS, ON_LAW, ON_PRICE = "the weeks", "the wear law", "the battery's price"
 
 
@@ -131,10 +132,10 @@ def _charger_text(found: Conclusion) -> str:
     scaled = f" (scaled from {compared.request.days} days)" if compared.scaled else ""
     saves = f"The charger {'saves' if own.yearly_saving >= 0 else 'costs'} {amount} a year "
     saves += f"{'compared with' if own.yearly_saving >= 0 else 'more than'} the plain one{scaled}"
-    if own.worth is None or compared.request.hardware is None:
-        return f"{saves}."
     on = _verdict_depends_on(found)
-    depends = f" Whether it pays depends on {listed(on)}." if on else ""
+    depends = f" Whether it {_does(found)} depends on {listed(on)}." if on else ""
+    if own.worth is None or compared.request.hardware is None:
+        return f"{saves}.{depends}"
     if own.pays:
         years = payback_text(own.worth.discounted_payback_years)
         paid = "there is nothing to pay back" if years == "nothing to pay back" else f"pays for itself after {years}"
@@ -184,19 +185,22 @@ def _order_sentences(found: Conclusion, charger: str) -> Iterator[str]:
 def _verdict_sentences(found: Conclusion) -> Iterator[str]:
     """Yield a sentence on each assumption that the hardware's verdict depends on."""
     own, currency = found.own, found.compared.currency
-    does = "it does not pay" if own.pays else "it pays"
+    known = own.pays is not None
+    if own.worthwhile:
+        does = "it does not pay" if known else "it saves nothing"
+    else:
+        does = "it pays" if known else "it does save"
+    begins = f"Whether the charger {_does(found)} depends on"
     if others := found.other_verdict(found.by_law):
-        yield f"Whether the charger pays depends on the wear law: {_laws_text(others)} {does}."
+        yield f"{begins} the wear law: {_laws_text(others)} {does}."
     if others := found.other_verdict(found.by_price):
         prices = listed([whole_money(each.battery_price, currency) for each in others])
-        yield f"Whether the charger pays depends on the battery's price: with a battery of {prices} {does}."
+        yield f"{begins} the battery's price: with a battery of {prices} {does}."
     least, found_range = break_even_saving(found.compared), own.saving_range
-    if own.weeks_decide and least is not None and found_range is not None:
+    if own.weeks_decide and found_range is not None:
         low, high = (number_text(each, 0) for each in found_range)
-        yield (
-            f"Whether the charger pays depends on the weeks: resampled, it saves {low} to {high} {currency} a year, "
-            f"and it pays from {number_text(least, 0)} {currency} a year on."
-        )
+        from_on = "" if least is None else f", and it pays from {number_text(least, 0)} {currency} a year on"
+        yield f"{begins} the weeks: resampled, it saves {low} to {high} {currency} a year{from_on}."
 
 
 def _steady_text(found: Conclusion) -> str:
@@ -205,12 +209,15 @@ def _steady_text(found: Conclusion) -> str:
     if len(found.compared.offers) > 1:
         same = found.own.plain.best is found.own.bidirectional.best
         parts.append("the same offer is best with either charger" if same else "the best offers are the same")
-    if found.compared.request.hardware is not None:
-        parts.append(f"the bidirectional charger {'pays' if found.own.pays else 'does not pay'}")
-    if not parts:
-        return "The saving with the bidirectional charger depends on the wear law and the battery's price as shown."
+    does = _does(found)
+    parts.append(f"the bidirectional charger {does.removesuffix(' anything') if found.own.worthwhile else NEVER[does]}")
     weeks = "" if found.own.saving_range is None else ", and however the weeks are drawn"
     return f"By every law and battery price here{weeks}, {listed(parts)}."
+
+
+def _does(found: Conclusion) -> str:
+    """Return what is asked of the bidirectional charger: whether it pays, or without its costs whether it saves."""
+    return "saves anything" if found.own.pays is None else "pays"
 
 
 def _method_text(found: Conclusion) -> str:

@@ -182,6 +182,17 @@ def test_whether_the_charger_pays_depends_on_the_weeks() -> None:
     assert "depends on the weeks: resampled, it saves" in " ".join(dependence_text(found))
 
 
+def test_whether_it_saves_at_all_depends_on_the_law() -> None:
+    """Without costs of the hardware: 2 a week saved by "depth", and 3 a week lost by "flat"."""
+    offer = Told("A", weeks(10, 7, 52), {"plan": {"depth": 1.0, "flat": 6.0, "stress": 1.0, "nmc": 1.0}})
+    found = conclusion_of(told(offer))
+    assert headlines(found)[1].endswith("Whether it saves anything depends on the wear law.")
+    assert 'by "flat" it saves nothing' in " ".join(dependence_text(found))
+    clear = conclusion_of(told(Told("A", weeks(10, 7))))
+    assert dependence_text(clear)[0].endswith("the bidirectional charger saves.")
+    assert "depends" not in headlines(clear)[1]
+
+
 def test_a_clear_conclusion_says_so() -> None:
     found = conclusion_of(told(Told("A", weeks(10, 8)), Told("B", weeks(12, 11)), case=CASE, days=56))
     assert "depends" not in " ".join(headlines(found))
