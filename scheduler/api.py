@@ -275,9 +275,9 @@ def sweep(
     NotWrittenError : the folder holds something else. WorkersLostError : a process or the cluster is gone; what is
     finished is kept. ModuleNotFoundError : the extra `study` is not installed.
     """
+    from scheduler.rolling.workers import workers_at
     from scheduler.sweep.request import SweepOptions
     from scheduler.sweep.sweep import sweep as make_sweep
-    from scheduler.sweep.sweep import workers_at
 
     one_of("forecast", forecast, get_args(ForecastKind))
     _check_days(first, last)

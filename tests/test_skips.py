@@ -57,6 +57,7 @@ def test_the_browser_s_absence_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path
         ("ocpp", "ocpp"),
         ("matplotlib", "study"),
         ("distributed", "cluster"),
+        ("xlsxwriter", "xlsx"),
         ("axe_playwright_python", "browser"),
         ("numpy_financial", "test"),
         ("nbformat", "dev"),

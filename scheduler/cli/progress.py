@@ -1,7 +1,8 @@
-"""Progress bars on standard error, and only where that is a terminal."""
+"""Progress on standard error: bars where that is a terminal, and a line a minute where it is not."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from types import TracebackType
@@ -11,8 +12,13 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 from rich.text import Text
 
+from scheduler.textio.format import counted_text, duration_text
+
 if TYPE_CHECKING:
     from scheduler.rolling.process_pool import Work
+
+LINE_SECONDS = 60.0
+"""How often a line tells the nights that are done, where there is no terminal [s]."""
 
 
 @contextmanager
@@ -29,13 +35,21 @@ def steps_shown(steps: Sequence[str]) -> Iterator[Callable[[str], None]]:
 
 
 class NightsShown:
-    """A bar of the nights that are done, with the time left."""
+    """A bar of the nights that are done, with the time left; where there is no terminal, a line of it a minute.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    clock : tells the time [s].
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         console = Console(stderr=True)
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
         self._bar = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
         self._task = self._bar.add_task("Reading the files", total=None)
+        self._clock = clock
+        self._nights = 0
+        self._began = self._told = clock()
 
     def __enter__(self) -> Self:
         self._bar.start()
@@ -48,6 +62,8 @@ class NightsShown:
 
     def begin(self, work: Work[Any]) -> None:
         """Show how many nights there are to do."""
+        self._nights = work.nights
+        self._began = self._told = self._clock()
         self._bar.update(self._task, description="Nights", total=work.nights, completed=0)
 
     def say(self, text: str) -> None:
@@ -57,6 +73,12 @@ class NightsShown:
     def progress(self, nights: int) -> None:
         """Show how many nights are done."""
         self._bar.update(self._task, completed=nights)
+        now = self._clock()
+        if self._bar.disable and now - self._told >= LINE_SECONDS:
+            self._told = now
+            left = (now - self._began) * (self._nights - nights) / nights if nights else None
+            told = "" if left is None or left <= 0 else f", {duration_text(left)} left"
+            self.say(f"{nights:,} of {counted_text(self._nights, 'night')} done{told}.")
 
     def looked_at(self, nights: int, of: int) -> None:
         """Show how many nights are done, and of how many."""

@@ -65,8 +65,9 @@ def sweep(
     with failures_told(folder, "run"):
         require(("pyarrow", "matplotlib"), "study")
         from scheduler.cli.progress import NightsShown
+        from scheduler.rolling.workers import workers_at
         from scheduler.sweep.request import SweepOptions
-        from scheduler.sweep.sweep import repeat, workers_at
+        from scheduler.sweep.sweep import repeat
         from scheduler.sweep.sweep import sweep as sweep_grid
         from scheduler.sweep.terminal import show_study, study_json
 
@@ -132,6 +133,8 @@ def _begin(shown: NightsShown, beginning: Beginning) -> None:
 
 def begin_text(beginning: Beginning) -> str:
     """Return how many runs there are, of how many days, and the time they are expected to take."""
+    from scheduler.textio.format import counted_text, duration_text
+
     request, work = beginning.request, beginning.work
     references = len(request.points) - request.grid_runs
     done = len(work.done)
@@ -143,29 +146,5 @@ def begin_text(beginning: Beginning) -> str:
         return f"{runs}; all of them are done already."
     saved = f", {done:,} of them done already" if done else ""
     by = "" if beginning.processes == 1 else f" in {beginning.processes} processes"
-    return f"{runs}{saved}: {work.nights:,} nights to plan{by}, {duration_text(beginning.seconds)}."
-
-
-def counted_text(number: int, noun: str) -> str:
-    """Return a number and what it counts.
-
-    Examples
-    --------
-    >>> counted_text(1, "run"), counted_text(2000, "run")
-    ('1 run', '2,000 runs')
-    """
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
-
-
-def duration_text(seconds: float) -> str:
-    """Return a rough duration.
-
-    Examples
-    --------
-    >>> duration_text(7000), duration_text(50), duration_text(3)
-    ('about 2 hours', 'about a minute', 'about 3 seconds')
-    """
-    for unit, length in (("day", 86_400), ("hour", 3_600), ("minute", 60)):
-        if seconds >= 1.5 * length:
-            return f"about {counted_text(round(seconds / length), unit)}"
-    return "about a minute" if seconds >= 45 else f"about {counted_text(max(1, round(seconds)), 'second')}"
+    step = f" in intervals of {beginning.request.inputs.site.plan.step_minutes} minutes"
+    return f"{runs}{saved}: {work.nights:,} nights to plan{step}{by}, {duration_text(beginning.seconds)}."

@@ -1,25 +1,32 @@
-"""The charts of a comparison as SVG: ranked bars, months, and all nights by hour of day."""
+"""The charts of a comparison as SVG: rankings, savings, months, and all nights by hour of day."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 
 from models.base.arrays import FloatArray, IntArray, runs
+from scheduler.comparison.conclusion import Conclusion, break_even_saving, ranking_of
+from scheduler.comparison.conclusion_text import CHARGER_NAMES, assumption_text
 from scheduler.comparison.results import ComparedOffer, Comparison
-from scheduler.render.scale import EDGE, LEFT, WIDTH, Panel, Tick, nice_ticks
+from scheduler.render.dot_rows import Dot, DotRow, MarkShape, dot_rows
+from scheduler.render.palette import SERIES
+from scheduler.render.scale import EDGE, Panel, nice_ticks
 from scheduler.render.svg import (
-    PATTERNS,
     Entry,
-    bottom_axis,
+    circle,
+    diamond,
     drawing,
     label,
     legend,
     line,
+    polyline,
     rectangle,
+    square,
+    triangle,
     value_axis,
 )
 from scheduler.textio.errors import shortened
@@ -27,8 +34,16 @@ from scheduler.textio.format import money_text, number_text
 
 MOST_LETTERS = 28
 """Most letters of an offer's name beside its amount."""
-BAR, ROW = 16.0, 44.0
-"""Height of a bar and of its row [px]."""
+SMALL, MOST_MONTH_NAMES = 220.0, 5
+"""Width of one of many small charts [px], and up to how many months are named by more than their first letter there."""
+MONTH_MARKS: dict[str, tuple[MarkShape, str]] = {
+    "charge-on-return": (square, "now"),
+    "charge-only": (circle, "plain"),
+    "plan": (diamond, "bidirectional"),
+}
+"""Marks of the ways of using the car."""
+MonthsByWay = Mapping[str, Sequence[tuple[date, float]]]
+"""First day and total of each month [money], by way of using the car."""
 DAY_TALLEST, PICTURE_HEIGHT = 6.0, 420.0
 """Most height of a day in the picture of all nights, and of the whole picture [px]."""
 LEVELS_KW = (0.05, 1.0, 2.5, 5.0)
@@ -38,82 +53,168 @@ HOURS = (0, 6, 12, 18, 24)
 """Marked on the axis, counted from noon."""
 
 
-def ranking_chart(compared: Comparison) -> str:
-    """Return an SVG with one bar per offer: its total, with the range if whole weeks are resampled."""
-    totals = [each.money["plan"].total for each in compared.offers]
-    ranges = [compared.ranges[each.name] for each in compared.offers]
-    ends = [0.0, *totals, *(end for found in ranges if found is not None for end in found)]
-    low, high = min(ends), max(max(ends), min(ends) + 1.0)
-    left, right = 8.0, WIDTH - 8.0
-    x = Panel(0.0, 1.0, 0.0, 1.0, first=low, last=high, left=left, right=right).x
+def ranking_chart(found: Conclusion) -> str:
+    """Return an SVG with a dot per charger and offer: its total, with the range of its distance from the first.
 
-    def marks() -> Iterator[str]:
-        for row, (each, total, found) in enumerate(zip(compared.offers, totals, ranges, strict=True)):
-            top = 4 + ROW * row
-            amount = f"{money_text(total, compared.currency)} {compared.currency}"
-            yield label(left + 4, top + 12, shortened(each.inputs.offer.name, MOST_LETTERS))
-            yield label(right, top + 12, amount, "end")
-            yield rectangle(min(x(0), x(total)), top + 18, max(x(0), x(total)), top + 18 + BAR, "bar")
-            if found is not None:
-                middle = top + 18 + BAR / 2
-                yield line(x(found[0]), middle, x(found[1]), middle, "whisker")
-                yield from (line(x(end), middle - 5, x(end), middle + 5, "whisker") for end in found)
-        yield line(x(0), 4, x(0), 4 + ROW * len(totals), "axis")
+    A dashed line through the rows of a charger stands at its first; a range that reaches it is a tie. Today's offer,
+    where it is named, is above them.
+    """
+    compared = found.compared
+    rows: list[DotRow] = []
+    told: list[str] = []
 
-    gist = "; ".join(
-        f"{each.inputs.offer.name} {money_text(total, compared.currency)}"
-        + ("" if found is None else f", range {number_text(found[0], 0)} to {number_text(found[1], 0)}")
-        for each, total, found in zip(compared.offers, totals, ranges, strict=True)
-    )
-    return drawing("ranking", 8 + ROW * len(totals), f"Total cost, {compared.currency}", gist, list(marks()))
+    def row(name: str, total: float, dot: Dot, guide: float | None = None) -> None:
+        rows.append(DotRow(shortened(name, MOST_LETTERS), _amount(compared, total), (dot,), guide))
+        told.append(f"{name} {money_text(total, compared.currency)}")
+
+    if compared.today is not None:
+        rows.append(DotRow("Today, charged on return"))
+        total = compared.today.money["charge-on-return"].total
+        row(compared.today.inputs.offer.name, total, Dot(total, square, "now"))
+    for charger, shape in (("plain", circle), ("bidirectional", diamond)):
+        ranking = ranking_of(found.own, charger)
+        rows.append(DotRow(CHARGER_NAMES[charger]))
+        first = ranking.totals[0]
+        ranges = (None, *ranking.distances)
+        for each, total, distance in zip(ranking.offers, ranking.totals, ranges, strict=True):
+            span = None if distance is None else (first + distance[0], first + distance[1])
+            row(each.inputs.offer.name, total, Dot(total, shape, charger, span), first)
+    title = f"Total of each offer with either charger, {compared.currency}"
+    return dot_rows("ranking", rows, title, "; ".join(told), _scale_text)
 
 
-def months_chart(compared: Comparison, by_way: dict[str, list[tuple[date, float]]]) -> str:
-    """Return an SVG with three bars per month for the first offer: charged on return, only charged, as planned.
+def saving_chart(found: Conclusion) -> str:
+    """Return an SVG with a dot per wear law and battery price: what the bidirectional charger saves a year.
+
+    A line stands at 0, and one at the saving from which the hardware pays.
+    """
+    compared, least = found.compared, break_even_saving(found.compared)
+    rows = [
+        DotRow(
+            assumption_text(found, each),
+            f"{number_text(each.yearly_saving, 0)} {compared.currency}",
+            (Dot(each.yearly_saving, diamond, "bidirectional", each.saving_range),),
+            least,
+        )
+        for each in found.shown
+    ]
+    gist = "; ".join(f"{row.name} {row.amount}" for row in rows)
+    title = f"What the bidirectional charger saves a year by each wear law and battery price, {compared.currency}"
+    return dot_rows("saving", rows, title, gist, _scale_text, (0.0,))
+
+
+def places_chart(found: Conclusion, charger: str) -> str:
+    """Return an SVG with a row per wear law and battery price, and in it a mark per offer at its total.
 
     Parameters
     ----------
-    by_way : totals by month [money], by way of using the car.
+    charger : "plain" or "bidirectional".
 
     Returns
     -------
-    The chart, the whole `<svg>` element.
+    The chart, the whole `<svg>` element; an offer has the mark of `offer_marks` in every row.
     """
-    months = [month for month, _ in by_way["plan"]]
-    values = {kind: [amount for _, amount in by_way[kind]] for kind in ("charge-on-return", "charge-only", "plan")}
-    highest = max(1.0, *(max(each) for each in values.values()))
-    lowest = min(0.0, *(min(each) for each in values.values()))
-    panel = Panel(12.0, 150.0, lowest, highest)
-    width, y = (EDGE - LEFT) / len(months), panel.y
-    styles = {"charge-on-return": "load", "charge-only": "charge", "plan": "discharge"}
-    names = ("on return", "only charged", "as planned")
-    key, base = legend([Entry(style, name) for style, name in zip(styles.values(), names, strict=True)], 183.0)
+    marks = offer_marks(found)
+    rows = []
+    for each in found.shown:
+        ranking = ranking_of(each, charger)
+        dots = tuple(
+            Dot(total, *marks[offer.name]) for offer, total in zip(ranking.offers, ranking.totals, strict=True)
+        )
+        first = shortened(ranking.best.inputs.offer.name, MOST_LETTERS)
+        rows.append(DotRow(assumption_text(found, each), first, dots[::-1]))
+    gist = "First by " + "; ".join(f"{row.name}: {row.amount}" for row in rows)
+    title = f"Total of each offer by each wear law and battery price, {found.compared.currency}: {charger} charger"
+    return dot_rows(f"places-{charger}", rows, title, gist, _scale_text)
+
+
+def offer_marks(found: Conclusion) -> dict[str, tuple[MarkShape, str]]:
+    """Return the mark of each offer and its class in the style sheet, by the offer's name in file names."""
+    shapes = (circle, square, diamond, _triangle)
+    return {
+        each.name: (shapes[number % len(shapes)], f"share series{1 + number % len(SERIES)}")
+        for number, each in enumerate(found.compared.offers)
+    }
+
+
+def offers_key(found: Conclusion) -> list[tuple[str, str]]:
+    """Return each offer's mark as a small SVG, and its name."""
+    marks = offer_marks(found)
+    return [
+        (
+            f'<svg class="mark" viewBox="-7 -7 14 14" aria-hidden="true">{shape(0, 0, kind)}</svg>',
+            offer.inputs.offer.name,
+        )
+        for offer in found.compared.offers
+        for shape, kind in (marks[offer.name],)
+    ]
+
+
+def month_charts(
+    compared: Comparison, by_offer: dict[str, dict[str, list[tuple[date, float]]]]
+) -> list[tuple[str, str]]:
+    """Return a small SVG for each offer, all on one scale: its total by month, for each way of using the car.
+
+    Parameters
+    ----------
+    by_offer : totals by month [money], by the offer's name in file names and by way of using the car.
+
+    Returns
+    -------
+    Each offer's name and its chart.
+    """
+    amounts = [amount for ways in by_offer.values() for kind in MONTH_MARKS for _, amount in ways[kind]]
+    panel = Panel(8.0, 96.0, min(0.0, *amounts), max(1.0, *amounts), left=36.0, right=SMALL - 8.0)
+    return [
+        (each.inputs.offer.name, _months_panel(compared, each, panel, by_offer[each.name])) for each in compared.offers
+    ]
+
+
+def _months_panel(compared: Comparison, each: ComparedOffer, panel: Panel, ways: MonthsByWay) -> str:
+    months = [month for month, _ in ways["plan"]]
+    at = [panel.left + (number + 0.5) / len(months) * (panel.right - panel.left) for number in range(len(months))]
 
     def marks() -> Iterator[str]:
-        yield PATTERNS
-        yield from value_axis(panel, nice_ticks(lowest, highest, 5), lambda value: f"{value:g}".replace("-", "−"))
-        each = min(width * 0.27, 26.0)
-        for number in range(len(months)):
-            begin = LEFT + width * number + (width - 3 * each) / 2
-            for place, (kind, amounts) in enumerate(values.items()):
-                left, amount = begin + each * place, amounts[number]
-                yield rectangle(left, y(max(amount, 0.0)), left + each * 0.86, y(min(amount, 0.0)), styles[kind])
-        ticks = [Tick((number + 0.5) / len(months), f"{month:%b}") for number, month in enumerate(months)]
-        yield from bottom_axis(panel, ticks, lines=False)
-        yield line(LEFT, y(0.0), EDGE, y(0.0), "axis")
-        yield from key
+        yield from value_axis(panel, nice_ticks(panel.lowest, panel.highest, 4), _scale_text)
+        yield line(panel.left, panel.y(0.0), panel.right, panel.y(0.0), "axis")
+        for kind, (shape, style) in MONTH_MARKS.items():
+            heights = [panel.y(amount) for _, amount in ways[kind]]
+            yield polyline(np.array(at), np.array(heights), f"months {style}")
+            yield from (shape(x, y, style) for x, y in zip(at, heights, strict=True))
+        letters = 3 if len(months) <= MOST_MONTH_NAMES else 1
+        for x, month in zip(at, months, strict=True):
+            yield label(x, panel.bottom + 15, f"{month:%b}"[:letters], "middle", "scale")
 
     gist = "; ".join(
-        f"{month:%B %Y}: " + ", ".join(money_text(values[kind][number], compared.currency) for kind in values)
+        f"{month:%B %Y}: " + ", ".join(money_text(ways[kind][number][1], compared.currency) for kind in MONTH_MARKS)
         for number, month in enumerate(months)
     )
-    return drawing(
-        "months",
-        base + 7,
-        f"Total of each month, {compared.currency}: charged on return, only charged, as planned",
-        gist,
-        list(marks()),
-    )
+    name = f"months-{each.name}"
+    title = f"Total of each month under {each.inputs.offer.name}, {compared.currency}: on return, plain, bidirectional"
+    return drawing(name, panel.bottom + 20, title, gist, list(marks()), SMALL)
+
+
+def months_key() -> list[tuple[str, str]]:
+    """Return the mark of each way of using the car in the charts of months as a small SVG, and its name."""
+    names = ("charged on return", "plain charger, timed well", "bidirectional charger")
+    return [(_small_mark(*mark), name) for mark, name in zip(MONTH_MARKS.values(), names, strict=True)]
+
+
+def _small_mark(shape: MarkShape, kind: str) -> str:
+    return f'<svg class="mark" viewBox="-7 -7 14 14" aria-hidden="true">{shape(0, 0, kind)}</svg>'
+
+
+def _triangle(x: float, y: float, kind: str) -> str:
+    """Return a triangle around (x, y)."""
+    return triangle(x, y - 4.5, kind)
+
+
+def _scale_text(value: float) -> str:
+    return f"{value:,.10g}".replace("-", "−")
+
+
+def _amount(compared: Comparison, amount: float) -> str:
+    return f"{money_text(amount, compared.currency)} {compared.currency}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -34,7 +34,7 @@ def hardware_table(hardware: Hardware, first_year_saving: float) -> Table:
         rows.append(("Yearly change of energy prices, and so of the saving", change))
     rows += [
         ("Life", _whole_years(case.life_years)),
-        ("Pays for itself after", _payback_text(worth.simple_payback_years)),
+        ("Pays for itself after", payback_text(worth.simple_payback_years)),
         ("What money earns elsewhere", f"{_rate(case.discount_rate_percent)} a year"),
         ("What the extra outlay earns in the hardware", _return_text(hardware, worth)),
     ]
@@ -42,7 +42,7 @@ def hardware_table(hardware: Hardware, first_year_saving: float) -> Table:
         rows.append(
             (
                 "Pays for itself after, counting what the outlay would earn elsewhere",
-                _payback_text(worth.discounted_payback_years),
+                payback_text(worth.discounted_payback_years),
             )
         )
     left_over = "Left over at the end of its life" + (_BEYOND if case.discount_rate_percent else "")
@@ -144,7 +144,8 @@ def _return_text(hardware: Hardware, worth: HardwareWorth) -> str:
     return f"{text}, the nearest to 0 of {count} rates that fit ({every})"
 
 
-def _payback_text(years: float | None) -> str:
+def payback_text(years: float | None) -> str:
+    """Return after how many years an outlay is paid back."""
     if years is None:
         return "never within its life"
     return _years(years) if years else "nothing to pay back"

@@ -6,9 +6,24 @@ from datetime import date
 
 from markupsafe import Markup
 
-from scheduler.comparison.charts import months_chart, night_picture, nights_chart, ranking_chart
+from scheduler.comparison.charts import (
+    MONTH_MARKS,
+    month_charts,
+    months_key,
+    night_picture,
+    nights_chart,
+    offers_key,
+    places_chart,
+    ranking_chart,
+    saving_chart,
+)
+from scheduler.comparison.compared_text import bills_table, site_facts
+from scheduler.comparison.conclusion import CHARGERS, break_even_saving, conclusion_of
+from scheduler.comparison.conclusion_text import CHARGER_NAMES, assumptions_table, dependence_text, headlines
 from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
+from scheduler.comparison.ranking_text import ranking_table, tie_text, today_text
 from scheduler.comparison.results import ComparedOffer, Comparison, months
+from scheduler.comparison.sizes_text import sizes_chart, sizes_lead, sizes_table
 from scheduler.comparison.text import (
     CLOSING,
     bound_text,
@@ -16,14 +31,12 @@ from scheduler.comparison.text import (
     day_span_text,
     evenings_knew_text,
     hardware_lead,
-    headline,
     months_table,
     not_worth_text,
-    ranking_table,
-    tie_text,
     use_table,
     ways_table,
 )
+from scheduler.metering.offer_text import offer_text
 from scheduler.plan_output.plan_json import shown_path
 from scheduler.plans.plan import CAUTIONS
 from scheduler.render.page_template import HASH_LETTERS, page_template
@@ -35,26 +48,41 @@ FEW_MONTHS = 1
 
 def comparison_page(compared: Comparison) -> str:
     """Return the page as HTML text that needs no other file."""
-    request, best = compared.request, compared.best
+    request, best, found = compared.request, compared.best, conclusion_of(compared)
     site = best.inputs.site
-    by_month = {each.name: _months(each, "plan") for each in compared.offers}
-    ways = {kind: _months(best, kind) for kind in ("charge-on-return", "charge-only", "plan")}
+    ways = {each.name: {kind: _months(each, kind) for kind in MONTH_MARKS} for each in compared.offers}
+    by_month = {name: each["plan"] for name, each in ways.items()}
     picture = night_picture(best)
     several_months = len(by_month[best.name]) > FEW_MONTHS
     hardware = request.hardware
     return page_template("scheduler.comparison", "page.html").render(
         title="Offers compared",
-        headline=headline(compared),
+        headline=headlines(found)[0],
+        more_headline=headlines(found)[1:],
         about=f"{site.name}, {day_span_text(request.first, request.last)}, all amounts in {compared.currency}",
-        ranking=ranking_table(compared),
-        ranking_chart=Markup(ranking_chart(compared)),
-        ties=tie_text(compared),
+        ranking=ranking_table(found),
+        ranking_chart=Markup(ranking_chart(found)),
+        ties=(*tie_text(found), *today_text(found)),
+        assumption_table=assumptions_table(found),
+        dependence=dependence_text(found),
+        places=[
+            (CHARGER_NAMES[charger], Markup(places_chart(found, charger)))
+            for charger in CHARGERS
+            if len(compared.offers) > 1
+        ],
+        offers_key=_marked(offers_key(found)),
+        saving_chart=Markup(saving_chart(found)),
+        break_even=break_even_saving(compared) is not None,
+        offers=[(each.inputs.offer.name, offer_text(each.inputs.offer)) for each in compared.offers],
+        site=site_facts(compared),
+        bills=bills_table(found),
         ways=ways_table(compared),
         use=use_table(compared),
         not_worth=(*bound_text(compared), *counted_text(compared), *not_worth_text(compared)),
-        ranges=any(compared.ranges.values()),
+        ranges=found.own.saving_range is not None,
         months=months_table(compared, by_month) if several_months else None,
-        months_chart=Markup(months_chart(compared, ways)) if several_months else None,
+        month_charts=_marked(month_charts(compared, ways)) if several_months else [],
+        months_key=_marked(months_key()),
         best=best.inputs.offer.name,
         gives=Markup(nights_chart(picture, give=True)),
         takes=Markup(nights_chart(picture, give=False)),
@@ -65,6 +93,13 @@ def comparison_page(compared: Comparison) -> str:
             "sentences": hardware_sentences(hardware, compared.yearly_saving),
             "case": hardware_table(hardware, compared.yearly_saving),
             "other_rates": worth_table(hardware, compared.yearly_saving),
+        },
+        sizes=None
+        if not compared.sizes
+        else {
+            "lead": sizes_lead(compared),
+            "chart": Markup(sizes_chart(compared)),
+            "table": sizes_table(compared),
         },
         assumptions=request.notes,
         cautions=(*CAUTIONS, CLOSING),
@@ -81,6 +116,15 @@ def comparison_page(compared: Comparison) -> str:
 def _months(each: ComparedOffer, kind: str) -> list[tuple[date, float]]:
     """Return the first day and the total of each month [money]."""
     return [(month.month, month.money.total) for month in months(each, kind)]
+
+
+def _marked(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Return pairs whose SVG, which comes first or second, is put into the page as it is."""
+    return [(_as_markup(one), _as_markup(other)) for one, other in pairs]
+
+
+def _as_markup(text: str) -> str:
+    return Markup(text) if text.startswith("<svg ") else text
 
 
 def _files(compared: Comparison) -> list[tuple[str, str]]:

@@ -7,7 +7,7 @@ demand charges do.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
@@ -20,17 +20,21 @@ import pandas as pd
 from models.base.arrays import FloatArray
 from models.base.bootstrap import bootstrap_range, is_tie, week_edges
 from models.tariff.bill import Bill
+from models.tariff.investment import HardwareWorth, hardware_worth
 from models.wear.law import DAYS_A_YEAR
 from models.wear.laws import WEAR_LAWS
 from models.wear.segments import initial_fill_kwh, taken_from_segments_kwh
 from scheduler.inputs.site_inputs import Inputs
+from scheduler.inputs.sizes_file import Size
 from scheduler.nights.planning_times import midnight
 from scheduler.nights.wear_prices import segments_of
 from scheduler.rolling.counted_wear import counted_wear_cost
-from scheduler.rolling.flows import RolledFlows, rolled_bill
+from scheduler.rolling.flows import RolledFlows, building_bill, rolled_bill
 from scheduler.rolling.full_horizon import FullHorizon
-from scheduler.rolling.period import ComparisonRequest
+from scheduler.rolling.period import SIZE_RUNS, ComparisonRequest
 
+RECOUNTED = ("plan", "charge-only")
+"""The ways of using the car whose wear is also counted by other laws and battery prices."""
 LEAST_SHARE = 0.01
 """A saving below this share of the cost counts as none [-]."""
 
@@ -173,10 +177,37 @@ class ComparedOffer:
         """Return the energy out of the battery, driving included, over its capacity [-]."""
         return float(self.flows["plan"].out_of_battery_kwh.sum()) / self.inputs.site.car.battery_kwh
 
-    @cached_property
+    @property
     def cycle_wear_by_law(self) -> dict[str, float]:
         """Return the unweighted wear of the plan's cycles at every law's segment prices [money]."""
-        flows, site = self.flows["plan"], self.inputs.site
+        return {law: float(wear.sum()) for law, wear in self.cycle_wear["plan"].items()}
+
+    @cached_property
+    def cycle_wear(self) -> dict[str, dict[str, FloatArray]]:
+        """Return the wear of the cycles in each interval at every law's prices [money], by way of RECOUNTED and law."""
+        return {kind: self._cycle_wear(self.flows[kind]) for kind in RECOUNTED}
+
+    def recounted_total(self, kind: str, law: str, price_factor: float = 1.0) -> float:
+        """Return the total of a way of RECOUNTED with its wear counted by another law or battery price [money].
+
+        The way itself stays as the site's own law and battery price made it. Calendar ageing, where plans count it,
+        stays by its own law.
+
+        Parameters
+        ----------
+        kind : of RECOUNTED. law : that prices the cycles. price_factor : battery price over the site's own [-].
+        """
+        return float(self.recounted_weekly(kind, law, price_factor).sum())
+
+    def recounted_weekly(self, kind: str, law: str, price_factor: float = 1.0) -> FloatArray:
+        """Return the weeks of recounted_total [money], shape (weeks,)."""
+        flows, cycles = self.flows[kind], self.cycle_wear[kind]
+        wear = flows.wear_cost + (cycles[law] - cycles[self.inputs.site.wear.law])
+        return self.weekly[kind] + np.add.reduceat(price_factor * wear - flows.wear_cost, self._week_rows(flows)[:-1])
+
+    def _cycle_wear(self, flows: RolledFlows) -> dict[str, FloatArray]:
+        """Return the wear of each interval's cycles by law [money], each of shape (n,)."""
+        site = self.inputs.site
         gained = np.diff(np.concatenate(([flows.stored_before_kwh], flows.stored_kwh)))
         out = flows.out_of_battery_kwh
         month = np.asarray(flows.start.tz_convert(site.timezone).month)
@@ -184,13 +215,12 @@ class ComparedOffer:
         sizes = segments_of(site, site.wear.law, flows.start[0].to_pydatetime())
         fill = initial_fill_kwh(sizes, flows.stored_before_kwh)
         taken = taken_from_segments_kwh(sizes, fill, gained + out, out)  # all laws' segments have the same edges
-        return {
-            law: sum(
-                float((taken[month == number] @ segments_of(site, law, first.to_pydatetime()).price_per_kwh).sum())
-                for number, first in firsts.items()
-            )
-            for law in WEAR_LAWS
-        }
+        found = {law: np.zeros(len(out)) for law in WEAR_LAWS}
+        for law, wear in found.items():
+            for number, first in firsts.items():
+                prices = segments_of(site, law, first.to_pydatetime()).price_per_kwh
+                wear[month == number] = taken[month == number] @ prices
+        return found
 
     def _money(self, flows: RolledFlows, bill: float) -> Money:
         gained = float(flows.stored_kwh[-1]) - flows.stored_before_kwh
@@ -207,13 +237,16 @@ class ComparedOffer:
         return self.flows["plan"].stored_energy_price
 
     def _weekly(self, flows: RolledFlows) -> FloatArray:
-        edges = week_edges(self.first, self.last)
-        last_days = [edge - timedelta(days=1) for edge in edges[1:]]
+        last_days = [edge - timedelta(days=1) for edge in week_edges(self.first, self.last)[1:]]
         billed = [0.0, *(rolled_bill(flows, self.inputs, self.first, last).total for last in last_days)]
-        at = [_row(flows, midnight_of(edge, self.inputs)) for edge in edges]
+        at = self._week_rows(flows)
         stored = np.concatenate(([flows.stored_before_kwh], flows.stored_kwh))[at]
         others = np.add.reduceat(flows.wear_cost + flows.on_the_way_cost, at[:-1])
         return np.diff(billed) + others - self.stored_energy_price * np.diff(stored)
+
+    def _week_rows(self, flows: RolledFlows) -> list[int]:
+        """Return the number of the interval with which each week begins, and the number of intervals."""
+        return [_row(flows, midnight_of(edge, self.inputs)) for edge in week_edges(self.first, self.last)]
 
 
 def midnight_of(day: date, inputs: Inputs) -> pd.Timestamp:
@@ -233,15 +266,30 @@ class Comparison:
     Attributes
     ----------
     request : what was compared. offers : ranked by the total of the plan.
+    sizes : the same in other sizes, where they are asked for.
     """
 
     request: ComparisonRequest
     offers: tuple[ComparedOffer, ...]
+    sizes: tuple[SizedComparison, ...] = ()
 
     @property
     def best(self) -> ComparedOffer:
         """Return the offer that costs least."""
         return self.offers[0]
+
+    @property
+    def today(self) -> ComparedOffer | None:
+        """Return today's offer; None where it is not named."""
+        return next((each for each in self.offers if each.name == self.request.today), None)
+
+    @cached_property
+    def building_bill(self) -> float | None:
+        """Return the bill of the building as metered, without the car, under today's offer; None without one [money].
+
+        Load less solar in each interval of the finer of the two series, as the meter counts them.
+        """
+        return None if self.today is None else building_bill(self.today.inputs, self.request.first, self.request.last)
 
     @property
     def hashes(self) -> dict[Path, str]:
@@ -298,6 +346,25 @@ class Comparison:
         return not 365 <= self.request.days <= 366
 
 
+@dataclass(frozen=True, eq=False)
+class SizedComparison:
+    """The offers with the site in another size: only the plan, and the car only charged.
+
+    Attributes
+    ----------
+    size : what differs. compared : the offers with it.
+    """
+
+    size: Size
+    compared: Comparison
+
+    @cached_property
+    def worth(self) -> HardwareWorth | None:
+        """Return the hardware's case; None without its costs."""
+        hardware = self.compared.request.hardware
+        return None if hardware is None else hardware_worth(hardware.case, self.compared.yearly_saving)
+
+
 def comparison_of(
     request: ComparisonRequest,
     results: Mapping[str, RolledFlows],
@@ -320,7 +387,20 @@ def comparison_of(
         flows.setdefault("hindsight", flows["plan"])
         whole = (bounds or {}).get(name)
         offers.append(ComparedOffer(name, inputs, flows, request.first, request.last, whole))
-    return Comparison(request, tuple(sorted(offers, key=lambda offer: offer.money["plan"].total)))
+    return Comparison(request, _ranked(offers), tuple(_sized(request, results)))
+
+
+def _ranked(offers: Iterable[ComparedOffer]) -> tuple[ComparedOffer, ...]:
+    return tuple(sorted(offers, key=lambda offer: offer.money["plan"].total))
+
+
+def _sized(request: ComparisonRequest, results: Mapping[str, RolledFlows]) -> Iterator[SizedComparison]:
+    for size, inputs_of in request.sizes.items():
+        offers = []
+        for name, inputs in inputs_of.items():
+            flows = {kind: results[request.size_run_name(size, name, kind)] for kind in SIZE_RUNS}
+            offers.append(ComparedOffer(name, inputs, flows, request.first, request.last))
+        yield SizedComparison(size, Comparison(request, _ranked(offers)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from importlib.metadata import version
 from typing import Any
 
 import pandas as pd
 
 from models.tariff.investment import hardware_worth, worth_by_rate_and_drift
-from scheduler.comparison.results import ComparedOffer, Comparison, Money, months
+from scheduler.comparison.columns import comparison_columns
+from scheduler.comparison.compared_text import PARTS
+from scheduler.comparison.conclusion import CHARGERS, Conclusion, Finding, conclusion_of, ranking_of
+from scheduler.comparison.conclusion_text import dependence_text, headlines
+from scheduler.comparison.results import ComparedOffer, Comparison, Money, SizedComparison, months
 from scheduler.plan_output.plan_json import shown_path
+from scheduler.render.data_dictionary import DICTIONARY_COLUMNS, dictionary_rows, dictionary_text
+from scheduler.render.data_dictionary import Column as DescribedColumn
 from scheduler.render.table import Cell, Column, Table, csv_text
 from scheduler.rolling.flows import COLUMNS, NIGHT_COLUMNS, metered_text
 from scheduler.textio.format import local_iso
@@ -43,6 +50,51 @@ COMPARISON_COLUMNS = (
 )
 MONEY_COLUMNS = ("bill", "on_the_way_cost", "wear_cost", "stored_energy", "in_all")
 MONTH_COLUMNS = ("offer", "run", "month", *MONEY_COLUMNS, *COLUMNS)
+WorkbookWriter = Callable[[Mapping[str, Table], Mapping[str, tuple[DescribedColumn, ...]], str, date], bytes]
+"""Makes the content of an .xlsx file, as scheduler.render.workbook does, which needs an extra."""
+RANKING_COLUMNS = (
+    "charger",
+    "wear_law",
+    "battery_price",
+    "as_planned",
+    "place",
+    "offer",
+    "total",
+    "more_than_first",
+    "more_than_first_low",
+    "more_than_first_high",
+    "tie",
+)
+VERDICT_COLUMNS = (
+    "wear_law",
+    "battery_price",
+    "as_planned",
+    "offer_plain",
+    "offer_bidirectional",
+    "saving_a_year",
+    "saving_a_year_low",
+    "saving_a_year_high",
+    "pays",
+    "simple_payback_years",
+    "discounted_payback_years",
+    "net_present_value",
+)
+SIZE_COLUMNS = (
+    "battery_kwh",
+    "charger_kw",
+    "solar_scale",
+    "battery_price",
+    "offer_plain",
+    "total_plain",
+    "offer_bidirectional",
+    "total_bidirectional",
+    "saving_a_year",
+    "pays",
+    "simple_payback_years",
+    "discounted_payback_years",
+    "net_present_value",
+)
+BILL_COLUMNS = ("offer", "run", *PARTS, "bill")
 ALL_NIGHT_COLUMNS = ("offer", "run", "start", "end", *NIGHT_COLUMNS)
 
 
@@ -51,12 +103,34 @@ def comparison_texts(compared: Comparison) -> dict[str, str]:
     timezone = compared.best.inputs.site.timezone
     metered = {f"metered-{each.name}.csv": metered_text(each.flows["plan"], timezone) for each in compared.offers}
     return {
-        "comparison.csv": csv_text(_files_table(COMPARISON_COLUMNS, map(_row, compared.offers))),
-        "months.csv": csv_text(_files_table(MONTH_COLUMNS, _month_rows(compared))),
-        "nights.csv": csv_text(_files_table(ALL_NIGHT_COLUMNS, _night_rows(compared))),
+        **{f"{name}.csv": csv_text(table) for name, table in comparison_tables(compared).items()},
+        "dictionary.csv": dictionary_text(comparison_columns(PARTS)),
         "comparison.json": comparison_json(compared),
         **metered,
     }
+
+
+def comparison_tables(compared: Comparison) -> dict[str, Table]:
+    """Return every table but the metered ones, by the names of their files."""
+    found = conclusion_of(compared)
+    sizes = {"sizes": _files_table(SIZE_COLUMNS, map(_size_row, compared.sizes))} if compared.sizes else {}
+    return {
+        "comparison": _files_table(COMPARISON_COLUMNS, map(_row, compared.offers)),
+        "ranking": _files_table(RANKING_COLUMNS, _ranking_rows(found)),
+        "verdict": _files_table(VERDICT_COLUMNS, map(_verdict_row, found.findings)),
+        "bills": _files_table(BILL_COLUMNS, _bill_rows(compared)),
+        "months": _files_table(MONTH_COLUMNS, _month_rows(compared)),
+        "nights": _files_table(ALL_NIGHT_COLUMNS, _night_rows(compared)),
+        **sizes,
+    }
+
+
+def comparison_workbook(compared: Comparison, workbook: WorkbookWriter) -> bytes:
+    """Return every table but the metered ones, and their dictionary, as the content of an .xlsx file."""
+    described = comparison_columns(PARTS)
+    rows = dictionary_rows({name: columns for name, columns in described.items() if not name.startswith("metered")})
+    sheets = {**comparison_tables(compared), "dictionary": _files_table(DICTIONARY_COLUMNS, rows)}
+    return workbook(sheets, described, compared.currency, compared.request.last)
 
 
 def _files_table(keys: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Table:
@@ -88,6 +162,81 @@ def _night_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
                 yield each.inputs.offer.name, kind, _iso(begin, timezone), _iso(end, timezone), *values
 
 
+def _bill_rows(compared: Comparison) -> Iterator[tuple[Cell, ...]]:
+    """Yield one row for each offer and way of using the car: the parts of its bill, and the bill."""
+    for each in compared.offers:
+        for kind, bill in each.bills.items():
+            yield each.inputs.offer.name, kind, *(bill.sum_of(part) for part in PARTS), bill.total
+
+
+def _ranking_rows(found: Conclusion) -> Iterator[tuple[Cell, ...]]:
+    """Yield one row for each charger, wear law, battery price and offer, the cheapest offer first."""
+    for charger in CHARGERS:
+        for finding in found.findings:
+            ranking = ranking_of(finding, charger)
+            for number, (each, total) in enumerate(zip(ranking.offers, ranking.totals, strict=True)):
+                low, high = (None, None) if not number else ranking.distances[number - 1] or (None, None)
+                yield (
+                    charger,
+                    finding.assumption.law,
+                    finding.battery_price,
+                    _yes(finding.assumption.as_planned),
+                    number + 1,
+                    each.inputs.offer.name,
+                    total,
+                    total - ranking.totals[0],
+                    low,
+                    high,
+                    None if not number else _yes(ranking.ties[number - 1]),
+                )
+
+
+def _verdict_row(finding: Finding) -> tuple[Cell, ...]:
+    """Return one wear law's and battery price's row of verdict.csv."""
+    worth, (low, high) = finding.worth, finding.saving_range or (None, None)
+    return (
+        finding.assumption.law,
+        finding.battery_price,
+        _yes(finding.assumption.as_planned),
+        finding.plain.best.inputs.offer.name,
+        finding.bidirectional.best.inputs.offer.name,
+        finding.yearly_saving,
+        low,
+        high,
+        _yes(finding.pays),
+        None if worth is None else worth.simple_payback_years,
+        None if worth is None else worth.discounted_payback_years,
+        None if worth is None else worth.net_present_value,
+    )
+
+
+def _size_row(each: SizedComparison) -> tuple[Cell, ...]:
+    """Return a size's row of sizes.csv."""
+    found, worth = each.compared, each.worth
+    site = found.best.inputs.site
+    plain = found.best_without
+    return (
+        site.car.battery_kwh,
+        site.charger.discharge_max_kw if each.size.charger_kw is None else each.size.charger_kw,
+        site.solar_scale,
+        site.wear.battery_price,
+        plain.inputs.offer.name,
+        plain.money["charge-only"].total,
+        found.best.inputs.offer.name,
+        found.best.money["plan"].total,
+        found.yearly_saving,
+        None if worth is None else _yes(worth.net_present_value >= 0),
+        None if worth is None else worth.simple_payback_years,
+        None if worth is None else worth.discounted_payback_years,
+        None if worth is None else worth.net_present_value,
+    )
+
+
+def _yes(value: bool | None) -> str | None:
+    """Return "yes" or "no" for a table; None where it is not known."""
+    return None if value is None else "yes" if value else "no"
+
+
 def comparison_json(compared: Comparison) -> str:
     """Return the whole comparison as JSON text, without the nights and the metered tables."""
     request, best = compared.request, compared.best
@@ -106,9 +255,34 @@ def comparison_json(compared: Comparison) -> str:
         "inputs": {shown_path(file, site.folder): sha256 for file, sha256 in compared.hashes.items()},
         "offers": [_offer(compared, each) for each in compared.offers],
         "hardware": _hardware(compared),
+        "conclusion": _conclusion(conclusion_of(compared)),
+        "today": _today(compared),
+        "sizes": [dict(zip(SIZE_COLUMNS, _size_row(each), strict=True)) for each in compared.sizes],
         "notes": list(request.notes),
     }
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def _conclusion(found: Conclusion) -> dict[str, Any]:
+    """Return the two headlines, what they depend on, and every ranking and verdict behind them."""
+    return {
+        "headlines": list(headlines(found)),
+        "depends_on": list(dependence_text(found)),
+        "rankings": [dict(zip(RANKING_COLUMNS, row, strict=True)) for row in _ranking_rows(found)],
+        "verdicts": [dict(zip(VERDICT_COLUMNS, _verdict_row(each), strict=True)) for each in found.findings],
+    }
+
+
+def _today(compared: Comparison) -> dict[str, Any] | None:
+    """Return what today's offer comes to without any plan; None where it is not named."""
+    today = compared.today
+    if today is None:
+        return None
+    return {
+        "offer": today.inputs.offer.name,
+        "building_bill": compared.building_bill,
+        "charge_on_return": _money(today.money["charge-on-return"]),
+    }
 
 
 def _offer(compared: Comparison, each: ComparedOffer) -> dict[str, Any]:

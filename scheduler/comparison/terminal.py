@@ -6,18 +6,19 @@ from dataclasses import replace
 
 from rich.console import Console
 
+from scheduler.comparison.conclusion import conclusion_of
+from scheduler.comparison.conclusion_text import assumptions_table, dependence_text, headlines
 from scheduler.comparison.hardware_text import hardware_sentences, hardware_table, worth_table
+from scheduler.comparison.ranking_text import ranking_table, tie_text, today_text
 from scheduler.comparison.results import Comparison
+from scheduler.comparison.sizes_text import sizes_lead, sizes_table
 from scheduler.comparison.text import (
     CLOSING,
     bound_text,
     counted_text,
     day_span_text,
     hardware_lead,
-    headline,
     not_worth_text,
-    ranking_table,
-    tie_text,
     use_table,
     ways_table,
 )
@@ -36,9 +37,15 @@ def show_comparison(compared: Comparison, console: Console) -> None:
 
     about = f"{compared.best.inputs.site.name}, {day_span_text(request.first, request.last)}, in {compared.currency}"
     say(about)
-    say(headline(compared), "bold")
-    print_table(ranking_table(compared), console, width)
-    for sentence in tie_text(compared):
+    found = conclusion_of(compared)
+    for paragraph in headlines(found):
+        say(paragraph, "bold")
+    print_table(ranking_table(found), console, width)
+    for sentence in (*tie_text(found), *today_text(found)):
+        say(sentence)
+    say("What this depends on", "bold")
+    print_table(assumptions_table(found), console, width)
+    for sentence in dependence_text(found):
         say(sentence)
     for content in (ways_table(compared), use_table(compared)):
         print_table(content, console, width)
@@ -53,6 +60,10 @@ def show_comparison(compared: Comparison, console: Console) -> None:
         worth = worth_table(request.hardware, saving)
         say(worth.caption)
         print_table(replace(worth, caption=""), console, width)
+    if compared.sizes:
+        say("Other sizes", "bold")
+        print_table(sizes_table(compared), console, width)
+        say(sizes_lead(compared))
     print_list("Assumptions", request.notes, console, width)
     print_list("Cautions", (*CAUTIONS, CLOSING), console, width)
     console.print()

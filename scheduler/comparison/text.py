@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from models.wear.law import DAYS_A_YEAR
-from scheduler.comparison.results import ComparedOffer, Comparison, Money
+from scheduler.comparison.results import ComparedOffer, Comparison
 from scheduler.render.table import NOTHING, Cell, Column, Table, text_table
 from scheduler.rolling.calibration import calibration_text
 from scheduler.rolling.flows import RolledFlows
-from scheduler.textio.format import amount_text, money_digits, money_text, number_text, rows_that_add_up
+from scheduler.textio.format import amount_text, money_digits, money_text, number_text
 
 WAYS = {
     "charge-on-return": "Charged on return",
@@ -51,40 +51,6 @@ def day_span_text(first: date, last: date) -> str:
     return f"{first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
 
 
-def headline(compared: Comparison) -> str:
-    """Return a sentence: which offer costs least, and by how much, or that it is a tie."""
-    best = compared.best
-    cost = _amount(compared, best.money["plan"].total)
-    name = best.inputs.offer.name
-    if len(compared.offers) == 1:
-        return f"{name} costs {cost} in total."
-    tied = [each for each in compared.offers[1:] if compared.ties[each.name]]
-    following = next((each for each in compared.offers[1:] if each not in tied), None)
-    begins = f"{name} costs least, {cost} in total"
-    if tied:
-        names = " and ".join(each.inputs.offer.name for each in tied)
-        begins = f"{name} and {names} cost about the same, {cost} in total for {name}"
-    if following is None:
-        return f"{begins}."
-    less = following.money["plan"].total - best.money["plan"].total
-    if less < CENT:
-        return f"{name} and {following.inputs.offer.name} cost the same, {cost} in total."
-    return f"{begins}; {following.inputs.offer.name} costs {_amount(compared, less)} more."
-
-
-def ranking_table(compared: Comparison) -> Table:
-    """Return one row per offer: what makes up its cost, and its distance from the best."""
-    on_the_way = any(each.money["plan"].on_the_way for each in compared.offers)
-    names = ["Offer", "Bill", *(["On the way"] if on_the_way else []), "Battery wear", "Stored energy used", "Total"]
-    several = len(compared.offers) > 1
-    rows = []
-    for each in compared.offers:
-        parts = _parts(compared, each.money["plan"])
-        shown = [parts[0], *([parts[1]] if on_the_way else []), parts[2], parts[3], sum(parts)]
-        rows.append((each.inputs.offer.name, *shown, *([_distance(compared, each)] if several else [])))
-    return _money_table(compared, (*names, *(["More than the first"] if several else [])), rows)
-
-
 def ways_table(compared: Comparison) -> Table:
     """Return one row per way of using the car: its total under each offer; then what discharging is worth."""
     names = ("Total", *(each.inputs.offer.name for each in compared.offers))
@@ -101,7 +67,7 @@ def not_worth_text(compared: Comparison) -> tuple[str, ...]:
     if not names:
         return ()
     return (
-        f"Under {_listed(names)} the car is better only charged: discharging gains less than forecast errors and wear "
+        f"Under {listed(names)} the car is better only charged: discharging gains less than forecast errors and wear "
         "cost. The ranking shows it as planned all the same.",
     )
 
@@ -175,8 +141,11 @@ def bound_text(compared: Comparison) -> tuple[str, ...]:
     if not bounded:
         return ()
     gaps = [each.full_horizon_gap or 0.0 for each in bounded]
-    closed = _listed(
-        [f"{_amount(compared, gap)} under {each.inputs.offer.name}" for each, gap in zip(bounded, gaps, strict=True)]
+    closed = listed(
+        [
+            f"{shown_amount(compared, gap)} under {each.inputs.offer.name}"
+            for each, gap in zip(bounded, gaps, strict=True)
+        ]
     )
     found = [
         "The most that discharging can be worth is what only charging costs, less a bound on what any way of using the "
@@ -226,22 +195,6 @@ def months_table(compared: Comparison, by_offer: dict[str, list[tuple[date, floa
     return _money_table(compared, names, rows)
 
 
-def tie_text(compared: Comparison) -> tuple[str, ...]:
-    """Return a sentence on what the ranges mean and which offers tie with the first; empty for a single offer."""
-    if len(compared.offers) == 1:
-        return ()
-    if all(tie is None for tie in compared.ties.values()):
-        return ("Fewer than four weeks are too few to say whether a difference is more than chance.",)
-    tied = [each.inputs.offer.name for each in compared.offers[1:] if compared.ties[each.name]]
-    best = compared.best.inputs.offer.name
-    ranges = (
-        "The range beside a difference is where 95 of 100 such periods lie if whole weeks are resampled from these."
-    )
-    if not tied:
-        return (f"{ranges} None of them reaches 0, so the first place is not due to chance.",)
-    return (f"{ranges} It reaches 0 for {' and '.join(tied)}: between {best} and that these weeks do not decide.",)
-
-
 def hardware_lead(compared: Comparison) -> str:
     """Return a sentence on what the yearly saving behind the hardware's case is."""
     with_name, without = compared.best.inputs.offer.name, compared.best_without.inputs.offer.name
@@ -263,31 +216,18 @@ def _money_table(compared: Comparison, names: Sequence[str], rows: Iterable[Sequ
     return Table((Column(heading=names[0]), *amounts), tuple(tuple(row) for row in rows))
 
 
-def _parts(compared: Comparison, money: Money) -> list[float]:
-    """Return bill, on the way, wear and stored energy used, rounded so that they sum to the total shown [money]."""
-    amounts = (money.bill, money.on_the_way, money.wear, -money.stored_energy)
-    return rows_that_add_up(amounts, money_digits(compared.currency))
-
-
-def _distance(compared: Comparison, each: ComparedOffer) -> str:
-    if each is compared.best:
-        return NOTHING
-    text = money_text(each.money["plan"].total - compared.best.money["plan"].total, compared.currency)
-    found = compared.distances[each.name]
-    if found is None:
-        return text
-    low, high = (money_text(value, compared.currency) for value in found)
-    return f"{text} ({low} to {high}){', a tie' if compared.ties[each.name] else ''}"
-
-
 def _difference(compared: Comparison, each: ComparedOffer, more: str, less: str) -> float:
     """Return the difference of two totals as they are shown [money]."""
     digits = money_digits(compared.currency)
     return round(each.money[more].total, digits) - round(each.money[less].total, digits)
 
 
-def _listed(names: Sequence[str]) -> str:
-    """Return names in a row, "a, b and c"."""
+def listed(names: Sequence[str]) -> str:
+    """Return names in a row.
+
+    >>> listed(["a", "b", "c"])
+    'a, b and c'
+    """
     return " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
@@ -318,5 +258,6 @@ def _whole(value: float) -> str:
     return number_text(float(value), 0)
 
 
-def _amount(compared: Comparison, amount: float) -> str:
+def shown_amount(compared: Comparison, amount: float) -> str:
+    """Return an amount with its currency."""
     return f"{money_text(amount, compared.currency)} {compared.currency}"

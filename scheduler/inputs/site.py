@@ -103,7 +103,8 @@ class PlanSettings:
 class Site:
     """The building, its grid connection, car and charger; one folder with `site.toml`.
 
-    The file paths are absolute or relative to the working directory, not to the site folder.
+    The solar scale is a factor on the recorded solar series [-]. The file paths are absolute or
+    relative to the working directory, not to the site folder.
     """
 
     folder: Path
@@ -123,3 +124,4 @@ class Site:
     trips_file: Path | None = None
     emissions_file: Path | None = None
     setting: Setting = field(default_factory=Setting)
+    solar_scale: float = 1.0

@@ -176,6 +176,7 @@ def examine_site(folder: Path, changes: SiteChanges = NO_CHANGES) -> SiteReading
                 charger.settings_between,
                 charger.timer,
             ),
+            solar_scale=data.solar_scale,
         )
     return SiteReading(whole, tuple(in_line_order(faults)), data_files, has_calendar)
 
@@ -242,10 +243,12 @@ def _price_without_emissions(document: TomlDocument) -> Iterator[Fault]:
 
 
 def _solar_without_series(document: TomlDocument) -> Iterator[Fault]:
-    """Yield a fault if there is a table [solar] but no solar series."""
+    """Yield a fault if there is a table [solar], or a scale of the roof, but no solar series."""
     data = document.values.get("data")
     if "solar" in document.values and isinstance(data, dict) and "solar" not in data:
         yield document.fault(("solar",), "there is no data.solar; expected the file of the solar series there")
+    if isinstance(data, dict) and "solar_scale" in data and "solar" not in data:
+        yield document.fault(("data", "solar_scale"), "there is no data.solar to scale; expected it, or no solar_scale")
 
 
 def overlapping_trips(document: TomlDocument, trips: list[UsualTripTable | None]) -> Iterator[Fault]:

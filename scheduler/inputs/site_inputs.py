@@ -31,10 +31,11 @@ class Inputs:
     ----------
     site : its offer_file is the one that was read.
     offer, load : every site has them.
-    solar : meter series of solar, or None for a site without.
+    solar : meter series of solar times the site's scale, or None for a site without.
     emissions : of the grid [g per kWh], in the series' `kw`, or None.
     recorded_trips : in time order, or None for a site without recorded trips.
     files : every file that was read. hashes : the SHA-256 of each, taken when it was read.
+    recorded_solar : the series as it was metered.
     """
 
     site: Site
@@ -44,7 +45,17 @@ class Inputs:
     recorded_trips: tuple[Trip, ...] | None
     files: tuple[Path, ...]
     hashes: Mapping[Path, str]
+    recorded_solar: Series | None = None
     emissions: Series | None = None
+
+    def with_site(self, site: Site) -> Inputs:
+        """Return the same inputs for a changed site, its solar scaled as that site says."""
+        return replace(self, site=site, solar=scaled(self.recorded_solar, site.solar_scale))
+
+
+def scaled(series: Series | None, factor: float) -> Series | None:
+    """Return a series times a factor; the series itself for a factor of 1."""
+    return series if series is None or factor == 1 else replace(series, kw=series.kw * factor)
 
 
 def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
@@ -87,11 +98,12 @@ def read_inputs(folder: Path, offer_file: Path | None = None) -> Inputs:
         site=replace(reading.site, offer_file=files["offer"]),
         offer=offer,
         load=load,
-        solar=solar,
+        solar=scaled(solar, reading.site.solar_scale),
         recorded_trips=recorded_trips,
         files=every,
         hashes={file: sha256_of(file) for file in every},
         emissions=emissions,
+        recorded_solar=solar,
     )
 
 

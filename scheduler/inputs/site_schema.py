@@ -45,6 +45,7 @@ from scheduler.textio.bounds import (
     SETTING_MONEY,
     SHORT_CHANCE,
     SOC_PERCENT,
+    SOLAR_SCALE,
     START_KWH,
     VOLTS,
     WEAR_WEIGHT,
@@ -355,6 +356,7 @@ class DataTable(Table):
     offer: FilePath
     load: FilePath
     solar: FilePath | None = Field(default=None, description="a file, relative to the site folder")
+    solar_scale: Annotated[float, SOLAR_SCALE] = 1.0
     trips: FilePath | None = Field(default=None, description="a file, relative to the site folder")
     emissions: FilePath | None = Field(default=None, description="a file, relative to the site folder")
 

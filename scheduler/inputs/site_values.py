@@ -30,6 +30,7 @@ def site_values(site: Site) -> dict[str, float | int | bool | str | None]:
         "charger.settings_between": _hours_text(setting.between) if by_hand else None,
         "charger.timer": setting.timer if by_hand else None,
         "solar.can_be_limited": site.solar_can_be_limited,
+        "data.solar_scale": site.solar_scale,
         "wear.battery_price": wear.battery_price,
         "wear.depth_coefficient": None if wear.depth_law is None else wear.depth_law.coefficient,
         "wear.depth_exponent": None if wear.depth_law is None else wear.depth_law.exponent,

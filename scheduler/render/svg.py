@@ -210,16 +210,17 @@ def legend(entries: Sequence[Entry], baseline: float) -> tuple[list[str], float]
     return parts, baseline
 
 
-def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str]) -> str:
+def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str], width: float = WIDTH) -> str:
     """Return the whole SVG.
 
     Parameters
     ----------
     name : begins the ids within it. height : of the drawing [px].
     title, gist : what it is and what it shows, for readers who cannot see it. parts : its marks.
+    width : of the drawing [px].
     """
     return (
-        f'<svg class="chart" viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
+        f'<svg class="chart" viewBox="0 0 {width:.0f} {height:.0f}" role="img" '
         f'aria-labelledby="{name}-title {name}-gist">'
         f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-gist">{escape(gist)}</desc>'
         + "".join(parts)
@@ -229,3 +230,38 @@ def drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str
 
 def _n(value: float) -> str:
     return f"{value:.1f}"
+
+
+def fluid_drawing(name: str, height: float, title: str, gist: str, parts: Sequence[str]) -> str:
+    """Return a whole SVG that is as wide as its place, its letters and heights the same at every width.
+
+    Parameters
+    ----------
+    parts : marks of `across`, `upright` and `placed`. The others are those of `drawing`.
+    """
+    return (
+        f'<svg class="chart fluid" style="height: {height:.0f}px" role="img" '
+        f'aria-labelledby="{name}-title {name}-gist">'
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-gist">{escape(gist)}</desc>'
+        + "".join(parts)
+        + "</svg>"
+    )
+
+
+def across(share1: float, share2: float, y: float, kind: str) -> str:
+    """Return a level line of a fluid drawing from one share of its width to another [0 to 1]."""
+    return f'<line class="{kind}" x1="{_share(share1)}" x2="{_share(share2)}" y1="{_n(y)}" y2="{_n(y)}"/>'
+
+
+def upright(share: float, y1: float, y2: float, kind: str) -> str:
+    """Return an upright line of a fluid drawing at a share of its width [0 to 1]."""
+    return f'<line class="{kind}" x1="{_share(share)}" x2="{_share(share)}" y1="{_n(y1)}" y2="{_n(y2)}"/>'
+
+
+def placed(share: float, y: float, mark: str) -> str:
+    """Return a mark that was made around (0, 0), at a share of a fluid drawing's width [0 to 1] and a height [px]."""
+    return f'<svg x="{_share(share)}" y="{_n(y)}" overflow="visible">{mark}</svg>'
+
+
+def _share(share: float) -> str:
+    return f"{100 * share:.2f}%"

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from scheduler.textio.format import money_digits, money_text, number_text
+from scheduler.textio.spreadsheet_text import as_text
 
 Cell = str | float | None
 """Text, which stays as it is, a number, or nothing."""
@@ -73,10 +74,16 @@ class Column:
         return number_text(value, self.digits) + (" %" if self.kind == "percent" else "")
 
     def csv_text(self, value: Cell) -> str:
-        """Return a value for another program, nothing where there is none."""
+        """Return a value for another program, nothing where there is none; text is never a formula.
+
+        >>> Column("offer").csv_text("=1+1"), Column("kw", kind="number").csv_text(-1.2)
+        ("'=1+1", '-1.200000000')
+        """
         if value is None or (isinstance(value, float) and math.isnan(value)):
             return ""
-        if isinstance(value, str) or (self.kind == "text" and not isinstance(value, float)):
+        if isinstance(value, str):
+            return as_text(value) if self.kind == "text" else value
+        if self.kind == "text" and not isinstance(value, float):
             return str(value)
         digits = money_digits(self.unit) if self.kind == "money" else DECIMALS
         return f"{round(value, digits) + 0.0:.{digits}f}"

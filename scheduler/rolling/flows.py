@@ -15,6 +15,7 @@ import pandas as pd
 
 from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.base.calendars import public_holidays
+from models.site.series import recorded_means
 from models.tariff.bill import Bill, GridFlows, bill
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.planning_times import midnight
@@ -33,6 +34,8 @@ COLUMNS = (
     "curtailed_kwh",
 )
 DECIMALS = 9
+FINEST_MINUTES = 5
+"""The shortest interval of a meter series, which divides all that an offer counts by [min]."""
 NIGHT_COLUMNS = (
     "soc_start_percent",
     "soc_end_percent",
@@ -213,11 +216,29 @@ def _night_row(night: RolledNight, inside: BoolArray) -> dict[str, float]:
 
 def rolled_bill(flows: RolledFlows, inputs: Inputs, first: date, last: date) -> Bill:
     """Return the bill of the days under the offer of the inputs."""
+    return _billed(flows.grid_flows(), inputs, first, last)
+
+
+def building_bill(inputs: Inputs, first: date, last: date) -> float:
+    """Return the bill of the days for load less solar as they were recorded, without the car [money]."""
+    timezone, load, solar = inputs.site.timezone, inputs.load, inputs.recorded_solar
+    begin, end = (pd.Timestamp(midnight(day, timezone)) for day in (first, last + timedelta(days=1)))
+    boundaries = pd.date_range(begin, end, freq=f"{FINEST_MINUTES}min").tz_convert("UTC")
+    net_kwh = recorded_means(load, boundaries) * FINEST_MINUTES / 60
+    if solar is not None:
+        net_kwh = net_kwh - recorded_means(solar, boundaries) * FINEST_MINUTES / 60
+    metered = GridFlows(
+        boundaries[:-1].as_unit("s"), FINEST_MINUTES, np.maximum(net_kwh, 0.0), np.maximum(-net_kwh, 0.0)
+    )
+    return _billed(metered, inputs, first, last).total
+
+
+def _billed(flows: GridFlows, inputs: Inputs, first: date, last: date) -> Bill:
     site, offer = inputs.site, inputs.offer
     holidays: frozenset[date] = frozenset()
     if site.holiday_calendar is not None and offer.holidays_count_as is not None:
         holidays = public_holidays(site.holiday_calendar, range(first.year - 1, last.year + 2))
-    return bill(offer, flows.grid_flows(), site.timezone, first, last + timedelta(days=1), holidays)
+    return bill(offer, flows, site.timezone, first, last + timedelta(days=1), holidays)
 
 
 def metered_text(flows: RolledFlows, timezone: str) -> str:

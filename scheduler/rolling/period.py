@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -13,16 +13,19 @@ import pandas as pd
 
 from scheduler.inputs.hardware_file import Hardware, read_hardware
 from scheduler.inputs.site import Site
+from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_inputs import Inputs, read_inputs
+from scheduler.inputs.sizes_file import Size, read_sizes
 from scheduler.nights.known_trips import trips_kind
 from scheduler.nights.planning_times import midnight, trips_overlapping
 from scheduler.nights.request import ForecastKind, TripsKind
 from scheduler.rolling.full_horizon import FullHorizonRun
 from scheduler.rolling.run import RolledRun
-from scheduler.textio.errors import Fault, InputFaults, shown, single_fault
+from scheduler.textio.errors import Fault, InputFaults, did_you_mean, shown, single_fault
 from scheduler.textio.parse_time import local_text, parse_day
 
 FROM_OPTION, TO_OPTION, HARDWARE_OPTION, OFFER_WORD = "--from", "--to", "--hardware", "OFFER"
+TODAY_OPTION = "--today"
 MOST_LETTERS = 60
 """Most letters of an offer's name in the names of files."""
 FORECAST_DAYS = 28
@@ -30,6 +33,9 @@ FORECAST_DAYS = 28
 
 RUNS = ("plan", "hindsight", "charge-only", "charge-on-return")
 """The ways in which the days are run under each offer, the longest runs first; "hindsight" is perfect foresight."""
+
+SIZE_RUNS = ("plan", "charge-only")
+"""The ways in which the days are run in other sizes."""
 
 FULL_HORIZON = "full-horizon"
 """Ending of the names of full-horizon runs."""
@@ -46,6 +52,8 @@ class CompareOptions:
     forecast : what each evening knew. hardware : a hardware file, or None.
     trips : which trips each evening expected; None for usual ones where the site has some.
     bound : whether the full-horizon bound of each offer is worked out.
+    today : name or file of the offer that the site is on, one of the offers; None: not said.
+    sizes : a file of sizes to compare besides, or None.
     """
 
     site: Path
@@ -56,6 +64,8 @@ class CompareOptions:
     hardware: Path | None = None
     trips: TripsKind | None = None
     bound: bool = False
+    today: str | None = None
+    sizes: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +81,8 @@ class ComparisonRequest:
     notes : what the reader should know, one sentence each.
     trips : which trips each evening expects.
     bound : whether the full-horizon bound of each offer is worked out.
+    today : the offer that the site is on, by its name in file names; None: not said.
+    sizes : the site with each offer in other sizes, by size and by the offer's name in file names.
     """
 
     offers: Mapping[str, Inputs]
@@ -81,6 +93,8 @@ class ComparisonRequest:
     notes: tuple[str, ...]
     trips: TripsKind = "recorded"
     bound: bool = False
+    today: str | None = None
+    sizes: Mapping[Size, Mapping[str, Inputs]] = field(default_factory=dict)
 
     @property
     def start_soc_percent(self) -> float:
@@ -95,7 +109,25 @@ class ComparisonRequest:
     def runs(self) -> dict[str, RolledRun]:
         """Return every run by the name of its file; a plan on a recorded forecast has perfect foresight already."""
         kinds = [kind for kind in RUNS if kind != "hindsight" or self.forecast != "recorded"]
-        return {f"{name}.{kind}": self._run(name, kind) for kind in kinds for name in self.offers}
+        return {f"{name}.{kind}": self._run(self.offers[name], kind) for kind in kinds for name in self.offers}
+
+    def size_runs(self) -> dict[str, RolledRun]:
+        """Return the runs of every other size by the name of its file; those of the site's own size are not among them.
+
+        Only what the hardware's case compares is run: the plan, and the car only charged.
+        """
+        return {
+            self.size_run_name(size, name, kind): self._run(inputs, kind)
+            for size, offers in self.sizes.items()
+            for kind in SIZE_RUNS
+            for name, inputs in offers.items()
+            if inputs.site != self.offers[name].site
+        }
+
+    def size_run_name(self, size: Size, name: str, kind: str) -> str:
+        """Return the name of the file of a size's run, which is the site's own run where the size is its own."""
+        own = self.sizes[size][name].site == self.offers[name].site
+        return f"{name}.{kind}" if own else f"{size.name}.{name}.{kind}"
 
     def bound_runs(self) -> dict[str, FullHorizonRun]:
         """Return the full-horizon run of each offer by the name of its file; none if they are not asked for."""
@@ -112,14 +144,14 @@ class ComparisonRequest:
             for name, inputs in self.offers.items()
         }
 
-    def _run(self, name: str, kind: str) -> RolledRun:
+    def _run(self, inputs: Inputs, kind: str) -> RolledRun:
         """Return the run of one of RUNS under one offer."""
         return RolledRun(
-            f"offer {self.offers[name].offer.name!r}, {kind}",
-            self.offers[name],
+            f"offer {inputs.offer.name!r}, {kind}",
+            inputs,
             self.first,
             self.last,
-            self.start_soc_percent,
+            inputs.site.car.ceiling_percent,
             "recorded" if kind == "hindsight" else self.forecast,
             "charge-only" if kind == "charge-only" else "charge-on-return" if kind == "charge-on-return" else "plan",
             "recorded" if kind == "hindsight" else self.trips,
@@ -153,13 +185,23 @@ def parse_period(options: CompareOptions) -> ComparisonRequest:
     if faults:
         raise InputFaults(faults)
     first, last = days_to_roll(offers, options.first_day, options.last_day)
+    sizes_read = {} if options.sizes is None else _read_sizes(options)
     named = dict(zip(_file_names(offers), offers, strict=True))
+    today = None if options.today is None else _todays_offer(options.today, named)
+    sizes = {
+        size: {
+            name: inputs.with_site(replace(site, offer_file=inputs.site.offer_file)) for name, inputs in named.items()
+        }
+        for size, site in sizes_read.items()
+    }
     trips = trips_kind(offers[0].site, options.trips, options.forecast)
     notes = list(_notes(offers[0], first, last, options.forecast, trips))
     beyond = _trip_beyond(offers)
     if beyond and options.last_day is None:
         notes.append(f"The days end on {last}, for {beyond}.")
-    return ComparisonRequest(named, first, last, options.forecast, hardware, tuple(notes), trips, options.bound)
+    return ComparisonRequest(
+        named, first, last, options.forecast, hardware, tuple(notes), trips, options.bound, today, sizes
+    )
 
 
 def trips_note(site: Site, trips: TripsKind) -> str:
@@ -186,6 +228,57 @@ def _read_offers(options: CompareOptions) -> list[Inputs]:
     if faults:
         raise InputFaults(faults)
     return found
+
+
+def _todays_offer(given: str, offers: Mapping[str, Inputs]) -> str:
+    """Return the offer that is meant by its name or its file, by its name in file names.
+
+    Raises
+    ------
+    InputFaults : it is none of the offers that are compared.
+    """
+    wanted = given.strip().casefold()
+    for name, inputs in offers.items():
+        file = inputs.site.offer_file
+        spellings = (name, inputs.offer.name.casefold(), str(file).casefold(), file.name.casefold())
+        if wanted in spellings or any(_same_file(place, file) for place in (Path(given), inputs.site.folder / given)):
+            return name
+    names = [inputs.offer.name for inputs in offers.values()]
+    raise single_fault(
+        TODAY_OPTION,
+        f"found {shown(given)}{did_you_mean(given, names)}; expected one of the offers that are compared, by its name "
+        "or its file",
+    )
+
+
+def _read_sizes(options: CompareOptions) -> dict[Size, Site]:
+    """Return the site in each size of the file, checked as strictly as its own.
+
+    Raises
+    ------
+    InputFaults : a fault of the file; a size that the site cannot have.
+    """
+    assert options.sizes is not None
+    beside = options.site / options.sizes
+    path = beside if not options.sizes.exists() and beside.exists() else options.sizes
+    found: dict[Size, Site] = {}
+    faults: dict[Fault, None] = {}
+    for size in read_sizes(path):
+        try:
+            found[size] = read_site(options.site, size.changes)
+        except InputFaults as error:
+            told = (f"{size.name.replace('_', ' ')}: {fault.key}: {fault.message}" for fault in error.faults)
+            faults.update(dict.fromkeys(Fault(str(path), None, None, text) for text in told))
+    if faults:
+        raise InputFaults(faults)
+    return found
+
+
+def _same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.resolve() == other.resolve()
+    except (OSError, ValueError):  # no path at all, as one with a null character
+        return False
 
 
 def _hardware_path(options: CompareOptions) -> Path:

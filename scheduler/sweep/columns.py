@@ -2,20 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 from models.wear.laws import WEAR_LAWS, calendar_law_names
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A column of a table: its name, unit and meaning."""
-
-    name: str
-    unit: str
-    meaning: str
-
+from scheduler.render.data_dictionary import Column
 
 LAWS_WITH_CAPACITY = calendar_law_names()
 """The laws that give the capacity lost as well as the life used: those with calendar ageing."""
@@ -209,6 +199,7 @@ SITE_MEANINGS = {
     "charger.settings_between": "clock times between which a person sets the charger",
     "charger.timer": "whether the charger begins and ends blocks by its own clock",
     "solar.can_be_limited": "whether solar can be curtailed at will",
+    "data.solar_scale": "factor on the recorded solar series",
     "wear.battery_price": "of a replacement battery",
     "wear.depth_coefficient": 'life lost by a full cycle of the whole depth, law "depth"',
     "wear.depth_exponent": 'of the depth, law "depth"',
@@ -251,9 +242,3 @@ def site_columns(names: Iterable[str]) -> list[Column]:
         )
         for name in names
     ]
-
-
-def dictionary_rows(runs: Sequence[Column]) -> list[tuple[str, str, str, str]]:
-    """Return table, column, unit and meaning of every column, in the order of the files."""
-    tables = {"runs": runs, "nights": NIGHT_TABLE}
-    return [(table, each.name, each.unit, each.meaning) for table, columns in tables.items() for each in columns]

@@ -45,6 +45,8 @@ TABLES: Mapping[str, type[Table]] = {
     "plan": PlanTable,
 }
 """Tables of site.toml whose keys a sweep may set."""
+SOLAR_SCALE = "data.solar_scale"
+"""The one key of `[data]` that a sweep may set."""
 REFERENCES: tuple[Policy, ...] = ("charge-only", "charge-on-return")
 REFERENCE_WEIGHT = 1.0
 OWN_OPTIONS = {"wear.weight": WEIGHTS_OPTION, "wear.law": LAWS_OPTION}
@@ -170,7 +172,7 @@ def parse_key_values(given: KeyValues) -> tuple[Key, tuple[object, ...]]:
     text = key_values_text(given)
     name, equals, listed = text.partition("=")
     name = name if isinstance(given, str) else given[0]
-    known = [f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields]
+    known = [*(f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields), SOLAR_SCALE]
     if not equals or not listed.strip():
         raise single_fault(
             SET_OPTION, f"found {shown(text)}; expected TABLE.KEY=VALUE,VALUE such as car.floor_percent=10,20"
@@ -180,7 +182,8 @@ def parse_key_values(given: KeyValues) -> tuple[Key, tuple[object, ...]]:
     if name not in known:
         raise single_fault(
             SET_OPTION,
-            f"found {shown(name)}{did_you_mean(name, known)}; expected a key of {', '.join(TABLES)}, with its table",
+            f"found {shown(name)}{did_you_mean(name, known)}; expected a key of {', '.join(TABLES)}, with its table, "
+            f"or {SOLAR_SCALE}",
         )
     values = _values(listed) if isinstance(given, str) else [_site_value(name, value) for value in given[1]]
     if "" in values or listed.strip(" ,") != listed.strip():
@@ -263,7 +266,7 @@ def inputs_of_points(base: Mapping[str, Inputs], points: Sequence[GridPoint], fo
         site = sites[point.law, point.changes]
         wear = replace(site.wear, weight=point.weight)
         inputs = base[point.offer]
-        found.append(replace(inputs, site=replace(site, wear=wear, offer_file=inputs.site.offer_file)))
+        found.append(inputs.with_site(replace(site, wear=wear, offer_file=inputs.site.offer_file)))
     return found
 
 

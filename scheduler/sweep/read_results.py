@@ -11,6 +11,7 @@ import pandas as pd
 from scheduler.sweep.frontier import frontiers_of
 from scheduler.textio.errors import shown, single_fault
 from scheduler.textio.read_text import folder_problem, read_text
+from scheduler.textio.spreadsheet_text import text_of_cell
 
 RUNS_NAME, MANIFEST_NAME = "runs.csv", "manifest.json"
 MOST_MEGABYTES = 1000
@@ -33,6 +34,9 @@ def read_runs(folder: Path) -> pd.DataFrame:
         runs = pd.read_csv(path, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError) as error:
         raise single_fault(path, f"this is not a comma-separated table: {' '.join(str(error).split())}") from None
+    for name in ("site", "offer"):
+        if name in runs:
+            runs[name] = [text_of_cell(cell) if isinstance(cell, str) else cell for cell in runs[name]]
     frontiers_of(runs, str(path))
     return runs
 

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import tempfile
-import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from scheduler.rolling.full_horizon import FullHorizon
-from scheduler.rolling.process_pool import Work, do, process_count, results, work_of
-from scheduler.rolling.simulate import CarryOver, one_night, planning_times
+from scheduler.rolling.process_pool import Work, results, work_of
+from scheduler.rolling.workers import Workers, expected_seconds
 from scheduler.sweep.figures import write_figures
 from scheduler.sweep.folder import RUNS_FOLDER, claim, hashes
 from scheduler.sweep.manifest import AS_WRITTEN, manifest_from_file, manifest_text, options_of_manifest
@@ -23,7 +20,7 @@ from scheduler.sweep.page import sweep_page
 from scheduler.sweep.read_results import MANIFEST_NAME
 from scheduler.sweep.request import SweepOptions, SweepRequest, parse_sweep_request
 from scheduler.sweep.rows import Value, with_savings
-from scheduler.sweep.run import SweepResult, SweepRun
+from scheduler.sweep.run import SweepResult
 from scheduler.sweep.tables import NIGHTS_PARQUET, RUNS_CSV, numbered, runs_frame, write_nights, write_runs
 from scheduler.textio.errors import single_fault
 from scheduler.textio.fingerprint import program_fingerprint
@@ -31,15 +28,8 @@ from scheduler.textio.write import folder_made_beside
 
 OUT_OPTION = "--out"
 FIGURES_FOLDER, PAGE = "figures", "sweep.html"
-MOST_TRIAL_NIGHTS, MOST_TRIAL_SECONDS = 9, 3.0
-"""How many nights, or for how long, an estimate tries at most."""
-GOLDEN_SECTION = 0.618034
-"""Its multiples modulo 1 are spread evenly, however many there are."""
 FIGURES_SECONDS = 4.0
 """Time that figures and page take on a machine of two cores [s]."""
-
-Doer = Callable[[Work[Any], Callable[[int], None]], None]
-"""Does what is left of the work, and keeps each result in its file."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,53 +79,6 @@ class Repeated:
 
     same_numbers: bool | None
     said: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Workers:
-    """Who does the work: processes on this machine unless another way is given.
-
-    Attributes
-    ----------
-    processes : how many share it. doer : does it; None for processes on this machine.
-    """
-
-    processes: int
-    doer: Doer | None = None
-
-    def do(self, work: Work[Any], progress: Callable[[int], None]) -> None:
-        """Do what is left of the work."""
-        if self.doer is not None:
-            self.doer(work, progress)
-        else:
-            do(work, self.processes, progress)
-
-
-def workers_here(jobs: int | None) -> Workers:
-    """Return processes on this machine; None stands for one per core.
-
-    Raises
-    ------
-    InputFaults : a number that is not allowed.
-    """
-    return Workers(process_count(jobs))
-
-
-@contextmanager
-def workers_at(cluster: str | None, jobs: int | None) -> Iterator[Workers]:
-    """Yield the workers of the Dask scheduler at an address, or processes here, for as long as the block lasts.
-
-    Raises
-    ------
-    InputFaults : the number of processes is not allowed, or there is no cluster.
-    """
-    if cluster is None:
-        yield workers_here(jobs)
-        return
-    from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
-
-    with cluster_at(cluster) as client:
-        yield Workers(processes_of(client), partial(do_on_cluster, client))
 
 
 def sweep(
@@ -211,7 +154,10 @@ def _make_study(
 ) -> Study:
     manifest = claim(out, request)
     work = work_of(request.runs, out / RUNS_FOLDER)
-    seconds = expected_seconds(list(request.runs.values()), work, workers.processes)
+    left = [run.run for (file, run) in request.runs.items() if file not in work.done]
+    seconds = expected_seconds(left, workers.processes)
+    if seconds:
+        seconds += FIGURES_SECONDS
     begin(Beginning(request, work, workers.processes, seconds))
     workers.do(work, progress)
     groups = {group: number for number, group in enumerate(dict.fromkeys(point.group for point in request.points))}
@@ -240,40 +186,6 @@ def _bounds(
     workers.do(work, progress)
     found = dict(results(work))
     return {number: found[file] for number, file in files.items()}
-
-
-def expected_seconds(runs: Sequence[SweepRun], work: Work[SweepResult], processes: int) -> float:
-    """Return the time that what is left will take [s], figures and page included.
-
-    It tries a few nights, of runs and days spread over the sweep. A run of which no night could be tried is taken to be
-    like the others. Charging on return plans nothing.
-
-    Raises
-    ------
-    InputFaults, NoPlanError, PlanRefused : of a night that was tried.
-    """
-    left = [run for name, run in zip(work.runs, runs, strict=True) if name not in work.done]
-    planned = [run for run in left if run.point.policy != "charge-on-return"]
-    if not planned:
-        return 0.0
-    _try_night(planned[0], 0.5)  # what a process does only once
-    seconds: list[float] = []
-    while len(seconds) < MOST_TRIAL_NIGHTS and sum(seconds) < MOST_TRIAL_SECONDS:
-        share = (len(seconds) * GOLDEN_SECTION) % 1.0
-        began = time.perf_counter()
-        _try_night(planned[int(share * len(planned))], (share * 7) % 1.0)
-        seconds.append(time.perf_counter() - began)
-    nights = sum(run.nights for run in planned)
-    return nights * sum(seconds) / len(seconds) / max(1, min(processes, len(planned))) + FIGURES_SECONDS
-
-
-def _try_night(run: SweepRun, share: float) -> None:
-    """Plan and carry out the night of a run at this share of its days [0 to 1], with the car at its ceiling."""
-    rolled = run.run
-    times = planning_times(rolled.inputs, rolled.first, rolled.last)
-    at = int(share * (len(times) - 1))
-    carried = CarryOver(rolled.inputs.site.car.kwh(rolled.soc_percent))
-    one_night(rolled.inputs, times[at], times[at + 1], carried, rolled.forecast, rolled.policy, rolled.trips)
 
 
 def _results(work: Work[SweepResult]) -> Iterator[SweepResult]:

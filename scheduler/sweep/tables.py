@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from pathlib import Path
@@ -13,12 +11,16 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from scheduler.render.data_dictionary import Column, dictionary_text
 from scheduler.rolling.flows import NIGHT_COLUMNS
-from scheduler.sweep.columns import NIGHT_TABLE, RUN_COLUMNS, Column, dictionary_rows, site_columns
+from scheduler.sweep.columns import NIGHT_TABLE, RUN_COLUMNS, site_columns
 from scheduler.sweep.rows import Row
 from scheduler.sweep.run import SweepResult
+from scheduler.textio.spreadsheet_text import as_text
 
 RUNS_CSV, RUNS_PARQUET, NIGHTS_PARQUET, DICTIONARY = "runs.csv", "runs.parquet", "nights.parquet", "dictionary.csv"
+NAMED_BY_USERS = ("site", "offer")
+"""Columns of a user's own text."""
 RUNS_TOGETHER = 500
 """Number of runs whose nights are written at once."""
 WHOLE_NUMBERS = ("run", "night", "departures", "missed_departures")
@@ -43,15 +45,14 @@ def run_columns(frame: pd.DataFrame) -> list[Column]:
 def write_runs(frame: pd.DataFrame, folder: Path) -> None:
     """Write runs.csv, runs.parquet and dictionary.csv; numbers are written in full precision."""
     columns = run_columns(frame)
-    frame.to_csv(folder / RUNS_CSV, index=False, lineterminator="\n")
+    as_written = frame.assign(**{name: frame[name].map(as_text) for name in NAMED_BY_USERS})
+    as_written.to_csv(folder / RUNS_CSV, index=False, lineterminator="\n")
     table = pa.Table.from_pandas(frame, preserve_index=False)
     meanings = {column.name: _metadata(column) for column in columns}
     schema = pa.schema([field.with_metadata(meanings[field.name]) for field in table.schema])
     pq.write_table(table.replace_schema_metadata(None).cast(schema), folder / RUNS_PARQUET)
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerows([("table", "column", "unit", "meaning"), *dictionary_rows(columns)])
-    (folder / DICTIONARY).write_text(text.getvalue(), encoding="utf-8", newline="")
+    text = dictionary_text({"runs": columns, "nights": NIGHT_TABLE})
+    (folder / DICTIONARY).write_text(text, encoding="utf-8", newline="")
 
 
 def write_nights(results: Iterable[SweepResult], folder: Path) -> None:

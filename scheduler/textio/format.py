@@ -195,3 +195,28 @@ def sentence_case(text: str) -> str:
     'The car is away'
     """
     return text[:1].upper() + text[1:]
+
+
+def counted_text(number: int, noun: str) -> str:
+    """Return a number and what it counts.
+
+    Examples
+    --------
+    >>> counted_text(1, "run"), counted_text(2000, "run")
+    ('1 run', '2,000 runs')
+    """
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def duration_text(seconds: float) -> str:
+    """Return a rough duration.
+
+    Examples
+    --------
+    >>> duration_text(7000), duration_text(50), duration_text(3)
+    ('about 2 hours', 'about a minute', 'about 3 seconds')
+    """
+    for unit, length in (("day", 86_400), ("hour", 3_600), ("minute", 60)):
+        if seconds >= 1.5 * length:
+            return f"about {counted_text(round(seconds / length), unit)}"
+    return "about a minute" if seconds >= 45 else f"about {counted_text(max(1, round(seconds)), 'second')}"

@@ -12,8 +12,9 @@ import time
 from pathlib import Path
 
 from scheduler.rolling.simulate import rolled_nights
+from scheduler.rolling.workers import workers_here
 from scheduler.sweep.request import SweepOptions, parse_sweep_request
-from scheduler.sweep.sweep import sweep, workers_here
+from scheduler.sweep.sweep import sweep
 from tests.benchmarks.ratios import seconds
 from tests.builders.places import SCENARIOS
 

@@ -27,6 +27,7 @@ from scheduler.inputs.site_schema import (
     CarTable,
     ChargerTable,
     ConnectionTable,
+    DataTable,
     ExportWindowTable,
     PlanTable,
     RootTable,
@@ -103,6 +104,7 @@ def _tables() -> Iterator[tuple[str, Sequence[Row]]]:
             *_rows("[charger]", ChargerTable),
             *_rows("[wear]", WearTable),
             *_rows("[plan]", PlanTable),
+            *_rows("[data]", DataTable),
             *_rows("[[usual_trip]]", UsualTripTable),
         ],
     )

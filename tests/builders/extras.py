@@ -9,6 +9,8 @@ from importlib.util import find_spec
 
 from tests.builders.places import ROOT
 
+EXTRAS = ("ocpp", "study", "cluster", "xlsx", "browser", "test", "dev")
+
 
 @cache
 def packages_of(extra: str) -> tuple[str, ...]:
@@ -21,10 +23,7 @@ def packages_of(extra: str) -> tuple[str, ...]:
 @cache
 def extra_of(package: str) -> str | None:
     """Name the extra that brings a package, by its import name; None for a package of the plain install."""
-    return next(
-        (extra for extra in ("ocpp", "study", "cluster", "browser", "test", "dev") if package in packages_of(extra)),
-        None,
-    )
+    return next((extra for extra in EXTRAS if package in packages_of(extra)), None)
 
 
 def missing_of(extra: str) -> list[str]:

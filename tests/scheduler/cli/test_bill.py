@@ -286,3 +286,59 @@ def test_the_first_day_of_market_time_is_billed_if_it_is_asked_for(tmp_path: Pat
     assert total == pytest.approx(3 * (1 + 24 * 0.25) - hours * 0.25, abs=0.005)
     end = "01:00" if hours == 1 else "00:30"
     assert f"what the meter counted from 00:00 to {end} that day is not in the file and counts 0 kWh" in notes
+
+
+FLAT = """\
+format = 1
+name = "Flat"
+currency = "EUR"
+daily_fee = 0.20
+[[import]]
+price_per_kwh = 0.25
+"""
+
+
+def several(folder: Path, *options: str, other: str = FLAT) -> tuple[int, str, str]:
+    """Bill January under both offers, the dearer one first."""
+    site = write_site(folder / "home")
+    names = (folder / "flat.toml", folder / "offer.toml")
+    for name, text in zip(names, (other, OFFER), strict=True):
+        name.write_text(text, encoding="utf-8")
+    (folder / "meter.csv").write_text(meter_text(), encoding="utf-8")
+    command = ["bill", str(site), *map(str, names), "--meter", str(folder / "meter.csv"), *options]
+    result = CliRunner().invoke(app, command)
+    assert "Traceback" not in result.output
+    return result.exit_code, result.stdout, result.stderr.replace(f"{folder}/", "")
+
+
+def test_several_offers_are_ranked(tmp_path: Path) -> None:
+    """The month above comes to 211.03; flat it is 744 x 0.25 + 31 x 0.20 = 192.20, which is 18.83 less."""
+    out = tmp_path / "out"
+    code, output, _ = several(tmp_path, "--out", str(out))
+    assert code == 0
+    assert "Flat costs least" in output
+    rows = list(csv.DictReader((out / "bills.csv").read_text(encoding="utf-8").splitlines()))
+    assert [row["offer"] for row in rows] == ["Flat", "Everything at once"]
+    assert [float(row["total"]) for row in rows] == [192.2, 211.03]
+    assert [float(row["more_than_first"]) for row in rows] == [0, 18.83]
+    assert [float(row["import"]) for row in rows] == [186.0, 164.4]
+    assert {file.name for file in out.iterdir()} == {"bills.csv", "bills.json", "bill-flat.csv", "bill-offer.csv"}
+    found = json.loads((out / "bills.json").read_text(encoding="utf-8"))
+    assert [each["total"] for each in found["offers"]] == [192.2, 211.03]
+    code, output, _ = several(tmp_path, "--json")
+    assert json.loads(output) == found
+
+
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [
+        (FLAT.replace("EUR", "DKK"), "offer.toml, currency: found EUR; expected DKK, as in the first"),
+        (FLAT.replace("Flat", "Everything at once"), "is the name of an offer before it; expected each offer once"),
+        (FLAT.replace("0.25", '"a"'), "flat.toml line 6"),
+    ],
+)
+def test_offers_that_cannot_be_ranked(tmp_path: Path, other: str, said: str) -> None:
+    code, _, error = several(tmp_path, "--out", str(tmp_path / "out"), other=other)
+    assert code == 2
+    assert said in error
+    assert not (tmp_path / "out").exists()

@@ -10,10 +10,12 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli.app import app
-from scheduler.cli.sweep import begin_text, duration_text
+from scheduler.cli.sweep import begin_text
 from scheduler.rolling.process_pool import Work
+from scheduler.rolling.workers import workers_here
 from scheduler.sweep.request import SweepOptions, parse_sweep_request
-from scheduler.sweep.sweep import Beginning, Study, sweep, workers_here
+from scheduler.sweep.sweep import Beginning, Study, sweep
+from scheduler.textio.format import duration_text
 from tests.builders.places import SCENARIOS
 from tests.builders.undrawn_sweeps import undrawn_sweeps
 
@@ -155,9 +157,13 @@ def test_what_is_said_before_the_work(tmp_path: Path) -> None:
     request = parse_sweep_request(SweepOptions(DEMO, "0,1", first_day="2026-02-02", last_day="2026-02-03"))
     work = Work(request.runs, tmp_path, {}, frozenset())
     words = begin_text(Beginning(request, work, 2, 95.0))
-    assert words == "2 runs and 2 references of 2 days each: 12 nights to plan in 2 processes, about 2 minutes."
+    assert words == (
+        "2 runs and 2 references of 2 days each: 12 nights to plan in intervals of 60 minutes in 2 processes, about 2 "
+        "minutes."
+    )
     some = replace(work, done=frozenset(list(request.runs)[:1]))
-    assert "each, 1 of them done already: 9 nights to plan, about" in begin_text(Beginning(request, some, 1, 3.2))
+    told = begin_text(Beginning(request, some, 1, 3.2))
+    assert "each, 1 of them done already: 9 nights to plan in intervals of 60 minutes, about" in told
 
 
 @pytest.mark.parametrize(

@@ -37,6 +37,28 @@ def test_a_site_without_solar_and_trips_has_none(tmp_path: Path) -> None:
     assert len(inputs.files) == 3
 
 
+@pytest.mark.parametrize(("scale", "factor"), [("1.5", 1.5), ("0", 0.0)])
+def test_the_roof_is_scaled(tmp_path: Path, scale: str, factor: float) -> None:
+    """Every value of the solar series times the factor; the metered one is kept beside it."""
+    inputs = read_inputs(write_site(tmp_path, {'solar = "solar.csv"': f'solar = "solar.csv"\nsolar_scale = {scale}'}))
+    assert inputs.solar is not None
+    assert inputs.recorded_solar is not None
+    assert inputs.recorded_solar.kw.sum() > 0
+    assert inputs.solar.kw.tolist() == (inputs.recorded_solar.kw * factor).tolist()
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('solar = "solar.csv"\nsolar_scale = 101', "data.solar_scale: 101 is over 100; expected 0 to 100"),
+        ("solar_scale = 1.5", "data.solar_scale: there is no data.solar to scale; expected it, or no solar_scale"),
+    ],
+)
+def test_a_scale_that_cannot_be(tmp_path: Path, line: str, said: str) -> None:
+    site = write_site(tmp_path, {'solar = "solar.csv"': line, "[solar]\ncan_be_limited = false\n": ""})
+    assert any(said in fault for fault in faults(site))
+
+
 def test_another_offer_is_read_from_the_working_directory_or_else_the_site_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -6,6 +6,7 @@ Sources: WCAG 2.2 through axe-core's rules (the package axe-playwright-python ca
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,13 @@ import pandas as pd
 import pytest
 
 from scheduler.comparison.compare import compare
+from scheduler.comparison.sites import compare_sites
 from scheduler.diagnostics.losses import fit_table
 from scheduler.diagnostics.losses_report import losses_page
 from scheduler.diagnostics.wear import WearOptions, wear_of_trace
 from scheduler.diagnostics.wear_report import wear_page
 from scheduler.rolling.period import CompareOptions
+from scheduler.rolling.workers import workers_here
 from scheduler.sweep.page import sweep_page
 from tests.builders.browser import DESK, PHONE, findings, fits_across, opened, unfold
 from tests.builders.places import SCENARIOS
@@ -26,7 +29,7 @@ from tests.builders.sweep_runs import made_up_manifest, made_up_runs
 
 DEMO = SCENARIOS / "bookbindery"
 OFFERS = tuple(Path(f"offers/{name}.toml") for name in ("evening-feed-in", "day-and-night", "low-draw"))
-NAMES = ("plan", "comparison", "sweep", "wear", "wear-of-a-plan", "losses")
+NAMES = ("plan", "comparison", "sites", "sweep", "wear", "wear-of-a-plan", "losses")
 SHADES = """() => [...document.querySelectorAll(".plot text, .chart text, .plot [style*=stroke], .chart path")].map(
     mark => getComputedStyle(mark)[mark.tagName == "text" ? "fill" : "stroke"])"""
 """Colours of the lines and words of all drawings."""
@@ -59,11 +62,14 @@ ROOT_SIZE = "parseFloat(getComputedStyle(document.documentElement).fontSize)"
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """The demo night; a comparison of three offers over two days of two months; the wear of its best year and of the
-    night; made-up runs of eight groups; the demo's losses."""
+    """The demo night; a comparison of three offers over two days of two months, and of three such sites; the wear of
+    its best year and of the night; made-up runs of eight groups; the demo's losses."""
     folder = tmp_path_factory.mktemp("pages") / "out"
-    words = CompareOptions(DEMO, OFFERS, "2026-02-28", "2026-03-01", hardware=DEMO / "hardware.toml")
+    words = CompareOptions(DEMO, OFFERS, "2026-02-28", "2026-03-01", hardware=DEMO / "hardware.toml", today="Low draw")
     compared = compare(words, folder, jobs=1)
+    for name in ("bookbindery", "bookbindery-2", "bookbindery-3"):
+        shutil.copytree(folder / "runs", folder / "sites" / name / "runs")
+    compare_sites((DEMO, DEMO, DEMO), words, folder / "sites", workers_here(1))
     plan = saved_demo_plan(folder)
     runs = [made_up_runs(settings=(0, 2)).assign(law=law) for law in ("flat", "depth", "stress", "nmc")]
     texts = {
@@ -75,7 +81,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     for name, text in texts.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
     written = {name: folder / f"{name}.html" for name in (*texts, "comparison")}
-    return {**written, "plan": plan / "report.html"}
+    return {**written, "plan": plan / "report.html", "sites": folder / "sites" / "sites.html"}
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -170,3 +176,29 @@ def test_print_sizes_follow_one_root(browser: Any, pages: dict[str, Path], name:
         assert root == pytest.approx(8 * 96 / 72, abs=0.01)
         shown.page.evaluate(f"document.documentElement.style.fontSize = '{2 * root}px'")
         assert shown.page.evaluate(SIZES) == pytest.approx([2 * each for each in before], rel=0.01)
+
+
+def test_a_comparison_prints_on_three_sheets(browser: Any, pages: dict[str, Path]) -> None:
+    """As A4, with three offers, today's, the hardware, and months."""
+    with opened(browser, pages["comparison"], DESK) as shown:
+        printed = shown.page.pdf(prefer_css_page_size=True)
+    assert 1 <= printed.count(b"/Type /Page\n") + printed.count(b"/Type /Page/") <= 3
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_a_comparison_s_rows_of_dots_are_as_wide_as_the_page(browser: Any, pages: dict[str, Path], width: int) -> None:
+    """From a name at the left edge to an amount at the right one; at a desk a mark stands between them."""
+    with opened(browser, pages["comparison"], width) as shown:
+        room = shown.page.locator("h2").first.bounding_box()
+        drawing = shown.page.locator(".one .fluid").first
+        names = [each.bounding_box() for each in drawing.locator(".row-name").all()]
+        amounts = [each.bounding_box() for each in drawing.locator(".row-amount").all()]
+        marks = [each.bounding_box() for each in drawing.locator("svg > circle, svg > polygon").all()]
+    assert len(names) == len(amounts) == 7
+    for name, amount in zip(names, amounts, strict=True):
+        assert name["x"] == pytest.approx(room["x"], abs=3)
+        assert amount["x"] + amount["width"] == pytest.approx(room["x"] + room["width"], abs=3)
+        assert name["x"] + name["width"] < amount["x"]
+    if width == DESK:
+        assert max(each["x"] + each["width"] for each in names) < min(each["x"] for each in marks)
+        assert max(each["x"] for each in marks) < min(each["x"] for each in amounts)

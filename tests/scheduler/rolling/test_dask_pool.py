@@ -13,9 +13,12 @@ import dask
 import pytest
 from distributed import LocalCluster
 
+from scheduler.comparison.compare import compare
 from scheduler.rolling.dask_pool import cluster_at, do_on_cluster, processes_of
+from scheduler.rolling.period import CompareOptions
+from scheduler.rolling.workers import Workers, workers_here
 from scheduler.sweep.request import SweepOptions
-from scheduler.sweep.sweep import Workers, sweep, workers_here
+from scheduler.sweep.sweep import sweep
 from scheduler.textio.errors import InputFaults
 from tests.builders.places import SCENARIOS
 
@@ -80,3 +83,15 @@ def test_workers_of_another_program_are_refused(cluster: LocalCluster) -> None:
     """Here is a program that the workers do not have."""
     with pytest.raises(InputFaults, match="another version"), cluster_at(cluster.scheduler_address, "0" * 64):
         pass
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_comparison_on_a_cluster(cluster: LocalCluster, tmp_path: Path) -> None:
+    """Every file is that of one process here, byte by byte."""
+    options = CompareOptions(DEMO, (Path("offers/day-and-night.toml"),), "2026-02-02", "2026-02-02")
+    with cluster_at(cluster.scheduler_address) as client:
+        compare(options, tmp_path / "cluster", workers=Workers(2, partial(do_on_cluster, client)))
+    compare(options, tmp_path / "here", jobs=1)
+    for file in (tmp_path / "here").iterdir():
+        if file.is_file():
+            assert file.read_bytes() == (tmp_path / "cluster" / file.name).read_bytes(), file.name

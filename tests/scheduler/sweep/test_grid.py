@@ -87,3 +87,17 @@ def test_values_that_the_file_would_refuse(tmp_path: Path) -> None:
     said = str(error.value)
     assert "--set, car.floor_percent: 90 is not under ceiling_percent; expected 0 to under 80" in said
     assert 'with the wear law stress, wear.battery_temp_degc: missing, and required by the wear law "stress"' in said
+
+
+def test_the_roof_of_a_point_is_scaled(tmp_path: Path) -> None:
+    """Points that set data.solar_scale have the series times it, whatever the site itself says."""
+    site = write_site(tmp_path, {'solar = "solar.csv"': 'solar = "solar.csv"\nsolar_scale = 0'})
+    base = read_inputs(site)
+    key, values = parse_key_values("data.solar_scale=0,1,2.5")
+    points = grid(("own",), (1.0,), ("depth",), [(key, values)])
+    assert base.recorded_solar is not None
+    metered = base.recorded_solar.kw.sum()
+    found = [inputs.solar.kw.sum() for inputs in inputs_of_points({"own": base}, points, site) if inputs.solar]
+    assert found == pytest.approx([0.0, metered, 2.5 * metered])
+    with pytest.raises(InputFaults, match=r"or data\.solar_scale"):
+        parse_key_values("data.load=a.csv")

@@ -23,12 +23,13 @@ from scheduler.optimizer.solve import solve
 from scheduler.plans.replay import verify
 from scheduler.rolling.period import CompareOptions
 from scheduler.rolling.process_pool import Work
+from scheduler.rolling.workers import Workers, workers_here
 from scheduler.sweep.figures import figure_bytes
 from scheduler.sweep.folder import RUNS_FOLDER, claim
 from scheduler.sweep.read_results import MANIFEST_NAME
 from scheduler.sweep.request import SweepOptions, parse_sweep_request
 from scheduler.sweep.run import SweepResult
-from scheduler.sweep.sweep import Beginning, Study, Workers, repeat, sweep, workers_here
+from scheduler.sweep.sweep import Beginning, Study, repeat, sweep
 from scheduler.textio.errors import InputFaults, NotWrittenError
 from tests.builders.plans import DEMO, demo_copy
 from tests.builders.processes import started
@@ -147,7 +148,8 @@ def test_killed_and_begun_again(study: Study, tmp_path: Path) -> None:
     code = """
 import json, sys, threading
 from pathlib import Path
-from scheduler.sweep.sweep import Workers, sweep
+from scheduler.rolling.workers import Workers
+from scheduler.sweep.sweep import sweep
 from scheduler.sweep.request import SweepOptions
 
 def after_a_night():

@@ -7,9 +7,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from scheduler.rolling.workers import workers_here
 from scheduler.sweep.columns import RUN_COLUMNS
 from scheduler.sweep.request import SweepOptions
-from scheduler.sweep.sweep import Study, repeat, sweep, workers_here
+from scheduler.sweep.sweep import Study, repeat, sweep
 from scheduler.sweep.text import bound_sentences, counted_sentences
 from tests.builders.places import SCENARIOS
 from tests.builders.sweep_runs import made_up_runs

@@ -11,9 +11,10 @@ import pytest
 
 from scheduler.inputs.site_file import read_site
 from scheduler.inputs.site_values import site_values
-from scheduler.sweep.grid import TABLES
+from scheduler.rolling.workers import workers_here
+from scheduler.sweep.grid import SOLAR_SCALE, TABLES
 from scheduler.sweep.request import SweepOptions
-from scheduler.sweep.sweep import Study, sweep, workers_here
+from scheduler.sweep.sweep import Study, sweep
 from tests.builders.places import SCENARIOS
 from tests.builders.sites import write_site
 from tests.builders.undrawn_sweeps import undrawn_sweeps
@@ -62,7 +63,7 @@ def test_parquet_says_the_same_as_csv_and_the_frame(study: Study) -> None:
 
 def test_every_single_value_of_a_site_has_a_column(tmp_path: Path) -> None:
     """Every key of the tables that can be swept, but weight and law, which have columns of their own."""
-    keys = {f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields}
+    keys = {f"{table}.{key}" for table, schema in TABLES.items() for key in schema.model_fields} | {SOLAR_SCALE}
     found = site_values(read_site(write_site(tmp_path)))
     assert set(found) == keys - {"wear.weight", "wear.law", "connection.export_window", "charger.allow_high_minimum"}
     assert found["charger.discharge_min_kw"] == 1.2
