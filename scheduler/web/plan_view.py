@@ -12,7 +12,7 @@ from typing import Any
 from scheduler.inputs.control_mode import CHARGING
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import BY_ITSELF_PERCENT
-from scheduler.optimizer.block import ACTION_TEXT, end_text
+from scheduler.optimizer.block import ACTION_TEXT, end_text, from_text
 from scheduler.plan_output.page import margin_text
 from scheduler.plan_output.write_plan import REPORT_FILE, folder_name
 from scheduler.plans.cost_table import costs_table, wear_ranges_text
@@ -315,7 +315,7 @@ def plan_parts(found: FoundPlan, now: datetime, inputs: Inputs | None) -> dict[s
         "is_over": is_over,
         "steps": to_do,
         "blocks": block_rows(plan),
-        "covers": any(block.action == "cover" for block in plan.blocks),
+        "covers": any(block.action in ("cover", "balance") for block in plan.blocks),
         "currency": plan.currency,
         "trips": trip_rows(plan, document),
         "chances": chance_sentences(plan, document),
@@ -328,10 +328,10 @@ def plan_parts(found: FoundPlan, now: datetime, inputs: Inputs | None) -> dict[s
 
 
 def _setting(plan: SavedPlan, block: SavedBlock) -> str:
-    action = ACTION_TEXT[block.action]
+    action, begins = ACTION_TEXT[block.action], from_text(block.from_kw, block.surplus_from_kw)
     if plan.set_by == "current":
-        return f"{action} {block.amps:.0f} A ({power_text(block.kw)})"
-    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A)"
+        return f"{action} {block.amps:.0f} A ({power_text(block.kw)}){begins}"
+    return f"{action} {power_text(block.kw)} ({number_text(block.amps, 1)} A){begins}"
 
 
 def _brief(plan: SavedPlan, block: SavedBlock) -> str:
@@ -359,6 +359,7 @@ def _cost(written: Mapping[str, float], weight: float) -> Costs:
         stored_energy=written["stored_energy"],
         wear_weight=weight,
         settings=written["settings"],
+        emissions=written.get("emissions", 0.0),
     )
 
 

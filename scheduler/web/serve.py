@@ -6,6 +6,7 @@ import ipaddress
 import re
 import socket
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -97,11 +98,11 @@ def serve(options: PageOptions, say: Callable[[str], object]) -> None:
         host, port = listening.getsockname()[:2]
         say(f"The page: http://{_in_address(host)}:{port}/ (Ctrl-C ends it)")
         try:
-            uvicorn.Server(config(app)).run(sockets=[listening])
-        except KeyboardInterrupt:
-            say("The page has ended.")
+            with suppress(KeyboardInterrupt):
+                uvicorn.Server(config(app)).run(sockets=[listening])
         finally:
             workers.close()
+    say("The page has ended.")
 
 
 def config(app: object) -> uvicorn.Config:

@@ -117,7 +117,7 @@ def test_an_evening_from_the_form_to_the_calendar(client: TestClient, site: Path
     for sentence in (
         "Now: discharge at 2.9 kW until 56.5 % is left.",
         "Next: 21:00, cover the building up to 7.4 kW until 38 % is left.",
-        "The car is ready Tue 03:13 for the drive Tue 07:30, and leaves with 80 %.",
+        "The car is ready 23:13 for the drive Tue 07:30, and leaves with 80 %.",
         "Saves 3.21 EUR compared with charging on return.",
     ):
         assert sentence in text
@@ -174,7 +174,8 @@ def test_what_to_do_is_what_the_terminal_says(tmp_path: Path, name: str, options
     [
         (timedelta(hours=2), "Now: discharge at 2.9"),
         (timedelta(hours=3), "Now: cover the building up to 7.4"),
-        (timedelta(hours=5), "Now: leave the charger idle."),
+        (timedelta(hours=5), "Now: charge at 6.0"),
+        (timedelta(hours=11), "Now: leave the charger idle."),
         (timedelta(hours=14), "The car is on its way, back 18:00."),
         (timedelta(days=1), "The plan of Monday 2 March 2026, 18:20"),
     ],
