@@ -41,6 +41,13 @@ COMPARISON_TABLE = (
     Column("full_horizon_part_bound", MONEY, "the bound if the charger may stop inside an interval"),
     Column("full_horizon_share", "-", "(charge-only - plan) / (charge-only - bound), totals as the bound counts them"),
     Column("hindsight_full_horizon_share", "-", "the same of perfect foresight, night by night"),
+    Column(
+        "emissions_kg",
+        "kg",
+        "of the grid for what was bought, less what was avoided by what was sold, as planned; empty without a series",
+    ),
+    Column("emissions_kg_charge_on_return", "kg", "the same if the car is charged on its return"),
+    Column("emissions_kg_charge_only", "kg", "the same if the car is only charged, at the best times"),
 )
 SIZE_VERDICT = ("saving_a_year", "pays", "simple_payback_years", "discounted_payback_years", "net_present_value")
 RANKING_TABLE = (

@@ -29,6 +29,7 @@ from scheduler.inputs.sizes_file import Size
 from scheduler.nights.planning_times import midnight
 from scheduler.nights.wear_prices import segments_of
 from scheduler.rolling.counted_wear import counted_wear_cost
+from scheduler.rolling.emissions import Emissions, rolled_emissions
 from scheduler.rolling.flows import RolledFlows, building_bill, rolled_bill
 from scheduler.rolling.full_horizon import FullHorizon
 from scheduler.rolling.period import SIZE_RUNS, ComparisonRequest
@@ -94,6 +95,12 @@ class ComparedOffer:
     def weekly(self) -> dict[str, FloatArray]:
         """Return the total of each way by week [money], shape (weeks,); the weeks sum to the whole."""
         return {kind: self._weekly(flows) for kind, flows in self.flows.items()}
+
+    @cached_property
+    def emissions(self) -> dict[str, Emissions]:
+        """Return what the grid emits for each way of using the car; {} for a site without a series of that."""
+        found = {kind: rolled_emissions(self.inputs, flows) for kind, flows in self.flows.items()}
+        return {kind: each for kind, each in found.items() if each is not None}
 
     @property
     def saving(self) -> float:

@@ -47,6 +47,9 @@ COMPARISON_COLUMNS = (
     "full_horizon_part_bound",
     "full_horizon_share",
     "hindsight_full_horizon_share",
+    "emissions_kg",
+    "emissions_kg_charge_on_return",
+    "emissions_kg_charge_only",
 )
 MONEY_COLUMNS = ("bill", "on_the_way_cost", "wear_cost", "stored_energy", "in_all")
 MONTH_COLUMNS = ("offer", "run", "month", *MONEY_COLUMNS, *COLUMNS)
@@ -350,6 +353,10 @@ def _row(each: ComparedOffer) -> tuple[Cell, ...]:
         None if whole is None else whole.part_bound,
         each.full_horizon_share("plan") if whole is not None else None,
         each.full_horizon_share("hindsight") if whole is not None else None,
+        *(
+            each.emissions[kind].net_kg if kind in each.emissions else None
+            for kind in ("plan", "charge-on-return", "charge-only")
+        ),
     )
 
 

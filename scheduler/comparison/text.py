@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 
 from models.wear.law import DAYS_A_YEAR
@@ -72,6 +72,16 @@ def not_worth_text(compared: Comparison) -> tuple[str, ...]:
     )
 
 
+def _emission_rows(compared: Comparison, row: Callable[[str, Sequence[str]], tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Return what the grid emits for the plans and for only charging; nothing where that is not known."""
+    if not all(each.emissions for each in compared.offers):
+        return []
+    return [
+        row(name, [_whole(each.emissions[kind].net_kg) for each in compared.offers])
+        for name, kind in (("Emissions of the grid, kg", "plan"), ("The same if only charged, kg", "charge-only"))
+    ]
+
+
 def use_table(compared: Comparison) -> Table:
     """Return one row per quantity: how the car was used under each offer."""
     columns = ("As planned", *(each.inputs.offer.name for each in compared.offers))
@@ -121,6 +131,7 @@ def use_table(compared: Comparison) -> Table:
             f"Total by counted wear, {compared.currency}",
             [money_text(each.counted_total("plan"), compared.currency) for each in compared.offers],
         ),
+        *_emission_rows(compared, row),
         row("Departures below target", [_missed(plan) for plan in plans]),
     ]
     if compared.request.forecast == "samples":

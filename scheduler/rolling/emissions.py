@@ -12,6 +12,7 @@ from scheduler.inputs.site_inputs import Inputs
 from scheduler.rolling.flows import RolledFlows
 
 G_A_KG = 1000.0
+KG_A_TONNE = 1000.0
 
 
 @dataclass(frozen=True, slots=True)

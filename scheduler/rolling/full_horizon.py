@@ -34,6 +34,7 @@ from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.replay import PlanRefused, verify_constraints
+from scheduler.rolling.emissions import KG_A_TONNE, rolled_emissions
 from scheduler.rolling.flows import RolledFlows, rolled_bill, rolled_flows
 from scheduler.rolling.run import flows_content, flows_from_content
 from scheduler.rolling.simulate import (
@@ -85,6 +86,9 @@ class FullHorizon:
         worth = self.stored_energy.worth
         gained = worth(float(flows.stored_kwh[-1])) - worth(flows.stored_before_kwh)
         paid = bill + float(flows.on_the_way_cost.sum()) + WEIGHT * float(flows.wear_cost.sum())
+        emissions = rolled_emissions(inputs, flows)
+        if emissions is not None:
+            paid += inputs.site.plan.emissions_price_per_tonne * emissions.net_kg / KG_A_TONNE
         return paid + self.soft_cost(flows, inputs) - gained
 
     def soft_cost(self, flows: RolledFlows, inputs: Inputs) -> float:

@@ -10,13 +10,12 @@ from models.wear.laws import WEAR_LAWS, wear_law
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.inputs.site_values import site_values
 from scheduler.rolling.counted_wear import counted_wear_cost, soc_trace
-from scheduler.rolling.emissions import rolled_emissions
+from scheduler.rolling.emissions import KG_A_TONNE, rolled_emissions
 from scheduler.rolling.flows import RolledFlows, rolled_bill
 from scheduler.rolling.full_horizon import FullHorizon, outside_window_kwh_hours, starts_of
 from scheduler.rolling.run import RolledRun
 from scheduler.sweep.grid import GridPoint
 
-KG_A_TONNE = 1000.0
 LEAST_SHARE = 0.01
 """A worth of discharging below this share of the cost counts as none [-]."""
 

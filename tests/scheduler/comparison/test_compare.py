@@ -9,7 +9,7 @@ import shutil
 import signal
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from itertools import pairwise
 from pathlib import Path
 
@@ -26,6 +26,7 @@ from scheduler.rolling.period import CompareOptions, parse_period
 from scheduler.rolling.process_pool import work_of
 from scheduler.rolling.run import roll
 from scheduler.rolling.simulate import CarryOver, one_night, planning_times
+from tests.builders.places import SCENARIOS
 from tests.builders.plans import DEMO, demo_copy
 from tests.builders.processes import started
 
@@ -404,3 +405,22 @@ def test_hindsight_is_not_dearer_night_by_night(compared: Comparison) -> None:
         )
         assert next(ends) <= next(ends) + slack
     assert tried >= 4
+
+
+def test_emissions_again_from_the_metered_table_and_the_series(tmp_path: Path) -> None:
+    """kWh bought x g per kWh of that hour, less kWh sold x the same, by a few plain lines over whole hours."""
+    site = SCENARIOS / "veterinary"
+    offer = site / "offers" / "one-price.toml"
+    made = compare(CompareOptions(site, (offer,), "2026-01-14", "2026-01-15"), tmp_path / "out", jobs=1)
+    grams = {
+        datetime.fromisoformat(row["start"]).astimezone(UTC): float(row["g_per_kwh"])
+        for row in rows(site / "emissions.csv")
+    }
+    expected = 0.0
+    for row in rows(tmp_path / "out" / "metered-one-price.csv"):
+        hour = datetime.fromisoformat(row["start"]).astimezone(UTC).replace(minute=0)
+        expected += (float(row["import_kwh"]) - float(row["export_kwh"])) * grams[hour] / 1000
+    (row,) = rows(tmp_path / "out" / "comparison.csv")
+    assert float(row["emissions_kg"]) == pytest.approx(expected, abs=1e-6)
+    assert float(row["emissions_kg_charge_only"]) == pytest.approx(made.best.emissions["charge-only"].net_kg)
+    assert "Emissions of the grid, kg" in (tmp_path / "out" / "comparison.html").read_text(encoding="utf-8")
