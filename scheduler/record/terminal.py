@@ -135,7 +135,7 @@ def _sums(found: CameOf, counted: Totals) -> Iterator[str]:
         text = f"{counted.short} of {counted.departures} departures were short of their target"
         if told.count:
             expected = number_text(told.nights_short_expected, 1)
-            text += f"; by the chances told {expected} nights with one were to be expected, {told.nights_short} came"
+            text += f"; by the chances told, {expected} nights with one were expected, and {told.nights_short} came"
         yield f"{text}."
     load, solar = (amount_text(each) for each in (counted.load_error_kwh, counted.solar_error_kwh))
     yield f"A night's load was {load} off its forecast on average, its solar {solar}."
