@@ -254,7 +254,7 @@ def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
 def test_a_night_of_many_steps_is_told_in_brief(tmp_path: Path) -> None:
     """Quarter-hour prices make many steps: ten are listed, and how many more there are; with --full all are."""
     words = ["plan", str(BOATYARD), "--soc", "60", "--offer", "offers/quarter-hours.toml", "--now", "2026-02-03T16:30"]
-    words += ["--out", str(tmp_path)]
+    words += ["--out", str(tmp_path), "--forecast", "typical"]
     result = CliRunner().invoke(app, words, env={"COLUMNS": "100"})
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()

@@ -85,7 +85,7 @@ def test_offers_of_each_site(site: str) -> None:
 def test_a_night_on_each(site: str, name: str) -> None:
     """Each offer gives a plan that replay has verified, no dearer than one that never discharges."""
     folder = SCENARIOS / site
-    plan = plan_tonight(folder, RequestOptions(72, now=EVENINGS[site]), folder / "offers" / name)
+    plan = plan_tonight(folder, RequestOptions(72, now=EVENINGS[site], forecast="typical"), folder / "offers" / name)
     assert not plan.target_missed
     assert plan.replayed.costs.total <= plan.alternatives["charge-only"].total + 1e-6
 

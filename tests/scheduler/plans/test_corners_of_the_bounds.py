@@ -80,7 +80,7 @@ def test_a_corner_of_the_bounds_is_planned_or_refused(tmp_path: Path, seed: int)
     folder = write_corner(tmp_path / "site", Random(seed))
     plan, refused_by = None, set()
     try:
-        plan = plan_tonight(folder, RequestOptions(71, NOW))
+        plan = plan_tonight(folder, RequestOptions(71, NOW, forecast="samples" if seed % 4 == 0 else "typical"))
     except InputFaults as error:
         refused_by = {fault.file for fault in error.faults}
     assert refused_by <= {str(folder / "site.toml"), str(folder / "offers" / "evening.toml")}
@@ -96,5 +96,5 @@ def test_a_corner_of_the_bounds_is_planned_or_refused(tmp_path: Path, seed: int)
 def test_a_battery_whose_wear_outweighs_every_price_is_planned(tmp_path: Path) -> None:
     """At a price of 1e9 a kWh from the battery is worth more than any evening: it is not discharged."""
     folder = write_site(tmp_path / "site", site={"battery_price = 6800": "battery_price = 1e9"})
-    plan = plan_tonight(folder, RequestOptions(71, NOW))
+    plan = plan_tonight(folder, RequestOptions(71, NOW, forecast="typical"))
     assert not plan.answer.setpoints.gives_energy

@@ -41,7 +41,7 @@ to = "21:00"
 
 
 def options(now: str, soc: float, **so_far: float) -> RequestOptions:
-    return RequestOptions(soc, now=f"2026-03-02T{now}", stay_home=True, **so_far)  # type: ignore[arg-type]
+    return RequestOptions(soc, now=f"2026-03-02T{now}", stay_home=True, forecast="typical", **so_far)  # type: ignore[arg-type]
 
 
 @pytest.fixture

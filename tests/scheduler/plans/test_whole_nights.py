@@ -121,7 +121,7 @@ def fortnight(inputs: Inputs, margin_removed: bool) -> list[float]:
     soc, found = 70.0, []
     evening = datetime(2026, 2, 16, 18, 0)
     for _ in range(14):
-        options = RequestOptions(soc, now=f"{evening:%Y-%m-%dT%H:%M}", stay_home=True)
+        options = RequestOptions(soc, now=f"{evening:%Y-%m-%dT%H:%M}", stay_home=True, forecast="typical")
         night, _ = build_night(inputs, parse_request(options, inputs))
         if margin_removed:
             # stored energy is worth a little less than putting it back costs

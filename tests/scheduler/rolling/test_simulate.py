@@ -92,7 +92,7 @@ def test_a_night_is_the_one_that_plan_makes(inputs: Inputs, number: int) -> None
         for trip in night.planned.trips
     )
     soc = site.car.percent(night.planned.stored_now_kwh)
-    options = RequestOptions(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips)
+    options = RequestOptions(soc, now=f"{now:%Y-%m-%dT%H:%M}", trips=trips, stay_home=not trips, forecast="typical")
     asked = replace(inputs, site=site)
     evening = parse_request(options, asked)
     end = evening.now + timedelta(hours=site.plan.horizon_hours)
