@@ -3,7 +3,8 @@
 python .ci/readme_commands.py CHECKOUT README.md [PAGE...]
 
 A block that makes a virtual environment begins in a fresh clone of the checkout, so that nothing that lies about here
-helps it. The other blocks build on the first one's clone, in the order of the pages; so README.md comes first.
+helps it. The other blocks build on the first one's clone, in the order of the pages; so README.md comes first. Clones
+know nothing of each other, and are worked through side by side; what each says is printed together.
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import IO
 
 OWN_ENVIRONMENT = "-m venv "
 LEFT_OUT = ("VIRTUAL_ENV", "PYTHONPATH", "PYTHONHOME")
@@ -57,32 +60,55 @@ def clone(checkout: Path, folder: Path) -> None:
     subprocess.run(["git", "clone", "--quiet", "--no-hardlinks", str(checkout), str(folder)], check=True, env=told)
 
 
-def run(command: str, folder: Path) -> int:
-    """Run a command in a folder as a script of its own; gives its exit code."""
+def run(command: str, folder: Path, says: IO[str]) -> int:
+    """Run a command in a folder as a script of its own, what it says into a file; gives its exit code."""
     environment = {name: value for name, value in os.environ.items() if name not in LEFT_OUT}
     if active := os.environ.get("VIRTUAL_ENV"):
         kept = [place for place in environment["PATH"].split(os.pathsep) if not place.startswith(active)]
         environment["PATH"] = os.pathsep.join(kept)
     return subprocess.run(
-        ["bash", "-euo", "pipefail", "-c", command], check=False, cwd=folder, env=environment
+        ["bash", "-euo", "pipefail", "-c", command],
+        check=False,
+        cwd=folder,
+        env=environment,
+        stdout=says,
+        stderr=subprocess.STDOUT,
     ).returncode
 
 
-def main(checkout: Path, pages: Sequence[str]) -> int:
-    """Run all commands of the pages; gives 1 at the first that fails."""
-    named = [(page, command) for page in pages for command in blocks((checkout / page).read_text(encoding="utf-8"))]
-    with tempfile.TemporaryDirectory(prefix="newcomer-", ignore_cleanup_errors=True) as name:
-        for (page, command), number in zip(named, clones([command for _, command in named]), strict=True):
-            folder = Path(name) / f"clone-{number}"
-            if not folder.exists():
-                clone(checkout, folder)
-            print(f"-- {page}, clone {number}\n$ {command.rstrip()}", flush=True)
+def in_one_clone(checkout: Path, folder: Path, named: Sequence[tuple[str, str]]) -> bool:
+    """Run commands in a clone one after another, and print what was said; gives whether all of them succeeded."""
+    with folder.with_suffix(".said").open("w+", encoding="utf-8") as says:
+        succeeded = True
+        clone(checkout, folder)
+        for page, command in named:
+            print(f"-- {page}, {folder.name}\n$ {command.rstrip()}", file=says, flush=True)
             began = time.monotonic()
-            if code := run(command, folder):
-                print(f"-- exit {code}: a command of {page} fails")
-                return 1
-            print(f"-- {time.monotonic() - began:.0f} s", flush=True)
-    return 0
+            if code := run(command, folder, says):
+                print(f"-- exit {code}: a command of {page} fails", file=says)
+                succeeded = False
+                break
+            print(f"-- {time.monotonic() - began:.0f} s", file=says, flush=True)
+        says.seek(0)
+        print(says.read(), end="", flush=True)
+        return succeeded
+
+
+def main(checkout: Path, pages: Sequence[str]) -> int:
+    """Run all commands of the pages; gives 1 if any fails."""
+    named = [(page, command) for page in pages for command in blocks((checkout / page).read_text(encoding="utf-8"))]
+    by_clone: dict[int, list[tuple[str, str]]] = {}
+    for each, number in zip(named, clones([command for _, command in named]), strict=True):
+        by_clone.setdefault(number, []).append(each)
+    with (
+        tempfile.TemporaryDirectory(prefix="newcomer-", ignore_cleanup_errors=True) as name,
+        ThreadPoolExecutor(len(by_clone)) as threads,
+    ):
+        done = [
+            threads.submit(in_one_clone, checkout, Path(name) / f"clone-{number}", those)
+            for number, those in by_clone.items()
+        ]
+        return 0 if all(each.result() for each in done) else 1
 
 
 if __name__ == "__main__":
