@@ -19,6 +19,9 @@ HEIGHT = 844
 """Height of a phone's screen [px]."""
 PHONE, DESK = 390, 1280
 """Widths of screens [px]."""
+LOOKS = ((PHONE, "light"), (DESK, "dark"))
+"""Both widths and both schemes: what a width does to a page, no scheme changes, and the other way round."""
+EVERY_LOOK = tuple((width, scheme) for width in (PHONE, DESK) for scheme in ("light", "dark"))
 EDGE = 1.5
 """Of the edge around a drawing's words, counted in their boxes [px]."""
 QUIET = [

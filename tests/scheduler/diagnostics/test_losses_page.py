@@ -13,7 +13,7 @@ import pytest
 
 from scheduler.diagnostics.losses import fit_table
 from scheduler.diagnostics.losses_report import losses_page
-from tests.builders.browser import DESK, EDGE, PHONE, findings, fits_across, opened
+from tests.builders.browser import EDGE, LOOKS, findings, fits_across, opened
 from tests.builders.loss_tables import GOOD, written
 from tests.builders.places import SCENARIOS
 
@@ -57,13 +57,12 @@ def test_how_sure_is_explained_only_where_it_is_known(tmp_path: Path) -> None:
     assert "±" not in page_of(tmp_path, "bare")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [PHONE, DESK])
+@pytest.mark.parametrize(("width", "scheme"), LOOKS)
 @pytest.mark.parametrize("name", ["demo", *TABLES])
 def test_the_page_stands_alone_and_is_accessible(
     browser: Any, tmp_path: Path, name: str, width: int, scheme: str
 ) -> None:
-    """At phone and desk width, light and dark: one request (the file), no sideways scrolling, no finding of
+    """On a phone in the light and a desk in the dark: one request (the file), no sideways scrolling, no finding of
     axe-core, and words of the chart that neither run out of it nor are too small to read."""
     file = tmp_path / "losses.html"
     file.write_text(page_of(tmp_path, name), encoding="utf-8")

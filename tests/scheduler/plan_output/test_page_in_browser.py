@@ -14,7 +14,7 @@ import pytest
 
 from scheduler.plan_output.page import report_text
 from scheduler.plans.plan import Plan
-from tests.builders.browser import DESK, EDGE, HEIGHT, PHONE, findings, fits_across, opened
+from tests.builders.browser import DESK, EDGE, HEIGHT, LOOKS, findings, fits_across, opened
 from tests.builders.nights import Drive, flat_night
 from tests.builders.plans import demo_plan, hand_made_plan
 
@@ -60,14 +60,13 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return written
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [PHONE, DESK])
+@pytest.mark.parametrize(("width", "scheme"), LOOKS)
 @pytest.mark.parametrize("night", NIGHTS)
 def test_the_page_stands_alone_and_is_accessible(
     browser: Any, reports: dict[str, Path], night: str, width: int, scheme: str
 ) -> None:
-    """At phone and desk width, light and dark: one request (the file), no console message, no sideways scrolling, the
-    sentence of the night inside the first screen, and no finding of axe-core."""
+    """On a phone in the light and a desk in the dark: one request (the file), no console message, no sideways scrolling,
+    the sentence of the night inside the first screen, and no finding of axe-core."""
     with opened(browser, reports[night], width, scheme) as shown:
         assert shown.requests == [reports[night].as_uri()]
         assert shown.messages == []

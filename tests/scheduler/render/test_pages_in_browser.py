@@ -22,7 +22,7 @@ from scheduler.diagnostics.wear_report import wear_page
 from scheduler.rolling.period import CompareOptions
 from scheduler.rolling.workers import workers_here
 from scheduler.sweep.page import sweep_page
-from tests.builders.browser import DESK, PHONE, findings, fits_across, opened, unfold
+from tests.builders.browser import DESK, EVERY_LOOK, LOOKS, PHONE, findings, fits_across, opened, unfold
 from tests.builders.places import SCENARIOS
 from tests.builders.plans import saved_demo_plan
 from tests.builders.sweep_runs import made_up_manifest, made_up_runs
@@ -84,9 +84,10 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {**written, "plan": plan / "report.html", "sites": folder / "sites" / "sites.html"}
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [PHONE, DESK])
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    ("name", "width", "scheme"),
+    [(name, *look) for name in NAMES for look in (EVERY_LOOK if name in ("plan", "comparison") else LOOKS)],
+)
 def test_a_page_stands_alone_and_is_accessible(
     browser: Any, pages: dict[str, Path], name: str, width: int, scheme: str
 ) -> None:
