@@ -65,7 +65,7 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 def test_the_page_stands_alone_and_is_accessible(
     browser: Any, reports: dict[str, Path], night: str, width: int, scheme: str
 ) -> None:
-    """On a phone in the light and a desk in the dark: one request (the file), no console message, no sideways scrolling,
+    """On a phone in the light and a desk in the dark: one request (the file), no message, no sideways scrolling,
     the sentence of the night inside the first screen, and no finding of axe-core."""
     with opened(browser, reports[night], width, scheme) as shown:
         assert shown.requests == [reports[night].as_uri()]
