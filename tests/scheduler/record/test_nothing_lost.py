@@ -27,7 +27,7 @@ from tests.builders.places import ROOT
 from tests.builders.recorded import evening_texts, evenings_on_record
 from tests.builders.settled import night_flows_of, settled_night
 
-MOMENTS = 4
+MOMENTS = 3
 """Random moments of each work; tests/benchmarks/kills.py has many more."""
 NOW = datetime(2026, 3, 9, 20, tzinfo=UTC)
 
