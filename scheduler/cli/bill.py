@@ -34,9 +34,9 @@ def bill(
 
     Of several offers, print what each would have billed, the lowest first.
     """
-    from scheduler.metering.bill import BillOptions, metered_bill
-    from scheduler.metering.bill_ranking import bills_files, bills_json, ranked_bills, show_bills
-    from scheduler.metering.bill_terminal import bill_csv, bill_json, show_bill
+    from scheduler.billing.bill import BillOptions, metered_bill
+    from scheduler.billing.bill_ranking import bills_files, bills_json, ranked_bills, show_bills
+    from scheduler.billing.bill_terminal import bill_csv, bill_json, show_bill
     from scheduler.textio.write import write_together
 
     options = BillOptions(

@@ -7,12 +7,12 @@ from datetime import timedelta
 import pandas as pd
 
 from models.tariff.bill import BillLineKind
+from scheduler.billing.bill_line_text import KIND_TEXT, time_window_text
 from scheduler.comparison.conclusion import CHARGERS, Conclusion, ranking_of
 from scheduler.comparison.conclusion_text import CHARGER_NAMES, whole_money
 from scheduler.comparison.results import ComparedOffer, Comparison, midnight_of
 from scheduler.inputs.site import Site
 from scheduler.inputs.site_inputs import Inputs
-from scheduler.metering.bill_line_text import KIND_TEXT, time_window_text
 from scheduler.render.table import Cell, Column, Role, Table
 from scheduler.textio.format import money_digits, number_text, percent_text, price_text, rows_that_add_up
 

@@ -6,6 +6,7 @@ from datetime import date
 
 from markupsafe import Markup
 
+from scheduler.billing.offer_text import offer_text
 from scheduler.comparison.charts import (
     MONTH_MARKS,
     month_charts,
@@ -36,7 +37,6 @@ from scheduler.comparison.text import (
     use_table,
     ways_table,
 )
-from scheduler.metering.offer_text import offer_text
 from scheduler.plan_output.plan_json import shown_path
 from scheduler.plans.plan import CAUTIONS
 from scheduler.render.page_template import HASH_LETTERS, page_template

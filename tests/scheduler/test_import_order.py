@@ -12,7 +12,18 @@ from tests.builders.places import ROOT
 ROOMS = {
     "models": ("base", "drive", "site", "tariff", "wear"),
     "scheduler": (
-        *("textio", "render", "inputs", "metering", "nights", "optimizer", "plans", "rolling", "plan_output"),
+        *(
+            "textio",
+            "render",
+            "inputs",
+            "metering",
+            "billing",
+            "nights",
+            "optimizer",
+            "plans",
+            "rolling",
+            "plan_output",
+        ),
         *("record", "comparison", "diagnostics", "sweep", "web", "cli"),
     ),
 }

@@ -12,8 +12,8 @@ from typer.testing import CliRunner
 
 from models.base.time_window import TimeWindow
 from models.tariff.bill import rounded
+from scheduler.billing.bill_line_text import time_window_text
 from scheduler.cli.app import app
-from scheduler.metering.bill_line_text import time_window_text
 from tests.builders.sites import write_site
 
 OFFER = """\

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.tariff.offer import Band, DemandCharge, LineKind, Offer, calendar_cases, parts_of
-from scheduler.metering.bill_line_text import KIND_TEXT, band_text, time_window_text
+from scheduler.billing.bill_line_text import KIND_TEXT, band_text, time_window_text
 from scheduler.textio.format import number_text
 
 

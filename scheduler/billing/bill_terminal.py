@@ -11,8 +11,8 @@ from rich.console import Console
 from rich.text import Text
 
 from models.tariff.bill import BillLine, rounded
-from scheduler.metering.bill import MeteredBill
-from scheduler.metering.bill_line_text import KIND_TEXT, line_text
+from scheduler.billing.bill import MeteredBill
+from scheduler.billing.bill_line_text import KIND_TEXT, line_text
 from scheduler.render.table import Cell, Column, Role, Table, csv_text, json_rows
 from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.format import money_digits, money_text, number_text

@@ -14,9 +14,9 @@ from rich.console import Console
 from rich.text import Text
 
 from models.tariff.bill import rounded
-from scheduler.metering.bill import BillOptions, MeteredBill, metered_bill
-from scheduler.metering.bill_line_text import KIND_TEXT
-from scheduler.metering.bill_terminal import FORMAT, WIDTH, bill_csv, bill_json, total_on_paper
+from scheduler.billing.bill import BillOptions, MeteredBill, metered_bill
+from scheduler.billing.bill_line_text import KIND_TEXT
+from scheduler.billing.bill_terminal import FORMAT, WIDTH, bill_csv, bill_json, total_on_paper
 from scheduler.render.table import NOTHING, Cell, Column, Table, csv_text
 from scheduler.render.terminal import print_list, print_table
 from scheduler.textio.errors import Fault, InputFaults, collected, shown

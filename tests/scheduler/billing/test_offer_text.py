@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from scheduler.billing.offer_text import offer_text
 from scheduler.inputs.offer_file import read_offer
-from scheduler.metering.offer_text import offer_text
 from tests.builders.places import SCENARIOS
 
 SAID = {
