@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,34 +68,74 @@ def settings_of(real: Night, planned: Night, setpoints: Setpoints, blocks: tuple
     edges = planned.boundaries.as_unit("s").asi8
     at = np.minimum(np.searchsorted(edges[1:], begins, side="right"), planned.intervals - 1)
     under_way = (begins >= edges[0]) & (begins < edges[-1])
-    cover_kw, surplus_kw, stop_kwh = (np.zeros(planned.intervals) for _ in range(3))
-    until_kwh = np.full(planned.intervals, np.inf)
-    cover_from_kw = np.full(planned.intervals, planned.charger.discharge_min_kw)
-    surplus_from_kw = np.full(planned.intervals, planned.charger.charge_min_kw)
-    for block in blocks:
-        if block.stop_percent is not None:
-            stop_kwh[block.intervals] = planned.car.kwh(block.stop_percent)
-        if block.until_percent is not None:
-            until_kwh[block.intervals] = planned.car.kwh(block.until_percent)
-        if block.action in ("cover", "balance"):
-            cover_kw[block.intervals] = block.kw
-            if block.from_kw is not None:
-                cover_from_kw[block.intervals] = block.from_kw
-        if block.action in ("surplus", "balance"):
-            surplus_kw[block.intervals] = block.kw
-            if block.surplus_from_kw is not None:
-                surplus_from_kw[block.intervals] = block.surplus_from_kw
+    by_blocks = settings_of_blocks(planned, blocks)
+    # a block that ends at a state of charge runs at its power, whatever mean power the forecast has until then
+    charges = by_blocks.charging & np.isfinite(by_blocks.until_kwh)
+    discharges = by_blocks.discharging & (by_blocks.stop_kwh > 0)
+    charge_kw = _power_of(charges, by_blocks.charge_kw, setpoints.charge_kw)
+    discharge_kw = _power_of(discharges, by_blocks.discharge_kw, setpoints.discharge_kw)
+    charging, discharging = setpoints.charging | charges, setpoints.discharging | discharges
     return Settings(
-        setpoints.charging[at] & under_way,
-        setpoints.discharging[at] & under_way,
-        setpoints.charge_kw[at],
-        setpoints.discharge_kw[at],
-        cover_kw[at] * under_way,
-        cover_from_kw[at],
-        surplus_kw[at] * under_way,
-        surplus_from_kw[at],
-        stop_kwh[at],
-        until_kwh[at],
+        charging[at] & under_way,
+        discharging[at] & under_way,
+        charge_kw[at],
+        discharge_kw[at],
+        by_blocks.cover_kw[at] * under_way,
+        by_blocks.cover_from_kw[at],
+        by_blocks.surplus_kw[at] * under_way,
+        by_blocks.surplus_from_kw[at],
+        by_blocks.stop_kwh[at],
+        by_blocks.until_kwh[at],
+    )
+
+
+def _power_of(ends: BoolArray, block_kw: FloatArray, planned_kw: FloatArray) -> FloatArray:
+    """Return the power of the block where it ends at a state of charge and differs from what is planned [kW]."""
+    return np.where(ends & (np.abs(block_kw - planned_kw) > SAME_POWER_KW), block_kw, planned_kw)
+
+
+def settings_of_blocks(planned: Night, blocks: Iterable[Block]) -> Settings:
+    """Return what the charger is set to in the intervals of the plan by its blocks alone; elsewhere it is idle.
+
+    Parameters
+    ----------
+    planned, blocks : the night as forecast, and what is set.
+    """
+    count, charger = planned.intervals, planned.charger
+    charging, discharging = (np.zeros(count, dtype=np.bool_) for _ in range(2))
+    charge_kw, discharge_kw, cover_kw, surplus_kw, stop_kwh = (np.zeros(count) for _ in range(5))
+    until_kwh = np.full(count, np.inf)
+    cover_from_kw = np.full(count, charger.discharge_min_kw)
+    surplus_from_kw = np.full(count, charger.charge_min_kw)
+    for block in blocks:
+        at = block.intervals
+        if block.stop_percent is not None:
+            stop_kwh[at] = planned.car.kwh(block.stop_percent)
+        if block.until_percent is not None:
+            until_kwh[at] = planned.car.kwh(block.until_percent)
+        if block.action == "charge":
+            charging[at], charge_kw[at] = True, block.kw
+        if block.action == "discharge":
+            discharging[at], discharge_kw[at] = True, block.kw
+        if block.action in ("cover", "balance"):
+            cover_kw[at] = block.kw
+            if block.from_kw is not None:
+                cover_from_kw[at] = block.from_kw
+        if block.action in ("surplus", "balance"):
+            surplus_kw[at] = block.kw
+            if block.surplus_from_kw is not None:
+                surplus_from_kw[at] = block.surplus_from_kw
+    return Settings(
+        charging,
+        discharging,
+        charge_kw,
+        discharge_kw,
+        cover_kw,
+        cover_from_kw,
+        surplus_kw,
+        surplus_from_kw,
+        stop_kwh,
+        until_kwh,
     )
 
 

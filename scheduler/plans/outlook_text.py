@@ -10,7 +10,7 @@ from scheduler.nights.sampled_days import FEWEST_SAMPLES
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.outlook import TripChance
 from scheduler.plans.plan import Plan
-from scheduler.plans.sampled_choice import ONLY_CHARGING
+from scheduler.plans.sampled_choice import ONLY_CHARGING, TYPICAL
 from scheduler.textio.format import amount_text, clock_text, money_text, percent_text
 
 UNDER = 0.005
@@ -87,13 +87,21 @@ def planned_on_text(plan: Plan) -> str | None:
     if choice is None or choice.gained <= 0:
         return None
     currency = plan.inputs.offer.currency
+    before, said = choice.gained - choice.changed, ""
     if choice.name == ONLY_CHARGING:
-        return (
+        said = (
             f"Of {choice.tried} plans tried on {choice.days} past evenings, only charging costs least: "
-            f"{money_text(choice.gained, currency)} less on average than the typical day's plan, which discharges."
+            f"{money_text(before, currency)} less on average than the typical day's plan, which discharges."
         )
-    return (
-        f"It is planned on {choice.name}: of {choice.tried} forecasts tried on {choice.days} past evenings, its plan "
-        f"costs least, {money_text(choice.gained, plan.inputs.offer.currency)} less on average than that of the "
-        "typical day."
-    )
+    elif choice.name != TYPICAL:
+        said = (
+            f"It is planned on {choice.name}: of {choice.tried} forecasts tried on {choice.days} past evenings, its "
+            f"plan costs least, {money_text(before, currency)} less on average than that of the typical day."
+        )
+    if choice.changed > 0:
+        them = "Some of its settings are" if said else "Some settings are"
+        said += (
+            f"{' ' if said else ''}{them} not what the forecast alone would have: on {choice.days} past evenings they "
+            f"cost {money_text(choice.changed, currency)} less on average."
+        )
+    return said

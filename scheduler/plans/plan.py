@@ -159,17 +159,20 @@ def assemble_plan(
     other_laws: tuple[OtherLaw, ...] = (),
     free_total: float | None = None,
     choice: Choice | None = None,
+    changed_blocks: tuple[Block, ...] | None = None,
 ) -> Plan:
     """Return the plan with its blocks, reasons, departures and warnings.
 
     Parameters
     ----------
     The fields of `Plan`; `warnings` are those of building the night. What is assumed of today goes before them, and the
-    plan's own follow.
+    plan's own follow. `changed_blocks` are the blocks, where they do not follow from the setpoints.
     """
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     may_discharge = choice is None or choice.name != ONLY_CHARGING
-    blocks = with_recourse(night, answer.setpoints, replayed, found, may_discharge)
+    blocks = changed_blocks
+    if blocks is None:
+        blocks = with_recourse(night, answer.setpoints, replayed, found, may_discharge)
     outcomes = trip_outcomes(night, replayed)
     cycle = todays_cycle_text(evening, night.timezone)
     said = [
@@ -243,7 +246,7 @@ def why_not_discharged(night: Night, replayed: Replayed, choice: Choice | None, 
     ----------
     night, replayed, choice : of the plan. currency : of its prices.
     """
-    if choice is not None and choice.name == ONLY_CHARGING:
+    if choice is not None and (choice.name == ONLY_CHARGING or choice.changed > 0):
         return "on past evenings like this one a discharge cost more than it earned"
     return why_no_discharge(night, replayed, currency)
 

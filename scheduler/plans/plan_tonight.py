@@ -12,6 +12,7 @@ from scheduler.nights.night import SCHEDULE, Night
 from scheduler.nights.parse_request import RequestOptions, parse_request
 from scheduler.nights.request import Request
 from scheduler.nights.sampled_days import sampled_days
+from scheduler.optimizer.block import Block
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.setpoints import Answer
@@ -84,7 +85,8 @@ def plan_request(inputs: Inputs, evening: Request, progress: Callable[[str], Non
     progress(STAGES[1])
     days = sampled_days(inputs, evening, night)
     chosen, choice = choose_forecast(night, days, most_short=inputs.site.plan.short_chance_percent / 100)
-    made = solve_and_verify(inputs, evening, chosen.night, warnings, progress, chosen.answer, choice)
+    blocks = chosen.blocks if choice is not None and choice.changed > 0 else None
+    made = solve_and_verify(inputs, evening, chosen.night, warnings, progress, chosen.answer, choice, blocks)
     return replace(made, outlook=outlook(made.night, made.answer.setpoints, made.blocks, days))
 
 
@@ -96,10 +98,12 @@ def solve_and_verify(
     progress: Callable[[str], None] = lambda stage: None,
     answer: Answer | None = None,
     choice: Choice | None = None,
+    blocks: tuple[Block, ...] | None = None,
 ) -> Plan:
     """Solve a night and its alternatives, verify each by replay, and return the plan.
 
-    If the best plan without discharging serves the trips as well and costs no more, it is the plan.
+    If the best plan without discharging serves the trips as well and costs no more, it is the plan; unless the plan was
+    changed for what past days had, which the forecast does not show.
 
     Parameters
     ----------
@@ -107,6 +111,7 @@ def solve_and_verify(
     warnings : what building the night warned of; the plan repeats it.
     progress : told the name of each later stage as it begins.
     answer : the solver's, where the night is solved already. choice : how its forecast was chosen.
+    blocks : of the answer, where they were changed for what past days had; None: those that follow from it.
 
     Raises
     ------
@@ -119,7 +124,7 @@ def solve_and_verify(
 
     progress(STAGES[2])
     never, charge_only = _without_discharging(night, answer, replayed)
-    if _is_no_worse(charge_only, replayed):
+    if blocks is None and _is_no_worse(charge_only, replayed):
         answer, replayed = _bounded_as(answer, never), charge_only
     free_total = _free_total(night, replayed)
     charged_on_return = charge_on_return(night)
@@ -136,7 +141,18 @@ def solve_and_verify(
     progress(STAGES[3])
     others = other_laws(inputs, night, answer.setpoints)
     return assemble_plan(
-        inputs, evening, night, answer, replayed, alternatives, warnings, wear_by_law, others, free_total, choice
+        inputs,
+        evening,
+        night,
+        answer,
+        replayed,
+        alternatives,
+        warnings,
+        wear_by_law,
+        others,
+        free_total,
+        choice,
+        blocks,
     )
 
 

@@ -28,6 +28,7 @@ from scheduler.plans.dispatch import settings_of
 from scheduler.plans.outlook import outcomes
 from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import PlanRefused, Replayed, verify, verify_constraints
+from scheduler.plans.tune_blocks import as_planned, tuned
 
 TYPICAL = "the typical day"
 ONLY_CHARGING = "the typical day, only charging"
@@ -84,12 +85,14 @@ class Choice:
     name : what the forecast is, to follow "planned on".
     tried, days : how many forecasts on how many days.
     gained : how much less it costs than planning on the typical day, on average over the days [money].
+    changed : how much of that comes from changes to the plan's blocks [money]; 0 where there are none.
     """
 
     name: str
     tried: int
     days: int
     gained: float
+    changed: float = 0.0
 
 
 def choose_forecast(
@@ -135,9 +138,54 @@ def choose_forecast(
             best = _candidate(trial, scored)
             if is_better(best.total, best.short):
                 bounded = replace(best, answer=_bounded(best.answer, typical.answer.bound, trial, night))
-                gained = float((typical.total - best.total).mean())
-                return bounded, Choice(best.name, 1 + len(trials), len(scored), gained)
-    return typical, Choice(TYPICAL, 1 + len(trials), len(scored), 0.0)
+                return _with_changes(bounded, typical, scored, allowed, 1 + len(trials))
+    return _with_changes(typical, typical, scored, allowed, 1 + len(trials))
+
+
+def _with_changes(
+    chosen: Candidate, typical: Candidate, days: SampledDays, most_short: float, tried: int
+) -> tuple[Candidate, Choice]:
+    """Return a plan with the changes to its blocks that make it cost less on the days, and how it was chosen.
+
+    Parameters
+    ----------
+    chosen, typical : the plan, and the typical day's.
+    most_short : share of days on which a departure may be short [-].
+    tried : how many forecasts were tried.
+    """
+    gained = float((typical.total - chosen.total).mean())
+    blocks = tuned(chosen.night, chosen.blocks, days, most_short)
+    if blocks != chosen.blocks:
+        with suppress(PlanRefused):
+            changed = _changed(chosen, blocks, days)
+            more = float((chosen.total - changed.total).mean())
+            if more > 0 and changed.short <= most_short:
+                return changed, Choice(chosen.name, tried, len(days), gained + more, more)
+    return chosen, Choice(chosen.name, tried, len(days), gained)
+
+
+def _changed(chosen: Candidate, blocks: tuple[Block, ...], days: SampledDays) -> Candidate:
+    """Return a plan with other blocks, and what they come to on its forecast and on each day.
+
+    Raises
+    ------
+    PlanRefused : the forecast does not allow them.
+    """
+    night = chosen.night
+    setpoints, blocks = as_planned(night, blocks)
+    expected = verify_constraints(night, setpoints)
+    answer = replace(
+        chosen.answer,
+        setpoints=setpoints,
+        stored_kwh=expected.stored_kwh,
+        on_the_way_kwh=expected.on_the_way_kwh,
+        missing_kwh=expected.missing_kwh,
+        missing_when_ready_kwh=expected.missing_when_ready_kwh,
+        money=expected.costs.total,
+        gap=max(0.0, expected.costs.total - chosen.answer.bound),
+    )
+    total, short = _carried_out(night, setpoints, blocks, days)
+    return Candidate(chosen.name, night, answer, expected, blocks, total, short)
 
 
 def _bounded(answer: Answer, bound: float, trial: Trial, night: Night) -> Answer:

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from models.base.arrays import BoolArray, FloatArray
 from models.site.car import Car
 from scheduler.nights.night import Night
 from scheduler.nights.stored_energy import StoredEnergyValue, one_price
+from scheduler.optimizer.find_blocks import SAME_POWER_KW
 from scheduler.plans.dispatch import Settings
 from scheduler.plans.saved_plan import SavedPlan
 
@@ -46,8 +48,12 @@ def settings_of_saved(real: Night, saved: SavedPlan) -> Settings:
         inside = (begins >= block.start.timestamp()) & (begins < block.end.timestamp())
         if block.stop_percent is not None:
             settings.stop_kwh[inside] = real.car.kwh(block.stop_percent)
+            if block.action == "discharge":
+                _runs_at(block.kw, inside & under_way, settings.discharging, settings.discharge_kw)
         if block.until_percent is not None:
             settings.until_kwh[inside] = real.car.kwh(block.until_percent)
+            if block.action == "charge":
+                _runs_at(block.kw, inside & under_way, settings.charging, settings.charge_kw)
         if block.action in ("cover", "balance"):
             settings.cover_kw[inside] = block.kw
             if block.from_kw is not None:
@@ -57,6 +63,12 @@ def settings_of_saved(real: Night, saved: SavedPlan) -> Settings:
             if block.surplus_from_kw is not None:
                 settings.surplus_from_kw[inside] = block.surplus_from_kw
     return settings
+
+
+def _runs_at(kw: float, inside: BoolArray, running: BoolArray, power_kw: FloatArray) -> None:
+    """Have a block that ends at a state of charge run at its power, whatever mean power was planned until then."""
+    running |= inside
+    power_kw[inside & (np.abs(power_kw - kw) > SAME_POWER_KW)] = kw
 
 
 def settings_in_force(real: Night, plans: Sequence[SavedPlan]) -> Settings:

@@ -79,6 +79,8 @@ class RolledNight:
     real : the night as it happened, until the next evening.
     setpoints, replayed : what the charger did in it, and what that came to.
     replans : how often it was planned again before the next evening.
+    blocks : of its plan, with what each may do where the night goes otherwise; of the evening's, where it was planned
+        again; () where what happens is what was planned.
     chances : what past days said of each trip, by the last plan before it; empty where the forecast is not of samples,
         or there are too few.
     """
@@ -90,6 +92,7 @@ class RolledNight:
     setpoints: Setpoints
     replayed: Replayed
     replans: int = 0
+    blocks: tuple[Block, ...] = ()
     chances: Mapping[Trip, TripChance] = field(default_factory=dict)
 
     @property
@@ -208,7 +211,7 @@ def one_night(
         settings = settings.until(done, settings_of(real, again, new_answer.setpoints, new_blocks))
     setpoints = follow_settings(real, settings)
     replayed = verify_constraints(real, setpoints)
-    return RolledNight(planned, answer, expected, real, setpoints, replayed, len(replans), chances)
+    return RolledNight(planned, answer, expected, real, setpoints, replayed, len(replans), blocks, chances)
 
 
 def _horizon(

@@ -24,11 +24,9 @@ from scipy.stats import binom
 from scheduler.inputs.site_inputs import Inputs, read_inputs
 from scheduler.nights.request import Request
 from scheduler.nights.sampled_days import sampled_days
-from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.dispatch import follow_settings, settings_of
 from scheduler.plans.outlook import trip_chances
-from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import replay
 from scheduler.rolling.simulate import RolledNight, rolled_nights
 from tests.benchmarks.open_year import open_data
@@ -98,8 +96,7 @@ def _compare(
     planned, answer, real = night.planned, night.answer, night.real
     if answer is None or night.expected is None or night.replans:
         return
-    found = find_blocks(planned, answer.setpoints) if answer.blocks is None else answer.blocks
-    blocks = with_recourse(planned, answer.setpoints, night.expected, found)
+    blocks = night.blocks
     days = sampled_days(inputs, Request(planned.boundaries[0].to_pydatetime(), 0.0), planned)
     without_stops = tuple(replace(block, stop_percent=None) for block in blocks)
     for which, settings, pairs in (
