@@ -189,7 +189,7 @@ def _forecasts(night: Night, days: SampledDays) -> Iterator[tuple[str, Night]]:
     has_sun = bool(np.any(night.solar_kw > 0))
     order = np.argsort(days.net_kw @ night.hours, kind="stable")
     ordinary = int(order[len(order) // 2])
-    yield _name_of(days, ordinary), days.night(night, ordinary)
+    yield _name_of(days, ordinary), days.forecast(night, ordinary)
     yield "nearly a third more load than typical", replace(night, load_kw=LOAD * night.load_kw)
     if has_sun:
         yield "half of the typical sun", replace(night, solar_kw=SUN * night.solar_kw)
@@ -199,7 +199,7 @@ def _forecasts(night: Night, days: SampledDays) -> Iterator[tuple[str, Night]]:
     yield f"the mean of {len(days)} days", mean
     for share in (0.1, 0.9):
         extreme = int(order[int(share * (len(order) - 1))])
-        yield _name_of(days, extreme), days.night(night, extreme)
+        yield _name_of(days, extreme), days.forecast(night, extreme)
 
 
 def _name_of(days: SampledDays, sample: int) -> str:
