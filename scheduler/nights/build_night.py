@@ -67,7 +67,7 @@ def build_night(inputs: Inputs, evening: Request) -> tuple[Night, tuple[str, ...
         site.timezone,
         site.plan.step_minutes,
         offer,
-        _holidays(inputs, evening.now, end),
+        holidays_tonight(inputs, evening.now, end),
         [*_instants(car, trips, evening), *evening.boundaries],
         site.connection,
     )
@@ -281,7 +281,8 @@ def _grid_emissions(
     return forecast_load(series, file, evening.forecast, boundaries, known_at, inputs.site.timezone)
 
 
-def _holidays(inputs: Inputs, now: datetime, end: datetime) -> frozenset[date]:
+def holidays_tonight(inputs: Inputs, now: datetime, end: datetime) -> frozenset[date]:
+    """Return the public holidays from now to an end that the offer treats apart, as local dates."""
     calendar = inputs.site.holiday_calendar
     if calendar is None or inputs.offer.holidays_count_as is None:
         return frozenset()

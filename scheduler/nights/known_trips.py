@@ -95,6 +95,11 @@ def known_trips(
     return tuple(trip for trip in expected if begin <= trip.depart_at < until)
 
 
+def trips_as_usual(groups: Sequence[TripGroup], now: datetime) -> tuple[Trip, ...]:
+    """Return the usual trips that are expected at a moment because nothing else is known yet."""
+    return tuple(trip for group in groups if group.known_at > now for trip in group.usual)
+
+
 def replan_times(
     groups: Sequence[TripGroup], now: datetime, following: datetime, until: datetime, car: Car
 ) -> list[datetime]:

@@ -38,7 +38,7 @@ def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str)
     start = pd.date_range(begins, last, freq=step, inclusive="left", unit="s")
     price = market_price_at(market, start)
     known_at = now if evening.known_at is None else pd.Timestamp(evening.known_at).tz_convert("UTC")
-    known = min(known_until(market, known_at, timezone), market.end)
+    known = prices_known_until(market, evening, timezone)
     if evening.forecast == "recorded":
         known = last
     usable = np.asarray(start < known) & ~np.isnan(price)
@@ -55,6 +55,12 @@ def offer_as_known(offer: Offer, evening: Request, end: datetime, timezone: str)
         note = "None of the offer's market prices is known for this time"
     note += "; after that the plan uses typical prices." if usable.any() else "; the plan uses typical prices."
     return replace(offer, market=replace(market, start=start, price_per_kwh=filled)), (note,)
+
+
+def prices_known_until(market: MarketPrices, evening: Request, timezone: str) -> pd.Timestamp:
+    """Return until when market prices are known at the time of planning, UTC."""
+    known_at = pd.Timestamp(evening.known_at or evening.now).tz_convert("UTC")
+    return min(known_until(market, known_at, timezone), market.end)
 
 
 def _typical_prices(offer: Offer, market: MarketPrices, until: pd.Timestamp, timezone: str) -> TypicalDay:

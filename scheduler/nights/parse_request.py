@@ -152,6 +152,7 @@ def parse_request(
         imported_so_far_kwh=_by_band(options.imported_so_far_kwh, inputs.offer.import_bands),
         exported_so_far_kwh=_by_band(options.exported_so_far_kwh, inputs.offer.export_bands),
         later_trips=_later_trips(inputs, options.forecast, in_order, horizon),
+        as_usual=_as_usual(inputs, options.forecast, in_order, now, horizon),
     )
     return with_todays_cycle(asked, inputs, recorded=options.forecast == "recorded")
 
@@ -236,6 +237,16 @@ def _later_trips(inputs: Inputs, forecast: ForecastKind, trips: Sequence[Trip], 
         if not any(trip.depart_at < known.return_at and known.depart_at < trip.return_at for known in given)
     ]
     return tuple(sorted([*given, *between], key=lambda trip: trip.depart_at))
+
+
+def _as_usual(
+    inputs: Inputs, forecast: ForecastKind, trips: Sequence[Trip], now: datetime, horizon: datetime
+) -> tuple[Trip, ...]:
+    """Return those of the trips that are usual ones, typed or not; none where recorded trips are known beforehand."""
+    if forecast == "recorded" and inputs.recorded_trips is not None:
+        return ()
+    usual = usual_trips_tonight(inputs.site, now, horizon, inputs.site.timezone)[0]
+    return tuple(trip for trip in trips if trip in usual)
 
 
 def _by_band(kwh: float | None, bands: Sequence[Band]) -> dict[int, float] | None:

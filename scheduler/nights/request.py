@@ -63,6 +63,7 @@ class Request:
     later_trips : those of the days after this plan ends, in time order; they decide what energy left is worth.
     known_at : when the forecast was made, or None for now.
     outside_degc : temperature outside on the trips [°C]; None: not known, or mild.
+    as_usual : those of the trips that are as usual: when the car is back from them is not certain.
     whole_period : a period of any length, whose optimum is only bounded; else a night that can be planned.
     """
 
@@ -89,3 +90,4 @@ class Request:
     home_at_earliest: datetime | None = None
     outside_degc: float | None = None
     peak_of_charge_kw: Mapping[int, float] | None = None
+    as_usual: tuple[Trip, ...] = ()

@@ -1,13 +1,15 @@
-"""Past days like tonight: what building and roof did in the same hours of them, load and solar of one day together.
+"""Past days like tonight: what building, roof and market did in the same hours of them, all of one day together.
 
 A typical day is one forecast. These are some that could come, as they came before: the same clock times of past days,
 weekdays for the evening of a weekday and weekend days for that of a weekend day, the latest first. Solar is scaled to
 the strength of the sun that the typical forecast has, since days grow longer and shorter within the weeks that are
-looked at.
+looked at. Market prices are drawn where they are not published yet (sampled_prices), and so is when the car is home
+where that is not certain (sampled_returns).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import lru_cache
@@ -21,6 +23,8 @@ from models.site.series import Series
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.night import Night
 from scheduler.nights.request import Request
+from scheduler.nights.sampled_prices import SampledPrices, market_series, sampled_prices, unpublished
+from scheduler.nights.sampled_returns import SampledReturns, coming_home, sampled_returns
 
 FEWEST_SAMPLES = 14
 """With fewer like days than this no chance is told."""
@@ -36,19 +40,23 @@ SUN_SCALE = (0.5, 2.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SampledDays:
-    """Load and solar over a night's intervals as they were in the same hours of S past days.
+    """A night's intervals as they were in the same hours of S past days.
 
     Attributes
     ----------
     days : local dates on which those hours began, shape (S,), the likest first.
     load_kw, solar_kw : means over each interval [kW], shape (S, n).
     most_load_kw : the most that the building drew, as far as that was known when the forecast was made [kW].
+    prices : what is not published of the market; None where all is known.
+    returns : when the car is home; None where that is certain.
     """
 
     days: tuple[date, ...]
     load_kw: FloatArray
     solar_kw: FloatArray
     most_load_kw: float
+    prices: SampledPrices | None = None
+    returns: SampledReturns | None = None
 
     def __len__(self) -> int:
         """Return how many there are, S."""
@@ -61,11 +69,36 @@ class SampledDays:
 
     def first(self, count: int) -> SampledDays:
         """Return the likest ones, at most so many."""
-        return replace(self, days=self.days[:count], load_kw=self.load_kw[:count], solar_kw=self.solar_kw[:count])
+        return replace(
+            self,
+            days=self.days[:count],
+            load_kw=self.load_kw[:count],
+            solar_kw=self.solar_kw[:count],
+            prices=None if self.prices is None else self.prices.first(count),
+            returns=None if self.returns is None else self.returns.first(count),
+        )
+
+    def forecast(self, night: Night, sample: int) -> Night:
+        """Return a night with the load and solar of one sample, to plan on: at typical prices, home as planned.
+
+        A plan on one past day's prices as if they were certain puts its charging into the hours that were cheap then.
+        """
+        return replace(night, load_kw=self.load_kw[sample], solar_kw=self.solar_kw[sample])
 
     def night(self, night: Night, sample: int) -> Night:
-        """Return a night with the load and solar of one sample."""
-        return replace(night, load_kw=self.load_kw[sample], solar_kw=self.solar_kw[sample])
+        """Return a night as it was in one sample, with a boundary at each return that is drawn."""
+        found = self.forecast(night, sample)
+        if self.prices is not None:
+            found = self.prices.priced(found, sample)
+        if self.returns is not None:
+            found = coming_home(found, float(self.returns.home_at[sample]), self.returns.comeback[sample])
+        return found
+
+    def at_worst(self, night: Night) -> Night:
+        """Return a night with the most load that is known all along, no sun, and the latest return of the samples."""
+        most_kw = max(self.most_load_kw, float(night.load_kw.max()))
+        found = replace(night, load_kw=np.full(night.intervals, most_kw), solar_kw=np.zeros(night.intervals))
+        return found if self.returns is None else coming_home(found, np.nan, self.returns.latest)
 
 
 def sampled_days(inputs: Inputs, evening: Request, night: Night, most: int = MOST_SAMPLES) -> SampledDays:
@@ -81,34 +114,65 @@ def sampled_days(inputs: Inputs, evening: Request, night: Night, most: int = MOS
     -------
     At most `most` days, fewer or none where the series are short.
     """
-    zone = ZoneInfo(night.timezone)
-    boundaries = night.boundaries.as_unit("s").asi8.astype(np.float64)
     known = (evening.known_at or evening.now).timestamp()
     solar = inputs.solar if inputs.site.solar_file is not None else None
     series = [inputs.load] if solar is None else [inputs.load, solar]
     begins = max(float(each.start[0].timestamp()) for each in series)
     ends = min(known, *(float(each.end.timestamp()) for each in series))
-    now = night.boundaries[0].to_pydatetime().astimezone(zone)
-    days: list[date] = []
-    shifted: list[FloatArray] = []
-    for back in _days_back():
-        if len(days) == most:
-            break
-        then = now - timedelta(days=back)  # the same reading of the local clock
-        moved = boundaries - (now.timestamp() - then.timestamp())
-        is_like = (then.weekday() >= SATURDAY) == (now.weekday() >= SATURDAY)
-        if is_like and moved[0] >= begins and moved[-1] <= ends:
-            days.append(then.date())
-            shifted.append(moved)
+    edges = night.boundaries.as_unit("s").asi8.astype(np.float64)
+    days, at = _like_days(night, most, lambda moved: moved[0] >= begins and moved[-1] <= ends)
+    open_prices = unpublished(inputs, evening, night)
+    if open_prices.any() and inputs.offer.market is not None:
+        market = market_series(inputs.offer.market)
+        first, last = (float(each.timestamp()) for each in (market.start[0], market.end))
+        of_open = float(edges[int(np.argmax(open_prices))] - edges[0])
+        priced = _like_days(
+            night,
+            most,
+            lambda moved: moved[0] >= begins and moved[-1] <= min(ends, last) and moved[0] + of_open >= first,
+        )
+        if len(priced[0]) >= min(FEWEST_SAMPLES, len(days)):
+            days, at = priced
+        else:
+            open_prices[:] = False  # the chance of a short departure is worth more than a range of prices
     ended = np.asarray(inputs.load.start.as_unit("s").asi8 + 60 * inputs.load.step_minutes <= known)
     most_kw = float(inputs.load.kw[ended].max(initial=0.0))
     if not days:
         none = np.zeros((0, night.intervals))
         return SampledDays((), none, none, most_kw)
-    at = np.array(shifted)
     load_kw = _means(inputs.load, at)
     solar_kw = np.zeros_like(load_kw) if solar is None else _scaled(_means(solar, at), night)
-    return SampledDays(tuple(days), load_kw, solar_kw, most_kw)
+    prices = None
+    if open_prices.any():
+        first_open = int(np.argmax(open_prices))
+        prices = sampled_prices(inputs, night, open_prices, _means(market, at[:, first_open:]))
+    returns = sampled_returns(inputs, evening, night, len(days))
+    return SampledDays(days, load_kw, solar_kw, most_kw, prices, returns)
+
+
+def _like_days(
+    night: Night, most: int, is_covered: Callable[[FloatArray], bool]
+) -> tuple[tuple[date, ...], FloatArray]:
+    """Return the local dates of past days like tonight, at most so many, and the night's boundaries moved to each.
+
+    Parameters
+    ----------
+    is_covered : whether the series hold a day, by the boundaries moved to it [s since 1970].
+    """
+    zone = ZoneInfo(night.timezone)
+    boundaries = night.boundaries.as_unit("s").asi8.astype(np.float64)
+    now = night.boundaries[0].to_pydatetime().astimezone(zone)
+    days: list[date] = []
+    at: list[FloatArray] = []
+    for back in _days_back():
+        if len(days) == most:
+            break
+        then = now - timedelta(days=back)  # the same reading of the local clock
+        moved = boundaries - (now.timestamp() - then.timestamp())
+        if (then.weekday() >= SATURDAY) == (now.weekday() >= SATURDAY) and is_covered(moved):
+            days.append(then.date())
+            at.append(moved)
+    return tuple(days), np.array(at)
 
 
 def _days_back() -> list[int]:

@@ -373,11 +373,8 @@ def _moved(choices: BlockChoices, edges: Edges) -> Iterator[Edges]:
 
 def _are_allowed(choices: BlockChoices, edges: Edges) -> bool:
     """Return whether blocks are long enough, do not overlap, and begin and end where they may."""
-    if not edges:
-        return True
-    if edges[0][1] < 0 or edges[-1][2] > choices.intervals:
-        return False
-    long_enough = all(first < last and choices.reaches[first] <= last for _, first, last, _ in edges)
+    most = choices.intervals
+    long_enough = all(0 <= first < last <= most and choices.reaches[first] <= last for _, first, last, _ in edges)
     if not long_enough or not all(earlier[2] <= later[1] for earlier, later in pairwise(edges)):
         return False
     followed = {first for _, first, _, _ in edges}

@@ -55,6 +55,8 @@ KNOWN_EFFORT, KNOWN_PASSES = 5_000, 50
 """Intervals, and passes, for plans whose blocks a person ends, where settings count."""
 COUNTED_EFFORT, COUNTED_PASSES = 25_000, 250
 """For all plans after that: a bound takes longer where blocks may end by themselves."""
+DRAFT_EFFORT, DRAFT_PASSES = 4_000, 20
+"""For a plan that is only compared with others: it finds the best of most nights of hours."""
 FEWER_EFFORT = 4000
 """Intervals that passes may go through for a plan of one block less."""
 PROOF_EFFORT = 200
@@ -74,7 +76,7 @@ def least_money_by_hand(stage: Stage, night: Night, gap: float) -> Stage:
     ------
     NoPlanError : HiGHS found no plan.
     """
-    if _has_choices(night):
+    if has_choices(night):
         priced = _priced(stage, night, gap)
         if priced is not None:
             return priced
@@ -87,7 +89,23 @@ def least_money_by_hand(stage: Stage, night: Night, gap: float) -> Stage:
     return _refined(stage.settled("least_money"), gap)
 
 
-def _has_choices(night: Night) -> bool:
+def drafted_by_hand(stage: Stage, night: Night) -> Stage | None:
+    """Return a good plan set by hand with nothing missing, by few passes of branch and price; None if none is found.
+
+    Parameters
+    ----------
+    night : one that `has_choices`.
+    """
+    search = BlockSearch(
+        night, BlockChoices.of(night, _may_discharge(stage)), effort=DRAFT_EFFORT, most_passes=DRAFT_PASSES
+    )
+    search.run()
+    if search.best is None:
+        return None
+    return stage.on(at_blocks(stage.program.without_shortages(), search.best.blocks)).cheapest(SETTLED)
+
+
+def has_choices(night: Night) -> bool:
     """Return whether what each interval costs depends on nothing but itself, as branch and price needs it."""
     return not night.prices_depend_on_amounts and night.highest_price > 0
 
@@ -95,7 +113,7 @@ def _has_choices(night: Night) -> bool:
 def _was_priced(stage: Stage, night: Night) -> bool:
     """Return whether branch and price has found the plan: of a longer night, with nothing missing."""
     served = all(stage.value(objective) <= HELD for objective in OBJECTIVES[:3])
-    return served and night.intervals > DIRECT_INTERVALS and _has_choices(night)
+    return served and night.intervals > DIRECT_INTERVALS and has_choices(night)
 
 
 def _priced(stage: Stage, night: Night, gap: float) -> Stage | None:

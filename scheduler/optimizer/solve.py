@@ -41,7 +41,15 @@ from scheduler.optimizer.lexicographic import (
 from scheduler.optimizer.manual_blocks import at_night, blocks_from, setpoints_of, settings_made, without_pauses
 from scheduler.optimizer.money_scale import in_units_of, money_scale
 from scheduler.optimizer.objectives import OBJECTIVES
-from scheduler.optimizer.search_blocks import DIRECT_INTERVALS, TIMING, fewest_blocks, least_money_by_hand, well_timed
+from scheduler.optimizer.search_blocks import (
+    DIRECT_INTERVALS,
+    TIMING,
+    drafted_by_hand,
+    fewest_blocks,
+    has_choices,
+    least_money_by_hand,
+    well_timed,
+)
 from scheduler.optimizer.setpoints import (
     BRANCH_AND_BOUND,
     Answer,
@@ -106,6 +114,26 @@ def draft(night: Night, may_discharge: bool = True) -> Setpoints:
     scaled = in_units_of(night, money_scale(night))
     answer = solve_free(scaled, may_discharge, choose=False, open_too=True, effort_share=DRAFT_EFFORT)
     return solve(night, may_discharge).setpoints if answer is None else answer.setpoints
+
+
+def draft_by_hand(night: Night, may_discharge: bool = True) -> Answer:
+    """Return a good plan set by hand of a night at fixed prices, its money not bounded and no tie broken.
+
+    It takes a quarter of a second for a night of hours, where the best may take two; it is to compare nights by what
+    their plans come to.
+
+    Raises
+    ------
+    NoPlanError : none was found, or prices depend on amounts.
+    """
+    scale = money_scale(night)
+    scaled = in_units_of(night, scale)
+    stage = None
+    if has_choices(scaled):
+        stage = drafted_by_hand(first_stage(compact_matrix(scaled, may_discharge), by_hand=True), scaled)
+    if stage is None:
+        raise NoPlanError("no draft of a plan set by hand was found")
+    return _in_money(_answer(scaled, stage.claimed(), float("-inf")), scale, 0.0)
 
 
 def cheapest(night: Night) -> Setpoints:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.base.arrays import BoolArray, FloatArray
+from models.base.arrays import BoolArray, FloatArray, IntArray
 from models.site.connection import import_cap_kw
 from models.site.trips import on_the_way_kwh
 from scheduler.nights.night import Night
@@ -46,6 +46,10 @@ class Settings:
     surplus_from_kw: FloatArray
     stop_kwh: FloatArray
     until_kwh: FloatArray
+
+    def at(self, rows: IntArray) -> Settings:
+        """Return what the charger is set to in other intervals, by the interval here that each is a part of."""
+        return Settings(*(getattr(self, name)[rows] for name in self.__slots__))
 
     def until(self, count: int, later: Settings) -> Settings:
         """Return these settings for the first intervals, so many as counted, and later ones from there on."""

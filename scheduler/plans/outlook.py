@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
 from scheduler.nights.night import Night, NightTrip
 from scheduler.nights.sampled_days import FEWEST_SAMPLES, SampledDays
+from scheduler.nights.sampled_returns import rows_of
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Setpoints
@@ -54,12 +56,15 @@ class TripChance:
     Attributes
     ----------
     short, of : on how many of how many days it was short of its target.
-    whatever_is_drawn : it is not short even if the building draws all along what it drew at most, without any sun.
+    whatever_is_drawn : it is not short even if the building draws all along what it drew at most, without any sun,
+        and the car is home at the latest of all times that are drawn.
     nearly_least_percent : state of charge at departure that is reached on 19 of 20 days [%].
     short_unwatched : on how many days it would have been short had nobody looked at the car for a stop; None where no
         block needs a look.
     drawn_kwh, drawn_when_short_kwh : what the building drew until the departure on average, over all days and over
         those on which it was short [kWh]; the latter None where there is none.
+    home_when_short : when the car was home before it, at the earliest of the days on which it was short, UTC; None
+        where it was short on none, or that is certain.
     chance_on_the_way : chance that the drive takes so much that it must be charged on the way to keep the return
         reserve [-]; None where no spread of its consumption is known.
     """
@@ -72,6 +77,7 @@ class TripChance:
     drawn_kwh: float
     drawn_when_short_kwh: float | None
     chance_on_the_way: float | None = None
+    home_when_short: datetime | None = None
 
     @property
     def chance(self) -> float:
@@ -109,6 +115,8 @@ class Outlook:
     total, cash : of each [money], shape (S,).
     saving : of each, the total of charging on return less the plan's [money], shape (S,).
     trips : one for each trip of the night.
+    draws_prices : whether prices that are not published yet are those of the days.
+    draws_returns : whether the car is home at times that are drawn.
     """
 
     days: int
@@ -116,6 +124,8 @@ class Outlook:
     cash: FloatArray
     saving: FloatArray
     trips: tuple[TripChance, ...]
+    draws_prices: bool = False
+    draws_returns: bool = False
 
 
 def outcomes(night: Night, settings: Settings, days: SampledDays) -> Outcomes:
@@ -123,18 +133,26 @@ def outcomes(night: Night, settings: Settings, days: SampledDays) -> Outcomes:
 
     Parameters
     ----------
-    night : the night of the settings' intervals; load and solar are those of the days.
+    night : the night of the settings' intervals; load, solar, prices and returns are those of the days.
     """
     count = len(days)
     total, cash = np.empty(count), np.empty(count)
     departure, missing = (np.empty((count, len(night.trips))) for _ in range(2))
     for number in range(count):
         real = days.night(night, number)
-        found = replay(real, follow_settings(real, settings))
+        found = replay(real, follow_settings(real, _in_intervals_of(real, night, settings)))
         total[number], cash[number] = found.costs.total, found.costs.cash
-        departure[number] = [found.stored_kwh[trip.depart] for trip in night.trips]
+        departure[number] = [found.stored_kwh[trip.depart] for trip in real.trips]
         missing[number] = found.missing_kwh
     return Outcomes(total, cash, departure, missing)
+
+
+def _in_intervals_of(real: Night, night: Night, settings: Settings) -> Settings:
+    """Return the settings of a night's intervals for those of one that is cut further."""
+    if real.intervals == night.intervals:
+        return settings
+    edges, begins = (each.boundaries.as_unit("s").asi8 for each in (night, real))
+    return settings.at(rows_of(edges, begins[:-1]))
 
 
 def outlook(night: Night, setpoints: Setpoints, blocks: Sequence[Block], days: SampledDays) -> Outlook | None:
@@ -164,6 +182,8 @@ def outlook(night: Night, setpoints: Setpoints, blocks: Sequence[Block], days: S
         cash=found.cash,
         saving=on_return - total,
         trips=_chances(night, found, unwatched, _worst_case(night, settings, days), days),
+        draws_prices=days.prices is not None,
+        draws_returns=days.returns is not None,
     )
 
 
@@ -197,6 +217,8 @@ def _chances(
         short = found.is_short[:, number]
         drawn = np.maximum(0.0, days.net_kw[:, : trip.depart]) @ night.hours[: trip.depart]
         least = float(np.quantile(found.departure_kwh[:, number], NEARLY_ALL, method="lower"))
+        home = np.full(len(days), np.nan) if days.returns is None else days.returns.before(number)
+        home_when_short = float(home[short].min()) if short.any() else np.nan
         chances.append(
             TripChance(
                 short=int(short.sum()),
@@ -207,6 +229,7 @@ def _chances(
                 drawn_kwh=float(drawn.mean()),
                 drawn_when_short_kwh=float(drawn[short].mean()) if short.any() else None,
                 chance_on_the_way=_chance_on_the_way(night, trip, found.departure_kwh[:, number]),
+                home_when_short=None if np.isnan(home_when_short) else datetime.fromtimestamp(home_when_short, UTC),
             )
         )
     return tuple(chances)
@@ -228,7 +251,9 @@ def _chance_on_the_way(night: Night, trip: NightTrip, departure_kwh: FloatArray)
 
 
 def _worst_case(night: Night, settings: Settings, days: SampledDays) -> FloatArray:
-    """Return what is missing at each departure if the building draws the most it ever drew, without sun [kWh]."""
-    most_kw = max(days.most_load_kw, float(night.load_kw.max()))
-    real = replace(night, load_kw=np.full(night.intervals, most_kw), solar_kw=np.zeros(night.intervals))
-    return replay(real, follow_settings(real, settings)).missing_kwh
+    """Return what is missing at each departure if the building draws the most it ever drew, without sun [kWh].
+
+    The car is then back as late as on the latest of the days.
+    """
+    real = days.at_worst(night)
+    return replay(real, follow_settings(real, _in_intervals_of(real, night, settings))).missing_kwh

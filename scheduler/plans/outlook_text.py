@@ -52,10 +52,14 @@ def _departure(plan: Plan, outcome: TripOutcome, chance: TripChance, days: int) 
         f"in 19 of 20; chance of less than the {wanted} it needs: {chance_text(chance.chance)}."
     )
     if chance.whatever_is_drawn and not chance.short:
-        yield "Even the highest draw on record, all along and without any sun, would not make it short."
+        late = " and the latest return" if plan.outlook is not None and plan.outlook.draws_returns else ""
+        yield f"Even the highest draw on record, all along and without any sun,{late} would not make it short."
     if chance.drawn_when_short_kwh is not None:
+        home = ""
+        if chance.home_when_short is not None:
+            home = f"the car was home {clock_text(chance.home_when_short, plan.night.timezone)} or later, and "
         yield (
-            f"On the {chance.short} of them on which it was short the building drew "
+            f"On the {chance.short} of them on which it was short {home}the building drew "
             f"{amount_text(chance.drawn_when_short_kwh)} before it, against {amount_text(chance.drawn_kwh)} on average."
         )
     if chance.chance_on_the_way is not None:
@@ -75,10 +79,27 @@ def range_text(plan: Plan) -> str | None:
     low, high = (money_text(float(np.quantile(found.total, at)), currency) for at in (0.05, 0.95))
     least, most = (money_text(float(np.quantile(found.saving, at)), currency) for at in (0.05, 0.95))
     return (
-        f"On {found.days} past evenings like this one the total would have been {low} to {high} {currency} (9 of 10 of "
-        f"them), {money_text(float(found.total.mean()), currency)} on average, and the saving {least} to {most}, "
-        f"{money_text(float(found.saving.mean()), currency)} on average."
+        f"On {found.days} past evenings like this one{_drawn_text(plan)} the total would have been {low} to {high} "
+        f"{currency} (9 of 10 of them), {money_text(float(found.total.mean()), currency)} on average, and the saving "
+        f"{least} to {most}, {money_text(float(found.saving.mean()), currency)} on average."
     )
+
+
+def _drawn_text(plan: Plan) -> str:
+    """Return what else than draw and sun was as on past days, between commas; "" where nothing else was."""
+    found, evening, timezone = plan.outlook, plan.evening, plan.night.timezone
+    assert found is not None
+    parts = []
+    if found.draws_prices:
+        parts.append("prices that are not published yet as they were then")
+    if found.draws_returns and evening.home_at is not None and evening.home_at_earliest is not None:
+        earliest = clock_text(evening.home_at_earliest, timezone)
+        parts.append(
+            f"the car home between {earliest} and {clock_text(evening.home_at, timezone, evening.home_at_earliest)}"
+        )
+    elif found.draws_returns:
+        parts.append("the car back from its usual drives as late as it was on past ones")
+    return f", with {' and '.join(parts)}," if parts else ""
 
 
 def planned_on_text(plan: Plan) -> str | None:

@@ -6,6 +6,10 @@ the mean of the sampled days, some of those days themselves, less sun, more draw
 A draft of each plan is carried out on every sampled day. The one that costs least on average is taken, where it is
 cheaper than the typical day's by more than the days' chance differences, and where departures are short on no more days
 than are allowed.
+
+A plan set by hand takes longer to find, so fewer are tried: a median day, less sun or more load, and only charging. Its
+drafts are found by few passes of branch and price; where prices depend on amounts that does not work, and only charging
+alone is tried. What a person's settings count for is part of what each plan comes to.
 """
 
 from __future__ import annotations
@@ -23,7 +27,7 @@ from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.setpoints import Answer, Setpoints
-from scheduler.optimizer.solve import draft, solve
+from scheduler.optimizer.solve import draft, draft_by_hand, solve
 from scheduler.plans.dispatch import settings_of
 from scheduler.plans.outlook import outcomes
 from scheduler.plans.recourse import with_recourse
@@ -117,7 +121,7 @@ def choose_forecast(
     """
     scored = days.first(SCORED)
     typical = _candidate(Trial(TYPICAL, night, may_discharge), scored)
-    if len(days) < FEWEST_SAMPLES or night.setting.by_hand:
+    if len(days) < FEWEST_SAMPLES:
         return typical, None
     least, allowed = WORTH_A_CHANGE_KWH * night.highest_price, max(most_short, typical.short)
 
@@ -203,17 +207,29 @@ def _candidate(trial: Trial, days: SampledDays) -> Candidate:
     found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
     blocks = with_recourse(night, answer.setpoints, expected, found, trial.may_discharge)
     total, short = _carried_out(night, answer.setpoints, blocks, days)
+    total = total + expected.costs.settings
     return Candidate(trial.name, night, answer, expected, blocks, total, short)
 
 
 def _drafted(trial: Trial, days: SampledDays) -> tuple[FloatArray, float]:
     """Return what a draft of a forecast's plan came to on each day [money], and the share of days that are short."""
     night = trial.night
-    setpoints = draft(night, trial.may_discharge)
-    expected = verify_constraints(night, setpoints)
-    found = find_blocks(night, setpoints)
+    setpoints, found = _draft(trial)
+    expected = verify_constraints(night, setpoints, found)
     blocks = with_recourse(night, setpoints, expected, found, trial.may_discharge)
-    return _carried_out(night, setpoints, blocks, days)
+    total, short = _carried_out(night, setpoints, blocks, days)
+    return total + expected.costs.settings, short
+
+
+def _draft(trial: Trial) -> tuple[Setpoints, tuple[Block, ...]]:
+    """Return a draft of a forecast's plan, and its blocks."""
+    night = trial.night
+    if not night.setting.by_hand:
+        setpoints = draft(night, trial.may_discharge)
+        return setpoints, find_blocks(night, setpoints)
+    # only charging is quickly planned, whatever the prices
+    answer = draft_by_hand(night) if trial.may_discharge else solve(night, may_discharge=False)
+    return answer.setpoints, answer.blocks or ()
 
 
 def _carried_out(
@@ -234,20 +250,23 @@ def _trials(night: Night, days: SampledDays, may_discharge: bool, gives_energy: 
 
 def _forecasts(night: Night, days: SampledDays) -> Iterator[tuple[str, Night]]:
     """Yield the forecasts to try besides the typical day, with what to call them."""
-    has_sun = bool(np.any(night.solar_kw > 0))
+    has_sun, by_hand = bool(np.any(night.solar_kw > 0)), night.setting.by_hand
+    if by_hand and night.prices_depend_on_amounts:
+        return
     order = np.argsort(days.net_kw @ night.hours, kind="stable")
     ordinary = int(order[len(order) // 2])
-    yield _name_of(days, ordinary), days.night(night, ordinary)
-    yield "nearly a third more load than typical", replace(night, load_kw=LOAD * night.load_kw)
+    yield _name_of(days, ordinary), days.forecast(night, ordinary)
+    if not (by_hand and has_sun):
+        yield "nearly a third more load than typical", replace(night, load_kw=LOAD * night.load_kw)
     if has_sun:
         yield "half of the typical sun", replace(night, solar_kw=SUN * night.solar_kw)
-    if night.intervals > FEW_INTERVALS:
+    if by_hand or night.intervals > FEW_INTERVALS:
         return
     mean = replace(night, load_kw=days.load_kw.mean(axis=0), solar_kw=days.solar_kw.mean(axis=0))
     yield f"the mean of {len(days)} days", mean
     for share in (0.1, 0.9):
         extreme = int(order[int(share * (len(order) - 1))])
-        yield _name_of(days, extreme), days.night(night, extreme)
+        yield _name_of(days, extreme), days.forecast(night, extreme)
 
 
 def _name_of(days: SampledDays, sample: int) -> str:

@@ -27,7 +27,7 @@ from models.site.trips import Trip
 from models.wear.segments import final_fill_kwh
 from scheduler.inputs.site_inputs import Inputs
 from scheduler.nights.build_night import build_night
-from scheduler.nights.known_trips import TripGroup, known_trips, replan_times, trip_groups
+from scheduler.nights.known_trips import TripGroup, known_trips, replan_times, trip_groups, trips_as_usual
 from scheduler.nights.night import Night
 from scheduler.nights.planning_times import LONGEST_USUAL_TRIP, evenings, midnight, trips_between, trips_overlapping
 from scheduler.nights.request import LOOK_AHEAD_BY_SEGMENT, ForecastKind, Request, TripsKind
@@ -259,6 +259,7 @@ def _request(
         imported_so_far_kwh=_counted(carry_over, "import", inputs, now),
         exported_so_far_kwh=_counted(carry_over, "export", inputs, now),
         later_trips=later,
+        as_usual=() if groups is None else trips_as_usual(groups, now),
     )
 
 

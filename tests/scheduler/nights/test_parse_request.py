@@ -51,6 +51,7 @@ def test_a_plain_evening_takes_the_usual_trip(inputs: Inputs) -> None:
         now=utc("2026-03-02T18:20"),
         soc_percent=71,
         trips=(TOMORROW,),
+        as_usual=(TOMORROW,),
         highest_soc_today_percent=80,  # 71 % and the 9.8 % of today's trip, but the ceiling at most
         highest_soc_today_from="usual-trips",
         forecast="samples",

@@ -13,19 +13,28 @@ import pytest
 
 from models.base.arrays import FloatArray
 from models.drive.factor import Factor
-from scheduler.inputs.control_mode import Setting
+from models.tariff.tiers import PriceTier
+from scheduler.inputs.control_mode import WAKING_HOURS, Setting
+from scheduler.inputs.site_inputs import read_inputs
+from scheduler.nights.build_night import build_night
 from scheduler.nights.night import Night
-from scheduler.nights.sampled_days import SampledDays
+from scheduler.nights.parse_request import RequestOptions, parse_request
+from scheduler.nights.sampled_days import SampledDays, sampled_days
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
+from scheduler.optimizer.look_ahead import with_look_ahead
+from scheduler.optimizer.manual_blocks import settings_made
+from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
 from scheduler.plans import sampled_choice
 from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.outlook import outlook, trip_chances
 from scheduler.plans.plan import why_not_discharged
-from scheduler.plans.replay import replay
+from scheduler.plans.recourse import with_recourse
+from scheduler.plans.replay import replay, verify
 from scheduler.plans.sampled_choice import ONLY_CHARGING, TYPICAL, choose_forecast
 from tests.builders.nights import Drive, flat_night, plain_charger, powers
+from tests.builders.places import SCENARIOS
 
 TRIP = Drive(depart=6, comeback=8, distance_km=40)
 """18 kWh wanted at departure, 36 % of the battery."""
@@ -176,14 +185,66 @@ def test_with_days_that_are_all_the_typical_one_the_plan_is_todays() -> None:
     assert np.array_equal(chosen.answer.setpoints.discharge_kw, solve(night).setpoints.discharge_kw)
 
 
-def test_with_few_days_or_by_hand_nothing_is_tried() -> None:
+def test_with_few_days_nothing_is_tried() -> None:
     night = flat_night(load_kw=2.0, trips=[TRIP])
     days = days_of(np.full((20, 8), 2.0))
     assert choose_forecast(night, days.first(13))[1] is None
     by_hand = replace(night, setting=Setting("blocks", 2, 60))
-    chosen, choice = choose_forecast(by_hand, days)
-    assert choice is None
-    assert chosen.name == TYPICAL
+    assert choose_forecast(by_hand, days.first(13))[1] is None
+
+
+def test_a_plan_set_by_hand_is_chosen_among_a_few() -> None:
+    """As above, by hand: the median of 10 days with sun and 10 without has none, and so buys in the cheap hour.
+
+    A median day, half of the sun, and, as the plan gives nothing, no more are tried.
+    """
+    night, days = sunny_night()
+    chosen, choice = choose_forecast(replace(night, setting=Setting("blocks", 2, 60)), days)
+    assert choice is not None
+    assert choice.tried == 3
+    assert choice.gained == pytest.approx(0.25, abs=1e-3)
+    assert [(block.action, block.first, block.last) for block in chosen.blocks] == [("charge", 0, 1)]
+    assert chosen.answer.blocks is not None
+
+
+def test_by_hand_with_tiers_only_charging_is_tried() -> None:
+    """Where prices depend on amounts no draft is found quickly: besides the typical day, only charging is tried."""
+    night = flat_night(load_kw=2.0, import_price=[0.40] * 6 + [0.10] * 2)
+    tier = PriceTier("import", 0, np.ones(8, dtype=bool), 3.0, np.full(8, -0.02))
+    tiered = replace(night, tiers=(tier,), setting=Setting("blocks", 2, 60))
+    assert solve(tiered).setpoints.gives_energy
+    _, choice = choose_forecast(tiered, days_of(np.full((20, 8), 2.0)))
+    assert choice is not None
+    assert choice.tried == 2
+
+
+def test_what_is_chosen_by_hand_costs_least_on_the_days_of_a_demo_site() -> None:
+    """The bookbindery on a sunny Wednesday, in four blocks: each day replayed by itself, and settings counted."""
+    inputs = read_inputs(SCENARIOS / "bookbindery")
+    evening = parse_request(RequestOptions(78, now="2026-05-20T18:00"), inputs)
+    night, _ = build_night(inputs, evening)
+    night = replace(
+        with_look_ahead(inputs, evening, night), setting=Setting("blocks", 4, 60, worth=None, between=WAKING_HOURS)
+    )
+    days = sampled_days(inputs, evening, night)
+    chosen, choice = choose_forecast(night, days)
+    assert choice is not None
+    assert choice.name != TYPICAL
+
+    def mean_of(planned: Night, answer: Answer) -> float:
+        expected = verify(planned, answer)
+        blocks = with_recourse(planned, answer.setpoints, expected, answer.blocks or ())
+        settings = planned.setting_worth * len(settings_made(planned, answer.blocks or (), expected.stored_kwh))
+        totals = []
+        for number in range(choice.days):
+            real = replace(night, load_kw=days.load_kw[number], solar_kw=days.solar_kw[number])
+            totals.append(replay(real, follow_plan(real, planned, answer.setpoints, blocks)).costs.total + settings)
+        return float(np.mean(totals))
+
+    typical, best = mean_of(night, solve(night)), mean_of(chosen.night, chosen.answer)
+    assert best < typical
+    assert float(chosen.total.mean()) == pytest.approx(best)
+    assert choice.gained == pytest.approx(typical - best)
 
 
 def test_only_charging_is_tried_too(monkeypatch: pytest.MonkeyPatch) -> None:
