@@ -167,7 +167,7 @@ def taken_from_segments_kwh(
     >>> taken_from_segments_kwh(segments, full, nothing, np.array([12.0, 12.0])).tolist()
     [[12.0, 0.0], [8.0, 4.0]]
     """
-    return _through_segments(segments, initial_kwh, into_kwh, out_kwh)[0]
+    return through_segments_kwh(segments, initial_kwh, into_kwh, out_kwh)[0]
 
 
 def final_fill_kwh(
@@ -182,26 +182,48 @@ def final_fill_kwh(
     >>> final_fill_kwh(segments, full, nothing, np.array([12.0, 12.0])).tolist()
     [0.0, 16.0]
     """
-    return _through_segments(segments, initial_kwh, into_kwh, out_kwh)[1]
+    return through_segments_kwh(segments, initial_kwh, into_kwh, out_kwh)[1]
 
 
-def _through_segments(
+def through_segments_kwh(
     segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the energy taken from each segment in each interval, and the energy in each at the end [kWh]."""
-    held = initial_kwh.copy()
-    taken = np.zeros((len(out_kwh), len(held)))
+    """Return the energy taken from each segment in each interval, and that in each at the end, as the two above.
+
+    Returns
+    -------
+    Energies [kWh], shapes (n, segments) and (segments,).
+
+    Examples
+    --------
+    >>> segments = wear_segments(PowerLaw(5e-4, 2.0), 8000.0, 40.0, [50, 100])
+    >>> full, nothing = initial_fill_kwh(segments, 40.0), np.zeros(2)
+    >>> taken, left = through_segments_kwh(segments, full, nothing, np.array([12.0, 12.0]))
+    >>> taken.tolist(), left.tolist()
+    ([[12.0, 0.0], [8.0, 4.0]], [0.0, 16.0])
+    """
+    size, held = segments.size_kwh.tolist(), initial_kwh.tolist()
     put_in, taken_out = np.maximum(into_kwh, 0.0), out_kwh + np.maximum(-into_kwh, 0.0)
-    for interval, (into, out) in enumerate(zip(put_in, taken_out, strict=True)):
-        if into > out:
-            room = np.cumsum(segments.size_kwh - held)
-            held += np.diff(np.minimum(room, into - out), prepend=0.0)
-        elif out > into:
-            there = np.cumsum(held)
-            taken[interval] = np.diff(np.minimum(there, out - into), prepend=0.0)
-            held -= taken[interval]
-        taken[interval, 0] += min(into, out)
-    return taken, held
+    taken = np.zeros((len(out_kwh), len(held)))
+    taken[:, 0] = np.minimum(put_in, taken_out)
+    change = put_in - taken_out
+    moving = np.flatnonzero(change)
+    for interval, left in zip(moving.tolist(), np.abs(change[moving]).tolist(), strict=True):
+        charges = bool(change[interval] > 0)
+        for segment, kwh in enumerate(held):
+            most = size[segment] - kwh if charges else kwh
+            part = left if left < most else most
+            if part <= 0:
+                continue
+            if charges:
+                held[segment] = kwh + part
+            else:
+                held[segment] = kwh - part
+                taken[interval, segment] += part
+            left -= part
+            if left <= 0:
+                break
+    return taken, np.array(held)
 
 
 def wear_cost(segments: WearSegments, initial_kwh: FloatArray, into_kwh: FloatArray, out_kwh: FloatArray) -> FloatArray:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import calendar
 from collections.abc import Iterator, Sequence
-from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -41,7 +40,7 @@ from scheduler.inputs.offer_schema import (
 )
 from scheduler.inputs.series_file import read_regular
 from scheduler.textio.bounds import PER_MWH, PRICE_PER_KWH, PRICE_PER_MWH, Bound, plain
-from scheduler.textio.csv_rows import MOST_MEGABYTES, number_problem
+from scheduler.textio.csv_rows import MOST_MEGABYTES
 from scheduler.textio.errors import Fault, InputFaults, did_you_mean, in_line_order, shown, single_fault
 from scheduler.textio.read_text import file_problem, read_lines
 from scheduler.textio.toml_tables import TomlDocument, check_table, check_tables, read_toml
@@ -194,7 +193,7 @@ def read_market(path: Path, known_until_minute: int, published_minute: int) -> M
         raise single_fault(path, f"the header is {shown(header)}; expected {allowed}", 1)
     per_mwh = names == list(COLUMNS_PER_MWH)
     bound = PRICE_PER_MWH if per_mwh else PRICE_PER_KWH
-    series = read_regular(path, COLUMNS_PER_MWH if per_mwh else COLUMNS_PER_KWH, partial(number_problem, bound=bound))
+    series = read_regular(path, COLUMNS_PER_MWH if per_mwh else COLUMNS_PER_KWH, bound)
     price = series.kw / KWH_A_MWH if per_mwh else series.kw
     return MarketPrices(series.start, price, series.step_minutes, known_until_minute, published_minute)
 

@@ -20,20 +20,22 @@ def charge_on_return(night: Night) -> Setpoints:
     never below the charger's least. The last, partial interval runs at the mean power that just fills the battery;
     where that is below the charger's least, at the least power for a part of the interval.
     """
-    charger, hours, ceiling = night.charger, night.hours, night.ceiling_kwh
+    charger, hours, ceiling = night.charger, night.hours.tolist(), night.ceiling_kwh.tolist()
     room_kw = import_cap_kw(night.connection, night.load_kw, night.solar_kw) - (night.load_kw - night.solar_kw)
+    most_kw = np.minimum(night.most_charge_kw, room_kw).tolist()
     power, share = np.zeros(night.intervals), np.zeros(night.intervals)
+    departures = {trip.depart for trip in night.trips}
     ending = {trip.comeback - 1: trip for trip in night.trips}
     stored = night.stored_now_kwh
     at_departure = stored
     for interval in range(night.intervals):
-        if any(trip.depart == interval for trip in night.trips):
+        if interval in departures:
             at_departure = stored
         if interval in ending:
             trip = ending[interval]
             factor = trip.consumption.middle
             stored += on_the_way_kwh(night.car, trip.trip.distance_km, at_departure, factor) - trip.energy_kwh
-        most = min(float(night.most_charge_kw[interval]), float(room_kw[interval]))
+        most = most_kw[interval]
         wanted = ceiling[interval + 1] - stored
         if not night.at_home[interval] or most < charger.charge_min_kw or wanted <= FULL:
             continue

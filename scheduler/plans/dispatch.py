@@ -178,55 +178,62 @@ def follow_settings(real: Night, settings: Settings) -> Setpoints:
     Setpoints of the real night.
     """
     charger, car = real.charger, real.car
-    draw = np.maximum(0.0, real.load_kw - real.solar_kw)
-    surplus = np.maximum(0.0, real.solar_kw - real.load_kw)
-    room_in = import_cap_kw(real.connection, real.load_kw, real.solar_kw) - (real.load_kw - real.solar_kw)
-    room_out = draw + real.export_limit_kw - np.minimum(surplus, real.export_limit_kw)
+    draw_kw = np.maximum(0.0, real.load_kw - real.solar_kw)
+    surplus_kw = np.maximum(0.0, real.solar_kw - real.load_kw)
+    room_in_kw = import_cap_kw(real.connection, real.load_kw, real.solar_kw) - (real.load_kw - real.solar_kw)
+    room_out_kw = draw_kw + real.export_limit_kw - np.minimum(surplus_kw, real.export_limit_kw)
     if charger.discharge_to == "building":
-        room_out = draw
-    ceiling, ending = real.ceiling_kwh, {trip.comeback - 1: trip for trip in real.trips}
+        room_out_kw = draw_kw
+    ending = {trip.comeback - 1: trip for trip in real.trips}
     departures = {trip.depart for trip in real.trips}
     charge, discharge = np.zeros(real.intervals), np.zeros(real.intervals)
     charging, discharging = np.zeros(real.intervals), np.zeros(real.intervals)
     allowance = np.inf if car.discharge_limit_kwh is None else car.discharge_limit_kwh
     stored = at_departure = real.stored_now_kwh
-    for interval, hours in enumerate(real.hours):
+    # numbers in lists: the loop goes through them one by one, which takes arrays three times as long
+    stops_kwh, fills_to_kwh = settings.stop_kwh.tolist(), np.minimum(real.ceiling_kwh[1:], settings.until_kwh).tolist()
+    room_in, room_out = np.minimum(real.most_charge_kw, room_in_kw).tolist(), room_out_kw.tolist()
+    draw, surplus, every_hours = draw_kw.tolist(), surplus_kw.tolist(), real.hours.tolist()
+    takes_kw, takes_from_kw = settings.surplus_kw.tolist(), settings.surplus_from_kw.tolist()
+    covers_kw, covers_from_kw = settings.cover_kw.tolist(), settings.cover_from_kw.tolist()
+    charges, charge_kw = settings.charging.tolist(), settings.charge_kw.tolist()
+    discharges, discharge_kw = settings.discharging.tolist(), settings.discharge_kw.tolist()
+    for interval, is_home in enumerate(real.at_home.tolist()):
         if interval in departures:
             at_departure = stored
         if interval in ending:
             trip = ending[interval]
             factor = trip.consumption.middle
             stored += on_the_way_kwh(car, trip.trip.distance_km, at_departure, factor) - trip.energy_kwh
-        if not real.at_home[interval]:
+        if not is_home:
             continue
-        follows_sun, covers = settings.surplus_kw[interval] > 0, settings.cover_kw[interval] > 0
+        hours = every_hours[interval]
+        follows_sun, covers = takes_kw[interval] > 0, covers_kw[interval] > 0
         takes_surplus = follows_sun and not (covers and draw[interval] > 0)
-        if takes_surplus or (settings.charging[interval] and not follows_sun):
-            wanted = min(settings.surplus_kw[interval], surplus[interval])
-            if settings.surplus_from_kw[interval] <= surplus[interval]:
+        if takes_surplus or (charges[interval] and not follows_sun):
+            wanted = min(takes_kw[interval], surplus[interval])
+            if takes_from_kw[interval] <= surplus[interval]:
                 wanted = max(wanted, charger.charge_min_kw)
             if not takes_surplus:
                 # a solver's rounding just below the minimum power does not make it stay idle
-                wanted = max(settings.charge_kw[interval], charger.charge_min_kw)
-            kw = min(wanted, real.most_charge_kw[interval], room_in[interval])
+                wanted = max(charge_kw[interval], charger.charge_min_kw)
+            kw = min(wanted, room_in[interval])
             gain = hours * (charger.charge_efficiency * kw - charger.fixed_loss_kw)
-            part = _part(min(ceiling[interval + 1], settings.until_kwh[interval]) - stored, gain)
+            part = _part(fills_to_kwh[interval] - stored, gain)
             if kw >= charger.charge_min_kw and kw > 0 and part > 0 and (gain > 0 or not takes_surplus):
                 charge[interval], charging[interval] = kw * part, part
                 stored += gain * part
-        elif settings.discharging[interval] or covers:
-            wanted = settings.discharge_kw[interval]
+        elif discharges[interval] or covers:
+            wanted = discharge_kw[interval]
             if covers:
-                wanted = min(settings.cover_kw[interval], draw[interval])
-                if settings.cover_from_kw[interval] <= draw[interval]:
+                wanted = min(covers_kw[interval], draw[interval])
+                if covers_from_kw[interval] <= draw[interval]:
                     wanted = max(wanted, charger.discharge_min_kw)
             if 0 < charger.discharge_min_kw - wanted <= SAME_POWER_KW:
                 wanted = charger.discharge_min_kw  # a draw just below the minimum power does not make it pause
             kw = min(wanted, charger.discharge_max_kw, room_out[interval])
             taken = hours * (kw / charger.discharge_efficiency + charger.fixed_loss_kw)
-            part = min(
-                _part(stored - max(car.floor_kwh, settings.stop_kwh[interval]), taken), _part(allowance, hours * kw)
-            )
+            part = min(_part(stored - max(car.floor_kwh, stops_kwh[interval]), taken), _part(allowance, hours * kw))
             if kw >= charger.discharge_min_kw and kw > 0 and part > 0:
                 discharge[interval], discharging[interval] = kw * part, part
                 stored -= taken * part

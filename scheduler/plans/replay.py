@@ -19,7 +19,7 @@ from models.site.trips import on_the_way_kwh
 from models.tariff.bill import export_credit, import_cost
 from models.tariff.tiers import paid_prices
 from models.wear.calendar_ageing import calendar_cost
-from models.wear.segments import final_fill_kwh, wear_cost
+from models.wear.segments import through_segments_kwh
 from scheduler.nights.night import Night
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.manual_blocks import broken_setting, settings_made
@@ -147,22 +147,21 @@ def replay(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...] = ()) -
     hours, car = night.hours, night.car
     into = into_battery_kwh(night.charger, hours, setpoints.charge_kw, setpoints.charge_share)
     out = out_of_battery_kwh(night.charger, hours, setpoints.discharge_kw, setpoints.discharge_share)
-    stored = np.empty(night.intervals + 1)
-    stored[0] = night.stored_now_kwh
+    states = [night.stored_now_kwh]
     on_the_way, missing, unready = (np.zeros(len(night.trips)) for _ in range(3))
     ending = {trip.comeback - 1: number for number, trip in enumerate(night.trips)}
-    for interval in range(night.intervals):
+    for interval, (put_in, taken_out) in enumerate(zip(into.tolist(), out.tolist(), strict=True)):
         if interval in ending:
             number = ending[interval]
             trip = night.trips[number]
-            at_departure = float(stored[trip.depart])
+            at_departure = states[trip.depart]
             on_the_way[number] = on_the_way_kwh(car, trip.trip.distance_km, at_departure, trip.consumption.middle)
             missing[number] = max(0.0, trip.target_kwh - at_departure)
-            held = stored[trip.ready : trip.depart]
-            unready[number] = max(0.0, trip.target_kwh - float(held.min())) if len(held) else 0.0
-            into[interval] += on_the_way[number]
-            out[interval] += trip.energy_kwh
-        stored[interval + 1] = stored[interval] + into[interval] - out[interval]
+            unready[number] = max(0.0, trip.target_kwh - min(states[trip.ready : trip.depart], default=np.inf))
+            put_in = into[interval] = put_in + on_the_way[number]
+            taken_out = out[interval] = taken_out + trip.energy_kwh
+        states.append(states[-1] + put_in - taken_out)
+    stored = np.array(states, dtype=np.float64)
     net_kw = net_draw_kw(night.load_kw, night.solar_kw, setpoints.charge_kw, setpoints.discharge_kw)
     import_kw, export_kw = grid_flows_kw(net_kw, setpoints.curtailed_kw)
     bought = import_cost(hours, import_kw, night.import_price)
@@ -171,8 +170,8 @@ def replay(night: Night, setpoints: Setpoints, blocks: tuple[Block, ...] = ()) -
         bought = bought + tier.money(hours * import_kw)
     for tier in night.tiers_of("export"):
         sold = sold + tier.money(hours * export_kw)
-    worn = wear_cost(night.wear, night.initial_fill_kwh, into, out)
-    fill = final_fill_kwh(night.wear, night.initial_fill_kwh, into, out)
+    taken, fill = through_segments_kwh(night.wear, night.initial_fill_kwh, into, out)
+    worn = taken @ night.wear.price_per_kwh
     aged = np.zeros(night.intervals) if night.calendar is None else calendar_cost(night.calendar, hours, stored)
     starts = _starts(setpoints.charging) + _starts(setpoints.discharging)
     grid_kg = None if night.grid_g_per_kwh is None else night.grid_g_per_kwh / 1000 * hours

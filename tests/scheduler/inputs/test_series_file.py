@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scheduler.inputs import series_file
 from scheduler.inputs.series_file import read_series
 from tests.builders.sites import faults_of, load_kw, series_text
 
@@ -237,3 +238,48 @@ def test_a_gap_and_a_bad_number_are_both_told_in_line_order(csv_path: Path) -> N
         'load.csv line 6, kw: "abc" is not a number',
         'load.csv line 7, start: "last-03-02T06:00+00:00" cannot be read as an instant',
     ]
+
+
+STAMPS = st.sampled_from(
+    [
+        "2026-03-02T00:00+00:00",
+        "2026-03-02T01:00Z",
+        "2026-03-02 02:00:00+0000",
+        "2026-03-02T04:00:00.0+01:00",
+        "2026-03-02T25:00Z",
+        "2026-02-30T00:00Z",
+        "2026-03-02T00:00",
+    ]
+)
+NUMBERS = st.sampled_from(["0", "0.5", ".5", "5.", "-0", "+1e1", "1E-3", "1e999", "-1", "20000", "1,5", "nan", "", "٣"])
+
+
+@given(
+    rows=st.lists(st.tuples(STAMPS, NUMBERS), max_size=4),
+    line_end=st.sampled_from(["\n", "\r\n", "\r", "\n\n"]),
+    at_once=st.sampled_from([1, 40, 200_000]),
+)
+@settings(deadline=None)
+def test_a_file_without_quotes_is_read_as_one_with_quotes(
+    csv_path: Path, rows: list[tuple[str, str]], line_end: str, at_once: int
+) -> None:
+    """Without them it is read by the chunk, with them cell by cell; only the latter says what is at fault."""
+    found = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(series_file, "BYTES_AT_ONCE", at_once)
+        for quote in ("", '"'):
+            text = line_end.join(["start,kw", *(f"{quote}{stamp}{quote},{number}" for stamp, number in rows), ""])
+            told = faults(csv_path, text)
+            series = None if told else read_series(csv_path)
+            found.append((told, None if series is None else (series.start.tolist(), series.kw.tobytes())))
+    assert found[0] == found[1]
+
+
+def test_a_series_of_many_chunks_is_read_whole(csv_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    hours = pd.date_range("2026-03-02T00:00Z", periods=500, freq="15min")
+    csv_path.write_text("\n".join(["start,kw", *(f"{hour.isoformat()},{number}" for number, hour in enumerate(hours))]))
+    monkeypatch.setattr(series_file, "BYTES_AT_ONCE", 1000)
+    monkeypatch.setattr(series_file, "_rows", None)  # not cell by cell
+    series = read_series(csv_path)
+    assert list(series.kw) == list(range(500))
+    assert list(series.start) == list(hours)
