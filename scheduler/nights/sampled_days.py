@@ -1,17 +1,18 @@
 """Past days like tonight: what building, roof and market did in the same hours of them, all of one day together.
 
 A typical day is one forecast. These are some that could come, as they came before: the same clock times of past days,
-weekdays for the evening of a weekday and weekend days for that of a weekend day, the latest first. Solar is scaled to
-the strength of the sun that the typical forecast has, since days grow longer and shorter within the weeks that are
-looked at. Market prices are drawn where they are not published yet (sampled_prices), and so is when the car is home
-where that is not certain (sampled_returns).
+weekdays for a weekday and weekend days for a weekend day, the latest first. Where the day after was of another kind
+then than the day after tonight is, as a Sunday followed a Saturday and not a Monday, its hours are those of the nearest
+day of the kind. Solar is scaled to the strength of the sun that the typical forecast has, since days grow longer and
+shorter within the weeks that are looked at. Market prices are drawn where they are not published yet (sampled_prices),
+and so is when the car is home where that is not certain (sampled_returns).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -34,6 +35,8 @@ RECENT = 56
 YEAR, SEASON = 365, 28
 """Days of earlier years in the same season lie this many years, and up to this many days more or less, before now."""
 MOST_YEARS = 5
+NEAREST = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6)
+"""How many days later the nearest day of a kind may be, in order."""
 SUN_SCALE = (0.5, 2.0)
 """Least and most by which the solar of past days is scaled [-]."""
 
@@ -119,18 +122,21 @@ def sampled_days(inputs: Inputs, evening: Request, night: Night, most: int = MOS
     series = [inputs.load] if solar is None else [inputs.load, solar]
     begins = max(float(each.start[0].timestamp()) for each in series)
     ends = min(known, *(float(each.end.timestamp()) for each in series))
-    edges = night.boundaries.as_unit("s").asi8.astype(np.float64)
-    days, at = _like_days(night, most, lambda moved: moved[0] >= begins and moved[-1] <= ends)
+
+    def is_covered(at: FloatArray) -> bool:
+        return bool(at[0].min() >= begins and at[1].max() <= ends)
+
+    days, at = _like_days(night, most, is_covered)
     open_prices = unpublished(inputs, evening, night)
     if open_prices.any() and inputs.offer.market is not None:
         market = market_series(inputs.offer.market)
         first, last = (float(each.timestamp()) for each in (market.start[0], market.end))
-        of_open = float(edges[int(np.argmax(open_prices))] - edges[0])
-        priced = _like_days(
-            night,
-            most,
-            lambda moved: moved[0] >= begins and moved[-1] <= min(ends, last) and moved[0] + of_open >= first,
-        )
+        first_open = int(np.argmax(open_prices))
+
+        def has_prices(at: FloatArray) -> bool:
+            return bool(at[1].max() <= last and at[0, first_open:].min() >= first)
+
+        priced = _like_days(night, most, is_covered, has_prices)
         if len(priced[0]) >= min(FEWEST_SAMPLES, len(days)):
             days, at = priced
         else:
@@ -144,35 +150,68 @@ def sampled_days(inputs: Inputs, evening: Request, night: Night, most: int = MOS
     solar_kw = np.zeros_like(load_kw) if solar is None else _scaled(_means(solar, at), night)
     prices = None
     if open_prices.any():
-        first_open = int(np.argmax(open_prices))
-        prices = sampled_prices(inputs, night, open_prices, _means(market, at[:, first_open:]))
+        prices = sampled_prices(inputs, night, open_prices, _means(market, at[:, :, open_prices]))
     returns = sampled_returns(inputs, evening, night, len(days))
     return SampledDays(days, load_kw, solar_kw, most_kw, prices, returns)
 
 
 def _like_days(
-    night: Night, most: int, is_covered: Callable[[FloatArray], bool]
+    night: Night,
+    most: int,
+    is_covered: Callable[[FloatArray], bool],
+    has_prices: Callable[[FloatArray], bool] = lambda at: True,
 ) -> tuple[tuple[date, ...], FloatArray]:
-    """Return the local dates of past days like tonight, at most so many, and the night's boundaries moved to each.
+    """Return the local dates of past days like tonight, at most so many, and the night's intervals moved to each.
 
     Parameters
     ----------
-    is_covered : whether the series hold a day, by the boundaries moved to it [s since 1970].
+    is_covered : whether the series hold some intervals, by their begins and ends [s since 1970], shape (2, m).
+    has_prices : whether the prices of all of them are known too, shape (2, n).
+
+    Returns
+    -------
+    Dates, and begins and ends [s since 1970], shape (S, 2, n).
     """
     zone = ZoneInfo(night.timezone)
-    boundaries = night.boundaries.as_unit("s").asi8.astype(np.float64)
+    edges = night.boundaries.as_unit("s").asi8.astype(np.float64)
+    tonight = np.stack([edges[:-1], edges[1:]])
     now = night.boundaries[0].to_pydatetime().astimezone(zone)
+    local = night.boundaries[:-1].tz_convert(zone)
+    kinds = np.asarray(local.day_of_week >= SATURDAY, dtype=np.bool_)
+    parts = [np.asarray(local.date == each) for each in sorted(set(local.date))]
     days: list[date] = []
-    at: list[FloatArray] = []
+    found: list[FloatArray] = []
     for back in _days_back():
         if len(days) == most:
             break
         then = now - timedelta(days=back)  # the same reading of the local clock
-        moved = boundaries - (now.timestamp() - then.timestamp())
-        if (then.weekday() >= SATURDAY) == (now.weekday() >= SATURDAY) and is_covered(moved):
+        if (then.weekday() >= SATURDAY) != kinds[0]:
+            continue
+        moved = tonight - (now.timestamp() - then.timestamp())
+        at = [_of_kind(moved[:, part], bool(kinds[part][0]), zone, is_covered) for part in parts]
+        there = [each for each in at if each is not None]
+        if len(there) == len(parts) and has_prices(joint := np.concatenate(there, axis=1)):
             days.append(then.date())
-            at.append(moved)
-    return tuple(days), np.array(at)
+            found.append(joint)
+    return tuple(days), np.array(found)
+
+
+def _of_kind(
+    moved: FloatArray, is_weekend: bool, zone: ZoneInfo, is_covered: Callable[[FloatArray], bool]
+) -> FloatArray | None:
+    """Return a day's part of the intervals on the nearest day that is a weekend day or not; None where none is covered.
+
+    Parameters
+    ----------
+    moved : begins and ends [s since 1970], shape (2, m).
+    """
+    begin = datetime.fromtimestamp(float(moved[0, 0]), UTC).astimezone(zone)
+    for days in NEAREST:
+        then = begin + timedelta(days=days)  # the same reading of the local clock
+        at = moved + (then.timestamp() - begin.timestamp())
+        if (then.weekday() >= SATURDAY) == is_weekend and is_covered(at):
+            return at
+    return None
 
 
 def _days_back() -> list[int]:
@@ -190,19 +229,19 @@ def _scaled(solar_kw: FloatArray, night: Night) -> FloatArray:
 
 
 def _means(series: Series, at: FloatArray) -> FloatArray:
-    """Return the mean of a series between instants, so that the energy is kept [kW].
+    """Return the mean of a series over intervals, so that the energy is kept [kW].
 
     Parameters
     ----------
-    at : instants [s since 1970], within the series, shape (S, n + 1).
+    at : begins and ends [s since 1970], within the series, shape (S, 2, n).
 
     Returns
     -------
     Shape (S, n).
     """
     edges, kwh = _counted_kwh(series)
-    hours = np.diff(at, axis=1) / 3600
-    return np.asarray(np.diff(np.interp(at, edges, kwh), axis=1) / hours, dtype=np.float64)
+    counted = np.interp(at, edges, kwh)
+    return np.asarray(3600 * (counted[:, 1] - counted[:, 0]) / (at[:, 1] - at[:, 0]), dtype=np.float64)
 
 
 @lru_cache(maxsize=8)

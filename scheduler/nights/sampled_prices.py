@@ -51,6 +51,13 @@ class SampledPrices:
         """Return those of the first days, at most so many."""
         return replace(self, more_per_kwh=self.more_per_kwh[:count])
 
+    def of_all(self, night: Night) -> tuple[FloatArray, FloatArray]:
+        """Return import and export prices of all samples, beyond every tier [money per kWh], shape (S, n)."""
+        return (
+            night.import_price + self.import_share * self.more_per_kwh,
+            night.export_price + self.export_share * self.more_per_kwh,
+        )
+
     def priced(self, night: Night, sample: int) -> Night:
         """Return a night at the prices of one sample."""
         more_per_kwh = self.more_per_kwh[sample]

@@ -96,8 +96,9 @@ def carry_out(
         at = night.calendar.cost(powers.stored_kwh)
         aged = (hours * (at[1:] + at[:-1]) / 2).sum(axis=0)
     starts = _starts(powers.charge_share > 0) + _starts(powers.discharge_share > 0)
-    total = cash + emitted + night.wear_weight * (worn + aged) + _outside_window(night, powers.stored_kwh)
-    total += starts * night.charger.start_worth_kwh * night.highest_price - _worth_gained(night, powers, fill)
+    highest = _highest_prices(night, prices)
+    total = cash + emitted + night.wear_weight * (worn + aged) + highest * _outside_window(night, powers.stored_kwh)
+    total += highest * starts * night.charger.start_worth_kwh - _worth_gained(night, powers, fill)
     shape = (len(night.trips), len(load_kw))
     departure, held = np.empty(shape), np.empty(shape)
     for number, trip in enumerate(night.trips):
@@ -148,7 +149,7 @@ def _follow(night: Night, settings: Settings, load_kw: FloatArray, solar_kw: Flo
     charge_share, discharge_share = np.zeros(shape), np.zeros(shape)
     on_the_way, trip_kwh = np.zeros((len(night.trips), shape[1])), np.zeros(shape)
     ending = {trip.comeback - 1: number for number, trip in enumerate(night.trips)}
-    left = np.inf if car.discharge_limit_kwh is None else np.full(shape[1], car.discharge_limit_kwh)
+    left = np.full(shape[1], np.inf if car.discharge_limit_kwh is None else car.discharge_limit_kwh)
     for interval in range(shape[0]):
         now = stored[interval].copy()
         if interval in ending:
@@ -203,10 +204,17 @@ def _curtailed_kw(
     if not night.solar_can_be_limited:
         return needed
     if night.prices_depend_on_amounts:
+        bought_at, sold_at = (np.broadcast_to(price, net_kw.shape) for price in prices)
         return np.array(
             [
                 setpoints_from_powers(
-                    replace(night, load_kw=load_kw[:, row], solar_kw=solar_kw[:, row]),
+                    replace(
+                        night,
+                        load_kw=load_kw[:, row],
+                        solar_kw=solar_kw[:, row],
+                        import_price=bought_at[:, row],
+                        export_price=sold_at[:, row],
+                    ),
                     powers.charge_kw[:, row],
                     powers.discharge_kw[:, row],
                     powers.charge_share[:, row],
@@ -259,11 +267,19 @@ def _worth_gained(night: Night, powers: _Powers, fill_kwh: FloatArray) -> FloatA
 
 
 def _outside_window(night: Night, stored_kwh: FloatArray) -> FloatArray:
-    """Return the cost of stored energy outside the window of each row [money], shape (R,)."""
+    """Return the cost of stored energy outside the window of each row, at a highest price of 1 [kWh], shape (R,)."""
     end, car = stored_kwh[1:], night.car
     outside = np.maximum(0.0, car.floor_kwh - end) + np.maximum(0.0, end - car.ceiling_kwh)
-    price = car.outside_window_factor * night.highest_price
-    return np.asarray((night.hours * night.at_home * price) @ outside)
+    return np.asarray((night.hours * night.at_home * car.outside_window_factor) @ outside)
+
+
+def _highest_prices(night: Night, prices: tuple[FloatArray, FloatArray] | None) -> FloatArray | float:
+    """Return the highest import price of the night, or of each row [money per kWh], shape (R,)."""
+    if prices is None:
+        return night.highest_price
+    if night.tiers:
+        return np.array([replace(night, import_price=row).highest_price for row in prices[0]])
+    return np.asarray(np.maximum(0.0, prices[0].max(axis=1)))
 
 
 def _starts(running: BoolArray) -> FloatArray:

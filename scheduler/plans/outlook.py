@@ -21,6 +21,7 @@ from scheduler.optimizer.charge_on_return import charge_on_return
 from scheduler.optimizer.setpoints import Setpoints
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.dispatch import Settings, follow_settings, settings_of
+from scheduler.plans.many_days import carry_out
 from scheduler.plans.replay import replay
 
 NEARLY_ALL = 0.05
@@ -135,6 +136,10 @@ def outcomes(night: Night, settings: Settings, days: SampledDays) -> Outcomes:
     ----------
     night : the night of the settings' intervals; load, solar, prices and returns are those of the days.
     """
+    if days.returns is None and len(days) and not (night.tiers and days.prices is not None):
+        prices = None if days.prices is None else days.prices.of_all(night)
+        rows = carry_out(night, settings, days.load_kw, days.solar_kw, prices)
+        return Outcomes(rows.total, rows.cash, rows.departure_kwh, rows.missing_kwh)
     count = len(days)
     total, cash = np.empty(count), np.empty(count)
     departure, missing = (np.empty((count, len(night.trips))) for _ in range(2))
@@ -181,7 +186,7 @@ def outlook(night: Night, setpoints: Setpoints, blocks: Sequence[Block], days: S
         total=total,
         cash=found.cash,
         saving=on_return - total,
-        trips=_chances(night, found, unwatched, _worst_case(night, settings, days), days),
+        trips=_chances(night, found, unwatched, worst_case(night, settings, days), days),
         draws_prices=days.prices is not None,
         draws_returns=days.returns is not None,
     )
@@ -199,7 +204,7 @@ def trip_chances(
     if len(days) < FEWEST_SAMPLES or not night.trips:
         return ()
     settings = settings_of(night, night, setpoints, tuple(blocks))
-    return _chances(night, outcomes(night, settings, days), None, _worst_case(night, settings, days), days)
+    return _chances(night, outcomes(night, settings, days), None, worst_case(night, settings, days), days)
 
 
 def _chances(
@@ -250,7 +255,7 @@ def _chance_on_the_way(night: Night, trip: NightTrip, departure_kwh: FloatArray)
     return float(np.mean([1.0 if value <= 0 else factor.chance_over(value) for value in may_take.tolist()]))
 
 
-def _worst_case(night: Night, settings: Settings, days: SampledDays) -> FloatArray:
+def worst_case(night: Night, settings: Settings, days: SampledDays) -> FloatArray:
     """Return what is missing at each departure if the building draws the most it ever drew, without sun [kWh].
 
     The car is then back as late as on the latest of the days.

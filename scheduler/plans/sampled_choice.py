@@ -28,8 +28,9 @@ from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import draft, draft_by_hand, solve
+from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.dispatch import settings_of
-from scheduler.plans.outlook import outcomes
+from scheduler.plans.outlook import outcomes, worst_case
 from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import PlanRefused, Replayed, verify, verify_constraints
 from scheduler.plans.tune_blocks import as_planned, tuned
@@ -158,14 +159,22 @@ def _with_changes(
     tried : how many forecasts were tried.
     """
     gained = float((typical.total - chosen.total).mean())
-    blocks = tuned(chosen.night, chosen.blocks, days, most_short)
+    by_hand = chosen.night.setting.by_hand  # each setting of these has its cost, and its hours
+    blocks = chosen.blocks if by_hand else tuned(chosen.night, chosen.blocks, days, most_short)
     if blocks != chosen.blocks:
         with suppress(PlanRefused):
             changed = _changed(chosen, blocks, days)
             more = float((chosen.total - changed.total).mean())
-            if more > 0 and changed.short <= most_short:
+            worst, before = (_worst_kwh(each, days) for each in (changed, chosen))
+            if more > 0 and changed.short <= most_short and (worst <= before + MISSED_KWH / 10).all():
                 return changed, Choice(chosen.name, tried, len(days), gained + more, more)
     return chosen, Choice(chosen.name, tried, len(days), gained)
+
+
+def _worst_kwh(candidate: Candidate, days: SampledDays) -> FloatArray:
+    """Return what each departure is short of if the building draws the most all along [kWh], shape (trips,)."""
+    night = candidate.night
+    return worst_case(night, settings_of(night, night, candidate.answer.setpoints, candidate.blocks), days)
 
 
 def _changed(chosen: Candidate, blocks: tuple[Block, ...], days: SampledDays) -> Candidate:

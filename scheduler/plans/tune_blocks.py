@@ -39,9 +39,11 @@ LEVELS_APART = 5.0
 """States of charge that are tried as a block's end lie this far apart, and then around the best by FINER [%]."""
 FINER = 2.0
 WORTH_A_CHANGE_KWH = 0.02
-"""A change must save what this energy costs at the night's highest price, and three times that for each block more
-[kWh]."""
-A_BLOCK_MORE = 2.0
+"""A change must save at least what this energy costs at the night's highest price [kWh]."""
+WORTH_A_SETTING_KWH = 0.1
+"""And what this energy costs for each setting more that a person makes [kWh]."""
+MOST_MORE_SETTINGS = 3
+"""All changes together make no more settings than so many on top of the plan's own."""
 STANDARD_ERRORS = 0.5
 """And by so many standard errors of the difference, so that a few odd days do not decide."""
 FROM_KW = (0.1, 0.2, 0.3, 0.4)
@@ -90,16 +92,19 @@ def tuned(night: Night, blocks: Sequence[Block], days: SampledDays, most_short: 
     begun = scored(night, [best], days)
     total, allowed = begun.total[0], max(most_short, float(begun.short[0]))
     unwatched = None if night.charger.can_stop_at_percent else _short_unwatched(night, [best], days)[0]
-    least = WORTH_A_CHANGE_KWH * night.highest_price
+    price, own = night.highest_price, settings_count(night, best)
     for _ in range(MOST_CHANGES):
         tried = list(dict.fromkeys(_changes(night, best)))
+        count = np.array([settings_count(night, each) for each in tried])
+        tried = [each for each, settings in zip(tried, count, strict=True) if settings <= own + MOST_MORE_SETTINGS]
         if not tried:
             break
         found = scored(night, tried, days)
         saved = total - found.total
         error = saved.std(axis=1, ddof=1) / len(days) ** 0.5
-        more = np.array([max(0, len(each) - len(best)) for each in tried])
-        gain = saved.mean(axis=1) - STANDARD_ERRORS * error - least * (1 + A_BLOCK_MORE * more)
+        more = np.maximum(0, count[count <= own + MOST_MORE_SETTINGS] - settings_count(night, best))
+        least = price * (WORTH_A_CHANGE_KWH + WORTH_A_SETTING_KWH * more)
+        gain = saved.mean(axis=1) - STANDARD_ERRORS * error - least
         is_safe = (found.short <= allowed) & (found.worst_kwh <= begun.worst_kwh[0] + MISSED_KWH / 10).all(axis=1)
         gain[~is_safe] = -np.inf
         chosen = _first_safe(night, tried, np.argsort(-gain, kind="stable"), gain, days, unwatched)
@@ -107,6 +112,18 @@ def tuned(night: Night, blocks: Sequence[Block], days: SampledDays, most_short: 
             break
         best, total = tried[chosen], found.total[chosen]
     return best
+
+
+def settings_count(night: Night, blocks: Sequence[Block]) -> int:
+    """Return how often a person sets the charger: as each block begins, and idle where one ends and none follows.
+
+    Nothing is set as the car leaves and as the night ends.
+    """
+    begins = {block.first for block in blocks}
+    home = night.at_home
+    return len(blocks) + sum(
+        block.last not in begins and block.last < night.intervals and bool(home[block.last]) for block in blocks
+    )
 
 
 def as_planned(night: Night, blocks: Iterable[Block]) -> tuple[Setpoints, tuple[Block, ...]]:
@@ -190,15 +207,17 @@ def scored(night: Night, tried: Sequence[tuple[Block, ...]], days: SampledDays) 
     tried : P sets of blocks.
     """
     count = len(days) + 1
-    most_kw = max(days.most_load_kw, float(night.load_kw.max()))
-    load_kw = np.vstack([days.load_kw, np.full(night.intervals, most_kw)])
-    solar_kw = np.vstack([days.solar_kw, np.zeros(night.intervals)])
+    most_kw = np.full(night.intervals, max(days.most_load_kw, float(night.load_kw.max())))
+    typical = (night.import_price, night.export_price)
+    sampled = typical if days.prices is None else days.prices.of_all(night)
+    of_days = ((days.load_kw, most_kw), (days.solar_kw, np.zeros_like(most_kw)), *zip(sampled, typical, strict=True))
+    each_kind = [np.vstack([np.broadcast_to(rows, days.load_kw.shape), last]) for rows, last in of_days]
     at_once = max(1, MOST_ROWS // count)
     total, short, worst = [], [], []
     for first in range(0, len(tried), at_once):
         some = tried[first : first + at_once]
-        settings = _rows(night, some, count)
-        rows = carry_out(night, settings, np.tile(load_kw, (len(some), 1)), np.tile(solar_kw, (len(some), 1)))
+        load_kw, solar_kw, bought_at, sold_at = (np.tile(rows, (len(some), 1)) for rows in each_kind)
+        rows = carry_out(night, _rows(night, some, count), load_kw, solar_kw, (bought_at, sold_at))
         missing, unready = (
             each.reshape(len(some), count, len(night.trips)) for each in (rows.missing_kwh, rows.missing_when_ready_kwh)
         )
