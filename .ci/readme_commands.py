@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import IO
 
 OWN_ENVIRONMENT = "-m venv "
-LEFT_OUT = ("VIRTUAL_ENV", "PYTHONPATH", "PYTHONHOME")
-"""What a newcomer's shell does not have."""
+LEFT_OUT = ("VIRTUAL_ENV", "PYTHONPATH", "PYTHONHOME", "PYTHONDONTWRITEBYTECODE")
+"""What a newcomer's shell does not have; the last would have every process compile anew all that it imports."""
 
 
 def blocks(page: str) -> list[str]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+from typer.main import get_command
 
 from tests.builders.browser import running_browser, why_no_browser
 from tests.builders.extras import extra_of, how_to_run, missing_of
@@ -66,6 +68,14 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     for mark in item.iter_markers("needs"):
         if missing := missing_of(mark.args[0]):
             pytest.skip(how_to_run(mark.args[0], f"the package {missing[0]}"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def commands_read_once() -> Iterator[None]:
+    """Typer's runner reads the signatures of all commands anew for each call, which takes longer than most commands."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("typer.testing._get_command", cache(get_command), raising=False)
+        yield
 
 
 @pytest.fixture

@@ -54,11 +54,15 @@ class Started:
         return self.process.wait()
 
 
+HEARS_CTRL_C = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+"""A shell's job in the background ignores Ctrl-C, and so does what it starts, unless told otherwise."""
+
+
 @contextmanager
 def started(code: str, *words: str) -> Iterator[Started]:
     """Run Python code in a process of its own; whatever of it is left at the end of the block is killed."""
     process = subprocess.Popen(
-        [sys.executable, "-c", code, *words], start_new_session=True, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", HEARS_CTRL_C + code, *words], start_new_session=True, stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
     begun = Started(process, process.stdout)

@@ -84,9 +84,22 @@ def test_the_commands_run_as_printed(commands: ModuleType, checkout: Path, capfd
     assert capfd.readouterr().out.count("$ ") == 4
 
 
-@pytest.mark.parametrize("line", ["false", "false | cat", 'echo "$NOT_SET_ANYWHERE"', 'test -n "${VIRTUAL_ENV-}"'])
-def test_a_command_that_fails_fails_all(commands: ModuleType, checkout: Path, line: str) -> None:
+@pytest.mark.parametrize(
+    "line",
+    [
+        "false",
+        "false | cat",
+        'echo "$NOT_SET_ANYWHERE"',
+        'test -n "${VIRTUAL_ENV-}"',
+        'test -n "${PYTHONDONTWRITEBYTECODE-}"',
+    ],
+)
+def test_a_command_that_fails_fails_all(
+    commands: ModuleType, checkout: Path, monkeypatch: pytest.MonkeyPatch, line: str
+) -> None:
     """A failing command, one in a pipe, a name that is not set, and the environment of the one who runs this."""
+    monkeypatch.setenv("VIRTUAL_ENV", str(checkout))
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
     page = f"```bash\npython3 -m venv --without-pip .venv && true\n```\n\n```bash\n{line}\n```\n"
     (checkout / "README.md").write_text(page, encoding="utf-8")
     assert commands.main(checkout, ["README.md"]) == 1

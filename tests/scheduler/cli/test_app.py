@@ -7,12 +7,15 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner, Result
 
 from scheduler.cli.app import app
 from scheduler.optimizer.lexicographic import NoPlanError
+from scheduler.plans.plan import Plan
+from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.replay import PlanRefused
 from tests.builders.places import SCENARIOS
 from tests.builders.sites import series_text, write_site
@@ -251,8 +254,15 @@ def test_a_saving_by_the_demand_charge_is_named_and_never_more_than_the_whole(
     assert words is None or words in text
 
 
-def test_a_night_of_many_steps_is_told_in_brief(tmp_path: Path) -> None:
+def test_a_night_of_many_steps_is_told_in_brief(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Quarter-hour prices make many steps: ten are listed, and how many more there are; with --full all are."""
+    made: list[Plan] = []
+
+    def solved_once(*asked: Any) -> Plan:
+        made.append(made[0] if made else plan_tonight(*asked))
+        return made[-1]
+
+    monkeypatch.setattr("scheduler.plans.plan_tonight.plan_tonight", solved_once)
     words = ["plan", str(BOATYARD), "--soc", "60", "--offer", "offers/quarter-hours.toml", "--now", "2026-02-03T16:30"]
     words += ["--out", str(tmp_path), "--forecast", "typical"]
     result = CliRunner().invoke(app, words, env={"COLUMNS": "100"})
@@ -264,6 +274,7 @@ def test_a_night_of_many_steps_is_told_in_brief(tmp_path: Path) -> None:
     assert len(begun) == 10
     assert int(lines[more].split()[1]) > 0
     full = CliRunner().invoke(app, [*words, "--full"], env={"COLUMNS": "100"}).stdout
+    assert len(made) == 2
     [folder] = tmp_path.iterdir()
     kept = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
     tonight = [block for block in kept["blocks"] if block["start"] < kept["tonight_until"]]

@@ -224,7 +224,7 @@ def compared(folder: Path) -> Comparison:
     options = CompareOptions(
         DEMO, OFFERS, "2026-03-03", "2026-03-04", hardware=DEMO / "hardware.toml", today="Day and Night"
     )
-    return compare(options, folder, jobs=2)
+    return compare(options, folder, jobs=1)
 
 
 def test_recounted_by_the_own_law_nothing_changes(compared: Comparison) -> None:

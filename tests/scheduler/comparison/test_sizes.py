@@ -35,7 +35,7 @@ def compared(folder: Path) -> Comparison:
     file = folder / "sizes.toml"
     file.write_text("format = 1\nbattery_kwh = [58, 40]\ncharger_kw = [7.4]\nsolar_scale = [1, 2.5]\n")
     options = CompareOptions(DEMO, OFFERS, *DAYS, hardware=DEMO / "hardware.toml", sizes=file)
-    return compare(options, folder / "out", jobs=2)
+    return compare(options, folder / "out", jobs=1)
 
 
 def test_each_size_is_a_run_of_its_own(compared: Comparison, folder: Path) -> None:
@@ -53,7 +53,7 @@ def test_each_size_is_a_run_of_its_own(compared: Comparison, folder: Path) -> No
     text = text.replace("battery_kwh = 58.0", "battery_kwh = 40")
     text = text.replace('solar = "solar.csv"', 'solar = "solar.csv"\nsolar_scale = 2.5')
     (site / "site.toml").write_text(text, encoding="utf-8")
-    single = compare(CompareOptions(site, OFFERS, *DAYS), folder / "single", jobs=2)
+    single = compare(CompareOptions(site, OFFERS, *DAYS), folder / "single", jobs=1)
     assert other.yearly_saving == pytest.approx(single.yearly_saving, abs=1e-9)
     assert other.best.money["plan"].total == pytest.approx(single.best.money["plan"].total, abs=1e-9)
     assert other.yearly_saving != pytest.approx(compared.yearly_saving, abs=0.01)

@@ -43,10 +43,10 @@ def by_hand(night: Night, seed: int) -> Night:
     return replace(night, setting=setting, charger=replace(night.charger, discharge_to=to))
 
 
-@pytest.mark.parametrize("seed", range(100))
+@pytest.mark.seeds([seed for seed in range(100) if seed % 8 < 4 or seed % 20 == 0], range(100))
 def test_the_compact_program_has_the_optimum_of_the_reference(seed: int) -> None:
-    """On 100 nights over every key of the site, all but five of them small and those five with tiers and demand
-    charges, all four objectives agree within the gap."""
+    """On half of 100 nights (or all) over every key of the site, all but five of them small and those five with tiers
+    and demand charges, all four objectives agree within the gap."""
     night = by_hand(random_offer_night(seed) if seed % 20 == 0 else small_night(seed), seed)
     reference, compact = least(compile_matrix(night), night), least(compact_matrix(night), night)
     assert compact[:3] == pytest.approx(reference[:3], abs=2e-4)

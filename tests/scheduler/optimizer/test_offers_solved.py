@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -59,11 +60,17 @@ def test_every_feature_occurs(feature: str) -> None:
     assert sum(FEATURES[feature](random_offer_night(seed)) for seed in SOME_SEEDS) >= 8
 
 
+@cache
+def verified(seed: int) -> tuple[Night, Replayed]:
+    """A random night with such an offer and what its plan comes to, solved once in a process."""
+    night = random_offer_night(seed)
+    return night, verify(night, solve(night))
+
+
 @pytest.mark.seeds(SOME_SEEDS, EVERY_SEED)
 def test_the_optimum_equals_an_independent_matrix(seed: int) -> None:
     """On random nights with such offers the priorities and the money agree with the independent matrix."""
-    night = random_offer_night(seed)
-    replayed = verify(night, solve(night))
+    night, replayed = verified(seed)
     expected = independent_optimum(night)
     assert weighted_on_the_way(night, replayed) == pytest.approx(expected.on_the_way, abs=1e-4)
     assert replayed.missing_kwh.sum() == pytest.approx(expected.missing_at_departure, abs=1e-4)
@@ -74,8 +81,7 @@ def test_the_optimum_equals_an_independent_matrix(seed: int) -> None:
 @pytest.mark.seeds(EVERY_SEED[::6], EVERY_SEED[::3])
 def test_the_alternative_keeps_every_law(seed: int) -> None:
     """Charging on return obeys the offer's rules too, and is never cheaper where it serves the trips as well."""
-    night = random_offer_night(seed)
-    replayed = verify(night, solve(night))
+    night, replayed = verified(seed)
     on_return = verify_constraints(night, charge_on_return(night))
     as_well = (
         on_return.missing_kwh.sum() <= replayed.missing_kwh.sum() + 1e-6

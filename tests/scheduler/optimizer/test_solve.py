@@ -7,19 +7,27 @@ alone (tests/oracles/independent_matrix.py); brute force over every sequence of 
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
 from models.base.arrays import FloatArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.few_settings import change_between_settings, settings_of
-from scheduler.optimizer.setpoints import Setpoints
+from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import draft, solve
 from scheduler.plans.replay import verify, verify_constraints
 from tests.builders.random_nights import EVERY_SEED, SOME_SEEDS, random_night, small_night
 from tests.oracles.brute_force import brute_force
 from tests.oracles.independent_matrix import independent_optimum
 from tests.oracles.tolerances import money_tolerance, weighted_on_the_way
+
+
+@cache
+def solved(seed: int) -> Answer:
+    """The plan of a random night, solved once in a process."""
+    return solve(random_night(seed))
 
 
 def settings_and_change(night: Night, charge_kw: FloatArray, discharge_kw: FloatArray) -> tuple[int, float]:
@@ -34,8 +42,7 @@ def settings_and_change(night: Night, charge_kw: FloatArray, discharge_kw: Float
 def test_the_optimum_equals_an_independent_matrix(seed: int) -> None:
     """On random nights over every key of the site file the priorities and the money agree. The plan asks for no more
     settings than the independent one, which is as cheap, and with as many it is as steady."""
-    night = random_night(seed)
-    answer = solve(night)
+    night, answer = random_night(seed), solved(seed)
     replayed = verify(night, answer)
     expected = independent_optimum(night)
     assert weighted_on_the_way(night, replayed) == pytest.approx(expected.on_the_way, abs=1e-4)
@@ -70,7 +77,7 @@ def test_small_nights_equal_brute_force(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(0, 40, 4))
 def test_solving_again_gives_the_same_plan(seed: int) -> None:
     """The same night gives the same setpoints to the last digit: nothing depends on clocks or chance."""
-    first, second = (solve(random_night(seed)).setpoints for _ in range(2))
+    first, second = solved(seed).setpoints, solve(random_night(seed)).setpoints
     for name in Setpoints.__slots__:
         np.testing.assert_array_equal(getattr(first, name), getattr(second, name))
 
@@ -90,7 +97,7 @@ def test_a_draft_holds_and_is_hardly_worse_than_the_best() -> None:
     more_kwh = []
     for seed in range(40):
         night = random_night(seed)
-        best, found = verify(night, solve(night)), verify_constraints(night, draft(night))
+        best, found = verify(night, solved(seed)), verify_constraints(night, draft(night))
         assert found.missing_kwh.sum() == pytest.approx(best.missing_kwh.sum(), abs=1e-3), seed
         more_kwh.append((found.costs.total - best.costs.total) / max(night.highest_price, 0.01))
     assert np.quantile(more_kwh, 0.7) <= 0.1

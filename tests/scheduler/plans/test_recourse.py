@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -18,12 +19,12 @@ from scheduler.nights.night import Night
 from scheduler.nights.stored_energy import StoredEnergyValue
 from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
-from scheduler.optimizer.setpoints import Setpoints
+from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import solve
 from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.reasons import block_reason
 from scheduler.plans.recourse import look_at, look_text, with_recourse
-from scheduler.plans.replay import replay, verify, verify_constraints
+from scheduler.plans.replay import Replayed, replay, verify, verify_constraints
 from tests.builders.nights import PLAIN_CONNECTION, START, Drive, flat_night, plain_car, plain_charger, powers
 from tests.builders.random_nights import random_night
 
@@ -384,7 +385,18 @@ def test_the_surplus_is_taken_up_to_the_ceiling() -> None:
     assert done.charge_kw.tolist() == pytest.approx([3.0, 1.0] + [0.0] * 6)
 
 
-@pytest.mark.parametrize("seed", range(60))
+@cache
+def solved(seed: int) -> tuple[Night, Answer, Replayed, tuple[Block, ...]]:
+    """A random night whose charger can follow the surplus, its plan and blocks, solved once in a process."""
+    night = random_night(seed)
+    night = replace(night, charger=replace(night.charger, can_follow_surplus=True))
+    answer = solve(night)
+    planned = verify(night, answer)
+    found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
+    return night, answer, planned, with_recourse(night, answer.setpoints, planned, found)
+
+
+@pytest.mark.seeds(range(0, 60, 2), range(60))
 def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
     """While blocks discharge, the building draws up to five times what was forecast, and the sun may not shine.
 
@@ -392,12 +404,7 @@ def test_no_departure_is_short_whatever_the_building_draws(seed: int) -> None:
 
     The blocks hold the plan's powers to 0.05 kW, and so its energies to a tenth of a kWh.
     """
-    night = random_night(seed)
-    night = replace(night, charger=replace(night.charger, can_follow_surplus=True))
-    answer = solve(night)
-    planned = verify(night, answer)
-    found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    blocks = with_recourse(night, answer.setpoints, planned, found)
+    night, answer, planned, blocks = solved(seed)
     taken, balanced = (np.zeros(night.intervals, dtype=np.bool_) for _ in range(2))
     for block in blocks:
         taken[block.intervals] = block.action in ("surplus", "balance")
@@ -432,15 +439,10 @@ def test_stops_are_what_keeps_departures_safe() -> None:
     assert short_without >= 5
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.seeds(range(0, 60, 4), range(60))
 def test_limits_hold_and_energy_closes_whatever_comes(seed: int) -> None:
     """Another load and sun than forecast: no constraint is broken, and what comes in is used, kept, sent or lost."""
-    night = random_night(seed)
-    night = replace(night, charger=replace(night.charger, can_follow_surplus=True))
-    answer = solve(night)
-    planned = verify(night, answer)
-    found = find_blocks(night, answer.setpoints) if answer.blocks is None else answer.blocks
-    blocks = with_recourse(night, answer.setpoints, planned, found)
+    night, answer, _, blocks = solved(seed)
     random = np.random.default_rng(seed)
     load = night.load_kw * random.uniform(0.2, 3.0, night.intervals)
     solar = night.solar_kw * random.uniform(0.0, 2.0, night.intervals)

@@ -142,21 +142,14 @@ def test_a_wide_table_keeps_its_first_column_and_shows_that_it_scrolls(
             assert moved["behind"].count("linear-gradient") == 2
 
 
+@pytest.mark.parametrize(("width", "under"), [(PHONE, True), (DESK, False)])
 @pytest.mark.parametrize("name", NAMES)
-def test_facts_stack_on_a_phone(browser: Any, pages: dict[str, Path], name: str) -> None:
-    """On a phone each value is under its name, at a desk beside it."""
-    for width, under in ((PHONE, True), (DESK, False)):
-        with opened(browser, pages[name], width) as shown:
-            apart = shown.page.evaluate(FACTS)
-            assert apart
-            assert all((each >= -1) == under for each in apart)
-
-
-@pytest.mark.parametrize("width", [PHONE, DESK])
-@pytest.mark.parametrize("name", NAMES)
-def test_the_rule_under_a_row_is_in_line(browser: Any, pages: dict[str, Path], name: str, width: int) -> None:
-    """All cells of a row end at one height."""
+def test_facts_and_rows_are_in_line(browser: Any, pages: dict[str, Path], name: str, width: int, under: bool) -> None:
+    """On a phone each value is under its name, at a desk beside it; all cells of a row end at one height."""
     with opened(browser, pages[name], width) as shown:
+        apart = shown.page.evaluate(FACTS)
+        assert apart
+        assert all((each >= -1) == under for each in apart)
         assert set(shown.page.evaluate(ROW_ENDS)) == {1}
 
 

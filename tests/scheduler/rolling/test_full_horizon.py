@@ -39,6 +39,7 @@ POLICIES: tuple[tuple[ForecastKind, Policy], ...] = (
 MONEY = 1e-4
 
 
+@cache
 def _case(name: str) -> tuple[Inputs, date, date]:
     """The inputs of a case, with its first and last day."""
     offer, first, days = CASES[name]

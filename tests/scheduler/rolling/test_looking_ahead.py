@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import cache
 
 import numpy as np
 import pytest
@@ -16,12 +17,13 @@ from scheduler.rolling.simulate import Policy, rolled_nights
 from tests.builders.places import SCENARIOS
 
 FIRST = date(2026, 1, 12)
-FORTNIGHT, MONTH = FIRST + timedelta(days=13), FIRST + timedelta(days=29)
+LAST, FORTNIGHT = FIRST + timedelta(days=9), FIRST + timedelta(days=13)
 SOC_PERCENT = 60.0
 GAP_KWH = 0.01
 """What a night's gap and its choice among equally cheap plans may cost, at the highest price [kWh]."""
 
 
+@cache
 def by_law(law: str) -> Inputs:
     """The bookbindery with a wear law, calendar ageing by the same law where it has one."""
     inputs = read_inputs(SCENARIOS / "bookbindery")
@@ -29,37 +31,47 @@ def by_law(law: str) -> Inputs:
     return replace(inputs, site=replace(inputs.site, wear=replace(inputs.site.wear, law=law, calendar_law=calendar)))
 
 
-def total(inputs: Inputs, whole: FullHorizon, policy: Policy, last: date) -> float:
-    flows = roll(RolledRun(policy, inputs, FIRST, last, SOC_PERCENT, "recorded", policy))
-    return whole.total(flows, inputs, FIRST, last)
+@cache
+def whole_of(law: str) -> FullHorizon:
+    """The ten days at once."""
+    return full_horizon(by_law(law), FIRST, LAST, SOC_PERCENT)
+
+
+def total(law: str, policy: Policy) -> float:
+    """What the ten days cost, a night at a time [money]."""
+    inputs = by_law(law)
+    flows = roll(RolledRun(policy, inputs, FIRST, LAST, SOC_PERCENT, "recorded", policy))
+    return whole_of(law).total(flows, inputs, FIRST, LAST)
+
+
+@cache
+def only_charged(law: str) -> float:
+    """What the ten days cost without discharging [money]."""
+    return total(law, "charge-only")
 
 
 @pytest.mark.parametrize("law", ["flat", "depth", "stress", "nmc"])
-def test_a_fortnight_keeps_nearly_all_that_the_whole_of_it_could(law: str) -> None:
+def test_ten_days_keep_nearly_all_that_the_whole_of_them_could(law: str) -> None:
     """With perfect forecasts, at least 97 % of the full-horizon value, less what its bound's gap hides."""
-    inputs = by_law(law)
-    whole = full_horizon(inputs, FIRST, FORTNIGHT, SOC_PERCENT)
-    only, plan = (total(inputs, whole, policy, FORTNIGHT) for policy in ("charge-only", "plan"))
+    whole, only, plan = whole_of(law), only_charged(law), total(law, "plan")
     assert plan >= whole.bound - 1e-6
     assert only - plan >= 0.97 * (only - whole.bound) - whole.gap
 
 
 def test_a_night_that_looks_no_further_keeps_far_less(monkeypatch: pytest.MonkeyPatch) -> None:
     """The price that a refill costs, which each night counted before, leaves more than a third on the table."""
-    inputs = by_law("stress")
-    whole = full_horizon(inputs, FIRST, FORTNIGHT, SOC_PERCENT)
-    only = total(inputs, whole, "charge-only", FORTNIGHT)
+    whole, only = whole_of("stress"), only_charged("stress")
     monkeypatch.setattr("scheduler.rolling.simulate.with_look_ahead", lambda inputs, asked, night, *rest: night)
-    assert only - total(inputs, whole, "plan", FORTNIGHT) < 0.66 * (only - whole.bound)
+    assert only - total("stress", "plan") < 0.66 * (only - whole.bound)
 
 
 def test_a_day_more_of_looking_ahead_never_costs_more_than_the_gaps(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Over a month, by one, two and three days."""
+    """Over a fortnight, by one, two and three days."""
     inputs = by_law("stress")
     found = []
     for days in (1, 2, 3):
         monkeypatch.setattr(look_ahead, "LOOK_AHEAD", timedelta(days=days))
-        nights = list(rolled_nights(inputs, FIRST, MONTH, SOC_PERCENT, "recorded"))
+        nights = list(rolled_nights(inputs, FIRST, FORTNIGHT, SOC_PERCENT, "recorded"))
         paid = sum(night.replayed.costs.total + night.replayed.costs.stored_energy for night in nights)
         left = nights[-1].planned.stored_energy.worth(float(nights[-1].replayed.stored_kwh[-1]))
         found.append(paid - left)
@@ -69,11 +81,11 @@ def test_a_day_more_of_looking_ahead_never_costs_more_than_the_gaps(monkeypatch:
 
 
 @pytest.mark.parametrize("site", ["bookbindery", "boatyard", "veterinary"])
-def test_a_fortnight_neither_drains_nor_hoards(site: str) -> None:
-    """With typical forecasts the car is put back on most nights, and has room on most."""
+def test_a_week_neither_drains_nor_hoards(site: str) -> None:
+    """With typical forecasts, after three days, the car is put back on most nights, and has room on most."""
     inputs = read_inputs(SCENARIOS / site)
     car = inputs.site.car
-    nights = list(rolled_nights(inputs, FIRST, FORTNIGHT, SOC_PERCENT, "typical"))[-7:]
+    nights = list(rolled_nights(inputs, FIRST, LAST, SOC_PERCENT, "typical"))[-7:]
     highest, lowest = (
         [car.percent(float(of(night.replayed.stored_kwh))) for night in nights] for of in (np.max, np.min)
     )

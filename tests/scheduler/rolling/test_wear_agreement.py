@@ -1,8 +1,8 @@
-"""Charged wear against counted wear over a rolled fortnight: segment prices must give what the cycles use by the law.
+"""Charged wear against counted wear over a rolled week: segment prices must give what the cycles use by the law.
 
 The comparison is fair only if both see the same cycles. Charged wear is paid when energy leaves the battery, and energy
-put back costs nothing; counting gives half a cycle for a range that the trace does not close. So the fortnight begins
-at the ceiling, where charged wear takes the cheapest segments as full and counting has no half cycle. The trace is
+put back costs nothing; counting gives half a cycle for a range that the trace does not close. So the week begins at
+the ceiling, where charged wear takes the cheapest segments as full and counting has no half cycle. The trace is
 closed at its end (`soc_trace`), since the segments that are open then were paid in full. Calendar ageing is left out.
 """
 
@@ -27,7 +27,7 @@ from scheduler.rolling.flows import rolled_flows
 from scheduler.rolling.simulate import Policy, rolled_nights
 from tests.builders.places import SCENARIOS
 
-FIRST, LAST = date(2026, 3, 2), date(2026, 3, 15)
+FIRST, LAST = date(2026, 3, 2), date(2026, 3, 8)
 AGREES, AGREES_LOWER = 0.05, 0.08
 """The second by "nmc": a car that looks ahead goes down from less than its ceiling, where the same depth costs less."""
 DEGC = 25.0
@@ -36,7 +36,7 @@ WAYS: tuple[tuple[str, Policy], ...] = (("driving", "plan"), ("driving", "charge
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """Charged and counted wear of a fortnight, and what the law's convex envelope leaves out of it [money]."""
+    """Charged and counted wear of a week, and what the law's convex envelope leaves out of it [money]."""
 
     charged: float
     counted: float
@@ -55,7 +55,7 @@ def inputs_by(law: str, driving: str) -> Inputs:
 
 
 def rolled(law: str, driving: str, policy: Policy) -> Wear:
-    """Roll the fortnight with perfect foresight, and count what it charged."""
+    """Roll the week with perfect foresight, and count what it charged."""
     inputs = inputs_by(law, driving)
     site = inputs.site
     flows = rolled_flows(

@@ -56,8 +56,10 @@ def overhang_inches(figure: Figure) -> float:
     return float(max(-drawn.x0, -drawn.y0, drawn.x1 - width, drawn.y1 - height))
 
 
-@pytest.mark.parametrize("wide", [False, True])
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(
+    ("case", "wide"),
+    [*((case, False) for case in CASES), *((case, True) for case in ("usual", "ten groups", "odd names"))],
+)
 def test_each_figure_is_whole_in_svg_and_png(case: str, wide: bool) -> None:
     """Well-formed SVG with text as text and no mark that is not a number; PNG of 300 dots an inch; nothing clipped."""
     for figure in sweep_figures(CASES[case], "JPY", wide).values():
@@ -184,13 +186,13 @@ def test_the_same_input_gives_the_same_bytes_whatever_the_caller_s_settings(kind
         found.append({name: figure_bytes(figure, kind) for name, figure in made.items()})  # type: ignore[arg-type]
 
     with matplotlib.rc_context({"font.size": 20, "svg.fonttype": "path", "axes.facecolor": "red"}):
-        threads = [threading.Thread(target=make) for _ in range(3)]
+        threads = [threading.Thread(target=make) for _ in range(2)]
         for thread in threads:
             thread.start()
         for thread in threads:
             thread.join()
         assert matplotlib.rcParams["font.size"] == 20
-    assert found == [first] * 3
+    assert found == [first] * 2
 
 
 def test_lines_are_told_apart_without_colour() -> None:

@@ -313,11 +313,16 @@ def test_faults_come_before_any_work(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.usefixtures("undrawn")
 def test_the_time_is_said_before_the_work(tmp_path: Path) -> None:
-    """Runs, references and nights, and a time above 0."""
+    """Runs, references and nights, and a time above 0; then the work begins."""
     told: list[Beginning] = []
-    sweep(replace(WORDS, settings=()), tmp_path / "out", workers_here(1), told.append)
+
+    def begun(work: object, progress: object) -> None:
+        assert len(told) == 1
+        raise InterruptedError
+
+    with pytest.raises(InterruptedError):
+        sweep(replace(WORDS, settings=()), tmp_path / "out", Workers(1, begun), told.append)
     (beginning,) = told
     assert (beginning.request.grid_runs, len(beginning.request.points), beginning.work.nights) == (3, 5, 15)
     assert beginning.seconds > 0

@@ -14,13 +14,15 @@ from scheduler.sweep.sweep import Study, repeat, sweep
 from scheduler.sweep.text import bound_sentences, counted_sentences
 from tests.builders.places import SCENARIOS
 from tests.builders.sweep_runs import made_up_runs
+from tests.builders.undrawn_sweeps import undrawn_sweeps
 
 OPTIONS = SweepOptions(SCENARIOS / "bookbindery", (0.0, 1.0), first_day="2026-01-12", last_day="2026-01-13", bound=True)
 
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
-    return sweep(OPTIONS, tmp_path_factory.mktemp("bounded") / "out", workers_here(1))
+    with undrawn_sweeps():
+        return sweep(OPTIONS, tmp_path_factory.mktemp("bounded") / "out", workers_here(1))
 
 
 def test_every_run_has_its_share(study: Study) -> None:
@@ -38,6 +40,7 @@ def test_every_run_has_its_share(study: Study) -> None:
     assert "Of the most that discharging can be worth" in bound_sentences(runs)[0]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_manifest_asks_for_the_bound_again(study: Study, tmp_path: Path) -> None:
     """Repeated from its manifest, the sweep has the same numbers, bounds among them."""
     assert study.manifest["asked"]["bound"] is True

@@ -31,7 +31,7 @@ def _free(night: Night) -> Prices:
     return Prices(np.zeros(night.intervals + 1))
 
 
-@pytest.mark.parametrize("seed", range(6, 18))
+@pytest.mark.seeds(range(6, 18, 2), range(6, 18))
 def test_without_wear_it_is_the_optimum(seed: int) -> None:
     """With nothing short and no wear the value now is the independent optimum, and its path costs as much."""
     night = _without_wear(random_night(seed))
@@ -81,7 +81,7 @@ def test_a_coarser_pass_is_never_above(seed: int) -> None:
     assert fine - 4e-3 * len(program.stops) <= coarse <= fine + 1e-6
 
 
-@pytest.mark.parametrize("seed", range(0, 60, 4))
+@pytest.mark.seeds(range(0, 60, 8), range(0, 60, 4))
 def test_worth_of_stored_energy_is_that_of_the_rest_of_the_night(seed: int) -> None:
     """At any boundary, the worth differs from state to state as brute force on the rest of the night says."""
     night = replace(_without_wear(small_night(seed)), calendar=None)
