@@ -10,7 +10,14 @@ import pytest
 
 from models.site.trips import Trip
 from scheduler.inputs.site_inputs import Inputs, read_inputs
-from scheduler.nights.known_trips import MOST_REPLANS, known_trips, replan_times, trip_groups, trips_kind
+from scheduler.nights.known_trips import (
+    MOST_REPLANS,
+    known_trips,
+    replan_times,
+    trip_groups,
+    trips_as_usual,
+    trips_kind,
+)
 from tests.builders.sites import write_site
 
 
@@ -52,6 +59,14 @@ def test_a_trip_as_usual_is_no_news(site: Inputs) -> None:
     inputs = driven(site, USUAL)
     assert seen(inputs, EVENING) == seen(inputs, at("02 21:00")) == (USUAL,)
     assert replans(inputs) == []
+
+
+def test_a_usual_trip_is_one_until_what_is_driven_is_known(site: Inputs) -> None:
+    """When the car is back from it is not certain until 20:10; from then on the recorded drive is known."""
+    inputs = driven(site, drive("03 08:10", "03 17:55"))
+    groups = trip_groups(inputs, EVENING, NEXT)
+    assert trips_as_usual(groups, at("02 20:09"))[:1] == (USUAL,)
+    assert USUAL not in trips_as_usual(groups, at("02 20:10"))
 
 
 def test_another_trip_is_driven_in_place_of_the_usual_one(site: Inputs) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from models.base.arrays import FloatArray
@@ -26,10 +27,13 @@ from scheduler.optimizer.look_ahead import with_look_ahead
 from scheduler.optimizer.manual_blocks import settings_made
 from scheduler.optimizer.setpoints import Answer
 from scheduler.optimizer.solve import solve
+from scheduler.plan_output.plan_json import plan_document
 from scheduler.plans import sampled_choice
 from scheduler.plans.dispatch import follow_plan
 from scheduler.plans.outlook import outlook, trip_chances
+from scheduler.plans.outlook_text import range_text
 from scheduler.plans.plan import why_not_discharged
+from scheduler.plans.plan_tonight import plan_tonight
 from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import replay, verify
 from scheduler.plans.sampled_choice import ONLY_CHARGING, TYPICAL, choose_forecast
@@ -274,3 +278,20 @@ def test_only_charging_is_tried_too(monkeypatch: pytest.MonkeyPatch) -> None:
     assert why_not_discharged(night, chosen.expected, choice, "EUR") == (
         "on past evenings like this one a discharge cost more than it earned"
     )
+
+
+def test_the_range_of_the_money_says_what_else_is_drawn() -> None:
+    """Wednesday at 11:00 under the market offer, the car home between 15:00 and 17:00: prices end at midnight."""
+    site = SCENARIOS / "bookbindery"
+    options = RequestOptions(60, now="2026-03-04T11:00", home_at="15:00..17:00", stay_home=True)
+    plan = plan_tonight(site, options, site / "offers" / "market-hour.toml")
+    text = range_text(plan)
+    assert text is not None
+    assert text.startswith(
+        "On 40 past evenings like this one, with prices that are not published yet as they were then and the car home "
+        "between Wed 15:00 and 17:00, the total would have been "
+    )
+    sampled = plan_document(plan)["sampled"]
+    assert (sampled["draws_prices"], sampled["draws_returns"]) == (True, True)
+    assert plan.blocks[0].first >= plan.night.boundaries.get_loc(pd.Timestamp("2026-03-04T15:00Z"))
+    assert np.ptp(sampled["saving"]) > 0
