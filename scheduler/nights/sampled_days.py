@@ -35,7 +35,7 @@ RECENT = 56
 YEAR, SEASON = 365, 28
 """Days of earlier years in the same season lie this many years, and up to this many days more or less, before now."""
 MOST_YEARS = 5
-NEAREST = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6)
+NEAREST = (1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6)
 """How many days later the nearest day of a kind may be, in order."""
 SUN_SCALE = (0.5, 2.0)
 """Least and most by which the solar of past days is scaled [-]."""
@@ -206,6 +206,8 @@ def _of_kind(
     moved : begins and ends [s since 1970], shape (2, m).
     """
     begin = datetime.fromtimestamp(float(moved[0, 0]), UTC).astimezone(zone)
+    if (begin.weekday() >= SATURDAY) == is_weekend:
+        return moved if is_covered(moved) else None
     for days in NEAREST:
         then = begin + timedelta(days=days)  # the same reading of the local clock
         at = moved + (then.timestamp() - begin.timestamp())

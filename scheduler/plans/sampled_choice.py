@@ -33,7 +33,7 @@ from scheduler.plans.dispatch import settings_of
 from scheduler.plans.outlook import outcomes, worst_case
 from scheduler.plans.recourse import with_recourse
 from scheduler.plans.replay import PlanRefused, Replayed, verify, verify_constraints
-from scheduler.plans.tune_blocks import as_planned, tuned
+from scheduler.plans.tune_blocks import WORTH_A_SETTING_KWH, as_planned, settings_count, tuned
 
 TYPICAL = "the typical day"
 ONLY_CHARGING = "the typical day, only charging"
@@ -126,10 +126,14 @@ def choose_forecast(
         return typical, None
     least, allowed = WORTH_A_CHANGE_KWH * night.highest_price, max(most_short, typical.short)
 
-    def is_better(total: FloatArray, short: float) -> bool:
+    # what those set by hand count for is part of the total
+    own, price = settings_count(night, typical.blocks), 0.0 if night.setting.by_hand else night.highest_price
+
+    def is_better(total: FloatArray, short: float, settings: int) -> bool:
         saved = typical.total - total
         error = float(saved.std(ddof=1)) / len(scored) ** 0.5
-        return float(saved.mean()) > max(least, STANDARD_ERRORS * error) and short <= allowed
+        more = WORTH_A_SETTING_KWH * price * max(0, settings - own)
+        return float(saved.mean()) > max(least, STANDARD_ERRORS * error) + more and short <= allowed
 
     tried: list[tuple[float, int, Trial]] = []
     trials = list(_trials(night, scored, may_discharge, typical.answer.setpoints.gives_energy))
@@ -141,7 +145,7 @@ def choose_forecast(
     for _, _, trial in sorted(tried)[:MOST_FINISHED]:
         with suppress(NoPlanError, PlanRefused):
             best = _candidate(trial, scored)
-            if is_better(best.total, best.short):
+            if is_better(best.total, best.short, settings_count(night, best.blocks)):
                 bounded = replace(best, answer=_bounded(best.answer, typical.answer.bound, trial, night))
                 return _with_changes(bounded, typical, scored, allowed, 1 + len(trials))
     return _with_changes(typical, typical, scored, allowed, 1 + len(trials))
@@ -220,14 +224,16 @@ def _candidate(trial: Trial, days: SampledDays) -> Candidate:
     return Candidate(trial.name, night, answer, expected, blocks, total, short)
 
 
-def _drafted(trial: Trial, days: SampledDays) -> tuple[FloatArray, float]:
-    """Return what a draft of a forecast's plan came to on each day [money], and the share of days that are short."""
+def _drafted(trial: Trial, days: SampledDays) -> tuple[FloatArray, float, int]:
+    """Return what a draft of a forecast's plan came to on each day [money], the share of days that are short, and how
+    many settings it has.
+    """
     night = trial.night
     setpoints, found = _draft(trial)
     expected = verify_constraints(night, setpoints, found)
     blocks = with_recourse(night, setpoints, expected, found, trial.may_discharge)
     total, short = _carried_out(night, setpoints, blocks, days)
-    return total + expected.costs.settings, short
+    return total + expected.costs.settings, short, settings_count(night, blocks)
 
 
 def _draft(trial: Trial) -> tuple[Setpoints, tuple[Block, ...]]:

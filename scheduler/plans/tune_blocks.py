@@ -1,11 +1,11 @@
 """Change what a plan sets where past days show that it pays: later, earlier, until another state of charge, or not.
 
 A plan knows one forecast. Which blocks cost least over many days that could come cannot be told from it: charging may
-wait for the end of the cheap hours, since by then the sun has come or not; a stop may lie lower where the energy is put
-back cheaply; a block may not be worth its while. From a plan's blocks, changes are tried one at a time: each block is
-left out, set to another action, ended at another state of charge, begun or ended an hour earlier or later, or cut in
-two, and each idle stretch is given something to do. All are carried out on all days at once. The best is kept, until
-none costs less.
+wait for the end of the cheap hours, since by then the sun has come or not; a stop may lie lower where the energy is
+put back cheaply; a block may not be worth its while. From a plan's blocks, changes are tried one at a time: each block
+is left out, set to another action, ended at another state of charge, begun or ended an hour earlier or later, cut in
+two or joined with the next, and each idle stretch is given something to do. All are carried out on all days at once.
+The best is kept, until none costs less.
 
 That is the sample average of stochastic programming, with the rules of recourse inside: on each day the charger does
 what its blocks say, knowing no more than they do. A program that chooses each day's powers with that day known would
@@ -41,7 +41,8 @@ FINER = 2.0
 WORTH_A_CHANGE_KWH = 0.02
 """A change must save at least what this energy costs at the night's highest price [kWh]."""
 WORTH_A_SETTING_KWH = 0.1
-"""And what this energy costs for each setting more that a person makes [kWh]."""
+"""And what this energy costs for each setting more that a person makes [kWh]. One that spares a setting may cost what
+WORTH_A_CHANGE_KWH costs."""
 MOST_MORE_SETTINGS = 3
 """All changes together make no more settings than so many on top of the plan's own."""
 STANDARD_ERRORS = 0.5
@@ -102,8 +103,8 @@ def tuned(night: Night, blocks: Sequence[Block], days: SampledDays, most_short: 
         found = scored(night, tried, days)
         saved = total - found.total
         error = saved.std(axis=1, ddof=1) / len(days) ** 0.5
-        more = np.maximum(0, count[count <= own + MOST_MORE_SETTINGS] - settings_count(night, best))
-        least = price * (WORTH_A_CHANGE_KWH + WORTH_A_SETTING_KWH * more)
+        more = count[count <= own + MOST_MORE_SETTINGS] - settings_count(night, best)
+        least = price * np.where(more < 0, WORTH_A_CHANGE_KWH * more, WORTH_A_CHANGE_KWH + WORTH_A_SETTING_KWH * more)
         gain = saved.mean(axis=1) - STANDARD_ERRORS * error - least
         is_safe = (found.short <= allowed) & (found.worst_kwh <= begun.worst_kwh[0] + MISSED_KWH / 10).all(axis=1)
         gain[~is_safe] = -np.inf
@@ -259,6 +260,14 @@ def _changes(night: Night, blocks: tuple[Block, ...]) -> Iterator[tuple[Block, .
             for other in _other_actions(night, block):
                 yield _in_order(*others, replace(other, last=at), replace(block, first=at))
                 yield _in_order(*others, replace(block, last=at), replace(other, first=at))
+    for number, (before, after) in enumerate(pairwise(blocks)):
+        if before.last == after.first:
+            others = (*blocks[:number], *blocks[number + 2 :])
+            for joint in (replace(before, last=after.last), replace(after, first=before.first)):
+                yield _in_order(*others, joint)
+            if before.action == after.action == "charge":
+                kw, amps = max((before.kw, before.amps), (after.kw, after.amps))
+                yield _in_order(*others, replace(after, first=before.first, kw=kw, amps=amps))
     for first, last in _idle(night, blocks):
         for block in _something_to_do(night, first, last):
             yield _in_order(*blocks, block)

@@ -49,8 +49,10 @@ def local_mean(series: Series, day: date, night: Night) -> list[float]:
 
 @pytest.mark.parametrize("now", [MONDAY, AFTER_THE_CLOCKS_CHANGE])
 def test_each_is_the_series_in_the_same_hours_of_the_local_clock(inputs: Inputs, now: datetime) -> None:
+    """After the evening of a Monday to Thursday comes a weekday, as tomorrow is one."""
     night, days = sampled(inputs, now)
-    for number in (0, 7, len(days) - 1):
+    like = [number for number, day in enumerate(days.days) if day.weekday() < 4]
+    for number in (like[0], like[7], like[-1]):
         expected = local_mean(inputs.load, days.days[number], night)
         assert days.load_kw[number].tolist() == pytest.approx(expected, abs=1e-9)
 
@@ -125,3 +127,36 @@ def _since(series: Series, begins: pd.Timestamp) -> Series:
     """The series from an instant on."""
     kept = np.asarray(series.start >= begins)
     return Series(series.start[kept], series.kw[kept], series.step_minutes)
+
+
+@pytest.mark.parametrize(
+    ("now", "kinds"),
+    [
+        (datetime(2026, 3, 5, 16, 0, tzinfo=UTC), (5.0, 5.0)),
+        (datetime(2026, 3, 6, 16, 0, tzinfo=UTC), (5.0, 1.0)),
+        (datetime(2026, 3, 7, 16, 0, tzinfo=UTC), (1.0, 1.0)),
+        (datetime(2026, 3, 8, 16, 0, tzinfo=UTC), (1.0, 5.0)),
+    ],
+    ids=["Thursday", "Friday", "Saturday", "Sunday"],
+)
+def test_tonight_and_tomorrow_are_days_of_their_kind(inputs: Inputs, now: datetime, kinds: tuple[float, float]) -> None:
+    """A building that draws 5 kW on weekdays and 1 kW on weekend days does so in every sample."""
+    local = inputs.load.start.tz_convert(inputs.site.timezone)
+    shop = replace(inputs.load, kw=np.where(local.day_of_week < 5, 5.0, 1.0))
+    night, days = sampled(replace(inputs, load=shop), now)
+    tomorrow = night.boundaries[:-1].tz_convert(night.timezone).day != now.day
+    assert len(days) >= 14
+    for load_kw in days.load_kw:
+        assert load_kw[~tomorrow].tolist() == pytest.approx([kinds[0]] * int((~tomorrow).sum()))
+        assert load_kw[tomorrow].tolist() == pytest.approx([kinds[1]] * int(tomorrow.sum()))
+
+
+def test_hours_from_another_day_are_of_the_nearest_of_the_kind(inputs: Inputs) -> None:
+    """Monday's night: after the evening of Friday 27 February come Friday's own hours, not Saturday's."""
+    night, days = sampled(inputs, MONDAY)
+    assert days.days[0] == date(2026, 2, 27)
+    expected = np.array(local_mean(inputs.load, date(2026, 2, 27), night))
+    again = np.array(local_mean(inputs.load, date(2026, 2, 26), night))
+    tomorrow = np.asarray(night.boundaries[:-1].tz_convert(night.timezone).day != MONDAY.day)
+    assert days.load_kw[0][~tomorrow].tolist() == pytest.approx(expected[~tomorrow].tolist())
+    assert days.load_kw[0][tomorrow].tolist() == pytest.approx(again[tomorrow].tolist())

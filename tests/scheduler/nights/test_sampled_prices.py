@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from models.base.clock import SATURDAY
 from models.tariff.offer import Band, DemandCharge, Discount, Offer, Tax
 from scheduler.inputs.offer_file import read_market
 from scheduler.inputs.site_inputs import Inputs, read_inputs
@@ -95,6 +96,12 @@ def begins_of(night: Night) -> list[datetime]:
     return [each.to_pydatetime() for each in night.boundaries[:-1]]
 
 
+def hour_of(begin: datetime, day: date) -> datetime:
+    """The hour of a past day; after a Friday's evening that of the same Friday, since tomorrow is a weekday too."""
+    moved = begin - timedelta(days=(NOW.date() - day).days)
+    return moved - timedelta(days=1) if moved.astimezone(BERLIN).weekday() == SATURDAY else moved
+
+
 def drawn_market(days: SampledDays, night: Night) -> list[dict[datetime, float]]:
     """Of each past day, the market price of each hour that is not published, by loops over the file.
 
@@ -107,8 +114,8 @@ def drawn_market(days: SampledDays, night: Night) -> list[dict[datetime, float]]
     for day in days.days:
         mine = {}
         for begin in open_hours:
-            past = [raw[begin - timedelta(days=(NOW.date() - other).days)] for other in days.days]
-            own = raw[begin - timedelta(days=(NOW.date() - day).days)]
+            past = [raw[hour_of(begin, other)] for other in days.days]
+            own = raw[hour_of(begin, day)]
             hour = begin.astimezone(BERLIN).replace(minute=0)
             recent = [
                 price
