@@ -52,8 +52,8 @@ def _departure(plan: Plan, outcome: TripOutcome, chance: TripChance, days: int) 
         f"in 19 of 20; chance of less than the {wanted} it needs: {chance_text(chance.chance)}."
     )
     if chance.whatever_is_drawn and not chance.short:
-        late = " and the latest return" if plan.outlook is not None and plan.outlook.draws_returns else ""
-        yield f"Even the highest draw on record, all along and without any sun,{late} would not make it short."
+        late = ", not even with the latest return" if plan.outlook is not None and plan.outlook.draws_returns else ""
+        yield f"Even the highest draw on record, all along and without any sun, would not make it short{late}."
     if chance.drawn_when_short_kwh is not None:
         home = ""
         if chance.home_when_short is not None:
