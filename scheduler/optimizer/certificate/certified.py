@@ -100,15 +100,20 @@ class Search:
     def certify(self, limits: Limits, prices: Prices) -> float:
         """Search until the gap is closed or the effort spent; return the bound [kWh at the highest price]."""
         open_parts = [Part(limits, -np.inf, prices, [prices])]
+        most = self.effort_share * (SMALL_EFFORT if self.small else EFFORT)
         while open_parts:
             open_parts.sort(key=lambda part: part.bound)
-            if self.effort >= self.effort_share * (SMALL_EFFORT if self.small else EFFORT):
+            if self.effort >= most:
                 self.proof += open_parts
                 break
             here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
             hints = self._one_pass(here)
+            goal = self.best_cost - GAP_WORTH_KWH
+            unsettled = sum(part.bound < goal for part in here)
+            if self.effort + unsettled * PROGRAM_CELLS * self.night.intervals >= most:
+                self.proof += open_parts  # what follows in this round is to prepare the next, which is not to come
+                break
             for part in here:
-                goal = self.best_cost - GAP_WORTH_KWH
                 if part.bound >= goal:
                     self.proof.append(part)
                     continue
@@ -125,7 +130,6 @@ class Search:
                 part.trials = [_between(part.best, mixed, share) for share in self.shares(len(here))]
                 part.trials += hints.get(id(part), [])[: max(0, 3 - len(here))]
                 later.append(part)
-            goal = self.best_cost - GAP_WORTH_KWH
             self.proof += [part for part in later if part.bound >= goal]
             open_parts = [part for part in later if part.bound < goal]
         return min([self.best_cost, *(part.bound for part in self.proof)])
@@ -380,7 +384,8 @@ def _by_integers(search: Search) -> float:
     first, unit = first_stage(search.modes.matrix), search.program.unit
     gap = GAP_WORTH_KWH * search.night.highest_price
     try:
-        stage = first.without_shortages(gap) if search.nothing_short else first.with_priorities(gap)
+        known = search.best_values
+        stage = first.without_shortages(gap, known) if search.nothing_short else first.with_priorities(gap)
     except NoPlanError:
         stage = None
     if stage is None:
