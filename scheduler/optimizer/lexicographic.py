@@ -42,9 +42,10 @@ FEW_HEURISTICS = {
     "mip_heuristic_run_root_reduced_cost": False,
     "mip_heuristic_run_feasibility_jump": False,
     "mip_allow_restart": False,
+    "mip_detect_symmetry": False,
 }
 """Searches of smaller programs, blind jumps and restarts: on nights like these they take two thirds of the time and
-find nothing that a few nodes of branching do not."""
+find nothing that a few nodes of branching do not. No two intervals are alike, so symmetry is not looked for either."""
 SMALLER_PROGRAMS = {"mip_heuristic_run_rins": True, "mip_heuristic_run_rens": True}
 """But of plans set by hand, whose relaxation is less close, these two find the best plan many nodes earlier, where the
 search is not bounded by a number of nodes."""
@@ -327,13 +328,18 @@ class Stage:
             stage = stage.minimised(shortage, gap=HELD).holding(shortage, HELD)
         return stage.minimised_both_ways("least_money", gap)
 
-    def without_shortages(self, gap: float) -> Stage | None:
-        """Return the plan of least money with nothing missing and nothing on the way; None if no plan does that."""
-        return self.on(self.program.without_shortages()).cheapest(gap)
+    def without_shortages(self, gap: float, begin: FloatArray | None = None) -> Stage | None:
+        """Return the plan of least money with nothing missing and nothing on the way; None if no plan does that.
 
-    def cheapest(self, gap: float) -> Stage | None:
-        """Return the plan of least money; None if there is none."""
-        found = self.solver.run(self.program, "least_money", gap)
+        Parameters
+        ----------
+        gap, begin : as for `Solver.run`.
+        """
+        return self.on(self.program.without_shortages()).cheapest(gap, begin)
+
+    def cheapest(self, gap: float, begin: FloatArray | None = None) -> Stage | None:
+        """Return the plan of least money; None if there is none; gap and values to begin from as for `Solver.run`."""
+        found = self.solver.run(self.program, "least_money", gap, begin=begin)
         return None if isinstance(found, str) else self._with(found).settled("least_money")
 
     def minimised(self, objective: str, gap: float) -> Stage:

@@ -11,8 +11,8 @@ from scheduler.nights.night import SCHEDULE, Night
 from scheduler.nights.wear_prices import segments_of
 from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.setpoints import Setpoints
-from scheduler.optimizer.solve import cheapest
-from scheduler.plans.replay import Replayed, battery_flows_kwh, replay
+from scheduler.optimizer.solve import cheapest, relaxed_money
+from scheduler.plans.replay import ENERGY_TOLERANCE, Replayed, battery_flows_kwh, replay
 from scheduler.textio.format import amount_text, money_text
 
 TOLD_WORTH_KWH = 1.0
@@ -62,21 +62,31 @@ def other_laws(inputs: Inputs, night: Night, setpoints: Setpoints) -> tuple[Othe
         return ()
     now = night.boundaries[0].to_pydatetime()
     given = float(night.hours @ setpoints.discharge_kw)
+    least = MATTERS_WORTH_KWH * night.highest_price
     found = []
     for law in WEAR_LAWS:
         if law == inputs.site.wear.law:
             continue
         by_law = replace(night, wear=segments_of(inputs.site, law, now), segment_value=None, setting=SCHEDULE)
+        plan = replay(by_law, setpoints)
+        bound = relaxed_money(by_law) if _serves_all(plan) else None
+        if bound is not None and plan.costs.total - bound < least - ENERGY_TOLERANCE * night.highest_price:
+            continue
         try:
             best = cheapest(by_law)
         except NoPlanError:
             continue
-        best_total, plan_total = (replay(by_law, each).costs.total for each in (best, setpoints))
         other = float(night.hours @ best.discharge_kw)
-        regret = plan_total - best_total
-        if abs(other - given) >= MATTERS_KWH and regret >= MATTERS_WORTH_KWH * night.highest_price:
+        regret = plan.costs.total - replay(by_law, best).costs.total
+        if abs(other - given) >= MATTERS_KWH and regret >= least:
             found.append(OtherLaw(law, other, given, regret))
     return tuple(found)
+
+
+def _serves_all(plan: Replayed) -> bool:
+    """Return whether every trip leaves with what it wants, and nothing is charged on the way."""
+    lacks = (plan.on_the_way_kwh, plan.missing_kwh, plan.missing_when_ready_kwh)
+    return all(bool((kwh <= ENERGY_TOLERANCE).all()) for kwh in lacks)
 
 
 def other_laws_text(others: tuple[OtherLaw, ...], worth: float, currency: str) -> tuple[str, ...]:

@@ -81,7 +81,7 @@ class Search:
     modes: ModeProgram
     master: Master
     nothing_short: bool = True
-    effort_share: float = 1.0
+    most_effort: float = np.inf
     best_cost: float = np.inf
     best_values: FloatArray | None = None
     effort: int = 0
@@ -100,15 +100,20 @@ class Search:
     def certify(self, limits: Limits, prices: Prices) -> float:
         """Search until the gap is closed or the effort spent; return the bound [kWh at the highest price]."""
         open_parts = [Part(limits, -np.inf, prices, [prices])]
+        most = min(self.most_effort, SMALL_EFFORT if self.small else EFFORT)
         while open_parts:
             open_parts.sort(key=lambda part: part.bound)
-            if self.effort >= self.effort_share * (SMALL_EFFORT if self.small else EFFORT):
+            if self.effort >= most:
                 self.proof += open_parts
                 break
             here, later = open_parts[:PARTS_AT_ONCE], open_parts[PARTS_AT_ONCE:]
             hints = self._one_pass(here)
+            goal = self.best_cost - GAP_WORTH_KWH
+            unsettled = sum(part.bound < goal for part in here)
+            if self.effort + unsettled * PROGRAM_CELLS * self.night.intervals >= most:
+                self.proof += open_parts  # what follows in this round is to prepare the next, which is not to come
+                break
             for part in here:
-                goal = self.best_cost - GAP_WORTH_KWH
                 if part.bound >= goal:
                     self.proof.append(part)
                     continue
@@ -125,7 +130,6 @@ class Search:
                 part.trials = [_between(part.best, mixed, share) for share in self.shares(len(here))]
                 part.trials += hints.get(id(part), [])[: max(0, 3 - len(here))]
                 later.append(part)
-            goal = self.best_cost - GAP_WORTH_KWH
             self.proof += [part for part in later if part.bound >= goal]
             open_parts = [part for part in later if part.bound < goal]
         return min([self.best_cost, *(part.bound for part in self.proof)])
@@ -241,12 +245,12 @@ def covers(night: Night) -> bool:
     return not left_out and night.segment_value is None and night.highest_price > 0
 
 
-def search_of(night: Night, may_discharge: bool = True, effort_share: float = 1.0) -> tuple[Search, float] | None:
+def search_of(night: Night, may_discharge: bool = True, most_effort: float = np.inf) -> tuple[Search, float] | None:
     """Search for the cheapest free schedule of a night.
 
     Parameters
     ----------
-    effort_share : share of the usual effort after which an open gap stays open [0 to 1].
+    most_effort : after which an open gap stays open, where that is less than the usual effort [cells].
 
     Returns
     -------
@@ -265,7 +269,7 @@ def search_of(night: Night, may_discharge: bool = True, effort_share: float = 1.
         served = modes.run()
     if served:
         search = Search(
-            night, program, Wear(night, program.unit), modes, _master(night, program), effort_share=effort_share
+            night, program, Wear(night, program.unit), modes, _master(night, program), most_effort=most_effort
         )
         bound = search.certify(limits, modes.prices(program.unit))
         if search.best_values is not None:
@@ -275,7 +279,7 @@ def search_of(night: Night, may_discharge: bool = True, effort_share: float = 1.
     if found is None or not modes.run():
         return None
     penalised, limits = found
-    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised), False, effort_share)
+    search = Search(night, penalised, Wear(night, program.unit), modes, _master(night, penalised), False, most_effort)
     bound = search.certify(limits, modes.prices(program.unit))
     return None if search.best_values is None else (search, bound)
 
@@ -338,7 +342,7 @@ def solve_free(
     *,
     choose: bool = True,
     open_too: bool = False,
-    effort_share: float = 1.0,
+    most_effort: float = np.inf,
 ) -> Answer | None:
     """Return the best free schedule with its bound and gap [money].
 
@@ -346,7 +350,7 @@ def solve_free(
     ----------
     choose : the steadiest of equally cheap plans, and the best timed of those; else the cheapest as it was found.
     open_too : take the plan found, with its gap, though the integers might close it: for nights on which they fail.
-    effort_share : as for search_of.
+    most_effort : as for search_of.
 
     Returns
     -------
@@ -354,7 +358,7 @@ def solve_free(
     one stays open of which money does not decide the modes. Then the compact program with its integers is the way.
     """
     try:
-        found = search_of(night, may_discharge, effort_share)
+        found = search_of(night, may_discharge, most_effort)
     except TooManyCellsError:
         return None
     if found is None:
@@ -380,7 +384,8 @@ def _by_integers(search: Search) -> float:
     first, unit = first_stage(search.modes.matrix), search.program.unit
     gap = GAP_WORTH_KWH * search.night.highest_price
     try:
-        stage = first.without_shortages(gap) if search.nothing_short else first.with_priorities(gap)
+        known = search.best_values
+        stage = first.without_shortages(gap, known) if search.nothing_short else first.with_priorities(gap)
     except NoPlanError:
         stage = None
     if stage is None:

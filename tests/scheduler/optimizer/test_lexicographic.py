@@ -37,6 +37,22 @@ def test_a_matrix_that_was_solved_gives_the_same_again() -> None:
     np.testing.assert_array_equal(first_stage(matrix).with_priorities(gap).values, first.values)
 
 
+@pytest.mark.parametrize("seed", [2, 4, 7, 17])
+def test_a_plan_to_begin_from_changes_no_least_money(seed: int) -> None:
+    """Begun at the best plan or at one with an interval kept idle, the least money is that without a beginning."""
+    night = random_night(seed)
+    gap = GAP_WORTH_KWH * night.highest_price
+    first = first_stage(compact_matrix(night))
+    best = first.without_shortages(gap)
+    assert best is not None
+    idle = best.on(best.program.with_power(1, 0.0)).cheapest(gap)
+    assert idle is not None
+    for values in (best.values, idle.values):
+        again = first_stage(compact_matrix(night)).without_shortages(gap, values)
+        assert again is not None
+        assert again.value("least_money") == pytest.approx(best.value("least_money"), abs=2 * gap)
+
+
 @pytest.mark.parametrize("seed", [0, 2, 5, 9])
 def test_stages_may_be_taken_up_in_any_order(seed: int) -> None:
     """From one stage two others: with the second interval idle, and with the changes counted and money held. Whichever

@@ -16,7 +16,7 @@ from models.base.arrays import FloatArray
 from scheduler.nights.night import Night
 from scheduler.optimizer.few_settings import change_between_settings, settings_of
 from scheduler.optimizer.setpoints import Answer, Setpoints
-from scheduler.optimizer.solve import draft, solve
+from scheduler.optimizer.solve import SHORT_KWH, draft, relaxed_money, solve
 from scheduler.plans.replay import verify, verify_constraints
 from tests.builders.random_nights import EVERY_SEED, SOME_SEEDS, random_night, small_night
 from tests.oracles.brute_force import brute_force
@@ -54,6 +54,19 @@ def test_the_optimum_equals_an_independent_matrix(seed: int) -> None:
         theirs = settings_and_change(night, expected.charge_kw, expected.discharge_kw)
         assert ours[0] <= theirs[0]
         assert ours[0] < theirs[0] or ours[1] <= theirs[1] + 0.01
+
+
+@pytest.mark.seeds(range(0, 40, 2), range(60))
+def test_the_relaxed_program_is_no_higher_than_the_independent_optimum(seed: int) -> None:
+    """Where trips can all be served. Where one cannot, there is no such plan, and no bound."""
+    night = random_night(seed)
+    bound, expected = relaxed_money(night), independent_optimum(night)
+    short = expected.on_the_way + expected.missing_at_departure + expected.missing_when_ready
+    if bound is None:
+        assert short > 0 or night.prices_depend_on_amounts or night.stored_energy.price_per_kwh[-1] < 0
+    else:
+        assert short <= SHORT_KWH
+        assert bound <= expected.money + money_tolerance(night)
 
 
 @pytest.mark.seeds(range(0, 25, 2), range(25))

@@ -19,7 +19,7 @@ from scheduler.optimizer.certificate import certified, dynamic_program
 from scheduler.optimizer.certificate.certified import Part, Search, search_of, solve_free
 from scheduler.optimizer.certificate.dynamic_problem import Limits, Prices, Weights
 from scheduler.optimizer.certificate.dynamic_program import DynamicProgram
-from scheduler.optimizer.certificate.lagrangian import Wear
+from scheduler.optimizer.certificate.lagrangian import Master, Wear
 from scheduler.optimizer.certificate.mode_program import ModeProgram
 from scheduler.optimizer.compact import compact_matrix
 from scheduler.optimizer.lexicographic import GAP_WORTH_KWH, TIE_WORTH_KWH, NoPlanError
@@ -275,6 +275,19 @@ def test_the_same_night_is_searched_the_same_way(monkeypatch: pytest.MonkeyPatch
     again, same, _ = _searched(random_night(16), 60_000, monkeypatch)
     assert (first.effort, first.passes, first.parts) == (again.effort, again.passes, again.parts)
     assert (bound, first.best_cost) == (same, again.best_cost)
+
+
+def test_no_prices_are_sought_for_a_pass_that_does_not_come(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the effort of one pass the search ends with plan and bound, and never solves for the next prices."""
+
+    def never(*_: object) -> tuple[float, Prices]:
+        raise AssertionError
+
+    monkeypatch.setattr(Master, "solve", never)
+    search, bound, before = _searched(random_night(16), 1, monkeypatch)
+    assert before == [0]
+    assert len(search.proof) == 1
+    assert bound <= search.best_cost < np.inf
 
 
 def test_rounding_of_large_values_makes_no_cells() -> None:
