@@ -225,7 +225,7 @@ def test_by_hand_with_tiers_only_charging_is_tried() -> None:
 def test_what_is_chosen_by_hand_costs_least_on_the_days_of_a_demo_site() -> None:
     """The bookbindery on a sunny Wednesday, in four blocks: each day replayed by itself, and settings counted."""
     inputs = read_inputs(SCENARIOS / "bookbindery")
-    evening = parse_request(RequestOptions(78, now="2026-05-20T18:00"), inputs)
+    evening = parse_request(RequestOptions(78, now="2026-05-27T18:00"), inputs)
     night, _ = build_night(inputs, evening)
     night = replace(
         with_look_ahead(inputs, evening, night), setting=Setting("blocks", 4, 60, worth=None, between=WAKING_HOURS)
