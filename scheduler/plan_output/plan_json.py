@@ -179,6 +179,7 @@ def _forecast(plan: Plan) -> dict[str, Any]:
             "cash": found.cash.tolist(),
             "saving": found.saving.tolist(),
             "gained": None if choice is None else choice.gained,
+            "changed": None if choice is None else choice.changed,
             "draws_prices": found.draws_prices,
             "draws_returns": found.draws_returns,
         },

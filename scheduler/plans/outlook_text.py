@@ -10,7 +10,7 @@ from scheduler.nights.sampled_days import FEWEST_SAMPLES
 from scheduler.plans.departures import TripOutcome
 from scheduler.plans.outlook import TripChance
 from scheduler.plans.plan import Plan
-from scheduler.plans.sampled_choice import ONLY_CHARGING, TYPICAL
+from scheduler.plans.sampled_choice import ONLY_CHARGING, TYPICAL, WORTH_A_CHANGE_KWH
 from scheduler.textio.format import amount_text, clock_text, money_text, percent_text
 
 UNDER = 0.005
@@ -103,7 +103,10 @@ def _drawn_text(plan: Plan) -> str:
 
 
 def planned_on_text(plan: Plan) -> str | None:
-    """Return on which forecast the plan was made and why, where it is not the typical day; else None."""
+    """Return on which forecast the plan was made and why, where it is not the typical day, and what was changed; or None.
+
+    Changes that are worth less than another forecast must be are not told.
+    """
     choice = plan.choice
     if choice is None or choice.gained <= 0:
         return None
@@ -119,10 +122,10 @@ def planned_on_text(plan: Plan) -> str | None:
             f"It is planned on {choice.name}: of {choice.tried} forecasts tried on {choice.days} past evenings, its "
             f"plan costs least, {money_text(before, currency)} less on average than that of the typical day."
         )
-    if choice.changed > 0:
+    if choice.changed >= WORTH_A_CHANGE_KWH * plan.night.highest_price:
         them = "Some of its settings are" if said else "Some settings are"
         said += (
             f"{' ' if said else ''}{them} not what the forecast alone would have: on {choice.days} past evenings they "
             f"cost {money_text(choice.changed, currency)} less on average."
         )
-    return said
+    return said or None

@@ -43,6 +43,8 @@ FEW_INTERVALS = 48
 """A night of more intervals takes longer to plan, and fewer forecasts are tried."""
 SUN, LOAD = 0.5, 1.3
 """Less sun and more load than typical [-]."""
+WORTH_CHANGING_KWH = 0.02
+"""Changes to a plan's blocks must together save at least what this energy costs at the night's highest price [kWh]."""
 WORTH_A_CHANGE_KWH = 0.1
 """Another forecast must save at least what this energy costs at the night's highest price [kWh]."""
 MOST_FINISHED = 2
@@ -170,7 +172,11 @@ def _with_changes(
             changed = _changed(chosen, blocks, days)
             more = float((chosen.total - changed.total).mean())
             worst, before = (_worst_kwh(each, days) for each in (changed, chosen))
-            if more > 0 and changed.short <= most_short and (worst <= before + MISSED_KWH / 10).all():
+            if (
+                more > WORTH_CHANGING_KWH * chosen.night.highest_price
+                and changed.short <= most_short
+                and (worst <= before + MISSED_KWH / 10).all()
+            ):
                 return changed, Choice(chosen.name, tried, len(days), gained + more, more)
     return chosen, Choice(chosen.name, tried, len(days), gained)
 
