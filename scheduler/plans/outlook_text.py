@@ -103,7 +103,7 @@ def _drawn_text(plan: Plan) -> str:
 
 
 def planned_on_text(plan: Plan) -> str | None:
-    """Return on which forecast the plan was made and why, where it is not the typical day, and what was changed; or None.
+    """Return on which forecast the plan was made, and what was changed for past days; None for the typical day's plan.
 
     Changes that are worth less than another forecast must be are not told.
     """

@@ -172,11 +172,8 @@ def _with_changes(
             changed = _changed(chosen, blocks, days)
             more = float((chosen.total - changed.total).mean())
             worst, before = (_worst_kwh(each, days) for each in (changed, chosen))
-            if (
-                more > WORTH_CHANGING_KWH * chosen.night.highest_price
-                and changed.short <= most_short
-                and (worst <= before + MISSED_KWH / 10).all()
-            ):
+            is_safe = changed.short <= most_short and bool((worst <= before + MISSED_KWH / 10).all())
+            if is_safe and more > WORTH_CHANGING_KWH * chosen.night.highest_price:
                 return changed, Choice(chosen.name, tried, len(days), gained + more, more)
     return chosen, Choice(chosen.name, tried, len(days), gained)
 
