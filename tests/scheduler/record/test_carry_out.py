@@ -14,7 +14,11 @@ import pytest
 from models.site.car import Car
 from scheduler.inputs.site_inputs import read_inputs
 from scheduler.nights.build_night import build_night
+from scheduler.optimizer.block import Block
 from scheduler.plans.dispatch import follow_settings, settings_of
+from scheduler.plans.plan import Plan
+from scheduler.plans.replay import replay
+from scheduler.plans.tune_blocks import as_planned
 from scheduler.record.carry_out import boundaries_of_saved, saved_stored_energy_value, settings_of_saved
 from tests.builders.recorded import quick_plan, saved, shaken
 from tests.builders.sites import write_site
@@ -25,6 +29,7 @@ KINDS: dict[str, dict[str, str]] = {
     "takes the surplus": {"phases = 1": "phases = 1\ncan_follow_surplus = true"},
     "by hand": {"phases = 1": 'phases = 1\nset_by = "blocks"\nmax_blocks = 4\nmin_block_minutes = 60'},
     "stops by itself": {"phases = 1": "phases = 1\ncan_stop_at_percent = true"},
+    "ends within an hour": {},
     "a limit": {"on_the_way_price_per_kwh = 0.60": "on_the_way_price_per_kwh = 0.60\ndischarge_limit_kwh = 6"},
 }
 
@@ -36,6 +41,8 @@ def test_a_saved_plan_is_followed_as_the_plan_itself(tmp_path: Path, kind: str) 
     site = write_site(tmp_path, changes)
     inputs = read_inputs(site)
     plan = quick_plan(site, "2026-03-03T18:10", 52.0)
+    if kind == "ends within an hour":
+        plan = ended_within_an_hour(plan)
     read = saved(plan)
     happened = shaken(inputs)
     boundaries = boundaries_of_saved([read])
@@ -53,6 +60,25 @@ def test_a_saved_plan_is_followed_as_the_plan_itself(tmp_path: Path, kind: str) 
     assert done.charge_kw == pytest.approx(other.charge_kw)
     assert done.discharge_kw == pytest.approx(other.discharge_kw)
     assert done.discharge_kw.sum() > 0
+
+
+def ended_within_an_hour(plan: Plan) -> Plan:
+    """The plan with a block that charges at full power until 5 kWh more are stored, and one that sells until a stop."""
+    night = plan.night
+    most = (night.charger.charge_max_kw, night.charger.discharge_max_kw)
+    until, stop = (night.car.percent(night.stored_now_kwh + more) for more in (5.0, 1.5))
+    charge, sell = (
+        Block(at, at + 3, action, kw, night.charger.amps(kw))
+        for at, action, kw in (  # type: ignore[arg-type]
+            (0, "charge", most[0]),
+            (3, "discharge", most[1]),
+        )
+    )
+    blocks = (replace(charge, until_percent=until), replace(sell, stop_percent=stop))
+    setpoints, blocks = as_planned(night, blocks)
+    return replace(
+        plan, blocks=blocks, answer=replace(plan.answer, setpoints=setpoints), replayed=replay(night, setpoints)
+    )
 
 
 def test_energy_left_is_worth_what_the_plan_said(tmp_path: Path) -> None:
