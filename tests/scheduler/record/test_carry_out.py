@@ -76,9 +76,8 @@ def ended_within_an_hour(plan: Plan) -> Plan:
     )
     blocks = (replace(charge, until_percent=until), replace(sell, stop_percent=stop))
     setpoints, blocks = as_planned(night, blocks)
-    return replace(
-        plan, blocks=blocks, answer=replace(plan.answer, setpoints=setpoints), replayed=replay(night, setpoints)
-    )
+    answer, done = replace(plan.answer, setpoints=setpoints), replay(night, setpoints)
+    return replace(plan, blocks=blocks, reasons=("", ""), answer=answer, replayed=done)
 
 
 def test_energy_left_is_worth_what_the_plan_said(tmp_path: Path) -> None:
