@@ -30,8 +30,9 @@ from zoneinfo import ZoneInfo
 
 from scheduler.inputs.control_mode import CHARGING
 from scheduler.optimizer.block import end_text, from_text
+from scheduler.optimizer.find_blocks import SAME_POWER_KW
 from scheduler.plan_output.ocpp_schema import MOST_PERIODS
-from scheduler.plans.saved_plan import SAME_KW, SavedPlan, SavedRow
+from scheduler.plans.saved_plan import SAME_KW, SavedBlock, SavedPlan, SavedRow
 from scheduler.textio.errors import single_fault
 
 FIRST_DAY = date(2020, 1, 1)
@@ -126,13 +127,16 @@ def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
             "limit": _watts(min(block.kw, limits.charge_max_kw)),
             "dischargeLimit": _watts(-gives_kw),
         }
-    if row.state not in ("charge", "discharge"):
+    covers = block is not None and block.action == "cover" and row.state != "away"
+    if not covers:
+        row = _until_the_limit(plan, row, block)
+    if row.state not in ("charge", "discharge") and not covers:
         return {**start, "operationMode": "Idle"}
     draw = row.load_kw - row.solar_kw
     most_charge = min(limits.charge_max_kw, max(0.0, limits.import_limit_kw - draw))
-    covers = block is not None and block.action == "cover"
-    if row.state == "discharge" and (covers or limits.discharge_to == "building"):
-        cap = _within(plan, row, limits.discharge_max_kw, max(_cap_of(plan, row), row.discharge_kw))
+    if covers or (row.state == "discharge" and limits.discharge_to == "building"):
+        cap = max(_cap_of(plan, row), row.discharge_kw)
+        _within(plan, row, limits.discharge_max_kw, cap)
         return {
             **start,
             "operationMode": "LocalLoadBalancing",
@@ -154,6 +158,20 @@ def _period(plan: SavedPlan, row: SavedRow) -> dict[str, Any]:
         "dischargeLimit": _watts(-_within(plan, row, most_discharge, row.discharge_kw)),
         "setpoint": _watts(row.setpoint_kw),
     }
+
+
+def _until_the_limit(plan: SavedPlan, row: SavedRow, block: SavedBlock | None) -> SavedRow:
+    """Return an interval at its block's power where the profile's limit ends the block at its state of charge.
+
+    The plan has the mean power until then, which is less where the block ends within the interval by the forecast.
+    """
+    if block is None or block.action != "charge" or block.until_percent is None or row.state == "away":
+        return row
+    limit = _limit_at_soc(plan).get("limitAtSoC")
+    if limit is None or limit["soc"] != ceil(block.until_percent) or abs(block.kw - row.charge_kw) <= SAME_POWER_KW:
+        return row
+    kw = min(block.kw, max(row.charge_kw, plan.limits.import_limit_kw - row.load_kw + row.solar_kw))
+    return row.model_copy(update={"state": "charge", "charge_kw": kw, "setpoint_kw": kw})
 
 
 def _within(plan: SavedPlan, row: SavedRow, most_kw: float, power_kw: float) -> float:

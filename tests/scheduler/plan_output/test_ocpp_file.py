@@ -188,6 +188,36 @@ def test_taking_the_surplus_charges_only_what_is_left_over(plan: SavedPlan) -> N
     assert broken_rules(document) == []
 
 
+def test_covering_goes_on_where_the_forecast_draws_too_little(plan: SavedPlan) -> None:
+    """Two hours of a covering block, idle by the forecast in the second; the car is away in the third."""
+    block = plan.blocks[0].model_copy(update={"action": "cover", "kw": 5.0, "end": plan.start + timedelta(hours=3)})
+    rows = [row(plan, (0, 60), -2.0), row(plan, (60, 120), 0.0), row(plan, (120, 180), 0.0)]
+    rows[2] = rows[2].model_copy(update={"state": "away"})
+    document = ocpp21_document(of_rows(plan, rows).model_copy(update={"blocks": [block]}))
+    first, second = periods_of(document)
+    assert (first["operationMode"], first["startPeriod"], first["dischargeLimit"]) == ("LocalLoadBalancing", 0, -5000.0)
+    assert (second["operationMode"], second["startPeriod"]) == ("Idle", 120 * 60)
+
+
+def test_a_block_that_ends_within_an_hour_charges_at_its_power(plan: SavedPlan) -> None:
+    """Until 60 % at 7 kW: planned at 7 kW, 2 kW and not at all, which is a mean; the limit at 60 % ends it.
+
+    Where another block charges further, the limit would not end it: the planned powers stay.
+    """
+    charges = {"action": "charge", "stop_percent": None, "from_kw": None, "surplus_from_kw": None}
+    hours = [plan.start + timedelta(hours=at) for at in range(5)]
+    ends = {"start": hours[0], "end": hours[3], "kw": 7.0, "until_percent": 60.0}
+    first = plan.blocks[0].model_copy(update={**charges, **ends})
+    rows = [row(plan, (60 * at, 60 * at + 60), kw) for at, kw in enumerate((7.0, 2.0, 0.0, 3.0))]
+    document = ocpp21_document(of_rows(plan, rows[:3]).model_copy(update={"blocks": [first]}))
+    (period,) = periods_of(document)
+    assert (period["setpoint"], schedule_of(document)["limitAtSoC"]["soc"]) == (7000.0, 60)
+    further = {"start": hours[3], "end": hours[4], "kw": 3.0, "until_percent": 75.0}
+    second = plan.blocks[0].model_copy(update={**charges, **further})
+    both = periods_of(ocpp21_document(of_rows(plan, rows).model_copy(update={"blocks": [first, second]})))
+    assert [each.get("setpoint") for each in both] == [7000.0, 2000.0, None, 3000.0]
+
+
 def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
     """Charging ends at the highest of the ends; where discharging ends is said, with its time."""
     charging = [block for block in plan.blocks if block.action == "charge"]
@@ -197,7 +227,8 @@ def test_only_the_end_of_charging_has_a_field(plan: SavedPlan) -> None:
     document = ocpp21_document(plan.model_copy(update={"blocks": [*others, *ends]}))
     assert schedule_of(document)["limitAtSoC"] == {"soc": 72, "limit": 0.0}
     assert broken_rules(document) == []
-    assert "limitAtSoC" not in schedule_of(ocpp21_document(plan))  # the demo's charging ends at the ceiling
+    ceiling = [block.model_copy(update={"until_percent": None}) for block in charging]
+    assert "limitAtSoC" not in schedule_of(ocpp21_document(plan.model_copy(update={"blocks": [*others, *ceiling]})))
     assert stops_not_carried(plan.model_copy(update={"blocks": others})) is None
     assert f"18:20 until {plan.blocks[0].stop_percent:.3g} % is left" in str(stops_not_carried(plan))
     low = [plan.blocks[0].model_copy(update={"stop_percent": None, "from_kw": 0.3})]
