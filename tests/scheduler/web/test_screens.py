@@ -117,7 +117,7 @@ def test_an_evening_from_the_form_to_the_calendar(client: TestClient, site: Path
     for sentence in (
         "Now: discharge at 2.9 kW until 56.5 % is left.",
         "Next: 21:00, cover the building up to 7.4 kW until 38 % is left.",
-        "The car is ready 23:13 for the drive Tue 07:30, and leaves with 80 %.",
+        "The car is ready 23:10 for the drive Tue 07:30, and leaves with 80 %.",
         "Saves 3.21 EUR compared with charging on return.",
     ):
         assert sentence in text
