@@ -7,16 +7,17 @@ replay.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from models.base.arrays import BoolArray, FloatArray
 from models.site.connection import cheapest_curtailment_kw, grid_flows_kw, import_cap_kw, needed_curtailment_kw
 from models.site.trips import on_the_way_kwh
+from models.tariff.demand import DemandMonth
+from models.tariff.tiers import PriceTier
 from scheduler.nights.night import Night
 from scheduler.optimizer.find_blocks import SAME_POWER_KW
-from scheduler.optimizer.setpoints import setpoints_from_powers
 from scheduler.plans.dispatch import NOTHING_KWH, Settings
 
 
@@ -78,13 +79,9 @@ def carry_out(
     import_kw, export_kw = grid_flows_kw(net_kw, curtailed_kw)
     bought = (hours * import_kw * bought_at).sum(axis=0)
     sold = (hours * export_kw * sold_at).sum(axis=0)
-    for side, flow_kw in (("import", import_kw), ("export", export_kw)):
-        for tier in night.tiers_of(side):  # type: ignore[arg-type]
-            more = np.array([tier.money(night.hours * row).sum() for row in flow_kw.T])
-            bought, sold = (bought + more, sold) if side == "import" else (bought, sold + more)
-    demand = np.zeros(len(load_kw))
-    for month in night.demand:
-        demand += [month.cost(night.hours, row) for row in import_kw.T]
+    bought += sum(_tier_money(tier, hours * import_kw) for tier in night.tiers_of("import"))
+    sold += sum(_tier_money(tier, hours * export_kw) for tier in night.tiers_of("export"))
+    demand = sum((_demand_cost(month, night.hours, import_kw) for month in night.demand), np.zeros(len(load_kw)))
     emitted = np.zeros(len(load_kw))
     if night.grid_g_per_kwh is not None:
         emitted = night.emissions_price * (night.hours * night.grid_g_per_kwh) @ (import_kw - export_kw)
@@ -198,34 +195,46 @@ def _curtailed_kw(
     net_kw: FloatArray,
     prices: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
-    """Return curtailed solar as setpoints_from_powers has it [kW], shape (n, R)."""
+    """Return curtailed solar as setpoints_from_powers has it, with tiers that of each interval in turn [kW], (n, R)."""
     limit = night.export_limit_kw[:, None]
     needed = needed_curtailment_kw(limit, net_kw, solar_kw)
     if not night.solar_can_be_limited:
         return needed
-    if night.prices_depend_on_amounts:
-        bought_at, sold_at = (np.broadcast_to(price, net_kw.shape) for price in prices)
-        return np.array(
-            [
-                setpoints_from_powers(
-                    replace(
-                        night,
-                        load_kw=load_kw[:, row],
-                        solar_kw=solar_kw[:, row],
-                        import_price=bought_at[:, row],
-                        export_price=sold_at[:, row],
-                    ),
-                    powers.charge_kw[:, row],
-                    powers.discharge_kw[:, row],
-                    powers.charge_share[:, row],
-                    powers.discharge_share[:, row],
-                ).curtailed_kw
-                for row in range(load_kw.shape[1])
-            ]
-        ).T
     most = np.where(night.only_solar[:, None] & (powers.charge_kw > 0), np.maximum(needed, -net_kw), solar_kw)
     cap = import_cap_kw(night.connection, load_kw, solar_kw)
-    return cheapest_curtailment_kw(limit, net_kw, most, cap, *prices)
+    if not night.tiers:
+        return cheapest_curtailment_kw(limit, net_kw, most, cap, *prices)
+    curtailed = np.zeros_like(net_kw)
+    left = [np.full(net_kw.shape[1], tier.left_kwh) for tier in night.tiers]
+    for at, hours in enumerate(night.hours.tolist()):
+        price = {side: each[at] for side, each in zip(("import", "export"), prices, strict=True)}
+        for tier, kwh in zip(night.tiers, left, strict=True):
+            price[tier.side] = price[tier.side] + tier.difference[at] * (kwh > 0)
+        curtailed[at] = cheapest_curtailment_kw(
+            limit[at], net_kw[at], most[at], cap[at], price["import"], price["export"]
+        )
+        energy = dict(zip(("import", "export"), grid_flows_kw(net_kw[at], curtailed[at]), strict=True))
+        left = [
+            kwh - hours * energy[tier.side] if tier.holds[at] else kwh
+            for tier, kwh in zip(night.tiers, left, strict=True)
+        ]
+    return curtailed
+
+
+def _tier_money(tier: PriceTier, energy_kwh: FloatArray) -> FloatArray:
+    """Return what a tier adds to each row's cost of import or credit for export [money], shape (R,)."""
+    counted = np.where(tier.holds[:, None], energy_kwh, 0.0)
+    within = np.diff(np.minimum(np.cumsum(counted, axis=0), tier.left_kwh), axis=0, prepend=0.0)
+    return np.asarray(tier.difference @ within)
+
+
+def _demand_cost(month: DemandMonth, hours: FloatArray, import_kw: FloatArray) -> FloatArray:
+    """Return what each row adds to a month's demand charge [money], shape (R,)."""
+    peak_kw = np.full(import_kw.shape[1], month.so_far_kw)
+    for number in np.unique(month.mean_of[month.mean_of >= 0]).tolist():
+        inside = month.mean_of == number
+        peak_kw = np.maximum(peak_kw, hours[inside] @ import_kw[inside] / hours[inside].sum())
+    return month.price_per_kw * (peak_kw - month.so_far_kw)
 
 
 def _through_segments(night: Night, powers: _Powers) -> tuple[FloatArray, FloatArray]:
@@ -277,9 +286,10 @@ def _highest_prices(night: Night, prices: tuple[FloatArray, FloatArray] | None) 
     """Return the highest import price of the night, or of each row [money per kWh], shape (R,)."""
     if prices is None:
         return night.highest_price
-    if night.tiers:
-        return np.array([replace(night, import_price=row).highest_price for row in prices[0]])
-    return np.asarray(np.maximum(0.0, prices[0].max(axis=1)))
+    possible = [prices[0]]
+    for tier in night.tiers_of("import"):
+        possible.append(possible[-1] + tier.difference)
+    return np.asarray(np.maximum(0.0, np.max([each.max(axis=1) for each in possible], axis=0)))
 
 
 def _starts(running: BoolArray) -> FloatArray:

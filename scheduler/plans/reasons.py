@@ -124,6 +124,9 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
         parts.append(_bought_text(night, replayed, bought, at, currency))
     if from_solar.sum() > _worth_naming(bought):
         parts.append(_solar_text(night, replayed, from_solar, surplus_kw, at, currency))
+    if not parts:
+        held = percent_text(night.car.percent(float(replayed.stored_kwh[block.first])))
+        return f"Charges little or nothing by the forecast, since the car holds {held} by then; on other evenings more."
     joint = ", and " if "," in parts[0] else " and "
     limit = _charge_limit(night, setpoints, replayed, block)
     return f"{sentence_case(joint.join(parts))}, {_purpose(night, replayed, block, currency)}{limit}."

@@ -6,6 +6,7 @@ import pytest
 
 from models.site.connection import Connection
 from scheduler.nights.night import Night
+from scheduler.optimizer.block import Block
 from scheduler.optimizer.find_blocks import find_blocks
 from scheduler.optimizer.solve import solve
 from scheduler.plans.reasons import block_reason
@@ -60,6 +61,19 @@ def test_prices_carry_their_currency_and_at_most_four_figures() -> None:
     )
     assert "at 0.1235 EUR, the lowest price" in found[1]
     assert "worth 0.15 EUR per kWh" in found[1]
+
+
+def test_a_charge_that_the_forecast_has_no_use_for_says_so() -> None:
+    """A block may be there for past days alone: by the forecast the charger then does
+    next to nothing."""
+    night = flat_night()
+    setpoints = powers(night)
+    replayed = verify_constraints(night, setpoints)
+    held = 100 * night.stored_now_kwh / night.car.battery_kwh
+    sentence = block_reason(night, setpoints, replayed, Block(2, 4, "charge", 2.0, 8.7))
+    assert_one_sentence(sentence)
+    assert sentence.startswith("Charges little or nothing by the forecast")
+    assert f"{held:g} %" in sentence
 
 
 def test_losses_raise_what_a_kwh_discharged_costs() -> None:
