@@ -246,7 +246,7 @@ def why_not_discharged(night: Night, replayed: Replayed, choice: Choice | None, 
     ----------
     night, replayed, choice : of the plan. currency : of its prices.
     """
-    if choice is not None and (choice.name == ONLY_CHARGING or choice.changed > 0):
+    if choice is not None and (choice.name == ONLY_CHARGING or choice.discharge_left_out):
         return "on past evenings like this one a discharge cost more than it earned"
     return why_no_discharge(night, replayed, currency)
 

@@ -114,12 +114,6 @@ def _charge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, block
         hours * np.maximum(0.0, charge_kw - surplus_kw),
     )
     parts = []
-    if charge_kw.sum() <= 0:
-        has = percent_text(night.car.percent(float(replayed.stored_kwh[block.first])))
-        return (
-            f"Buys nothing by the forecast, since the car has {has} by then; it charges if it has less, "
-            f"{_purpose(night, replayed, block, currency)}."
-        )
     if bought.sum() > _worth_naming(from_solar):
         parts.append(_bought_text(night, replayed, bought, at, currency))
     if from_solar.sum() > _worth_naming(bought):

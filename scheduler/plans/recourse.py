@@ -94,10 +94,10 @@ def with_recourse(
                 from_kw=_from_kw(night, setpoints, replayed, block, fill_before),
             )
         found.append(block)
-    return _without_looks_at_night(night, setpoints, replayed, _as_few_as_can_be(night, found))
+    return without_looks_at_night(night, setpoints, replayed, _as_few_as_can_be(night, found))
 
 
-def _without_looks_at_night(
+def without_looks_at_night(
     night: Night, setpoints: Setpoints, replayed: Replayed, blocks: tuple[Block, ...]
 ) -> tuple[Block, ...]:
     """Return the blocks with lower powers where a look at the car would fall into the night.

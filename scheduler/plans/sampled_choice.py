@@ -29,10 +29,10 @@ from scheduler.optimizer.lexicographic import NoPlanError
 from scheduler.optimizer.setpoints import Answer, Setpoints
 from scheduler.optimizer.solve import draft, draft_by_hand, solve
 from scheduler.plans.departures import MISSED_KWH
-from scheduler.plans.dispatch import settings_of
+from scheduler.plans.dispatch import follow_settings, settings_of, settings_of_blocks
 from scheduler.plans.outlook import outcomes, worst_case
-from scheduler.plans.recourse import with_recourse
-from scheduler.plans.replay import PlanRefused, Replayed, verify, verify_constraints
+from scheduler.plans.recourse import with_recourse, without_looks_at_night
+from scheduler.plans.replay import PlanRefused, Replayed, replay, verify, verify_constraints
 from scheduler.plans.tune_blocks import WORTH_A_SETTING_KWH, as_planned, settings_count, tuned
 
 TYPICAL = "the typical day"
@@ -47,6 +47,9 @@ WORTH_CHANGING_KWH = 0.02
 """Changes to a plan's blocks must together save at least what this energy costs at the night's highest price [kWh]."""
 WORTH_A_CHANGE_KWH = 0.1
 """Another forecast must save at least what this energy costs at the night's highest price [kWh]."""
+AS_PLANNED_KWH = 0.5
+"""By no more than this may the stored energy of a plan, as a block ends or the car leaves, be off what its blocks lead
+to by the forecast [kWh]: a charger that runs for a part of an interval under its least power cannot be planned."""
 MOST_FINISHED = 2
 """So many of the best drafts at most are planned to the end, until one is as good as its draft was."""
 STANDARD_ERRORS = 1.0
@@ -93,6 +96,7 @@ class Choice:
     tried, days : how many forecasts on how many days.
     gained : how much less it costs than planning on the typical day, on average over the days [money].
     changed : how much of that comes from changes to the plan's blocks [money]; 0 where there are none.
+    discharge_left_out : whether these leave out all that the plan would discharge.
     """
 
     name: str
@@ -100,6 +104,7 @@ class Choice:
     days: int
     gained: float
     changed: float = 0.0
+    discharge_left_out: bool = False
 
 
 def choose_forecast(
@@ -174,7 +179,8 @@ def _with_changes(
             worst, before = (_worst_kwh(each, days) for each in (changed, chosen))
             is_safe = changed.short <= most_short and bool((worst <= before + MISSED_KWH / 10).all())
             if is_safe and more > WORTH_CHANGING_KWH * chosen.night.highest_price:
-                return changed, Choice(chosen.name, tried, len(days), gained + more, more)
+                gave, gives = (each.answer.setpoints.gives_energy for each in (chosen, changed))
+                return changed, Choice(chosen.name, tried, len(days), gained + more, more, gave and not gives)
     return chosen, Choice(chosen.name, tried, len(days), gained)
 
 
@@ -194,6 +200,11 @@ def _changed(chosen: Candidate, blocks: tuple[Block, ...], days: SampledDays) ->
     night = chosen.night
     setpoints, blocks = as_planned(night, blocks)
     expected = verify_constraints(night, setpoints)
+    by_blocks = replay(night, follow_settings(night, settings_of_blocks(night, blocks)))
+    ends = [block.last for block in blocks] + [trip.depart for trip in night.trips]
+    if float(np.abs(by_blocks.stored_kwh - expected.stored_kwh)[ends].max(initial=0.0)) > AS_PLANNED_KWH:
+        raise PlanRefused(("the plan would not show what its blocks do by the forecast",))
+    blocks = without_looks_at_night(night, setpoints, expected, blocks)
     answer = replace(
         chosen.answer,
         setpoints=setpoints,

@@ -52,8 +52,8 @@ SURPLUS_FROM_KW = (0.1, 0.4, 0.7, 1.0)
 """Draws and surpluses that are tried as those from which on a block follows them [kW], where well under the least
 power."""
 WELL_UNDER = 0.75
-MOST_ROWS = 6000
-"""Days times changes that are carried out together; more take their turn, so that memory stays bounded."""
+MOST_CELLS = 150_000
+"""Days times changes times intervals that are carried out together; more take their turn: memory stays bounded."""
 WHOLE_AMPS = 1e-9
 FOLLOWS_DRAW: tuple[Action, ...] = ("cover", "balance")
 FOLLOWS_SUN: tuple[Action, ...] = ("surplus", "balance")
@@ -213,7 +213,7 @@ def scored(night: Night, tried: Sequence[tuple[Block, ...]], days: SampledDays) 
     sampled = typical if days.prices is None else days.prices.of_all(night)
     of_days = ((days.load_kw, most_kw), (days.solar_kw, np.zeros_like(most_kw)), *zip(sampled, typical, strict=True))
     each_kind = [np.vstack([np.broadcast_to(rows, days.load_kw.shape), last]) for rows, last in of_days]
-    at_once = max(1, MOST_ROWS // count)
+    at_once = max(1, MOST_CELLS // (count * night.intervals))
     total, short, worst = [], [], []
     for first in range(0, len(tried), at_once):
         some = tried[first : first + at_once]

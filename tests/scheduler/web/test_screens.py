@@ -174,7 +174,7 @@ def test_what_to_do_is_what_the_terminal_says(tmp_path: Path, name: str, options
     [
         (timedelta(hours=2), "Now: discharge at 2.9"),
         (timedelta(hours=3), "Now: cover the building up to 7.4"),
-        (timedelta(hours=5), "Now: charge at 6.0"),
+        (timedelta(hours=5), "Now: charge at 7.4"),
         (timedelta(hours=11), "Now: leave the charger idle."),
         (timedelta(hours=14), "The car is on its way, back 18:00."),
         (timedelta(days=1), "The plan of Monday 2 March 2026, 18:20"),
