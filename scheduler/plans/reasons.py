@@ -55,7 +55,10 @@ def _discharge_reason(night: Night, setpoints: Setpoints, replayed: Replayed, bl
     given = float(hours @ discharge_kw)
     gives = " and ".join(parts) or "discharges when that costs least"
     if given <= 0:
-        return f"{sentence_case(gives)}."
+        if block.action == "discharge":
+            return "Gives nothing by the forecast, since the car is down to where it stops by then."
+        paid = price_range_text(night.import_price[at].tolist(), currency)
+        return f"Gives nothing by the forecast; if the building draws more, it replaces what would be bought at {paid}."
     stored = night.price_left_at(float(replayed.stored_kwh[-1]))
     wear = night.wear_weight * float(replayed.cycle_wear_cost[at].sum()) / given
     costs = (

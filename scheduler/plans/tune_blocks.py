@@ -18,7 +18,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import floor
 
 import numpy as np
 
@@ -32,12 +31,14 @@ from scheduler.optimizer.setpoints import Setpoints, setpoints_from_powers
 from scheduler.plans.departures import MISSED_KWH
 from scheduler.plans.dispatch import Settings, follow_settings, settings_of_blocks
 from scheduler.plans.many_days import carry_out
+from scheduler.plans.recourse import WELL_UNDER
 
 MOST_CHANGES = 12
 """Changes to a plan at most, one after another."""
 LEVELS_APART = 5.0
-"""States of charge that are tried as a block's end lie this far apart, and then around the best by FINER [%]."""
+"""States of charge that are tried as a block's end lie this far apart [%]."""
 FINER = 2.0
+"""States of charge this far from the best are tried too [%]."""
 WORTH_A_CHANGE_KWH = 0.02
 """A change must save at least what this energy costs at the night's highest price [kWh]."""
 WORTH_A_SETTING_KWH = 0.1
@@ -51,10 +52,8 @@ FROM_KW = (0.1, 0.2, 0.3, 0.4)
 SURPLUS_FROM_KW = (0.1, 0.4, 0.7, 1.0)
 """Draws and surpluses that are tried as those from which on a block follows them [kW], where well under the least
 power."""
-WELL_UNDER = 0.75
 MOST_CELLS = 150_000
 """Days times changes times intervals that are carried out together; more take their turn: memory stays bounded."""
-WHOLE_AMPS = 1e-9
 FOLLOWS_DRAW: tuple[Action, ...] = ("cover", "balance")
 FOLLOWS_SUN: tuple[Action, ...] = ("surplus", "balance")
 
@@ -255,8 +254,7 @@ def _changes(night: Night, blocks: tuple[Block, ...]) -> Iterator[tuple[Block, .
             if not cuts[at]:
                 continue
             if block.action == "charge":
-                kw, amps = _at_most(night, night.charger.charge_max_kw)
-                yield _in_order(*others, replace(block, first=at, kw=kw, amps=amps))
+                yield _in_order(*others, _at_power(night, replace(block, first=at), night.charger.charge_max_kw))
             for other in _other_actions(night, block):
                 yield _in_order(*others, replace(other, last=at), replace(block, first=at))
                 yield _in_order(*others, replace(block, last=at), replace(other, first=at))
@@ -266,8 +264,8 @@ def _changes(night: Night, blocks: tuple[Block, ...]) -> Iterator[tuple[Block, .
             for joint in (replace(before, last=after.last), replace(after, first=before.first)):
                 yield _in_order(*others, joint)
             if before.action == after.action == "charge":
-                kw, amps = max((before.kw, before.amps), (after.kw, after.amps))
-                yield _in_order(*others, replace(after, first=before.first, kw=kw, amps=amps))
+                longer = replace(after, first=before.first)
+                yield _in_order(*others, _at_power(night, longer, max(before.kw, after.kw)))
     for first, last in _idle(night, blocks):
         for block in _something_to_do(night, first, last):
             yield _in_order(*blocks, block)
@@ -334,16 +332,12 @@ def _block(night: Night, first: int, last: int, action: Action, stop_percent: fl
     """Return a block at the highest power that can be set."""
     charge, discharge = night.charger.charge_max_kw, night.charger.discharge_max_kw
     kw = {"cover": discharge, "balance": min(charge, discharge)}.get(action, charge)
-    return Block(first, last, action, *_at_most(night, kw), stop_percent=stop_percent)
+    return _at_power(night, Block(first, last, action, kw, 0.0, stop_percent=stop_percent), kw)
 
 
-def _at_most(night: Night, kw: float) -> tuple[float, float]:
-    """Return the power that can be set, at most so much [kW], and its current [A]."""
-    amps = night.charger.amps(kw)
-    if night.setting.set_by == "current":
-        amps = float(floor(amps + WHOLE_AMPS))
-        kw = amps / night.charger.amps(1.0)
-    return kw, amps
+def _at_power(night: Night, block: Block, kw: float) -> Block:
+    """Return a block at another power [kW]."""
+    return replace(block, kw=kw, amps=night.charger.amps(kw))
 
 
 def _levels(night: Night) -> list[float]:
@@ -376,10 +370,9 @@ def _other_powers(night: Night, block: Block) -> Iterator[Block]:
     """Yield the block at other powers, and from other draws and surpluses on."""
     charger = night.charger
     if block.action == "charge":
-        for wanted_kw in (charger.charge_min_kw, charger.charge_max_kw / 2, charger.charge_max_kw):
-            kw, amps = _at_most(night, wanted_kw)
-            if abs(kw - block.kw) > SAME_POWER_KW and kw >= charger.charge_min_kw:
-                yield replace(block, kw=kw, amps=amps)
+        for kw in (charger.charge_min_kw, charger.charge_max_kw / 2, charger.charge_max_kw):
+            if abs(kw - block.kw) > SAME_POWER_KW and kw >= max(charger.charge_min_kw, SAME_POWER_KW):
+                yield _at_power(night, block, kw)
     if block.action in FOLLOWS_DRAW and charger.discharge_to != "building":
         for from_kw in (None, *FROM_KW):
             if from_kw != block.from_kw and (from_kw is None or from_kw <= WELL_UNDER * charger.discharge_min_kw):

@@ -76,6 +76,22 @@ def test_a_charge_that_the_forecast_has_no_use_for_says_so() -> None:
     assert f"{held:g} %" in sentence
 
 
+def test_a_discharge_that_the_forecast_has_no_use_for_says_so() -> None:
+    """Covering waits for a draw over the forecast, which would be bought at 0.30; selling, for what is stored."""
+    night = flat_night(import_price=0.30)
+    setpoints = powers(night)
+    replayed = verify_constraints(night, setpoints)
+    covers, sells = (
+        block_reason(night, setpoints, replayed, Block(2, 4, action, 2.0, 8.7), "EUR")
+        for action in ("cover", "discharge")
+    )
+    assert_one_sentence(covers)
+    assert covers.startswith("Gives nothing by the forecast; if the building draws more")
+    assert "0.3 EUR" in covers
+    assert_one_sentence(sells)
+    assert sells.startswith("Gives nothing by the forecast, since the car is down to")
+
+
 def test_losses_raise_what_a_kwh_discharged_costs() -> None:
     """At 80 % with 0.3 kW of fixed loss 2 kW take 2.8 kW: 0.15 × 1.4 = 0.21, and wear 0.02 × 1.4 = 0.028."""
     night = flat_night(load_kw=2.0, charger=plain_charger(discharge_efficiency_percent=80, fixed_loss_kw=0.3))
