@@ -94,7 +94,7 @@ def tuned(night: Night, blocks: Sequence[Block], days: SampledDays, most_short: 
     unwatched = None if night.charger.can_stop_at_percent else _short_unwatched(night, [best], days)[0]
     price, own = night.highest_price, settings_count(night, best)
     for _ in range(MOST_CHANGES):
-        tried = list(dict.fromkeys(_changes(night, best)))
+        tried = [each for each in dict.fromkeys(_changes(night, best)) if not any(map(_ends_cross, each))]
         count = np.array([settings_count(night, each) for each in tried])
         tried = [each for each, settings in zip(tried, count, strict=True) if settings <= own + MOST_MORE_SETTINGS]
         if not tried:
@@ -269,6 +269,12 @@ def _changes(night: Night, blocks: tuple[Block, ...]) -> Iterator[tuple[Block, .
     for first, last in _idle(night, blocks):
         for block in _something_to_do(night, first, last):
             yield _in_order(*blocks, block)
+
+
+def _ends_cross(block: Block) -> bool:
+    """Return whether a block that balances charges no further than to where it covers no more: nobody follows that."""
+    stop, until = block.stop_percent, block.until_percent
+    return stop is not None and until is not None and until <= stop
 
 
 def _in_order(*blocks: Block) -> tuple[Block, ...]:

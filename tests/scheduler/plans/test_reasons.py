@@ -87,7 +87,7 @@ def test_a_discharge_that_the_forecast_has_no_use_for_says_so() -> None:
     )
     assert_one_sentence(covers)
     assert covers.startswith("Gives nothing by the forecast; if the building draws more")
-    assert "0.3 EUR" in covers
+    assert "0.30 EUR" in covers
     assert_one_sentence(sells)
     assert sells.startswith("Gives nothing by the forecast, since the car is down to")
 

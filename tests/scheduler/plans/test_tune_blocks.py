@@ -154,6 +154,8 @@ def test_no_change_makes_a_departure_less_safe_or_the_days_dearer(seed: int) -> 
     assert (after.worst_kwh <= before.worst_kwh + 0.005 + 1e-9).all()
     assert after.short[0] <= max(0.005, before.short[0])
     assert settings_count(night, found) <= settings_count(night, own) + MOST_MORE_SETTINGS
+    both = [(each.stop_percent, each.until_percent) for each in found if each not in own]
+    assert all(stop < until for stop, until in both if stop is not None and until is not None)
 
 
 def test_no_change_counts_on_somebody_who_looks() -> None:
